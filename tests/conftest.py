@@ -1,0 +1,31 @@
+"""What every test gets: cache and state folders of its own, so that no test reads what another one stored."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+TERMINAL = ("NO_COLOR", "FORCE_COLOR", "CLICOLOR_FORCE", "TERMINAL_WIDTH", "COLUMNS")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _never_the_users_folders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep fixtures that outlive one test, built kits above all, away from the cache of whoever runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        home = tmp_path_factory.mktemp("home")
+        patch.setenv("XDG_CACHE_HOME", str(home / "cache"))
+        patch.setenv("XDG_STATE_HOME", str(home / "state"))
+        yield
+
+
+@pytest.fixture(autouse=True)
+def own_folders(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Point cache and state into a fresh place and leave the terminal's wishes out of the test."""
+    home = tmp_path_factory.mktemp("home")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(home / "cache"))
+    monkeypatch.setenv("XDG_STATE_HOME", str(home / "state"))
+    for name in TERMINAL:
+        monkeypatch.delenv(name, raising=False)
+    return home

@@ -1,0 +1,144 @@
+"""The documents: every command, key and link in them is real, and what the program knows is written from it."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+from pages import COMMANDS, PAGES, commands
+
+from oneshot.model import Role
+from oneshot.settings import Recipe, load_recipe
+
+ROOT = Path(__file__).resolve().parent.parent
+DOCS = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
+
+
+def text_of(name: str) -> str:
+    """A document."""
+    return (ROOT / name).read_text(encoding="utf-8")
+
+
+def blocks(text: str, language: str) -> list[str]:
+    """The fenced blocks of one language."""
+    return re.findall(rf"^```{language}\n(.*?)^```$", text, flags=re.MULTILINE | re.DOTALL)
+
+
+@pytest.mark.parametrize("name", sorted(PAGES))
+def test_pages_written_from_the_program_are_up_to_date(name: str) -> None:
+    """``python tests/pages.py`` would change nothing."""
+    assert PAGES[name]() == text_of(f"docs/{name}")
+
+
+def test_every_command_has_help_an_example_and_its_place() -> None:
+    """Each command explains itself and every argument and option, shows an example of itself, and is in the docs."""
+    page = text_of("docs/commands.md")
+
+    assert len(commands()) >= 4
+    for name, command in commands().items():
+        assert command.help
+        assert f"Example: oneshot {name} " in command.epilog
+        assert f"## oneshot {name}\n" in page
+        assert [item.name for item in command.params if not item.help] == []
+        assert "--debug" in [option for item in command.params for option in item.opts]
+
+
+def test_examples_use_options_that_exist() -> None:
+    """Every ``oneshot COMMAND --option`` in any document is one the program knows."""
+    known = {name: {option for item in command.params for option in item.opts} for name, command in commands().items()}
+    found = 0
+    for path in DOCS:
+        text = path.read_text(encoding="utf-8")
+        for name, rest in re.findall(r"\boneshot (\w+)((?: +(?:'[^'\n]*'|[\w./-]+))*)", text):
+            if name not in known:
+                continue
+            found += 1
+            assert set(re.findall(r"(?<=\s)--[a-z]+", rest)) <= known[name] | {"--help"}, f"{path.name}: {name}{rest}"
+
+    assert found > 10
+
+
+@pytest.mark.parametrize("path", DOCS, ids=lambda path: path.name)
+def test_links_lead_somewhere(path: Path) -> None:
+    """Every link to a file of the project has its file."""
+    links = re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", path.read_text(encoding="utf-8"))
+    own = [link for link in links if not link.startswith("http")]
+
+    assert [link for link in own if not (path.parent / link).exists()] == []
+
+
+def test_the_readme_leads_to_every_page() -> None:
+    """Nothing in docs/ is hidden."""
+    linked = text_of("README.md") + text_of("DEVELOPERS.md") + text_of("docs/licence.md")
+
+    assert [path.name for path in (ROOT / "docs").glob("*.md") if f"{path.name})" not in linked] == []
+
+
+def test_the_readme_sets_up_in_two_commands() -> None:
+    """The first code block after "Set up" is two lines, and they install what the tests need."""
+    block = text_of("README.md").split("## Set up", 1)[1].split("\n\n")[2]
+
+    assert [line.strip() for line in block.splitlines()] == ["python3 -m venv .venv",
+                                                             ".venv/bin/pip install -e '.[test,review]'"]
+
+
+def test_recipes_in_the_docs_are_recipes(tmp_path: Path) -> None:
+    """Each recipe shown loads without a complaint; the full one says the defaults."""
+    shown = blocks(text_of("docs/recipe.md"), "toml")
+    recipes = []
+    for number, block in enumerate(shown):
+        path = tmp_path / f"{number}.toml"
+        path.write_text(block, encoding="utf-8")
+        recipe, problems = load_recipe(path)
+        assert problems == ()
+        recipes.append(recipe)
+
+    assert len(recipes) == 2
+    assert recipes[0].prints[0].mics["Kick Out"].align
+    assert recipes[1] == Recipe()
+
+
+def test_the_session_file_in_the_docs_is_understood(tmp_path: Path) -> None:
+    """The session.toml shown is TOML, and no key of it is unknown to the reader."""
+    from oneshot.session_toml import read_edits
+
+    (shown,) = blocks(text_of("docs/session.md"), "toml")
+    path = tmp_path / "session.toml"
+    path.write_text(shown, encoding="utf-8")
+
+    assert tomllib.loads(shown)["mics"]["OH L"]["polarity"] == -1
+    assert list(read_edits(path).problems) == []
+
+
+def test_every_role_and_grade_is_explained() -> None:
+    """The glossary has a row for each role the program knows."""
+    words = text_of("docs/words.md")
+
+    assert [role for role in Role if f"| `{role}` |" not in words] == []
+    assert all(f"| {grade}, " in words for grade in "ABC")
+
+
+def test_the_manifest_page_names_real_fields() -> None:
+    """Each top-level field in docs/kit.md's table is in the schema, and each of the schema's is in the table."""
+    schema = json.loads(text_of("oneshot/export/manifest.schema.json"))
+    table = text_of("docs/kit.md").split("| field | holds |\n|---|---|\n")[1].split("\n\n")[0]
+    fields = [name for row in table.splitlines() for name in re.findall(r"`([\w.\[\]]+)`", row.split("|")[1])]
+    named = {re.split(r"[.\[]", name)[0] for name in fields}
+
+    assert named == set(schema["properties"])
+
+
+def test_every_exit_code_is_told() -> None:
+    """0, 1, 2 and 130."""
+    assert re.findall(r"^\| (\d+) \|", COMMANDS, flags=re.MULTILINE) == ["0", "1", "2", "130"]
+
+
+def test_every_section_of_the_recipe_is_shown() -> None:
+    """No part of the recipe is missing from its page."""
+    page = text_of("docs/recipe.md")
+
+    assert [item.name for item in dataclasses.fields(Recipe) if f"[{item.name}]" not in page] == []
