@@ -1,0 +1,441 @@
+"""A folder to a session: takes, mics, roles, pairs, time stamps and problems, read from names and headers alone.
+
+Takes. Each folder in the session that holds audio is a take, named by the folder; where none does, the session folder
+itself is one. Folders are searched downwards until one holds audio; what lies below a take, or beside take folders, is
+told and left out. Hidden files and folders, kits of ours and files that are no sound are passed over.
+
+Time stamps. Recorders may write into each file the time of day of its first frame (``bext`` time reference, EBU Tech
+3285, in frames). Where every file of a take carries one, and all of them share at least half of the shortest file, the
+files are laid out by them, the earliest at frame 0. In every other case all files start together at frame 0; where
+stamps were there but could not be used, a problem tells. Only the times are read, nothing about people or places.
+
+Names. A mic's role is read from its file's name; in a file of several channels, from the recorder's own track names
+(``iXML``) where they say more. The mic keeps the name its file gives it.
+
+Pairs. A two-channel file is a pair. So are two mics whose names differ in their side alone ("OH L" and "OH R") and have
+one role; and two overheads called 1 and 2, which is told. Anything else that carries a side stands alone.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from oneshot.audio import EXTENSIONS, LOSSY_EXTENSIONS, Header, read_header, widest
+from oneshot.chunks import time_reference, track_names
+from oneshot.files import is_our_kit, sha256_of_edges
+from oneshot.model import AudioError, Label, Mic, Problem, Role, Session, SessionError, SettingsError, Source, Take
+from oneshot.roles import RoleGuess, role_of, strip_common
+from oneshot.session_toml import (
+    FILE,
+    MicEdit,
+    SessionEdits,
+    TakeEdit,
+    channel_name,
+    draft_toml,
+    found_name,
+    quote,
+    read_edits,
+    suggestion,
+    unknown,
+)
+
+__all__ = ["draft_toml", "fingerprint_parts", "open_session", "source_paths"]
+
+_DEEPEST = 5
+_SKIPPED_FOLDERS = {"__macosx"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Folder:
+    """A folder that holds audio: path from the session folder, sound files and lossy files in it, sorted."""
+
+    path: Path
+    files: tuple[Path, ...]
+
+
+def open_session(path: Path) -> Session:
+    """Read a session folder: headers only, in milliseconds a file.
+
+    Raises SessionError where the folder is missing, is no session or holds no audio, AudioError for a file that cannot
+    be read or sample rates that differ inside a take, SettingsError for a bad value in session.toml.
+    """
+    if not path.exists():
+        raise SessionError(f"{path} does not exist: give the folder that holds the recordings")
+    if not path.is_dir():
+        raise SessionError(f"{path} is a file: give the folder that holds the recordings")
+    if is_our_kit(path):
+        raise SessionError(f"{path} is a finished kit: give the folder that holds the recordings")
+    edits = read_edits(path / FILE)
+    name = path.resolve().name
+    problems = list(edits.problems)
+    folders = _take_folders(path, problems)
+    names = _take_names(path, folders)
+    problems += _unanswered(edits.takes, names, "takes")
+    takes: list[Take] = []
+    for folder, found in zip(folders, names, strict=True):
+        edit = edits.takes.get(found, TakeEdit())
+        if edit.use:
+            takes.append(_take(path, folder, found, edit, edits.mics, problems))
+    if not takes:
+        raise SessionError(f"{path / FILE} leaves every take out: say use = true for one at least")
+    _check_takes(path, takes, edits, problems)
+    return Session(edits.name or name, path, tuple(takes), _labels(path, edits, takes, names),
+                   tuple(sorted(set(problems))))
+
+
+def source_paths(session: Session) -> list[str]:
+    """All files the session's mics come from, relative to its folder, each once, sorted."""
+    return sorted({s.path for take in session.takes for mic in take.mics for s in mic.sources})
+
+
+def fingerprint_parts(session: Session) -> list[tuple[str, int, int, str]]:
+    """(path, bytes, modification time in ns, SHA-256 of the first and last 64 KiB) of each source file, sorted by path.
+
+    Raises AudioError if a file has gone since the session was opened.
+    """
+    parts = []
+    for path in source_paths(session):
+        try:
+            stat = (session.root / path).stat()
+            parts.append((path, stat.st_size, stat.st_mtime_ns, sha256_of_edges(session.root / path)))
+        except OSError as error:
+            raise AudioError(f"{session.root / path} cannot be read ({(error.strerror or str(error)).lower()}): it was "
+                             "there a moment ago, put it back and start again") from None
+    return parts
+
+
+# -------------------------------------------------------------------------------------------------------------- folders
+
+
+def natural_key(text: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
+    """A sort key by which "Take 2" comes before "Take 10", whatever the case; the text itself breaks ties."""
+    parts = re.split(r"(\d+)", text.casefold())
+    return tuple((0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts if part), text
+
+
+def _listing(folder: Path) -> tuple[list[Path], list[Path]]:
+    """Files and folders in a folder that are not hidden, in natural order."""
+    try:
+        entries = sorted((p for p in folder.iterdir() if not p.name.startswith(".")), key=lambda p: natural_key(p.name))
+    except OSError as error:
+        raise SessionError(f"{folder} cannot be read ({(error.strerror or str(error)).lower()}): check that you may "
+                           "open it") from None
+    files = [p for p in entries if p.is_file()]
+    below = [p for p in entries if p.is_dir() and p.name.casefold() not in _SKIPPED_FOLDERS]
+    return files, below
+
+
+def _sounds(files: Sequence[Path]) -> tuple[Path, ...]:
+    return tuple(f for f in files if f.suffix.lower() in EXTENSIONS)
+
+
+def _take_folders(root: Path, problems: list[Problem]) -> list[_Folder]:
+    """The folders that are takes, in natural order. Tells of sound that is left out; SessionError if there is none."""
+    files, below = _listing(root)
+    takes = [take for folder in below for take in _search(folder, 1, problems)]
+    beside = _sounds(files)
+    _tell_lossy(root, files, problems)
+    if takes:
+        if beside:
+            problems.append(Problem(_names(beside), "lies beside the take folders and is left out",
+                                    "put it into a folder of its own if it is a take"))
+        return takes
+    if not beside:
+        lossy = [f for f in files if f.suffix.lower() in LOSSY_EXTENSIONS]
+        hint = (f": {lossy[0].name} is lossy; give the recordings as they were made" if lossy
+                else ": it takes WAV, AIFF, FLAC or CAF files, or a folder of them per take")
+        raise SessionError(f"{root} holds no audio{hint}")
+    return [_Folder(root, beside)]
+
+
+def _search(folder: Path, depth: int, problems: list[Problem]) -> Iterator[_Folder]:
+    """Takes at or below a folder."""
+    if is_our_kit(folder):
+        return
+    files, below = _listing(folder)
+    _tell_lossy(folder, files, problems)
+    if sounds := _sounds(files):
+        yield _Folder(folder, sounds)
+        inner = {deeper: _sounds(_listing(deeper)[0]) for deeper in below if not is_our_kit(deeper)}
+        problems.extend(Problem(f"{folder.name}/{deeper.name}/{_names(found)}", "lies below a take and is left out",
+                                "move its folder beside the take's if it is a take of its own")
+                        for deeper, found in inner.items() if found)
+    elif depth < _DEEPEST:
+        for deeper in below:
+            yield from _search(deeper, depth + 1, problems)
+
+
+def _tell_lossy(folder: Path, files: Sequence[Path], problems: list[Problem]) -> None:
+    lossy = [f for f in files if f.suffix.lower() in LOSSY_EXTENSIONS]
+    if lossy:
+        problems.append(Problem(f"{folder.name}/{_names(lossy)}", "is a lossy format and is left out",
+                                "use the recording it was made from"))
+
+
+def _names(files: Sequence[Path]) -> str:
+    """Up to three file names, and how many more there are."""
+    shown = ", ".join(f.name for f in files[:3])
+    return f"{shown} and {len(files) - 3} more" if len(files) > 3 else shown
+
+
+def _take_names(root: Path, folders: Sequence[_Folder]) -> list[str]:
+    """A name for each take: its folder's, or the whole way to it where two folders have one name."""
+    plain = [folder.path.name if folder.path != root else root.resolve().name for folder in folders]
+    return [name if plain.count(name) == 1 else " ".join(folder.path.relative_to(root).parts)
+            for name, folder in zip(plain, folders, strict=True)]
+
+
+# ---------------------------------------------------------------------------------------------------------------- takes
+
+
+@dataclass(frozen=True, slots=True)
+class _Channel:
+    """One channel of one file on its way to become a mic."""
+
+    name: str
+    guess: RoleGuess
+    source: Source
+    stereo: bool
+
+
+def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, everywhere: Mapping[str, MicEdit],
+          problems: list[Problem]) -> Take:
+    """One folder to one take, with what session.toml says of it."""
+    name = edit.name or found
+    headers = [read_header(path) for path in folder.files]
+    _check_rates(name, headers)
+    starts = _starts(name, headers, problems)
+    rate = headers[0].sample_rate
+    frames = max(at + header.frames for at, header in zip(starts, headers, strict=True))
+    channels = _channels(root, headers, starts)
+    problems += _unanswered(edit.mics, [c.name for c in channels], f"takes.{quote(found)}.mics")
+    mics = []
+    for channel in channels:
+        said = edit.mics.get(channel.name, MicEdit()).over(everywhere.get(channel.name, MicEdit()))
+        mics.append(_mic(root, name, channel, said, problems))
+    paired = _pairs(name, mics, channels, problems)
+    _check_unique(name, paired)
+    ignored = _merged([(round(a * rate), min(round(b * rate), frames)) for a, b in edit.ignore])
+    return Take(name, rate, frames, widest([h.subtype for h in headers]), _buses_as_overheads(name, paired, problems),
+                ignored)
+
+
+def _check_rates(take: str, headers: Sequence[Header]) -> None:
+    first = headers[0]
+    for other in headers[1:]:
+        if other.sample_rate != first.sample_rate:
+            raise AudioError(f"{take}: {first.path.name} is at {first.sample_rate} Hz and {other.path.name} at "
+                             f"{other.sample_rate} Hz: files of one take need one sample rate, convert one of them or "
+                             "take it out of the folder")
+
+
+def _starts(take: str, headers: Sequence[Header], problems: list[Problem]) -> list[int]:
+    """The take frame at which each file starts, by the time-stamp rule of this module's text. Tells of odd lengths."""
+    stamps = [time_reference(header.path) for header in headers]
+    zeros = [0] * len(headers)
+    there = {s for s in stamps if s is not None}
+    if len(there) < 2:
+        starts = zeros
+    elif None in stamps:
+        bare = headers[stamps.index(None)].path.name
+        problems.append(Problem(take, f"its files carry different time stamps, but {bare} carries none, so all are "
+                                      "taken to start together", "check that they do"))
+        starts = zeros
+    else:
+        known = [s for s in stamps if s is not None]
+        starts = [s - min(known) for s in known]
+        shared = min(s + h.frames for s, h in zip(starts, headers, strict=True)) - max(starts)
+        if shared < min(h.frames for h in headers) / 2:
+            problems.append(Problem(take, "the time stamps of its files lie too far apart to be of one take, so all "
+                                          "are taken to start together", "check that they do, or part the takes"))
+            starts = zeros
+    ends = [s + h.frames for s, h in zip(starts, headers, strict=True)]
+    if len(set(ends)) > 1:
+        short, long = headers[ends.index(min(ends))], headers[ends.index(max(ends))]
+        rate = headers[0].sample_rate
+        problems.append(Problem(take, f"its files differ in length: {short.path.name} ends at {min(ends) / rate:.3f} "
+                                      f"s, {long.path.name} at {max(ends) / rate:.3f} s",
+                                "check that they start together; the shorter ones are silent at the end"))
+    return starts
+
+
+def _channels(root: Path, headers: Sequence[Header], starts: Sequence[int]) -> list[_Channel]:
+    """Every channel of every file, with what its file's name says of it, in natural order of names."""
+    stems = strip_common(sorted({header.path.stem for header in headers}))
+    channels: list[_Channel] = []
+    for header, at in zip(headers, starts, strict=True):
+        stem, path = header.path.stem, header.path.relative_to(root).as_posix()
+        guesses = _guesses(header, role_of(stems[stem]))
+        stereo = header.channels == 2 and guesses[0] == guesses[1]
+        channels.extend(_Channel(channel_name(stem, channel, header.channels), guesses[channel],
+                                 Source(path, channel, at, header.frames), stereo)
+                        for channel in range(header.channels))
+    return sorted(channels, key=lambda c: (natural_key(c.name), c.source.path))
+
+
+def _guesses(header: Header, by_stem: RoleGuess) -> list[RoleGuess]:
+    """What each channel is: by the recorder's own track names where they say something, else by the file's name."""
+    names = track_names(header.path) if header.channels > 1 else {}
+    told = [role_of(names[channel]) if channel in names else by_stem for channel in range(header.channels)]
+    return [guess if guess.known else by_stem for guess in told]
+
+
+def _mic(root: Path, take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -> Mic:
+    """One channel to one mic: what session.toml says goes before what the name says."""
+    guess, name = channel.guess, said.name or channel.name
+    drum = said.drum or guess.drum
+    role = said.role or (Role.CLOSE if said.drum and guess.role is not Role.TRIGGER else guess.role)
+    at_drum = role in (Role.CLOSE, Role.TRIGGER)
+    if role is Role.CLOSE and drum is None:
+        raise SettingsError(f'{root / FILE}: mics.{quote(channel.name)}.role is "close" but nothing says of which '
+                            'drum: add drum = "..."')
+    if not guess.known and said.role is None and not said.drum:
+        problems.append(Problem(f"{take}/{name}", "its name does not say what it is: it is taken for a room mic and "
+                                                  "can't become a home mic until told otherwise",
+                                f"give it a role in {FILE}, or rename the file"))
+    if role is Role.IGNORE and said.role is None:
+        problems.append(Problem(f"{take}/{name}", "by its name it is no drum mic and is left out",
+                                f"give it a role in {FILE} if it is one"))
+    place = (guess.place if said.place is None else said.place or None) if at_drum else None
+    return Mic(name, role, drum if at_drum else None, place, said.pair, said.side, said.polarity or 1,
+               (channel.source,))
+
+
+# ---------------------------------------------------------------------------------------------------------------- pairs
+
+
+def _pairs(take: str, mics: Sequence[Mic], channels: Sequence[_Channel], problems: list[Problem]) -> list[Mic]:
+    """The mics with pair and side settled: said by the user first, then two channels of a file, then names."""
+    proposals: list[tuple[str | None, str | None]] = []
+    for mic, channel in zip(mics, channels, strict=True):
+        guess = channel.guess
+        pair, side = (guess.pair_stem, guess.side) if guess.side else (None, None)
+        if channel.stereo:
+            pair, side = Path(channel.source.path).stem, "LR"[channel.source.channel]
+        if mic.pair == "":
+            pair, side = None, None
+        proposals.append((mic.pair or pair, mic.side or side))
+    proposals = _numbered_overheads(take, mics, channels, proposals, problems)
+    groups: dict[str, list[int]] = {}
+    for row, (pair, side) in enumerate(proposals):
+        if pair and side:
+            groups.setdefault(re.sub(r"[-_. ]+", " ", pair).casefold(), []).append(row)
+    settled = [replace(mic, pair=None, side=None) for mic in mics]
+    for rows in groups.values():
+        sides = sorted(str(proposals[row][1]) for row in rows)
+        if sides == ["L", "R"] and mics[rows[0]].role == mics[rows[1]].role:
+            name = next((mics[row].pair for row in rows if mics[row].pair), None) or proposals[rows[0]][0]
+            for row in rows:
+                settled[row] = replace(settled[row], pair=name, side=proposals[row][1])
+    for row, mic in enumerate(mics):
+        if mic.pair and settled[row].pair is None:
+            problems.append(Problem(f"{take}/{mic.name}",
+                                    f"its pair {quote(mic.pair)} does not have one L and one R of one role, so it "
+                                    "stands alone", f"give both of them role, pair and side in {FILE}"))
+    return settled
+
+
+def _numbered_overheads(take: str, mics: Sequence[Mic], channels: Sequence[_Channel],
+                        proposals: list[tuple[str | None, str | None]],
+                        problems: list[Problem]) -> list[tuple[str | None, str | None]]:
+    """Two overheads called 1 and 2 are left and right (common practice, no source); tells so."""
+    rows = [row for row, mic in enumerate(mics) if mic.role is Role.OVERHEAD]
+    places = {channels[row].guess.place: row for row in rows}
+    if len(rows) != 2 or set(places) != {"1", "2"} or any(mics[row].pair is not None or mics[row].side for row in rows):
+        return proposals
+    stems = {re.sub(r"[-_. ]*\d+\D*$", "", channels[row].name).casefold() for row in rows}
+    if len(stems) != 1 or any(channels[row].stereo for row in rows):
+        return proposals
+    left, right = places["1"], places["2"]
+    name = re.sub(r"[-_. ]*\d+\D*$", "", channels[left].name) or "OH"
+    problems.append(Problem(take, f"{mics[left].name} and {mics[right].name} are taken for left and right of a pair",
+                            f"say otherwise in {FILE} if they are not"))
+    proposals = list(proposals)
+    proposals[left], proposals[right] = (name, "L"), (name, "R")
+    return proposals
+
+
+def _buses_as_overheads(take: str, mics: Sequence[Mic], problems: list[Problem]) -> tuple[Mic, ...]:
+    """In a take without other mics its buses serve as overheads; tells so."""
+    apart = (Role.BUS, Role.TRIGGER, Role.TALK, Role.IGNORE)
+    buses = [mic.name for mic in mics if mic.role is Role.BUS]
+    if not buses or any(mic.role not in apart for mic in mics):
+        return tuple(mics)
+    shown = ", ".join(buses[:3]) + (" …" if len(buses) > 3 else "")
+    problems.append(Problem(take, f"it has no mics but buses ({shown}), which serve as overheads",
+                            "add the single mics if you have them: hits come out cleaner"))
+    return tuple(replace(mic, role=Role.OVERHEAD) if mic.role is Role.BUS else mic for mic in mics)
+
+
+# --------------------------------------------------------------------------------------------------------------- checks
+
+
+def _check_unique(take: str, mics: Sequence[Mic]) -> None:
+    seen: dict[str, Mic] = {}
+    for mic in mics:
+        other = seen.setdefault(mic.name, mic)
+        if other is not mic:
+            raise SessionError(f"{take} has two mics called {quote(mic.name)} ({other.sources[0].path} and "
+                               f"{mic.sources[0].path}): rename one of the files, or move it away")
+
+
+def _unanswered(edits: Mapping[str, object], names: Sequence[str], where: str) -> list[Problem]:
+    """A problem for each take or mic that session.toml speaks of and that is not there."""
+    return [unknown(f"{where}.{quote(name)}", name, names) for name in edits if name not in names]
+
+
+def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problems: list[Problem]) -> None:
+    """What can be told only over all takes: names, rates, mics nobody has."""
+    called = [take.name for take in takes]
+    for name in called:
+        if called.count(name) > 1:
+            raise SettingsError(f"{root / FILE}: two takes are called {quote(name)}: give each a name of its own")
+    if len({take.sample_rate for take in takes}) > 1:
+        rates = ", ".join(f"{take.name} {take.sample_rate} Hz" for take in takes)
+        problems.append(Problem("session", f"its takes differ in sample rate ({rates})",
+                                "convert them to one rate if the kit is to have one"))
+    found = {found_name(take, mic) for take in takes for mic in take.mics}
+    problems += _unanswered(edits.mics, sorted(found, key=natural_key), "mics")
+
+
+def _labels(root: Path, edits: SessionEdits, takes: Sequence[Take], names: Sequence[str]) -> tuple[Label, ...]:
+    """The labels in frames. SettingsError where one names no take or lies outside it."""
+    labels = []
+    for edit in edits.labels:
+        by_name = {take.name: take for take in takes}
+        wanted = edit.take
+        if wanted is None and len(takes) == 1:
+            wanted = takes[0].name
+        if wanted is None:
+            raise SettingsError(f"{root / FILE}: {edit.where} does not say in which take: add "
+                                f"take = {quote(takes[0].name)}")
+        if wanted in edits.takes and wanted in names and wanted not in by_name:
+            wanted = edits.takes[wanted].name or wanted
+        take = by_name.get(wanted)
+        if take is None:
+            near = suggestion(wanted, by_name)
+            hint = f"did you mean {quote(near)}?" if near else f"takes are {', '.join(map(quote, by_name))}"
+            raise SettingsError(f"{root / FILE}: {edit.where}.take is {quote(wanted)}, which is no take: {hint}")
+        start, stop = round(edit.from_s * take.sample_rate), min(round(edit.to_s * take.sample_rate), take.frames)
+        if start >= take.frames:
+            raise SettingsError(f"{root / FILE}: {edit.where}.from_s is {edit.from_s:g}, but {take.name} ends at "
+                                f"{take.frames / take.sample_rate:.3f} s")
+        labels.append(Label(take.name, start, stop, edit.drum, edit.articulation, edit.hand, edit.wires, edit.strength))
+    order = [take.name for take in takes]
+    return tuple(sorted(labels, key=lambda label: (order.index(label.take), label.start, label.stop)))
+
+
+def _merged(stretches: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """Stretches in order, those that touch made one, empty ones left out."""
+    merged: list[tuple[int, int]] = []
+    for start, stop in sorted(stretches):
+        if stop <= start:
+            continue
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(stop, merged[-1][1]))
+        else:
+            merged.append((start, stop))
+    return tuple(merged)
