@@ -1,0 +1,204 @@
+"""Align: when each hit first arrives in each mic, and where its attack sits to the frame.
+
+The onset of a hit in a mic is the frame at which its own sound first passes -30 dB of the peak of its first 50 ms. Where
+the mic was quiet before, that frame is simply there to be read. Where something still rings above -30 dB, the sound is
+followed back only as far as it stands clear, and ``depth_db`` says how far that was: 30 is all the definition asks, 15 is
+still within a fraction of a millisecond on an attack, less says little.
+
+Sound takes 2.9 ms a metre, so the arrivals of one drum lie in a fixed pattern over the mics. ``settle`` learns it from the
+hits that stand clear and answers with it where a hit is buried; -1 is left where neither can tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.audio import TakeReader
+from oneshot.model import Arrivals, Floats, Floats32, Frames, Onsets, Take
+
+ONSET_DB = -30.0
+"""An onset is where a hit passes this level against the peak of its first 50 ms."""
+
+PEAK_S = 0.050
+SEARCH_BACK_S = 0.006
+"""Candidates come within a few milliseconds; the search starts this much earlier."""
+
+SEARCH_AHEAD_NEAR_S = 0.012
+SEARCH_AHEAD_FAR_S = 0.040
+"""How much later a near mic and a room may hear a hit: 4 m and 13 m."""
+
+QUIET_S = 0.012
+"""Stretch before the search that tells what still rings."""
+
+ABOVE_RING = 1.5
+"""A sound stands clear from this many times the largest magnitude of what rang before."""
+
+CLEAR_DEPTH_DB = 20.0
+"""From this depth on an arrival is taken as read, whatever the pattern says."""
+
+USABLE_DEPTH_DB = 12.0
+"""Below this depth an arrival is no evidence at all."""
+
+
+def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray[np.bool_]) -> Arrivals:
+    """Read the first arrival of every candidate in every mic.
+
+    ``near``: bool (mics,), the mics that may say when a hit begins. Raises AudioError where a file cannot be read.
+    """
+    rate, hits, mics = take.sample_rate, len(onsets.frame), len(take.mics)
+    frame = np.full((hits, mics), -1, np.int64)
+    depth = np.full((hits, mics), np.nan)
+    room = np.diff(np.r_[onsets.frame, np.iinfo(np.int64).max // 2])
+    for i, at in enumerate(onsets.frame):
+        start = int(at) - round((SEARCH_BACK_S + QUIET_S) * rate)
+        stop = int(at) + round((SEARCH_AHEAD_FAR_S + PEAK_S) * rate)
+        window = reader.read(start, stop)
+        for m in range(mics):
+            ahead = SEARCH_AHEAD_NEAR_S if near[m] else SEARCH_AHEAD_FAR_S
+            found = follow_back(window[m], rate, ahead_s=ahead, room=int(room[i]))
+            if found is not None:
+                frame[i, m], depth[i, m] = start + found[0], found[1]
+    first = _earliest(onsets.frame, frame, depth, near, rate)
+    return Arrivals(take.name, first, frame, depth, _typical_lag(first, frame, depth))
+
+
+def follow_back(x: Floats32, sample_rate: int, *, ahead_s: float, room: int) -> tuple[int, float] | None:
+    """Where a sound begins in a window, and how far down it could be followed.
+
+    ``x``: one mic, starting ``QUIET_S + SEARCH_BACK_S`` before the candidate; ``room``: frames until the next candidate.
+    Returns the frame in ``x`` and the depth in dB (at most 30), or None where nothing stands out of what rang before.
+    """
+    quiet = round(QUIET_S * sample_rate)
+    back = round(SEARCH_BACK_S * sample_rate)
+    magnitude = np.abs(x)
+    ring = float(magnitude[:quiet].max(initial=0.0))
+    reach = min(back + round(ahead_s * sample_rate), back + max(room, back))
+    sought = magnitude[quiet : quiet + reach]
+    peak_stop = quiet + min(reach + round(PEAK_S * sample_rate), back + max(room, 2 * back))
+    peak = float(magnitude[quiet:peak_stop].max(initial=0.0))
+    if peak <= 0 or len(sought) == 0:
+        return None
+    limit = max(peak * 10 ** (ONSET_DB / 20), ABOVE_RING * ring)
+    above = sought > limit
+    if not above.any():
+        return None
+    return quiet + int(above.argmax()), float(-20 * np.log10(limit / peak))
+
+
+def _earliest(candidate: Frames, frame: Frames, depth: Floats, near: NDArray[np.bool_], rate: int) -> Frames:
+    """The earliest clear arrival over the near mics; the candidate itself where none is clear."""
+    far_off = np.iinfo(np.int64).max
+    sure = (depth >= USABLE_DEPTH_DB) & near
+    best = np.where(sure, frame, far_off).min(axis=1, initial=far_off)
+    # A single mic that claims to be far ahead of the rise in all mics heard something else.
+    plausible = (best < far_off) & (np.abs(best - candidate) <= SEARCH_BACK_S * rate)
+    return np.where(plausible, best, candidate)
+
+
+def _typical_lag(first: Frames, frame: Frames, depth: Floats) -> Floats:
+    """Median arrival (mics,) after the earliest one over the hits that stand clear; 0 where none does."""
+    out = np.zeros(frame.shape[1])
+    for m in range(frame.shape[1]):
+        clear = depth[:, m] >= CLEAR_DEPTH_DB
+        if clear.any():
+            out[m] = max(0.0, float(np.median(frame[clear, m] - first[clear])))
+    return out
+
+
+def delay_pattern(frame: Frames, depth: Floats, home: int) -> tuple[Floats, Floats, Frames]:
+    """Delays of one drum's hits against its home mic.
+
+    ``frame``, ``depth``: (hits, mics) of this drum's hits; ``home``: row of the home mic. Returns median delay in frames
+    (mics,; NaN where no hit is clear in both mics), its spread (half the interquartile range) and the count behind it.
+    """
+    mics = frame.shape[1]
+    delay, spread, count = np.full(mics, np.nan), np.full(mics, np.nan), np.zeros(mics, np.int64)
+    for m in range(mics):
+        for least in (CLEAR_DEPTH_DB, USABLE_DEPTH_DB):
+            both = (depth[:, m] >= least) & (depth[:, home] >= least)
+            if both.sum() >= 3 or (both.any() and least == USABLE_DEPTH_DB):
+                away = (frame[both, m] - frame[both, home]).astype(np.float64)
+                low, middle, high = np.percentile(away, [25, 50, 75])
+                delay[m], spread[m], count[m] = middle, (high - low) / 2, both.sum()
+                break
+    return delay, spread, count
+
+
+def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float) -> tuple[Frames, Floats]:
+    """Onsets of one drum's hits in all mics: read where clear, from the delay pattern where buried.
+
+    ``rows``: int64, the hits; ``delay``: float64 (mics,), frames against the home mic, NaN where unknown; ``tolerance``:
+    how far in frames a reading that is not fully clear may lie off the pattern. Returns int64 (rows, mics), -1 where it
+    cannot be told, and the confidence, float64 (rows, mics), 0 to 1.
+    """
+    frame, depth = arrivals.frame[rows], np.nan_to_num(arrivals.depth_db[rows], nan=0.0)
+    known = ~np.isnan(delay)
+    out = np.full(frame.shape, -1, np.int64)
+    confidence = np.zeros(frame.shape)
+    for i in range(len(rows)):
+        zero = _zero(frame[i], depth[i], delay, known)
+        fits = np.abs(frame[i] - (zero + np.nan_to_num(delay))) <= tolerance if zero is not None else np.ones(len(delay), bool)
+        read = (depth[i] >= CLEAR_DEPTH_DB) | ((depth[i] >= USABLE_DEPTH_DB) & known & fits)
+        if zero is not None:
+            away = np.abs(frame[i] - (zero + np.nan_to_num(delay)))
+            read &= ~known | (away <= 4 * tolerance)  # clear, but of another stroke or a reflection
+            told = known & ~read
+            out[i, told] = np.round(zero + delay[told]).astype(np.int64)
+            confidence[i, told] = 0.5
+        out[i, read] = frame[i, read]
+        confidence[i, read] = np.clip(depth[i, read] / -ONSET_DB, 0, 1)
+    return out, confidence
+
+
+def _zero(frame: Frames, depth: Floats, delay: Floats, known: NDArray[np.bool_]) -> float | None:
+    """When the hit reaches the home mic, by the mics that hear it best: the weighted median of arrival minus delay."""
+    heard = known & (depth >= USABLE_DEPTH_DB)
+    if not heard.any():
+        return None
+    votes, weight = frame[heard] - delay[heard], depth[heard] ** 2
+    order = np.argsort(votes, kind="stable")
+    total = np.cumsum(weight[order])
+    return float(votes[order][np.searchsorted(total, total[-1] / 2)])
+
+
+def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:
+    """Where the attack of each of a group's hits sits against its onset, in frames, by its likeness to the others.
+
+    ``pieces``: one array per hit, all of one length, the home mic from ``ATTACK_BACK_S`` before the onset on. First
+    differences are compared, so that the edge counts and not the body. Each piece is moved, by up to half a millisecond, to
+    where it correlates best with the mean of all, and the mean is formed again, three times over; the peak of the
+    correlation is refined by a parabola (Smith, Spectral Audio Signal Processing, from memory). Returns float64 (hits,)
+    with median 0.
+    """
+    shift = np.zeros(len(pieces))
+    if len(pieces) < 2:
+        return shift
+    edges = np.diff(np.stack(pieces).astype(np.float64), axis=1, prepend=0.0)
+    edges /= np.maximum(np.sqrt((edges**2).sum(axis=1, keepdims=True)), 1e-12)
+    reach = round(ATTACK_REACH_S * sample_rate)
+    axis = np.arange(edges.shape[1], dtype=np.float64)
+    for _ in range(3):
+        mean = np.mean([np.interp(axis + move, axis, edge) for move, edge in zip(shift, edges, strict=True)], axis=0)
+        inner = mean[reach:-reach]
+        for k, edge in enumerate(edges):
+            shift[k] = _peak_place(np.correlate(edge, inner, mode="valid")) - reach
+        shift -= np.median(shift)
+    return shift
+
+
+ATTACK_BACK_S = 0.002
+ATTACK_AHEAD_S = 0.008
+ATTACK_REACH_S = 0.0005
+
+
+def _peak_place(values: Floats) -> float:
+    """Place of the largest value, refined by the parabola through it and its neighbours."""
+    top = int(values.argmax())
+    if top in (0, len(values) - 1):
+        return float(top)
+    left, middle, right = values[top - 1 : top + 2]
+    bend = left - 2 * middle + right
+    return float(top + (0.5 * (left - right) / bend if bend < 0 else 0.0))

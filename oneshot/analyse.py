@@ -1,0 +1,218 @@
+"""Analyse: from a session to its hits, drums, delays and bleed. The first half of the pipeline, in order.
+
+    scan ─► detect ─► align (first arrivals) ─► features ─► group (kinds, drums) ─► unmix ─► naming ─► align (settle) ─► bleed
+
+Takes are listened to one by one; kinds and drums are learned over all of them, since the same kit stands in all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot import align, bleed, detect, features, group, naming, problems, scan, unmix
+from oneshot.audio import TakeReader
+from oneshot.model import (
+    Arrivals,
+    Floats,
+    Frames,
+    HitFeatures,
+    Mic,
+    Onsets,
+    Problem,
+    Role,
+    Session,
+    Take,
+    TakeScan,
+    Templates,
+    WorkError,
+)
+from oneshot.records import Analysis, Heard, HitRows, Named, Strokes
+from oneshot.store import Store
+
+Progress = Callable[[str, float], None]
+"""Told the stage and the share done, 0 to 1."""
+
+
+def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) -> Analysis:
+    """Find, place, sort and measure every hit of a session.
+
+    Raises AudioError where a file cannot be read or holds no numbers, WorkError where a take is silent or no hit is found.
+    """
+    heard, told = [], []
+    for take in session.takes:
+        scanned = _scan_take(session, take, store=store, jobs=jobs, progress=progress)
+        told.extend(problems.scan_problems(take, peak=scanned.peak, bad_frame=scanned.bad_frame, clipped=scanned.clipped,
+                                           noise_dbfs=scanned.noise_dbfs))
+        heard.append(_listen(session, take, scanned, progress))
+    if not any(len(h.onsets.frame) for h in heard):
+        raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")
+    mics = _kit_mics(session)
+    described = [_describe(h, mics) for h in heard]
+    templates = _learn(heard, described, mics, progress)
+    return _assemble(session, heard, described, templates, mics, tuple(told), progress)
+
+
+# ----------------------------------------------------------------------------------------------------------------- hear
+
+
+def _scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress: Progress) -> TakeScan:
+    """The scan of a take, from the store or made now."""
+    name = f"scan-{session.takes.index(take) + 1}"
+    params = {"stage": 1, "take": take.name, "mics": [m.name for m in take.mics],
+              "sources": [[[s.path, s.channel, s.at, s.frames] for s in m.sources] for m in take.mics],
+              "bands_hz": scan.BAND_EDGES_HZ, "quiet": scan.QUIET_SHARE, "full_scale": scan.FULL_SCALE}
+    fields = ("level_db", "noise_db", "draw", "peak", "clipped", "bad_frame")
+    stored = store.load(name, params)
+    if stored is None:
+        made = scan.join(take, _scan_parts(session.root, take, jobs, progress))
+        store.save(name, params, {field: getattr(made, field) for field in fields})
+        return made
+    return TakeScan(take=take.name, sample_rate=take.sample_rate, hop=scan.hop_frames(take.sample_rate),
+                    **{field: stored[field] for field in fields})
+
+
+def _scan_parts(root: Path, take: Take, jobs: int, progress: Progress) -> Iterator[scan.BlockScan]:
+    """The pieces of a take's scan in order, whoever makes them.
+
+    Threads, not processes: decoding, transforms and array arithmetic all run outside the interpreter's lock, and nothing
+    has to be imported or sent twice.
+    """
+    todo = scan.tasks(take)
+    if jobs < 2:
+        for n, (first, last) in enumerate(todo):
+            progress(f"scanning {take.name}", n / len(todo))
+            yield _scan_stretch(root, take, first, last)
+        return
+    with ThreadPoolExecutor(jobs) as pool:
+        work = [pool.submit(_scan_stretch, root, take, first, last) for first, last in todo]
+        for n, each in enumerate(work):
+            progress(f"scanning {take.name}", n / len(todo))
+            yield each.result()
+
+
+def _scan_stretch(root: Path, take: Take, first: int, last: int) -> scan.BlockScan:
+    with TakeReader(root, take) as reader:
+        return scan.scan_blocks(reader, take, first, last)
+
+
+def _listen(session: Session, take: Take, scanned: TakeScan, progress: Progress) -> Heard:
+    """Find the candidates of a take and read their first arrivals."""
+    progress(f"finding hits in {take.name}", 0.0)
+    near = detect.near_mics(take, np.asarray(scanned.peak) > problems.SILENT_PEAK)
+    onsets = detect.detect(scanned, take)
+    with TakeReader(session.root, take) as reader:
+        arrivals = align.first_arrivals(reader, take, onsets, near)
+    order = np.lexsort((-onsets.rise_db, arrivals.first))
+    first = arrivals.first[order]
+    order = order[np.r_[True, np.diff(first) > round(0.002 * take.sample_rate)]] if len(order) else order
+    return Heard(take, scanned, near,
+                 Onsets(take.name, onsets.frame[order], onsets.rise_db[order], onsets.mic_rise_db[order]),
+                 Arrivals(take.name, arrivals.first[order], arrivals.frame[order], arrivals.depth_db[order], arrivals.lag))
+
+
+# ---------------------------------------------------------------------------------------------------------------- learn
+
+
+def _kit_mics(session: Session) -> tuple[Mic, ...]:
+    """The mics that hits are described in, over all takes, each name once, in order of first appearance."""
+    found: dict[str, Mic] = {}
+    for take in session.takes:
+        for mic in take.mics:
+            if mic.role in (Role.CLOSE, Role.OVERHEAD, Role.ROOM):
+                found.setdefault(mic.name, mic)
+    return tuple(found.values())
+
+
+def _describe(heard: Heard, mics: tuple[Mic, ...]) -> HitFeatures:
+    stop = detect.next_strong(heard.arrivals.first, heard.onsets.rise_db)
+    return features.describe(heard.scan, first=heard.arrivals.first, stop=stop, lag=heard.arrivals.lag,
+                             mics=tuple(m.name for m in mics), names=tuple(m.name for m in heard.take.mics))
+
+
+def _near_rows(heard: Heard, mics: tuple[Mic, ...]) -> NDArray[np.bool_]:
+    """Which of the kit's mics are near mics of this take (mics,)."""
+    near = {m.name for m, on in zip(heard.take.mics, heard.near, strict=True) if on}
+    return np.array([m.name in near for m in mics], bool)
+
+
+def _learn(heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...], progress: Progress) -> Templates:
+    """Kinds of strokes and the drums they belong to, from the hits that stand alone in all takes."""
+    progress("telling drums apart", 0.0)
+    near = np.any([_near_rows(h, mics) for h in heard], axis=0)
+    rows, offset = [], 0
+    for h, f in zip(heard, described, strict=True):
+        use = _near_rows(h, mics)
+        _, stands_out = features.clear_levels_db(f)
+        share = stands_out[:, use][..., 0].mean(axis=(1, 2)) if use.any() else np.zeros(len(f.energy))
+        rows.append(group.clean_rows(h.arrivals.first, h.onsets.rise_db, h.take.sample_rate, share) + offset)
+        offset += len(f.energy)
+    joined = features.join(described)
+    clean = group.thin(np.concatenate(rows))
+    place, sound = features.distances_db(features.only(joined, near), clean)
+    labels = np.full(offset, -1, np.int64)
+    labels[clean] = group.kinds(place, sound)
+    level, stands_out = features.clear_levels_db(joined)
+    kinds = group.templates_of(level, stands_out, labels)
+    kinds = group.select(kinds, (kinds.members >= 2) | (kinds.members >= kinds.members.max(initial=0)))
+    kinds = group.select(kinds, ~unmix.composites(kinds, near, unmix.COMPOSITE_DB))
+    place, sound = _between(kinds, mics, near)
+    drum = group.into_drums(place, sound, group.owners(kinds, _close_numbers(mics), near), int(near.sum()))
+    return Templates(kinds.energy, drum, kinds.members)
+
+
+def _between(kinds: Templates, mics: tuple[Mic, ...], near: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Place and sound distance between kinds."""
+    seen = features.only(features.as_features(kinds, tuple(m.name for m in mics)), near)
+    return features.distances_db(seen, np.arange(len(kinds.drum)))
+
+
+def _close_numbers(mics: tuple[Mic, ...]) -> Frames:
+    """A number per drum that has close mics, -1 for other mics (mics,)."""
+    drums = sorted({m.drum for m in mics if m.role is Role.CLOSE and m.drum})
+    return np.array([drums.index(m.drum) if m.role is Role.CLOSE and m.drum else -1 for m in mics], np.int64)
+
+
+# ------------------------------------------------------------------------------------------------------------- assemble
+
+
+def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures], templates: Templates,
+              mics: tuple[Mic, ...], told: tuple[Problem, ...], progress: Progress) -> Analysis:
+    """Unmix every take, name the drums, settle onsets, measure levels and bleed."""
+    near = np.any([_near_rows(h, mics) for h in heard], axis=0)
+    strokes = []
+    for n, (h, f) in enumerate(zip(heard, described, strict=True)):
+        progress("telling strokes apart", n / len(heard))
+        strokes.append(_strokes(h, f, templates, _near_rows(h, mics)))
+    if not any(len(s.rows) for s in strokes):
+        raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
+    rows = HitRows(session, mics, _names(templates, mics, near), templates)
+    for each in strokes:
+        progress(f"placing hits in {each.heard.take.name}", 0.0)
+        rows.add(each)
+    return rows.finish(told)
+
+
+def _strokes(heard: Heard, described: HitFeatures, templates: Templates, near: NDArray[np.bool_]) -> Strokes:
+    """Unmix one take and keep the candidates that are strokes."""
+    found = unmix.explain(described, templates, heard.arrivals.first / heard.scan.hop, near)
+    rows = np.flatnonzero(unmix.is_stroke(found))
+    split = bleed.shares(features.take_rows(described, rows), found.gain[rows], found.ground[rows], templates)
+    kind = split.own[:, :, near].sum(axis=2).argmax(axis=1) if len(rows) else np.zeros(0, np.int64)
+    return Strokes(heard, rows, kind, found.gain[rows], unmix.confidence(found, templates)[rows], split)
+
+
+def _names(templates: Templates, mics: tuple[Mic, ...], near: NDArray[np.bool_]) -> Named:
+    """Call drums and articulations by name and give each drum its home mic."""
+    drum, what = naming.drum_names(templates, mics, near)
+    _, sound = _between(templates, mics, near)
+    home = {}
+    for number, name in drum.items():
+        rows = np.flatnonzero(templates.drum == number)
+        level = 10 * np.log10(np.maximum(templates.energy[rows].sum(axis=(0, 2, 3)), 1e-15))
+        home[number] = naming.home_mic(name, mics, {m.name: float(level[i]) for i, m in enumerate(mics)})
+    return Named(drum, what, naming.articulations(templates, sound, what), home)

@@ -1,0 +1,110 @@
+"""Detect: candidates for hits from rises in several bands and mics at once.
+
+What is true of a hit: it raises the level of many bands in many mics within a few milliseconds of each other, against
+what rang there a moment before. So the measure is, per mic and band, how far a step stands above the loudest of the
+steps 9 to 23 ms earlier, with the steady noise added to both (below the noise nothing rises); the mean over bands and
+mics is compared with a threshold in decibels. It looks at nothing further away than 23 ms: a loud hit elsewhere in the file
+changes nothing, soft hits count as much as loud ones, and the result cannot depend on how the take was cut into pieces.
+
+Only the near mics (close, overhead, trigger) are listened to where there are two or more: rooms hear each hit 5 to 30 ms
+late and would find it twice. The threshold is low on purpose; ``unmix.py`` later drops what earlier hits explain.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
+
+from oneshot.model import Floats, Frames, Onsets, Role, Take, TakeScan
+
+LOOK_BACK_STEPS = (3, 8)
+"""How many steps back the reference lies: far enough that the hit itself is not in it, near enough to know the ring."""
+
+RISE_LIMIT_DB = 20.0
+"""A single band in a single mic counts no more than this: a hit out of digital black is not infinitely sure."""
+
+RISE_DB = 0.75
+"""Mean rise over all bands and mics that makes a candidate. A rise of 8 dB in a tenth of them is one, too."""
+
+APART_S = 0.013
+"""Candidates closer together than this are one: the loudest rise wins."""
+
+PIECE_STEPS = 2**14
+"""Steps worked on at once, for the memory's sake."""
+
+
+def near_mics(take: Take, present: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+    """Which mics (mics,) hits are looked for in: close, overhead and trigger; rooms only where those are fewer than two.
+
+    ``present`` leaves out mics that hold no sound. Buses stand in where nothing else is left.
+    """
+    there = np.ones(len(take.mics), bool) if present is None else present
+    roles = [m.role for m in take.mics]
+    near = there & np.array([r in (Role.CLOSE, Role.OVERHEAD, Role.TRIGGER) for r in roles], bool)
+    if near.sum() < 2:
+        near |= there & np.array([r is Role.ROOM for r in roles], bool)
+    if not near.any():
+        near = there & np.array([r is Role.BUS for r in roles], bool)
+    return near
+
+
+def detect(scan: TakeScan, take: Take) -> Onsets:
+    """Find the candidates of one take.
+
+    Returns them in order of time; an empty table where nothing rises. Stretches that session.toml ignores hold none.
+    """
+    near = near_mics(take, scan.peak > 0)
+    rises = mic_rises_db(scan, near)
+    total = rises[:, near].mean(axis=1) if near.any() else np.zeros(len(rises))
+    width = max(1, round(APART_S * scan.sample_rate / scan.hop / 2))
+    top = maximum_filter1d(total, 2 * width + 1, mode="nearest")
+    peaks = np.flatnonzero((total == top) & (total > RISE_DB))
+    if len(peaks):  # a plateau of equal values is one candidate: its first step
+        peaks = peaks[np.r_[True, np.diff(peaks) > width]]
+    # A rise is at its largest when the window has just taken in the attack: about a step and a half after the onset.
+    frame = np.maximum((peaks - 1.5) * scan.hop, 0).round().astype(np.int64)
+    keep = np.ones(len(frame), bool)
+    for start, stop in take.ignored:
+        keep &= (frame < start) | (frame >= stop)
+    return Onsets(take.name, frame[keep], total[peaks][keep], rises[peaks][keep])
+
+
+def mic_rises_db(scan: TakeScan, near: NDArray[np.bool_]) -> Floats:
+    """Mean rise over the bands (steps, mics) in dB, 0 to 20, mic by mic; 0 in mics not listened to."""
+    steps, bands = scan.level_db.shape[1:]
+    first, last = LOOK_BACK_STEPS
+    out = np.zeros((steps, scan.level_db.shape[0]))
+    twice_noise = 2 * 10 ** (scan.noise_db / 10)
+    for m in np.flatnonzero(near):
+        for a in range(0, steps, PIECE_STEPS):
+            b = min(a + PIECE_STEPS, steps)
+            lead = max(0, a - last)
+            level = 10 * np.log10(10 ** (scan.level_db[m, lead:b].astype(np.float64) / 10) + twice_noise[m])
+            before = _loudest_before(level, first, last)
+            rise = np.clip(level - before, 0, RISE_LIMIT_DB)
+            out[a:b, m] = rise[a - lead :].sum(axis=1) / bands
+    return out
+
+
+def _loudest_before(level: Floats, first: int, last: int) -> Floats:
+    """The largest of the steps ``last`` to ``first`` back, per band; what lies before the start counts as the start."""
+    padded = np.concatenate([np.repeat(level[:1], last, axis=0), level])
+    out = padded[: len(level)].copy()
+    for back in range(first, last):
+        np.maximum(out, padded[last - back : last - back + len(level)], out=out)
+    return out
+
+
+def next_strong(frame: Frames, rise_db: Floats) -> Frames:
+    """For each candidate the frame (hits,) of the next one that rises at least a third as much; far off where none does.
+
+    A hit's own echo, the wires that answer it and the beats of its partials raise small candidates within its ring; those
+    must not count as the next stroke.
+    """
+    out = np.full(len(frame), np.iinfo(np.int64).max // 2, np.int64)
+    for i in range(len(frame)):
+        later = np.flatnonzero(rise_db[i + 1 : i + 40] >= rise_db[i] / 3)
+        if len(later):
+            out[i] = frame[i + 1 + later[0]]
+    return out

@@ -1,0 +1,199 @@
+"""Naming: what the drums that were found are called, and how each was struck, in the trade's words.
+
+A drum's own close mic names it: of all drums the one that stands highest in that mic, against the kind's mean over the near
+mics. Drums that no mic names are named by what they sound like: where most of their energy lies and how fast it fades. The
+borders below are what is true of drums at large (common practice, no source): a kick's weight lies below 140 Hz, a tom's
+between 100 and 560 Hz, cymbals speak above 3 kHz, a closed hat has lost 20 dB within a tenth of a second and a crash hardly
+any.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.model import STRETCH_STEPS, Floats, Frames, Mic, Role, Templates
+from oneshot.roles import kind_of
+
+HIGH_BAND = 6
+"""From this band of the scan on (3.2 kHz) sound is a cymbal's."""
+
+LOW_BANDS = 2
+"""Up to this band (280 Hz) sound is a kick's or a low tom's."""
+
+DISTINCT_DB = 2.5
+"""Kinds of one drum that sound less different than this are one articulation."""
+
+FEWEST = 4
+"""An articulation of its own needs this many hits to be learned from."""
+
+
+def drum_names(templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_]) -> tuple[dict[int, str], dict[int, str]]:
+    """Names and kinds of the drums by their number.
+
+    ``mics``: the mics that the templates are laid out for. Each drum with close mics names at most one of the drums found, the
+    one that stands highest there; the rest are named by their sound.
+    """
+    numbers = sorted({int(d) for d in templates.drum})
+    standing = _standing(templates, mics, near)
+    names: dict[int, str] = {}
+    kinds: dict[int, str] = {}
+    wanted = sorted(((value, drum, number) for (drum, number), value in standing.items()), key=lambda row: (-row[0], row[1], row[2]))
+    for value, drum, number in wanted:
+        if number not in names and drum not in names.values() and value > -3.0 + max(
+                v for (d, _), v in standing.items() if d == drum):
+            names[number], kinds[number] = drum.replace(" ", "-"), kind_of(drum)
+    by_sound: dict[str, list[int]] = {}
+    for number in numbers:
+        if number not in names:
+            kinds[number] = kind_by_sound(_mean_stroke(templates, number))
+            by_sound.setdefault(kinds[number], []).append(number)
+    for kind, found in by_sound.items():
+        used = set(names.values())
+        found.sort(key=lambda n: -int(templates.members[templates.drum == n].sum()))
+        stem = kind if kind != "percussion" else "drum"
+        count = 0
+        for number in found:
+            name = stem
+            while name in used or (stem == "drum" and name == "drum"):
+                count += 1
+                name = f"{stem}-{count if stem == 'drum' else count + 1}"
+            names[number] = name
+            used.add(name)
+    return names, kinds
+
+
+def _standing(templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_]) -> dict[tuple[str, int], float]:
+    """How high each drum found stands in each close-miked drum's mics, dB against its mean over the near mics."""
+    level = _levels_db(templates)
+    relative = level - level[:, near].mean(axis=1, keepdims=True)
+    out: dict[tuple[str, int], float] = {}
+    for drum in sorted({m.drum for m in mics if m.role is Role.CLOSE and m.drum}):
+        own = np.array([m.role is Role.CLOSE and m.drum == drum for m in mics])
+        for number in sorted({int(d) for d in templates.drum}):
+            rows = templates.drum == number
+            weight = templates.members[rows]
+            heights = relative[np.ix_(rows, own)].max(axis=1)
+            out[drum, number] = float((heights * weight).sum() / weight.sum())
+    return out
+
+
+def _levels_db(templates: Templates) -> Floats:
+    """Direct level of each kind in each mic, dB, not more than 60 below its loudest."""
+    level = 10 * np.log10(np.maximum(templates.energy[..., 0].sum(axis=2), 1e-15))
+    out: Floats = np.maximum(level, level.max(axis=1, keepdims=True, initial=-150.0) - 60)
+    return out
+
+
+def _mean_stroke(templates: Templates, number: int) -> Floats:
+    """Energy (bands, stretches) of one drum's most frequent kind, summed over the mics."""
+    rows = np.flatnonzero(templates.drum == number)
+    top = rows[templates.members[rows].argmax()]
+    out: Floats = templates.energy[top].sum(axis=0)
+    return out
+
+
+def kind_by_sound(stroke: Floats) -> str:
+    """What a stroke (bands, stretches), mean squares, is most like."""
+    early = stroke[:, :2].mean(axis=1)
+    total = max(float(early.sum()), 1e-15)
+    high, low, lowest = early[HIGH_BAND:].sum() / total, early[:LOW_BANDS].sum() / total, early[0] / total
+    if high > 0.5:
+        lost = fade_db(stroke)
+        return "hat" if lost > 12 else "ride" if lost > 6 else "crash"
+    if lowest > 0.5:
+        return "kick"
+    if low > 0.5:
+        return "tom"
+    if high > 0.1:
+        return "snare"
+    return "percussion"
+
+
+def fade_db(stroke: Floats) -> float:
+    """How many decibels a stroke (bands, stretches) has lost from its first 22 ms to 90-200 ms."""
+    early, late = stroke[:, :2].sum(axis=0).mean(), stroke[:, -1].sum()
+    return float(10 * np.log10(max(early, 1e-15) / max(late, 1e-15)))
+
+
+def home_mic(drum: str, mics: Sequence[Mic], level_db: Mapping[str, float]) -> str:
+    """The mic a drum is measured in.
+
+    Its own close mic, top before bottom and in before out; without one, the overhead in which it is strongest; without
+    overheads, the mic in which it is strongest. ``level_db``: the drum's level in each of its mics.
+    """
+    own = [m for m in mics if m.role is Role.CLOSE and m.drum is not None and m.drum.replace(" ", "-") == drum]
+    if own:
+        order = {None: 0, "top": 0, "in": 0, "side": 2, "out": 3, "bottom": 4, "bell": 4, "sub": 5}
+        return min(own, key=lambda m: (order.get(m.place, 1), m.name)).name
+    overheads = [m for m in mics if m.role is Role.OVERHEAD and m.name in level_db]
+    others = [m for m in mics if m.role in (Role.CLOSE, Role.ROOM) and m.name in level_db]
+    choice = overheads or others or [m for m in mics if m.name in level_db]
+    return max(choice, key=lambda m: level_db[m.name]).name
+
+
+def articulations(templates: Templates, sound_db: Floats, kinds: Mapping[int, str]) -> list[str]:
+    """A name for how each kind is struck, the same for kinds of one drum that sound alike.
+
+    ``sound_db``: (kinds, kinds), sound distance between the templates; ``kinds``: what each drum is.
+    """
+    out = [""] * len(templates.drum)
+    for number in sorted({int(d) for d in templates.drum}):
+        rows = np.flatnonzero(templates.drum == number)
+        heads: list[int] = []
+        for k in sorted(rows, key=lambda r: (-int(templates.members[r]), int(r))):
+            near = [h for h in heads if sound_db[k, h] < DISTINCT_DB]
+            small = templates.members[k] < FEWEST and heads
+            if near or small:
+                head = min(near or heads, key=lambda h: (float(sound_db[k, h]), h))
+                out[k] = f"@{head}"
+            else:
+                heads.append(int(k))
+                out[k] = f"@{k}"
+        called = _called(templates, heads, kinds[number])
+        for k in rows:
+            out[k] = called[int(out[k][1:])]
+    return out
+
+
+def _called(templates: Templates, heads: Sequence[int], kind: str) -> dict[int, str]:
+    """Names of one drum's articulations, the most frequent one first."""
+    strokes = {h: templates.energy[h].sum(axis=0) for h in heads}
+    if kind == "hat":
+        order = sorted(heads, key=lambda h: -fade_db(strokes[h]))
+        return _unique(dict(zip(order, ["closed"] if len(order) == 1 else _openings(len(order)), strict=True)))
+    main = {"snare": "centre", "ride": "bow"}.get(kind, "hit")
+    names = {heads[0]: main}
+    for other in heads[1:]:
+        names[other] = _snare_stroke(strokes[heads[0]], strokes[other]) if kind == "snare" else f"{main}-2"
+    return _unique(names)
+
+
+def _openings(count: int) -> list[str]:
+    return ["closed", "open"] if count == 2 else ["closed", *["half-open"] * (count - 2), "open"]
+
+
+def _snare_stroke(centre: Floats, other: Floats) -> str:
+    """Side stick or rim shot: the stick laid on the head rings less low and short, the rim shot adds to the top."""
+    def low_share(stroke: Floats) -> float:
+        return float(stroke[:4, 0].sum() / max(stroke[:, 0].sum(), 1e-15))
+    faster = fade_db(other) - fade_db(centre)
+    return "side-stick" if faster > 3 or low_share(other) < 0.5 * low_share(centre) else "rimshot"
+
+
+def _unique(names: dict[int, str]) -> dict[int, str]:
+    """The same names with "-2", "-3" on repeated ones."""
+    seen: dict[str, int] = {}
+    out = {}
+    for key, name in names.items():
+        seen[name] = seen.get(name, 0) + 1
+        out[key] = name if seen[name] == 1 else f"{name.removesuffix('-2')}-{seen[name]}"
+    return out
+
+
+def stretch_seconds(hop: int, sample_rate: int) -> Floats:
+    """Length of each stretch (stretches,) in seconds."""
+    steps: Frames = np.array([b - a for a, b in STRETCH_STEPS], np.int64)
+    return steps * hop / sample_rate

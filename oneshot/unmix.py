@@ -1,0 +1,227 @@
+"""Unmix: which strokes make up what was heard at a candidate, and how much of each mic's sound is whose.
+
+The energies of sounds that have nothing to do with each other add. So what the mics hear of a candidate, band by band and
+stretch by stretch (``features.py``), is the steady noise, the ring of what came before, and one to three strokes, each its
+kind's template times a strength. Strengths are fitted by multiplicative updates that lower the Itakura-Saito divergence
+(Févotte, Bertin, Durrieu 2009, Neural Computation 21(3), from memory): it compares by ratio, as decibels do, so the weak top of
+a hat counts as much as the bottom of a kick. Strokes are added one at a time, as long as each makes the sum fit clearly
+better.
+
+The candidates of a take are taken in order of time, so that each one's ground also holds what the strokes just before it
+still have to say: a candidate that only repeats an earlier stroke's echo, beat or buzz is no stroke.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.model import STRETCH_STEPS, Floats, Frames, HitFeatures, Templates
+
+MOST_AT_ONCE = 3
+"""Two hands and a foot."""
+
+BETTER = 0.12
+"""Another stroke must lower the mean error by this share."""
+
+EVIDENCE_DB = 0.75
+"""Mean rise over all near mics and bands above the ground that makes a candidate a stroke."""
+
+LIKE_A_STROKE = 0.62
+"""The strokes found must leave less than this share of the error that the ground alone would leave."""
+
+SURE_EVIDENCE_DB = 4.0
+"""A rise of this much is a stroke even where it is like none that was learned."""
+
+COMPOSITE_DB = 2.0
+"""A kind that two others make up to this mean error is no kind of its own."""
+
+UPDATES = 14
+ERROR_LIMIT_DB = 15.0
+HEARD_RATIO = 1.6
+"""A level counts in the error where model or measurement is 2 dB above the ground."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explained:
+    """What each candidate is made of.
+
+    ``gain``: float64 (hits, kinds), strength (power ratio to the template), 0 where a kind is not in it;
+    ``evidence_db``: float64 (hits,), mean rise above the ground; ``error_db``: float64 (hits,), mean error of the fit;
+    ``alone_error_db``: float64 (hits, kinds), mean error with that kind alone; ``ground``: float64 (hits, mics, bands,
+    stretches), what was there or was to be expected without the candidate.
+    """
+
+    gain: Floats
+    evidence_db: Floats
+    error_db: Floats
+    alone_error_db: Floats
+    empty_error_db: Floats
+    ground: Floats
+
+
+def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDArray[np.bool_],
+            most: int = MOST_AT_ONCE) -> Explained:
+    """Unmix the candidates of one take.
+
+    ``step``: float64 (hits,), their time in steps of the scan, rising; ``near``: bool (mics,), the mics that decide.
+    """
+    hits, kinds = len(step), len(templates.drum)
+    gain, alone = np.zeros((hits, kinds)), np.full((hits, kinds), ERROR_LIMIT_DB)
+    evidence, error, empty = np.zeros(hits), np.zeros(hits), np.zeros(hits)
+    ground = np.zeros(features.energy.shape)
+    flat = templates.energy[:, near].reshape(kinds, -1)
+    for i in range(hits):
+        ground[i] = np.maximum(features.before[i][..., None], _afterglow(i, step, gain, templates)) \
+            + features.noise[i][..., None]
+        evidence[i] = _evidence_db(features.energy[i], ground[i], features.valid[i], near)
+        if evidence[i] < EVIDENCE_DB or kinds == 0:
+            continue
+        valid = np.broadcast_to(features.valid[i][near][:, None, :], features.energy[i][near].shape).reshape(-1)
+        heard, floor = features.energy[i][near].reshape(-1), ground[i][near].reshape(-1)
+        gain[i], error[i], alone[i] = _fit(heard, floor, valid, flat, templates.drum, most)
+        model = floor + gain[i] @ flat
+        away = np.minimum(np.abs(10 * np.log10(np.maximum(heard, floor) / floor)), ERROR_LIMIT_DB)
+        weight = valid & (np.maximum(heard, model) > HEARD_RATIO * floor)
+        empty[i] = (away * weight).sum() / max(weight.sum(), 0.02 * len(weight) + 1)
+    return Explained(gain, evidence, error, alone, empty, ground)
+
+
+def is_stroke(found: Explained) -> NDArray[np.bool_]:
+    """Which candidates (hits,) are strokes: they rise, and look like strokes clearly more than like nothing."""
+    like = found.error_db < LIKE_A_STROKE * found.empty_error_db
+    sure = found.evidence_db >= SURE_EVIDENCE_DB
+    return (found.gain > 0).any(axis=1) & (like | sure)
+
+
+def confidence(found: Explained, templates: Templates) -> Floats:
+    """How sure the drum of each candidate is (hits,), 0 to 1: how much worse the best kind of any other drum fits."""
+    out = np.zeros(len(found.error_db))
+    for i, row in enumerate(found.alone_error_db):
+        if not found.gain[i].any():
+            continue
+        best = int(row.argmin())
+        others = row[templates.drum != templates.drum[best]]
+        out[i] = 1.0 - row[best] / max(float(others.min(initial=ERROR_LIMIT_DB)), 1e-9)
+    return np.clip(out, 0.0, 1.0)
+
+
+def _afterglow(i: int, step: Floats, gain: Floats, templates: Templates) -> Floats:
+    """What the strokes just before candidate ``i`` still put into its stretches, (mics, bands, stretches)."""
+    out = np.zeros(templates.energy.shape[1:])
+    for j in range(i - 1, -1, -1):
+        lag = step[i] - step[j]
+        if lag > STRETCH_STEPS[-1][1]:
+            break
+        if gain[j].any():
+            stroke = np.tensordot(gain[j], templates.energy, 1)
+            out += stroke @ _moved(lag)
+    return out
+
+
+def _moved(lag: float) -> Floats:
+    """Matrix (stretches, stretches): share of each later stretch, moved by ``lag`` steps, that falls into each template's.
+
+    What falls behind the template's end is taken as its last stretch's level: rings fall slowly there.
+    """
+    out = np.zeros((len(STRETCH_STEPS), len(STRETCH_STEPS)))
+    for to, (a, b) in enumerate(STRETCH_STEPS):
+        for of, (c, d) in enumerate(STRETCH_STEPS):
+            out[of, to] = max(0.0, min(b + lag, d) - max(a + lag, c)) / (b - a)
+        out[-1, to] += max(0.0, 1.0 - out[:, to].sum())
+    return out
+
+
+def _evidence_db(energy: Floats, ground: Floats, valid: NDArray[np.bool_], near: NDArray[np.bool_]) -> float:
+    """Mean rise above the ground in the first two stretches over near mics and bands, each at most 20 dB."""
+    use = near & valid[:, 0]
+    if not use.any():
+        return 0.0
+    early = energy[use][:, :, :2].mean(axis=2)
+    before = ground[use][:, :, :2].mean(axis=2)
+    return float(np.clip(10 * np.log10(np.maximum(early, 1e-15) / np.maximum(before, 1e-15)), 0, 20).mean())
+
+
+def _fit(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats, drum: Frames,
+         most: int) -> tuple[Floats, float, Floats]:
+    """Add strokes one at a time; returns strengths (kinds,), mean error in dB, and each kind's error alone (kinds,)."""
+    kinds = len(flat)
+    out, best, alone = np.zeros(kinds), np.inf, np.full(kinds, ERROR_LIMIT_DB)
+    chosen: list[int] = []
+    for count in range(most):
+        struck = {int(drum[c]) for c in chosen}
+        open_kinds = [k for k in range(kinds) if int(drum[k]) not in struck]
+        if not open_kinds:
+            break
+        sets = np.array([[*chosen, k] for k in open_kinds])
+        gain, error = _strengths(energy, ground, valid, flat, sets)
+        if count == 0:
+            alone[open_kinds] = error
+        top = int(error.argmin())
+        if count and error[top] > best * (1 - BETTER):
+            break
+        best, chosen = float(error[top]), [int(k) for k in sets[top]]
+        out = np.zeros(kinds)
+        out[chosen] = gain[top]
+    return out, best, alone
+
+
+def _strengths(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats,
+               sets: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Fit the strengths of every set of kinds; returns (sets, size) strengths and (sets,) mean errors in dB."""
+    parts = flat[sets]
+    own = np.maximum(energy - ground, 0.05 * ground + 1e-15)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where((parts > 0) & valid, np.log(own / parts), np.nan)
+    gain = np.exp(_low_quantile(ratio)) / sets.shape[1] ** 0.5
+    for _ in range(UPDATES):
+        model = ground + (gain[:, :, None] * parts).sum(axis=1)
+        rate = (parts * (valid * energy / model**2)[:, None]).sum(axis=2)
+        pull = (parts * (valid / model)[:, None]).sum(axis=2)
+        gain *= np.sqrt(rate / np.maximum(pull, 1e-30))
+    model = ground + (gain[:, :, None] * parts).sum(axis=1)
+    return gain, _error_db(energy, model, ground, valid)
+
+
+def _low_quantile(ratio: Floats) -> Floats:
+    """A low quantile over the last axis, blind to NaN: other strokes only ever add, so the low ratios are the honest ones."""
+    ordered = np.sort(ratio, axis=-1)  # NaN sorts last
+    count = np.sum(~np.isnan(ratio), axis=-1)
+    place = np.clip((0.35 * (count - 1)).astype(np.int64), 0, None)
+    low = np.take_along_axis(ordered, place[..., None], axis=-1)[..., 0]
+    return np.where(count > 0, low, -20.0)
+
+
+def _error_db(energy: Floats, model: Floats, ground: Floats, valid: NDArray[np.bool_]) -> Floats:
+    """Mean absolute error (sets,) in dB over what stands out of the ground in measurement or model.
+
+    Where less was measured than the ground holds, what rang before has faded: that is no error of the model.
+    """
+    away = np.abs(10 * np.log10(np.maximum(energy, ground) / model))
+    weight = valid & (np.maximum(energy, model) > HEARD_RATIO * ground)
+    total = (np.minimum(away, ERROR_LIMIT_DB) * weight).sum(axis=1)
+    out: Floats = total / np.maximum(weight.sum(axis=1), 0.02 * weight.shape[1] + 1)
+    return out
+
+
+def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -> NDArray[np.bool_]:
+    """Which kinds (kinds,) are nothing but two others struck at once: their sum fits to ``limit_db`` or better.
+
+    Rarer kinds are tried first and drop out of the sums that may explain the rest, so that two kinds never explain away
+    each other.
+    """
+    flat = templates.energy[:, near].reshape(len(templates.drum), -1)
+    out = np.zeros(len(flat), bool)
+    for k in np.argsort(templates.members, kind="stable"):
+        others = [j for j in range(len(flat)) if j != k and not out[j] and templates.members[j] >= templates.members[k]]
+        if len(others) < 2:
+            continue
+        sets = np.array([[a, b] for n, a in enumerate(others) for b in others[n + 1 :]])
+        valid = flat[k] > 0
+        ground = np.full(flat.shape[1], 1e-6 * flat[k].max())
+        gain, error = _strengths(np.where(valid, flat[k], ground), ground, valid, flat, sets)
+        _, single = _strengths(np.where(valid, flat[k], ground), ground, valid, flat, np.array([[o] for o in others]))
+        out[k] = bool(error.min() < limit_db and error.min() < 0.7 * single.min())
+    return out
