@@ -1,0 +1,271 @@
+"""The command line: thin commands over the package.
+
+Everything heavy is imported inside a command, so that ``--help`` answers at once. Results go to stdout; progress,
+warnings and errors to stderr. Exit codes: 0 done, 1 could not be done or ``verify`` found a difference, 2 wrong usage,
+130 interrupted.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import shlex
+import sys
+import time
+import traceback
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from oneshot import __version__
+
+if TYPE_CHECKING:
+    from oneshot.model import Problem
+    from oneshot.report.text import Line
+
+app = typer.Typer(
+    name="oneshot",
+    help="Builds playable multi-mic drum one-shot kits from multitrack recordings.",
+    epilog="Start with: oneshot demo 'demo session', then: oneshot build 'demo session' 'demo kit'",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+SessionPath = Annotated[Path, typer.Argument(metavar="SESSION", show_default=False,
+                                             help="Folder of the session: one take, or a folder per take.")]
+KitPath = Annotated[Path, typer.Argument(metavar="KIT", show_default=False, help="Folder of the kit.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Write the result as JSON, for programs.")]
+Debug = Annotated[bool, typer.Option("--debug", help="Show a traceback when something goes wrong.")]
+
+STYLES: dict[str, dict[str, Any]] = {
+    "head": {"bold": True}, "warn": {"fg": "yellow"}, "quiet": {"dim": True}, "text": {},
+}
+"""How each kind of line looks where colour is welcome; without colour every line reads the same."""
+
+
+@app.callback(invoke_without_command=True)
+def _top(version: Annotated[bool, typer.Option("--version", help="Show the version and stop.")] = False) -> None:
+    if version:
+        print(f"oneshot {__version__}")
+        raise typer.Exit
+
+
+@app.command(epilog="Example: oneshot check 'Tuesday session'")
+def check(session: SessionPath, as_json: AsJson = False,
+          write: Annotated[bool, typer.Option("--write", help="Also draft SESSION/session.toml to edit; never over "
+                                                              "one that is there.")] = False,
+          debug: Debug = False) -> None:
+    """Read a session and tell what is there.
+
+    Takes, mics, roles, pairs and problems, and what to record next. Changes nothing, unless told to draft session.toml.
+    """
+    with _plainly(debug=debug):
+        from oneshot import pipeline
+        from oneshot.files import write_atomic
+        from oneshot.model import SessionError
+        from oneshot.report.text import session_lines, session_record
+        from oneshot.session import draft_toml
+
+        draft = session / "session.toml"
+        if write and draft.exists():
+            raise SessionError(f"{draft} is there already: edit it, or move it away and run check --write again")
+        found = pipeline.check(session)
+        if write:
+            write_atomic(draft, draft_toml(found))
+        if as_json:
+            _show_json(session_record(found))
+        else:
+            _show(session_lines(found))
+            _warn(found.problems)
+            if write:
+                _show([("text", ""), ("text", f"Drafted {draft}: correct it, then check again.")])
+
+
+@app.command(epilog="Example: oneshot build 'Tuesday session' 'Tuesday kit' --only kick")
+def build(session: SessionPath, kit: KitPath,
+          recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="What you want out: a recipe.toml.")] = None,
+          only: Annotated[str | None, typer.Option(metavar="DRUM", help="Build this drum alone.")] = None,
+          fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing stored.")] = False,
+          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
+          as_json: AsJson = False, debug: Debug = False) -> None:
+    """Build a kit from a session.
+
+    Finds the hits, sorts them by drum and strength, chooses the cleanest, cuts every mic at the same place and writes
+    the kit: samples, mappings, manifest and a page to look at and listen to.
+
+    KIT may be a kit built before: it is rebuilt and keeps its recipe.toml and corrections.toml. Any other folder that
+    exists is left alone.
+    """
+    with _plainly(debug=debug):
+        from oneshot import pipeline
+        from oneshot.report.text import summary_lines, summary_record
+
+        with _progress() as progress:
+            built = pipeline.build(session, kit, recipe_path=recipe, only=only, fresh=fresh, jobs=jobs,
+                                   progress=progress)
+        summary = summary_record(built.kit, folder=built.folder, files=built.files, size_bytes=built.size_bytes)
+        if as_json:
+            _show_json(summary)
+        else:
+            _show(summary_lines(summary))
+            _warn(built.kit.problems)
+
+
+@app.command(epilog="Example: oneshot verify 'Tuesday kit'")
+def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
+    """Measure a kit again and hold it against its manifest.
+
+    Every file is read; each difference is told, and the exit code is 1 if there is one.
+    """
+    with _plainly(debug=debug):
+        from oneshot.report.text import difference_lines
+        from oneshot.verify import verify_kit
+
+        found = verify_kit(kit)
+        if as_json:
+            _show_json({"kit": str(kit), "differences": [asdict(difference) for difference in found]})
+        else:
+            _show(difference_lines(kit, [(item.path, item.what, item.expected, item.found) for item in found]))
+        if found:
+            raise typer.Exit(1)
+
+
+@app.command(epilog="Example: oneshot demo 'demo session'")
+def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=False,
+                                                help="Folder to write; new or empty.")],
+         debug: Debug = False) -> None:
+    """Write the demo session.
+
+    A drum kit in a long shed, ten mics, two takes: computed from a plan of the room, the same every time.
+    """
+    with _plainly(debug=debug):
+        from oneshot.synth import demo_session
+
+        with _progress() as progress:
+            takes = demo_session(folder, progress=progress)
+        kit = folder.with_name(f"{folder.name} kit")
+        _show([("head", f"{folder}: {len(takes)} takes"), *(("text", f"  {name}") for name in takes),
+               ("text", ""), ("text", "Next:"), ("text", f"  oneshot check {shlex.quote(str(folder))}"),
+               ("text", f"  oneshot build {shlex.quote(str(folder))} {shlex.quote(str(kit))}")])
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line; leaves by SystemExit with one of the exit codes above.
+
+    Parameters
+    ----------
+    arguments
+        The words after the program's name; None: those of the process.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # names of files may hold what the terminal's encoding has not
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        app(args=None if arguments is None else list(arguments), prog_name="oneshot")
+    except KeyboardInterrupt:
+        sys.exit(130)
+
+
+# ------------------------------------------------------------------------------------------------------------- speaking
+
+
+@contextmanager
+def _plainly(*, debug: bool) -> Iterator[None]:
+    """Turn what the user can put right into one line on stderr and an exit code."""
+    from oneshot.model import OneshotError
+
+    try:
+        yield
+    except KeyboardInterrupt:
+        _say_error("interrupted", debug=debug)
+        raise typer.Exit(130) from None
+    except BrokenPipeError:
+        raise
+    except OneshotError as error:
+        _say_error(str(error), debug=debug)
+        raise typer.Exit(1) from None
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        _say_error(f"{where}{error.strerror or error}", debug=debug)
+        raise typer.Exit(1) from None
+    except MemoryError:
+        _say_error("not enough memory: close other programs, or use fewer workers (--jobs 1)", debug=debug)
+        raise typer.Exit(1) from None
+
+
+def _say_error(text: str, *, debug: bool) -> None:
+    """One line, whatever the error's text holds; the traceback only where it was asked for."""
+    from oneshot.report.text import plain
+
+    if debug:
+        traceback.print_exc()
+    print("oneshot: " + plain(" ".join(text.split())), file=sys.stderr)
+
+
+def _show(lines: Sequence[Line], stream: IO[str] | None = None) -> None:
+    """Print lines of text, styled by their kind where the stream is a terminal that wants colour."""
+    stream = stream or sys.stdout
+    coloured = stream.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
+    for kind, text in lines:
+        style = STYLES[kind] if coloured else {}
+        print(typer.style(text, **style) if style and text else text, file=stream)
+
+
+def _show_json(record: object) -> None:
+    """Print a record as JSON that any reader takes: no NaN, no Infinity."""
+    print(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def _warn(problems: Sequence[Problem]) -> None:
+    """Tell all warnings once, after the result."""
+    from oneshot.report.text import problem_lines
+
+    sys.stdout.flush()
+    _show(problem_lines(problems), sys.stderr)
+
+
+class _Progress:
+    """One line on a terminal that is written over as the work goes on; silent anywhere else."""
+
+    def __init__(self, stream: IO[str]) -> None:
+        self.stream = stream
+        self.lively = stream.isatty() and os.environ.get("TERM") != "dumb"
+        self.start = time.monotonic()
+        self.last = 0.0
+        self.stage = ""
+
+    def __call__(self, stage: str, share: float) -> None:
+        """Show the stage and its share, 0 to 1; at most ten times a second."""
+        now = time.monotonic()
+        if not self.lively or (stage == self.stage and share < 1 and now - self.last < 0.1):
+            return
+        self.stage, self.last = stage, now
+        minutes, seconds = divmod(int(now - self.start), 60)
+        share = min(max(share, 0.0), 1.0)
+        bar = "=" * round(24 * share)
+        self.stream.write(f"\r\x1b[K{stage:<12.40} [{bar:<24}] {share:4.0%}  {minutes}:{seconds:02d}")
+        self.stream.flush()
+
+    def clear(self) -> None:
+        """Take the line away again, so that the result starts on a clean one."""
+        if self.lively and self.stage:
+            self.stream.write("\r\x1b[K")
+            self.stream.flush()
+
+
+@contextmanager
+def _progress() -> Iterator[_Progress]:
+    """Progress on stderr while the body runs."""
+    shown = _Progress(sys.stderr)
+    try:
+        yield shown
+    finally:
+        shown.clear()

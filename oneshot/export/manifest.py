@@ -1,0 +1,144 @@
+"""manifest.json, version 1: all that is known of a kit, for programs; and the JSON Schema that lies beside it.
+
+UTF-8, keys in a stable order, no NaN or Infinity (null instead), no absolute path, no clock time, numbers rounded:
+levels to 0.01 dB, times to 0.1 ms, delays to 0.0001 ms, frequencies to 0.01 Hz, confidence to three decimals. Within
+version 1 optional fields may be added; none is removed or redefined; readers ignore what they don't know.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from oneshot.files import write_atomic
+from oneshot.model import Drum, Hit, Kit, Mic, OneShot, Print, Sample, Take
+
+FORMAT = "oneshot-manifest"
+VERSION = 1
+NAME = "manifest.json"
+SCHEMA_NAME = "manifest.schema.json"
+
+Json = dict[str, Any]
+
+
+def write(kit: Kit, folder: Path) -> list[Path]:
+    """manifest.json and manifest.schema.json into the kit's folder; the two paths."""
+    path, beside = folder / NAME, folder / SCHEMA_NAME
+    write_atomic(path, json.dumps(to_json(kit), ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+    write_atomic(beside, schema_text())
+    return [path, beside]
+
+
+def schema_text() -> str:
+    """The JSON Schema (draft 2020-12) of the manifest, as it lies in every kit."""
+    return resources.files("oneshot.export").joinpath(SCHEMA_NAME).read_text(encoding="utf-8")
+
+
+def to_json(kit: Kit) -> Json:
+    """The manifest as plain JSON types, in the order of the contract."""
+    return {
+        "format": FORMAT, "version": VERSION, "generator": kit.generator,
+        "kit": kit_info(kit),
+        "session": {"name": kit.session.name, "takes": [_take(kit, take) for take in kit.session.takes]},
+        "recipe": _plain(kit.recipe),
+        "balance": {name: {"gain_db": rounded(fader.gain_db), "pan": rounded(fader.pan, 3),
+                           "polarity": fader.polarity, "on": fader.on} for name, fader in kit.balance.items()},
+        "drums": [_drum(drum) for drum in kit.drums],
+        "bleed": _table(kit.bleed, 2),
+        "delays_ms": _table(kit.delays_ms, 4),
+        "hits": [_hit(hit) for hit in kit.hits],
+        "one_shots": [_one_shot(shot) for shot in kit.one_shots],
+        "prints": [_print(each) for each in kit.prints],
+    }
+
+
+def kit_info(kit: Kit) -> Json:
+    """What the kit says about itself; what the recipe leaves empty is null, the name is then the session's."""
+    said = kit.recipe.get("kit")
+    info = said if isinstance(said, Mapping) else {}
+    return {"name": info.get("name") or kit.session.name, "version": info.get("version") or "1.0",
+            "author": info.get("author") or None, "players": list(info.get("players") or []),
+            "studio": info.get("studio") or None, "licence": info.get("licence") or None,
+            "perspective": info.get("perspective") or "player"}
+
+
+def rounded(value: float | None, digits: int = 2) -> float | None:
+    """A number fit for JSON: rounded, no minus zero, null for what is not finite."""
+    return None if value is None or not math.isfinite(value) else round(float(value), digits) + 0.0
+
+
+def _take(kit: Kit, take: Take) -> Json:
+    noise = next((each.noise_dbfs for each in kit.noise if each.take == take.name), {})
+    polarity = kit.polarity.get(take.name, {})
+    return {"name": take.name, "sample_rate": take.sample_rate, "frames": take.frames,
+            "mics": [_mic(mic, noise.get(mic.name), polarity.get(mic.name, mic.polarity)) for mic in take.mics]}
+
+
+def _mic(mic: Mic, noise_dbfs: float | None, polarity: int) -> Json:
+    return {"name": mic.name, "role": mic.role.value, "drum": mic.drum, "pair": mic.pair, "polarity": polarity,
+            "noise_dbfs": rounded(noise_dbfs),
+            "source": [{"path": source.path, "channel": source.channel, "at": source.at, "frames": source.frames}
+                       for source in mic.sources]}
+
+
+def _drum(drum: Drum) -> Json:
+    return {"name": drum.name, "kind": drum.kind, "home": drum.home, "choke": drum.choke,
+            "articulations": [{"name": each.name, "key": each.key} for each in drum.articulations]}
+
+
+def _hit(hit: Hit) -> Json:
+    return {
+        "id": hit.id, "take": hit.take, "onset": hit.onset, "onsets": dict(hit.onsets), "drum": hit.drum,
+        "with": [{"drum": other.drum, "level_db": rounded(other.level_db)} for other in hit.partners],
+        "ornament": {"kind": hit.ornament.kind, "id": hit.ornament.id} if hit.ornament else None,
+        "articulation": hit.articulation, "layer": hit.layer, "confidence": rounded(hit.confidence, 3),
+        "level_db": rounded(hit.level_db), "bleed_db": {mic: rounded(value) for mic, value in hit.bleed_db.items()},
+        "isolated": hit.isolated, "usable": list(hit.usable), "kept": hit.kept, "fallback": hit.fallback,
+        "reason": hit.reason}
+
+
+def _one_shot(shot: OneShot) -> Json:
+    return {
+        "hit": shot.hit, "drum": shot.drum, "articulation": shot.articulation, "layer": shot.layer,
+        "round_robin": shot.round_robin, "velocity": list(shot.velocity), "grade": shot.grade,
+        "fundamental_hz": rounded(shot.fundamental_hz), "decay_s": rounded(shot.decay_s, 4),
+        "ring_kept_db": rounded(shot.ring_kept_db), "files": [_sample(sample) for sample in shot.files]}
+
+
+def _sample(sample: Sample) -> Json:
+    return {
+        "mics": list(sample.mics), "path": sample.path, "frames": sample.frames, "source_start": sample.source_start,
+        "onset_frame": sample.onset_frame, "fade_in_frames": sample.fade_in_frames,
+        "fade_out_frames": sample.fade_out_frames, "gain_db": rounded(sample.gain_db), "inverted": sample.inverted,
+        "grade": sample.grade, "hit": sample.hit, "repaired": list(sample.repaired),
+        "peak_dbfs": rounded(sample.peak_dbfs), "true_peak_dbtp": rounded(sample.true_peak_dbtp),
+        "momentary_lufs": rounded(sample.momentary_lufs), "integrated_lufs": rounded(sample.integrated_lufs),
+        "bleed_db": rounded(sample.bleed_db), "sha256": sample.sha256}
+
+
+def _print(each: Print) -> Json:
+    return {
+        "print": each.print, "hit": each.hit, "drum": each.drum, "articulation": each.articulation,
+        "layer": each.layer, "round_robin": each.round_robin, "velocity": list(each.velocity),
+        "mics": {name: {"gain_db": rounded(part.gain_db), "delay_frames": part.delay_frames, "polarity": part.polarity}
+                 for name, part in each.mics.items()},
+        "path": each.path, "frames": each.frames, "source_start": each.source_start,
+        "offset_frames": each.offset_frames, "first_excursion": each.first_excursion,
+        "peak_dbfs": rounded(each.peak_dbfs), "true_peak_dbtp": rounded(each.true_peak_dbtp),
+        "momentary_lufs": rounded(each.momentary_lufs), "sha256": each.sha256, "rank": each.rank, "why": each.why}
+
+
+def _table(table: Mapping[str, Mapping[str, Mapping[str, float | None]]], digits: int) -> Json:
+    return {take: {drum: {mic: rounded(value, digits) for mic, value in mics.items()} for drum, mics in drums.items()}
+            for take, drums in table.items()}
+
+
+def _plain(value: Any) -> Any:
+    """The recipe's values as JSON types."""
+    if isinstance(value, Mapping):
+        return {str(name): _plain(inner) for name, inner in value.items()}
+    return [_plain(inner) for inner in value] if isinstance(value, tuple | list) else value

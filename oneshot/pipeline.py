@@ -1,0 +1,229 @@
+"""The main job, in order: from a session folder to a kit.
+
+    open the session ─► analyse ─► correct ─► choose ─► cut ─► balance ─► prints ─► write
+
+``analyse`` knows the order from recordings to hits; this module knows the rest, and nothing else does. A kit appears whole or not
+at all: it is written beside its place and then exchanged.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from oneshot import __version__, blend, choose, corrections
+from oneshot.analyse import analyse
+from oneshot.export import write_all
+from oneshot.export.keys import Struck, assign_keys, unknown_keys
+from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
+from oneshot.model import (
+    Articulation,
+    Drum,
+    Fader,
+    Hit,
+    Kit,
+    KitError,
+    OneShot,
+    Print,
+    Problem,
+    Role,
+    Session,
+    SessionError,
+    SettingsError,
+    WorkError,
+)
+from oneshot.prints import Printer
+from oneshot.problems import collect
+from oneshot.produce import Cutter
+from oneshot.records import Analysis, FoundDrum
+from oneshot.report import write_report
+from oneshot.session import fingerprint_parts, open_session
+from oneshot.settings import Recipe, load_recipe, recipe_toml, recipe_values
+from oneshot.store import open_store
+
+Progress = Callable[[str, float], None]
+"""Told the stage and the share done, 0 to 1."""
+
+
+Table = Mapping[str, Mapping[str, Mapping[str, float | None]]]
+
+
+@dataclass(frozen=True, slots=True)
+class BuildResult:
+    """What a build left behind: the kit, its folder, and how much is in it."""
+
+    kit: Kit
+    folder: Path
+    files: int
+    size_bytes: int
+
+
+def check(session_path: Path) -> Session:
+    """Read a session's headers and names. Raises SessionError and AudioError."""
+    return open_session(session_path)
+
+
+def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None, only: str | None = None,
+          fresh: bool = False, jobs: int | None = None, progress: Progress | None = None) -> BuildResult:
+    """Build a kit from a session.
+
+    ``only``: build this drum alone; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless given (they change
+    nothing in the result). Raises an error of the tree in ``model.py``, and then nothing is written.
+    """
+    tell = progress or (lambda stage, share: None)
+    session = open_session(session_path)
+    _check_target(kit_path, session)
+    recipe, told = _recipe(recipe_path, kit_path)
+    store = open_store(fingerprint_parts(session))
+    if fresh:
+        store.clear()
+    found = analyse(session, store=store, jobs=jobs or os.cpu_count() or 1, progress=tell)
+    corrected = corrections.apply(found.hits, corrections.load(kit_path / "corrections.toml"),
+                                  {take.name: take.sample_rate for take in session.takes})
+    found = _renamed(found, corrected.hits)
+    found, hits = _only(found, only)
+    chosen = choose.choose(hits, _grades(session, found), clean_db=found.clean_db, choosing=recipe.choose,
+                           rejected=corrected.rejected, wanted=corrected.wanted)
+    with staged_folder(kit_path) as stage:
+        cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage)
+        shots = cutter.cut_all({h.id: h for h in chosen.hits}, chosen.picks, lambda share: tell("cutting", share))
+        drums = _drums(found, shots, recipe)
+        balance, unknown = _balance(session, found, drums, cutter, recipe)
+        prints = Printer(session, found, recipe, balance, stage).make(chosen.hits, chosen.picks)
+        kit = Kit(
+            session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
+            noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
+            delays_ms=found.delays_ms, hits=chosen.hits, one_shots=shots, prints=prints,
+            problems=collect([*session.problems, *found.problems, *told, *corrected.problems, *unknown,
+                              *_nothing_kept(found, shots)]))
+        tell("writing", 0.0)
+        _write(kit, stage, recipe, kit_path)
+        files = [path for path in stage.rglob("*") if path.is_file()]
+        size = sum(path.stat().st_size for path in files)
+    return BuildResult(kit, kit_path, len(files), size)
+
+
+# --------------------------------------------------------------------------------------------------------------- before
+
+
+def _check_target(kit_path: Path, session: Session) -> None:
+    """Raise KitError where a kit must not be written."""
+    recover_folder(kit_path)
+    if kit_path.exists() and not is_our_kit(kit_path):
+        raise KitError(f"{kit_path} exists and is no kit of ours: choose another place, or move it away")
+    if kit_path.resolve().is_relative_to(session.root.resolve()):
+        raise KitError(f"{kit_path} lies inside the session: choose a place outside, so that recordings stay untouched")
+
+
+def _recipe(recipe_path: Path | None, kit_path: Path) -> tuple[Recipe, tuple[Problem, ...]]:
+    """The recipe asked for; without one, that of the kit which is rebuilt; else the defaults."""
+    kept = kit_path / "recipe.toml"
+    if recipe_path is None and kept.exists():
+        recipe_path = kept
+    return load_recipe(recipe_path)
+
+
+def _renamed(found: Analysis, hits: tuple[Hit, ...]) -> Analysis:
+    """The analysis under the names that the corrections gave."""
+    before = {h.id: h for h in found.hits}
+    names = {before[h.id].drum: h.drum for h in hits}
+    kinds = {d.name: d for d in found.drums}
+    drums: dict[str, FoundDrum] = {}
+    for old in sorted(kinds):
+        new = names.get(old, old)
+        ways = [h.articulation for h in hits if h.drum == new]
+        order = tuple(sorted(set(ways), key=lambda a: (-ways.count(a), a)))
+        drums.setdefault(new, replace(kinds[old], name=new, articulations=order))
+
+    return replace(found, hits=hits, drums=tuple(drums.values()), bleed=_rows_renamed(found.bleed, names),
+                   delays_ms=_rows_renamed(found.delays_ms, names))
+
+
+def _rows_renamed(table: Table, names: Mapping[str, str]) -> Table:
+    """A table take -> drum -> mic with its drums renamed."""
+    return {take: {names.get(drum, drum): row for drum, row in rows.items()} for take, rows in table.items()}
+
+
+def _only(found: Analysis, only: str | None) -> tuple[Analysis, tuple[Hit, ...]]:
+    """The drum asked for and its hits. Raises SettingsError, naming the drums there are, where none is called so."""
+    if only is None:
+        return found, found.hits
+    drums = tuple(d for d in found.drums if d.name == only) or tuple(d for d in found.drums if d.kind == only)
+    if not drums:
+        raise SettingsError(f"no drum is called {only!r} here: choose one of {', '.join(d.name for d in found.drums)}")
+    names = {d.name for d in drums}
+    return replace(found, drums=drums), tuple(h for h in found.hits if h.drum in names)
+
+
+def _grades(session: Session, found: Analysis) -> dict[int, str]:
+    """Each hit's grade in its drum's own close mics, the worst of them; in the home mic where it has none."""
+    homes = {d.name: d.home for d in found.drums}
+    out = {}
+    for hit in found.hits:
+        rows = found.grades[hit.id]
+        own = [m.name for m in session.take(hit.take).mics if m.role is Role.CLOSE and m.drum is not None
+               and m.drum.replace(" ", "-") == hit.drum and m.name in rows]
+        out[hit.id] = max([rows[name] for name in own] or [rows.get(homes.get(hit.drum, ""), "D")])
+    return out
+
+
+# ---------------------------------------------------------------------------------------------------------------- after
+
+
+def _drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe) -> tuple[Drum, ...]:
+    """The kit's drums with their keys and chokes."""
+    pitches: dict[str, list[float]] = {}
+    for shot in shots:
+        if shot.fundamental_hz is not None:
+            pitches.setdefault(shot.drum, []).append(shot.fundamental_hz)
+    struck = [Struck(d.name, d.kind, d.articulations, sorted(pitches[d.name])[len(pitches[d.name]) // 2]
+                     if d.name in pitches else None) for d in found.drums]
+    unknown = unknown_keys(struck, recipe.keys)
+    keys = assign_keys(struck, {name: key for name, key in recipe.keys.items() if name not in unknown})
+    return tuple(Drum(d.name, d.kind, d.home, tuple(Articulation(a, keys[d.name, a]) for a in d.articulations),
+                      choke="hats" if d.kind == "hat" else None) for d in found.drums)
+
+
+def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter: Cutter,
+             recipe: Recipe) -> tuple[dict[str, Fader], list[Problem]]:
+    """The kit's balance, and what the recipe says of mics and keys that do not exist."""
+    computed = blend.compute_balance(session, drums, bleed=found.bleed, polarity=found.polarity)
+    hardest = [cutter.loudest[d.name] for d in drums if d.kind in ("kick", "snare", "crash") and d.name in cutter.loudest]
+    rate = session.takes[0].sample_rate
+    computed = blend.trim(computed, hardest, sample_rate=rate)
+    faders, unknown = blend.override(computed, recipe.balance)
+    struck = [Struck(d.name, d.kind, tuple(a.name for a in d.articulations)) for d in drums]
+    told = [Problem("recipe", f"balance names {name!r}, which is no mic of the session", "correct or delete it")
+            for name in unknown]
+    told += [Problem("recipe", f"keys names {name!r}, which is no drum of the kit", "correct or delete it")
+             for name in unknown_keys(struck, recipe.keys)]
+    return faders, told
+
+
+def _nothing_kept(found: Analysis, shots: tuple[OneShot, ...]) -> list[Problem]:
+    """A problem for each drum that has hits and no one-shot."""
+    kept = {shot.drum for shot in shots}
+    return [Problem(d.name, "no hit of this drum could be kept", "see hits.csv for the reasons, or lower choose.grade")
+            for d in found.drums if d.name not in kept]
+
+
+def _named(values: dict[str, object], session: Session) -> dict[str, object]:
+    """The recipe's values with the session's name where the kit was given none."""
+    info = values["kit"]
+    if isinstance(info, dict) and not info.get("name"):
+        return {**values, "kit": {**info, "name": session.name}}
+    return values
+
+
+def _write(kit: Kit, stage: Path, recipe: Recipe, kit_path: Path) -> None:
+    """Everything but the sound files. Raises WorkError where the disk refuses."""
+    try:
+        write_atomic(stage / "recipe.toml", recipe_toml(recipe))
+        kept = kit_path / "corrections.toml"
+        write_atomic(stage / "corrections.toml", kept.read_bytes() if kept.exists() else corrections.EMPTY_TEXT)
+        write_all(kit, stage)
+        write_report(kit, stage)
+    except OSError as error:
+        raise WorkError(f"{kit_path} cannot be written ({error.strerror}): free some space or choose another place") from None

@@ -1,0 +1,160 @@
+"""Prints: one drum's mics mixed down to single files by the recipe, best candidate first."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from oneshot import blend, loudness, measures
+from oneshot.audio import TakeReader, write_wav
+from oneshot.choose import Pick
+from oneshot.files import sha256_of
+from oneshot.model import Fader, Floats, Hit, Print, Role, Session, SettingsError
+from oneshot.records import Analysis
+from oneshot.settings import PrintRecipe, Recipe
+
+SAME_EVENT_S = 0.015
+
+
+@dataclass(frozen=True, slots=True)
+class Printer:
+    """Makes a kit's prints into its folder."""
+
+    session: Session
+    analysis: Analysis
+    recipe: Recipe
+    balance: Mapping[str, Fader]
+    folder: Path
+
+    def make(self, hits: Sequence[Hit], picks: Sequence[Pick]) -> tuple[Print, ...]:
+        """All prints of the recipe, each with its candidates best first.
+
+        Raises SettingsError where the recipe names a mic that no take has, or two prints share a folder.
+        """
+        out: list[Print] = []
+        used: set[str] = set()
+        for recipe in self.recipe.prints:
+            folder = re.sub(r"[^a-z0-9]+", "-", recipe.name.lower()).strip("-")[:32] or "print"
+            if folder in used:
+                raise SettingsError(f"prints: two are called {recipe.name!r}: give each a name of its own")
+            used.add(folder)
+            self._check_mics(recipe)
+            out.extend(self._print(recipe, folder, hits, picks))
+        return tuple(out)
+
+    def _check_mics(self, recipe: PrintRecipe) -> None:
+        known = {m.name for take in self.session.takes for m in take.mics}
+        for name in recipe.mics:
+            if name not in known:
+                raise SettingsError(f"prints.{recipe.name}.mics names {name!r}: no mic is called so; there are "
+                                    f"{', '.join(sorted(known))}")
+
+    def _print(self, recipe: PrintRecipe, folder: str, hits: Sequence[Hit], picks: Sequence[Pick]) -> list[Print]:
+        """One print's candidates. A drum that the kit lacks makes none."""
+        able = [h for h in hits if h.drum == recipe.drum and h.reason != "rejected by hand" and h.ornament is None]
+        parts = {h.id: blend.print_parts(recipe, self._close(h), self.balance) for h in able}
+        able = [h for h in able if parts[h.id] and set(parts[h.id]) <= {m.name for m in self.session.take(h.take).mics}]
+        facts = [self._facts(h, recipe, parts[h.id]) for h in able]
+        ranked = blend.rank_prints(facts)[: recipe.candidates]
+        plans = {able[k].id: self._plan(able[k], recipe, parts[able[k].id]) for k, _ in ranked}
+        blends = self._mix([able[k] for k, _ in ranked], recipe, plans)
+        if not blends:
+            return []
+        rate = self.session.take(able[0].take).sample_rate
+        levelled = blend.level_prints([blends[able[k].id] for k, _ in ranked], ceiling_dbtp=recipe.ceiling_dbtp, sample_rate=rate)
+        ranges = {(p.layer, h.articulation): p.velocity for p in picks for h in able if h.id == p.hit}
+        robins: dict[tuple[str, int], int] = {}
+        out = []
+        for rank, ((k, why), mixed) in enumerate(zip(ranked, levelled, strict=True), 1):
+            hit = able[k]
+            layer = hit.layer or 1
+            robins[hit.articulation, layer] = robins.get((hit.articulation, layer), 0) + 1
+            out.append(self._write(recipe, folder, hit, layer, robins[hit.articulation, layer],
+                                   ranges.get((layer, hit.articulation), (1, 127)), mixed, rank, why))
+        return out
+
+    def _close(self, hit: Hit) -> list[str]:
+        """The hit's drum's own close mics in its take."""
+        return [m.name for m in self.session.take(hit.take).mics
+                if m.role is Role.CLOSE and m.drum is not None and m.drum.replace(" ", "-") == hit.drum]
+
+    def _next(self, hit: Hit, mics: Sequence[str]) -> int | None:
+        """Take frame of the next stroke's earliest onset in the print's mics."""
+        apart = SAME_EVENT_S * self.session.take(hit.take).sample_rate
+        later = [h for h in self.analysis.hits if h.take == hit.take and h.onset > hit.onset + apart]
+        if not later:
+            return None
+        following = min(later, key=lambda h: (h.onset, h.id))
+        return min([f for m in mics if (f := following.onsets.get(m)) is not None] or [following.onset])
+
+    def _facts(self, hit: Hit, recipe: PrintRecipe, parts: Mapping[str, object]) -> blend.PrintFacts:
+        """What a candidate is ranked by: its worst bleed over the mics, its level, and its ring in the loudest mic."""
+        take = self.session.take(hit.take)
+        bleeds = [hit.bleed_db.get(name) for name in parts]
+        known = [b for b in bleeds if b is not None]
+        wanted = recipe.length_ms / 1000
+        attack = self.analysis.attacks[hit.id]
+        limit = self._next(hit, list(parts)) or take.frames
+        stop = min(limit, attack + round(wanted * take.sample_rate))
+        with TakeReader(self.session.root, take, list(parts)) as reader:
+            audio = reader.read(attack, max(stop, attack + 1))
+        loudest = audio[int(np.abs(audio).max(axis=1).argmax())].astype(np.float64)
+        noise = next((n.noise_dbfs for n in self.analysis.noise if n.take == take.name), {})
+        floor = max((10 ** (level / 20) for name in parts if (level := noise.get(name)) is not None), default=0.0)
+        ring = measures.tail_end(loudest, sample_rate=take.sample_rate, noise_rms=floor, above_db=6.0)
+        return blend.PrintFacts(hit.id, max(known) if len(known) == len(bleeds) and known else None, hit.level_db,
+                                ring / take.sample_rate, wanted)
+
+    def _plan(self, hit: Hit, recipe: PrintRecipe, parts: Mapping[str, blend.PrintPart]) -> blend.PrintPlan:
+        rate = self.session.take(hit.take).sample_rate
+        delays = {name: round(ms * rate / 1000) for name, ms in self.analysis.delays_ms[hit.take].get(hit.drum, {}).items()
+                  if ms is not None}
+        return blend.plan_print(recipe, parts, hit=hit.id, attack=self.analysis.attacks[hit.id],
+                                limit=self._next(hit, list(parts)), delays=delays, sample_rate=rate)
+
+    def _mix(self, hits: Sequence[Hit], recipe: PrintRecipe, plans: Mapping[int, blend.PrintPlan]) -> dict[int, blend.Blend]:
+        """Read and mix every candidate, take by take in order of time."""
+        out = {}
+        for take in self.session.takes:
+            mine = sorted((h for h in hits if h.take == take.name), key=lambda h: h.onset)
+            names = sorted({name for h in mine for name in plans[h.id].mics})
+            if not names:
+                continue
+            with TakeReader(self.session.root, take, names) as reader:
+                for hit in mine:
+                    plan = plans[hit.id]
+                    audio: dict[str, Floats] = {}
+                    for name, part in plan.mics.items():
+                        start = plan.start + part.delay_frames
+                        row = names.index(name)
+                        audio[name] = reader.read(start, start + plan.frames)[row].astype(np.float64)
+                    out[hit.id] = blend.blend_print(recipe, plan, audio, balance=self.balance, sample_rate=take.sample_rate)
+        return out
+
+    def _write(self, recipe: PrintRecipe, folder: str, hit: Hit, layer: int, robin: int, velocity: tuple[int, int],
+               mixed: blend.Blend, rank: int, why: str) -> Print:
+        """Write one print and measure what was written."""
+        take = self.session.take(hit.take)
+        path = self.folder / "prints" / folder / f"{hit.drum}_{hit.articulation}_V{layer:02d}_RR{robin:02d}.wav"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        subtype = "PCM_24" if take.subtype == "PCM_16" else take.subtype
+        write_wav(path, mixed.x, take.sample_rate, subtype)
+        levels = loudness.measure(_as_written(mixed.x, subtype), take.sample_rate)
+        return Print(
+            print=recipe.name, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=layer, round_robin=robin,
+            velocity=velocity, mics=mixed.mics, path=path.relative_to(self.folder).as_posix(), frames=mixed.plan.frames,
+            source_start=mixed.plan.start, offset_frames=mixed.plan.offset_frames, first_excursion=mixed.first_excursion,
+            peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
+            sha256=sha256_of(path), rank=rank, why=why)
+
+
+def _as_written(x: Floats, subtype: str) -> Floats:
+    """The samples as the file holds them."""
+    if subtype in ("FLOAT", "DOUBLE"):
+        return x.astype(np.float32).astype(np.float64) if subtype == "FLOAT" else x
+    scale = 2.0 ** (int(subtype.removeprefix("PCM_")) - 1)
+    return np.clip(np.rint(x * scale), -scale, scale - 1) / scale

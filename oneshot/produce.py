@@ -1,0 +1,220 @@
+"""Produce: from what was chosen to the files of a kit and their measures.
+
+Hits are cut in order of time, one read of each hit's window. All mics of a hit share the window; all hits of a group
+(drum and articulation) have the same distance from the start of the file to the attack.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot import cut, loudness, measures
+from oneshot.audio import TakeReader, is_float, write_wav
+from oneshot.choose import Pick
+from oneshot.files import sha256_of
+from oneshot.model import Floats, Hit, Mic, OneShot, Role, Sample, Session, Take
+from oneshot.records import Analysis, FoundDrum
+from oneshot.settings import Recipe
+
+FAR_ROLES = (Role.OVERHEAD, Role.ROOM, Role.BUS)
+FIRST_LOOK_S = 12.0
+"""How far a tail is followed at first; twice as far, and again, where it rings on."""
+
+SAME_EVENT_S = 0.015
+"""Strokes closer together than this are one event: the later one does not end the earlier one's tail."""
+
+NAME_LENGTH = 64
+Samples = NDArray[np.int32] | Floats
+
+
+@dataclass(slots=True)
+class Cutter:
+    """Cuts one-shots of a session into a kit's folder.
+
+    ``loudest`` holds, after cutting, mic -> samples of the hardest one-shot of each drum, for setting the balance.
+    """
+
+    session: Session
+    analysis: Analysis
+    recipe: Recipe
+    drums: Mapping[str, FoundDrum]
+    folder: Path
+    loudest: dict[str, dict[str, Floats]] = field(default_factory=dict)
+    _loudest_db: dict[str, float] = field(default_factory=dict)
+
+    def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick], tell: Callable[[float], None]) -> tuple[OneShot, ...]:
+        """Cut every pick; one-shots in the order of the picks. Raises AudioError where a file cannot be read."""
+        pre = self._pre(hits, picks)
+        done: dict[int, OneShot] = {}
+        for take in self.session.takes:
+            mine = sorted((p for p in picks if hits[p.hit].take == take.name), key=lambda p: self.analysis.attacks[p.hit])
+            wanted = list(dict.fromkeys(m.name for p in mine for m in self.mics_of(hits[p.hit])))
+            if not wanted:
+                continue
+            exact = "float64" if is_float(take.subtype) else "int32"
+            with TakeReader(self.session.root, take, wanted, dtype=exact) as reader:
+                for pick in mine:
+                    done[pick.hit] = self._cut(reader, take, wanted, hits[pick.hit], pick,
+                                               pre[hits[pick.hit].drum, hits[pick.hit].articulation])
+                    tell(len(done) / len(picks))
+        return tuple(done[pick.hit] for pick in picks)
+
+    def mics_of(self, hit: Hit) -> tuple[Mic, ...]:
+        """The mics that a hit is exported in: the recipe's, or its drum's own close mics, the overheads and the rooms."""
+        take = self.session.take(hit.take)
+        loud = {name for noise in self.analysis.noise if noise.take == take.name
+                for name, level in noise.noise_dbfs.items() if level is not None}
+        said = self.recipe.export.mics
+        chosen = []
+        for mic in take.mics:
+            own = mic.role is Role.CLOSE and mic.drum is not None and mic.drum.replace(" ", "-") == hit.drum
+            usual = own or mic.role in (Role.OVERHEAD, Role.ROOM) or (mic.role is Role.BUS and self.recipe.export.buses) \
+                or mic.name == self.drums[hit.drum].home
+            if mic.name in loud and ((mic.name in said or mic.pair in said) if said else usual):
+                chosen.append(mic)
+        return tuple(chosen) or tuple(m for m in take.mics if m.name == self.drums[hit.drum].home)
+
+    def next_stroke(self, hit: Hit, mics: Sequence[str]) -> int | None:
+        """Take frame of the earliest onset of the next stroke in the given mics; None where none follows."""
+        apart = SAME_EVENT_S * self.session.take(hit.take).sample_rate
+        later = [h for h in self.analysis.hits if h.take == hit.take and h.onset > hit.onset + apart]
+        if not later:
+            return None
+        following = min(later, key=lambda h: (h.onset, h.id))
+        told = [following.onsets.get(name) for name in mics]
+        return min([frame for frame in told if frame is not None] or [following.onset])
+
+    def _pre(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> dict[tuple[str, str], int]:
+        """Frames from the start of the file to the attack, for each drum and articulation."""
+        leads: dict[tuple[str, str], list[int]] = {}
+        rates: dict[tuple[str, str], int] = {}
+        for pick in picks:
+            hit = hits[pick.hit]
+            key = (hit.drum, hit.articulation)
+            leads.setdefault(key, []).append(self.analysis.attacks[hit.id] - self._first(hit))
+            rates[key] = self.session.take(hit.take).sample_rate
+        return {key: cut.pre_frames(values, sample_rate=rates[key], cutting=self.recipe.cut)
+                for key, values in leads.items()}
+
+    def _first(self, hit: Hit) -> int:
+        """Earliest onset of a hit in its exported mics."""
+        told = [hit.onsets.get(m.name) for m in self.mics_of(hit)]
+        return min([frame for frame in told if frame is not None] or [hit.onset])
+
+    def _cut(self, reader: TakeReader, take: Take, rows: Sequence[str], hit: Hit, pick: Pick, pre: int) -> OneShot:
+        """Cut, measure and write one hit in all its mics."""
+        mics = self.mics_of(hit)
+        names = [m.name for m in mics]
+        attack = self.analysis.attacks[hit.id]
+        limit = self.next_stroke(hit, names)
+        ends, audio = self._follow(reader, take, [rows.index(n) for n in names], names, attack - pre, pre, limit)
+        plan = cut.plan_cut(attack=attack, first=self._first(hit), pre=pre, ends=ends,
+                            far=[m.name for m in mics if m.role in FAR_ROLES], limit=limit, take_frames=take.frames,
+                            sample_rate=take.sample_rate, cutting=self.recipe.cut)
+        if plan.frames > audio.shape[1]:
+            audio = reader.read(plan.start, plan.stop)[[rows.index(n) for n in names]]
+        audio = audio[:, : plan.frames]
+        files = tuple(self._write(take, hit, pick, group, audio[[names.index(m.name) for m in group]], plan)
+                      for group in _files(mics))
+        home = self.drums[hit.drum].home if self.drums[hit.drum].home in names else names[0]
+        self._remember(hit, {n: _float(audio[k]) for k, n in enumerate(names)})
+        return self._one_shot(hit, pick, files, _float(audio[names.index(home)]), home, plan, ends[home], take)
+
+    def _follow(self, reader: TakeReader, take: Take, rows: Sequence[int], names: Sequence[str], start: int, pre: int,
+                limit: int | None) -> tuple[dict[str, int], Samples]:
+        """Where each mic's tail meets its noise, take frames, and the audio read for it."""
+        stop_at = take.frames if limit is None else min(limit, take.frames)
+        length = round(FIRST_LOOK_S * take.sample_rate)
+        while True:
+            stop = min(max(start + length, start + pre + 1), max(stop_at, start + pre + 1))
+            audio = reader.read(start, stop)[rows]
+            ends = {}
+            for k, name in enumerate(names):
+                noise = self._noise_rms(take, name)
+                ends[name] = start + measures.tail_end(
+                    _float(audio[k]), sample_rate=take.sample_rate, noise_rms=noise, attack=pre,
+                    above_db=self.recipe.cut.above_noise_db)
+            if stop >= stop_at or all(end < stop for end in ends.values()):
+                return ends, audio
+            length *= 2
+
+    def _noise_rms(self, take: Take, mic: str) -> float:
+        for noise in self.analysis.noise:
+            if noise.take == take.name:
+                level = noise.noise_dbfs.get(mic)
+                return 10 ** (level / 20) if level is not None else 0.0
+        return 0.0
+
+    def _write(self, take: Take, hit: Hit, pick: Pick, group: Sequence[Mic], audio: Samples, plan: cut.CutPlan) -> Sample:
+        """Write one file, a mic or a pair, and measure what was written."""
+        fade_out = plan.fade_outs[group[0].name]
+        bits = 32 if is_float(take.subtype) else int(take.subtype.removeprefix("PCM_"))
+        out = cut.render(audio, fade_in=plan.fade_in_frames, fade_out=fade_out, bits=bits)
+        label = group[0].pair if len(group) == 2 and group[0].pair else group[0].name
+        path = self.folder / sample_path(hit, pick, label)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_wav(path, out, take.sample_rate, take.subtype)
+        levels = loudness.measure(_float(out), take.sample_rate)
+        grades = [self.analysis.grades[hit.id].get(m.name, "D") for m in group]
+        bleeds = [hit.bleed_db.get(m.name) for m in group]
+        known = [b for b in bleeds if b is not None]
+        return Sample(
+            mics=tuple(m.name for m in group), path=path.relative_to(self.folder).as_posix(), frames=plan.frames,
+            source_start=plan.start, onset_frame=plan.onset_frame, fade_in_frames=plan.fade_in_frames,
+            fade_out_frames=fade_out, gain_db=0.0, inverted=False, grade=max(grades), hit=hit.id, repaired=(),
+            peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
+            integrated_lufs=levels.integrated_lufs, bleed_db=max(known) if len(known) == len(bleeds) else None,
+            sha256=sha256_of(path))
+
+    def _one_shot(self, hit: Hit, pick: Pick, files: tuple[Sample, ...], home: Floats, name: str, plan: cut.CutPlan,
+                  end: int, take: Take) -> OneShot:
+        """The record of a one-shot, with the measures of its home mic."""
+        rate, noise = take.sample_rate, self._noise_rms(take, name)
+        grade = next((s.grade for s in files if name in s.mics), files[0].grade)
+        return OneShot(
+            hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer, round_robin=pick.round_robin,
+            velocity=pick.velocity, grade=grade,
+            fundamental_hz=measures.fundamental_hz(home, sample_rate=rate, attack=plan.onset_frame,
+                                                   stop=min(len(home), max(end - plan.start, plan.onset_frame + 1))),
+            decay_s=measures.decay_s(home, sample_rate=rate, noise_rms=noise, attack=plan.onset_frame),
+            ring_kept_db=measures.ring_kept_db(home, sample_rate=rate, fade_out=plan.fade_outs[name]), files=files)
+
+    def _remember(self, hit: Hit, audio: dict[str, Floats]) -> None:
+        """Keep the first second of each drum's hardest one-shot."""
+        level = hit.level_db if hit.level_db is not None else -np.inf
+        if level > self._loudest_db.get(hit.drum, -np.inf):
+            second = self.session.take(hit.take).sample_rate
+            self._loudest_db[hit.drum] = level
+            self.loudest[hit.drum] = {name: x[:second].copy() for name, x in audio.items()}
+
+
+def _files(mics: Sequence[Mic]) -> list[tuple[Mic, ...]]:
+    """Mics gathered into files: left and right of a pair in one, every other mic alone."""
+    out: list[tuple[Mic, ...]] = []
+    for mic in mics:
+        partner = [m for m in mics if mic.pair and m.pair == mic.pair and m.name != mic.name]
+        if len(partner) == 1 and {mic.side, partner[0].side} == {"L", "R"} and mic.role is partner[0].role:
+            if mic.side == "L":
+                out.append((mic, partner[0]))
+        else:
+            out.append((mic,))
+    return out
+
+
+def sample_path(hit: Hit, pick: Pick, label: str) -> Path:
+    """samples/<drum>/<articulation>/<drum>_<articulation>_V03_RR02_<mic>.wav, a name of at most 64 ASCII characters."""
+    stem = f"{hit.drum}_{hit.articulation}_V{pick.layer:02d}_RR{pick.round_robin:02d}"
+    mic = re.sub(r"[^A-Za-z0-9]+", "-", label).strip("-") or "mic"
+    room = NAME_LENGTH - len(stem) - len("_.wav")
+    return Path("samples") / hit.drum / hit.articulation / f"{stem}_{mic[:room].rstrip('-')}.wav"
+
+
+def _float(x: Samples) -> Floats:
+    """Samples as float64, full scale 1.0."""
+    return x.astype(np.float64) / 2.0**31 if x.dtype == np.int32 else np.asarray(x, np.float64)

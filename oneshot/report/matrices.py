@@ -1,0 +1,160 @@
+"""The page's tables of figures: bleed and delays of each take, mics, gaps, prints, what was left out, problems."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+from oneshot.model import Hit, Kit, Mic, Take
+from oneshot.report.data import clock
+from oneshot.report.gaps import gaps
+from oneshot.report.markup import Content, Markup, cell, figure, grid, tag
+from oneshot.report.sections import count, section
+from oneshot.report.text import grouped, left_out, reason_kind
+
+SPEED_OF_SOUND = 343.2
+"""m/s in air at 20 °C (ISO 9613-1:1993)."""
+LONGEST_LIST = 2000
+"""Rows of left-out strokes on the page; hits.csv has them all."""
+
+Matrix = Mapping[str, Mapping[str, float | None]]
+Draw = Callable[[float | None, bool], Markup]
+
+
+def bleed_section(kit: Kit) -> Markup | None:
+    """How loud each drum is in each mic, against its home mic: a heat map with its numbers, for each take."""
+    tables = [_matrix(take, kit.bleed[take.name], f"{take.name}: level of each drum in each mic, dB", _bleed_cell)
+              for take in kit.session.takes if kit.bleed.get(take.name)]
+    if not tables:
+        return None
+    return section("bleed", "Bleed", tables, note="How loud a drum is in each mic against its home mic, which reads 0. "
+                                                  "The stronger the colour, the more of it the mic hears.")
+
+
+def delays_section(kit: Kit) -> Markup | None:
+    """When each drum arrives in each mic after its home mic, as time and as the way sound goes in it."""
+    tables = [_matrix(take, kit.delays_ms[take.name], f"{take.name}: arrival after the home mic, ms and m", _delay_cell)
+              for take in kit.session.takes if kit.delays_ms.get(take.name)]
+    if not tables:
+        return None
+    return section("delays", "Delays", tables, note="Arrival after the home mic in milliseconds, and below it the "
+                                                    f"longer way in metres at 20 °C ({SPEED_OF_SOUND} m/s).")
+
+
+def _matrix(take: Take, values: Matrix, caption: str, draw: Draw) -> Markup:
+    """Drums down, mics across in the take's own order; mics that no drum has a value for are left out."""
+    mics = [mic.name for mic in take.mics if any(mic.name in row for row in values.values())]
+    rows = [[drum, *(draw(row.get(mic), mic in row) for mic in mics)] for drum, row in values.items()]
+    return grid(["Drum", *mics], rows, caption=caption, class_="heat")
+
+
+def _bleed_cell(value: float | None, known: bool) -> Markup:
+    if value is None:
+        return cell("–" if known else "", number=True)
+    warmth = min(max((value + 60) / 60, 0), 1)
+    return tag("td", figure(value), class_="n", style=f"--v:{warmth:.3f}")
+
+
+def _delay_cell(value: float | None, known: bool) -> Markup:
+    if value is None:
+        return cell("–" if known else "", number=True)
+    warmth = min(abs(value) / 30, 1)
+    metres = figure(value / 1000 * SPEED_OF_SOUND, "m", digits=2)
+    return tag("td", figure(value, digits=2), tag("span", metres, class_="sub"), class_="n", style=f"--v:{warmth:.3f}")
+
+
+# ------------------------------------------------------------------------------------------------------------- the rest
+
+
+def mics_section(kit: Kit) -> Markup:
+    """Every mic of every take: role, noise, measured polarity; and its place in the balance."""
+    noise = {item.take: item.noise_dbfs for item in kit.noise}
+    tables = []
+    for take in kit.session.takes:
+        rows = [_mic_row(mic, noise.get(take.name, {}), kit.polarity.get(take.name, {}), kit) for mic in take.mics]
+        tables.append(grid(["Mic", "Role", "Stands at", "Pair", "Noise, dBFS", "Polarity", "Gain, dB", "Pan"], rows,
+                           caption=take.name, numbers={4, 6, 7}))
+    return section("mics", "Mics and balance", tables,
+                   note="Noise floor and polarity as measured; gain and pan are the balance, which the mapping uses.")
+
+
+def _mic_row(mic: Mic, noise: Mapping[str, float | None], polarity: Mapping[str, int], kit: Kit) -> list[Content]:
+    fader = kit.balance.get(mic.name)
+    turned = {1: "as its home mic", -1: "inverted"}.get(polarity.get(mic.name, 0), "–")
+    place = " ".join(part for part in (mic.drum, mic.place) if part) or "–"
+    level: Content = "–" if fader is None else figure(fader.gain_db) if fader.on else "off"
+    return [mic.name, str(mic.role), place, mic.pair or "–", figure(noise.get(mic.name)), turned, level,
+            "–" if fader is None else _pan(fader.pan)]
+
+
+def _pan(pan: float) -> str:
+    if abs(pan) < 0.005:
+        return "centre"
+    return f"{abs(pan):.0%} {'left' if pan < 0 else 'right'}"
+
+
+def gaps_section(kit: Kit) -> Markup:
+    """What the kit lacks."""
+    found = gaps(kit)
+    if not found:
+        return section("gaps", "Gaps", tag("p", "None: every velocity sounds, no step is wider than 6 dB."))
+    rows = [[where, text] for where, text in found]
+    return section("gaps", "Gaps", grid(["Drum, articulation", "What is missing"], rows, caption="Gaps in the kit",
+                                        class_="words"))
+
+
+def prints_section(kit: Kit) -> Markup | None:
+    """The candidates of every print, best first, with why they stand where they stand."""
+    if not kit.prints:
+        return None
+    rows: list[list[Content]] = []
+    for number, item in enumerate(kit.prints):
+        play = tag("button", tag("canvas", width=132, height=44, aria_hidden="true"), type="button", class_="shot",
+                   data_print=number, aria_label=f"Play {item.print}, candidate {item.rank}")
+        parts = ", ".join(f"{name} {figure(mic.gain_db)} dB" for name, mic in item.mics.items())
+        rows.append([f"{item.print} {item.rank}", tag("td", play), item.why, parts, figure(item.true_peak_dbtp),
+                     figure(item.momentary_lufs), "up" if item.first_excursion > 0 else "down", item.hit])
+    return section("prints", "Prints", grid(
+        ["Candidate", "Listen", "Why", "Mics", "True peak, dBTP", "LUFS, 400 ms", "First excursion", "Hit"], rows,
+        caption="Prints, best first", numbers={4, 5, 7}, class_="words"))
+
+
+def left_out_section(kit: Kit) -> Markup | None:
+    """Why strokes were left out, counted; and which, to open."""
+    reasons = left_out(kit.hits)
+    if not reasons:
+        return None
+    most = max(reasons.values())
+    rows: list[list[Content]] = []
+    for reason, number in reasons.items():
+        bar = tag("span", class_="fill", style=f"left:0;width:{number / most:.1%}")
+        rows.append([reason, number, tag("td", tag("span", bar, class_="track", aria_hidden="true"))])
+    hits = [hit for hit in kit.hits if not hit.kept]
+    return section(
+        "left-out", "Left out",
+        grid(["Reason", "Strokes", "Share"], rows, caption="Why strokes were left out", numbers={1}, class_="words"),
+        tag("details", tag("summary", f"Which: {count(len(hits), 'stroke')}"), _left_out_list(kit, hits)))
+
+
+def _left_out_list(kit: Kit, hits: Sequence[Hit]) -> Content:
+    takes = {take.name: take for take in kit.session.takes}
+    homes = {drum.name: drum.home for drum in kit.drums}
+    rows: list[list[Content]] = []
+    for hit in hits[:LONGEST_LIST]:
+        home = homes.get(hit.drum)
+        rows.append([hit.id, hit.take, clock(hit.onset, takes[hit.take].sample_rate), f"{hit.drum}, {hit.articulation}",
+                     figure(hit.level_db), figure(hit.bleed_db.get(home) if home else None),
+                     hit.reason or reason_kind(None)])
+    more = len(hits) - len(rows)
+    return [grid(["Hit", "Take", "At", "Drum, articulation", "Level, dB", "Bleed in home mic, dB", "Reason"], rows,
+                 caption="Strokes left out", numbers={2, 4, 5}, class_="words"),
+            tag("p", f"{more:,} more are in hits.csv.") if more else None]
+
+
+def problems_section(kit: Kit) -> Markup | None:
+    """What the build wants to be told: where, what, and what to do."""
+    told = grouped(kit.problems)
+    if not told:
+        return None
+    rows = [[", ".join(where) or "the session", what, todo] for where, what, todo in told]
+    table = grid(["Where", "What", "What to do"], rows, caption="Problems", class_="words")
+    return section("problems", "Problems", table)

@@ -1,0 +1,233 @@
+"""Measures every file of a kit again and holds it against the manifest.
+
+``verify_kit`` reads a kit folder and nothing else: its manifest's shape, each sound file's bytes, form and levels, its
+quiet ends, what lies there unlisted, and whether the mapping plays every file at every velocity. What it finds is a
+list of differences; an empty list means that the kit is what its manifest says.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from oneshot.audio import read_audio
+from oneshot.export import hits_csv, manifest, readme, sfz
+from oneshot.export.shape import faults
+from oneshot.files import is_our_kit, sha256_of
+from oneshot.loudness import measure
+from oneshot.model import AudioError, Floats, KitError
+
+LEVEL_TOLERANCE_DB = 0.02
+"""The manifest rounds to 0.01 dB; the rest is arithmetic of other machines."""
+EDGE_DB = 12.0
+"""A noise's peak against its rms: an end above the mic's noise floor by more than this would click."""
+QUIET_DBFS = -90.0
+"""An end below this is never a click, whatever the noise floor."""
+FOLDERS = ("samples", "prints")
+BESIDE = (manifest.SCHEMA_NAME, hits_csv.NAME, readme.NAME, "recipe.toml", "report.html")
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Difference:
+    """One thing that is not as the manifest says. ``path``: from the kit folder, or a place inside the manifest."""
+
+    path: str
+    what: str
+    expected: str
+    found: str
+
+
+def verify_kit(folder: Path) -> list[Difference]:
+    """All differences between a kit and its manifest, sorted by path; empty for a sound kit.
+
+    Raises KitError where the folder is no kit of ours or its manifest is no JSON.
+    """
+    document = read_manifest(folder)
+    found = [Difference(f"{manifest.NAME}: {place or 'top'}", "shape", "as manifest.schema.json says", what)
+             for place, what in faults(document, json.loads(manifest.schema_text()))]
+    if found:  # what does not have the right shape cannot be read any further
+        return sorted(found)
+    noise = {(take["name"], mic["name"]): mic["noise_dbfs"]
+             for take in document["session"]["takes"] for mic in take["mics"]}
+    rates = {take["name"]: take["sample_rate"] for take in document["session"]["takes"]}
+    takes = {hit["id"]: hit["take"] for hit in document["hits"]}
+    for shot in document["one_shots"]:
+        found += _attack(shot)
+        for file in shot["files"]:
+            take = takes.get(file["hit"])
+            quiet = max((noise.get((take, mic)) or QUIET_DBFS for mic in file["mics"]), default=QUIET_DBFS)
+            found += _sound(folder, file, rates.get(take), len(file["mics"]), quiet)
+    for each in document["prints"]:
+        found += _sound(folder, each, rates.get(takes.get(each["hit"])), None, None)
+    found += _listing(folder, document)
+    found += _layers(document)
+    if document["one_shots"]:
+        found += _mapping(folder, document)
+    return sorted(set(found))
+
+
+def read_manifest(folder: Path) -> dict[str, Any]:
+    """The manifest of a kit as JSON. Raises KitError where the folder is no kit of ours or the file is damaged."""
+    if not folder.is_dir():
+        raise KitError(f"{folder}: no such folder")
+    path = folder / manifest.NAME
+    if not path.is_file():
+        raise KitError(f"{folder}: no kit here, {manifest.NAME} is missing")
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise KitError(f"{path}: cannot be read as JSON ({error}); build the kit again") from error
+    if not is_our_kit(folder) or not isinstance(document, dict):
+        raise KitError(f"{path}: not a manifest of format {manifest.FORMAT!r}")
+    return document
+
+
+def _sound(folder: Path, row: Mapping[str, Any], rate: int | None, channels: int | None,
+           quiet_dbfs: float | None) -> Iterator[Difference]:
+    """One sound file against its row."""
+    name = row["path"]
+    path = folder / name
+    if not path.is_file():
+        yield Difference(name, "file", "present", "missing")
+        return
+    digest = sha256_of(path)
+    if digest != row["sha256"]:
+        yield Difference(name, "sha256", row["sha256"], digest)
+    try:
+        x, header = read_audio(path)
+    except AudioError as error:
+        yield Difference(name, "sound", "readable", str(error).replace(f"{path}: ", ""))
+        return
+    form = (("frames", row["frames"], header.frames), ("sample rate", rate, header.sample_rate),
+            ("channels", channels, header.channels))
+    yield from (Difference(name, what, str(want), str(got)) for what, want, got in form if want not in {None, got})
+    if not np.isfinite(x).all():
+        yield Difference(name, "samples", "all finite", "NaN or infinite")
+        return
+    levels = measure(x, header.sample_rate)
+    for what in ("peak_dbfs", "true_peak_dbtp", "momentary_lufs", "integrated_lufs"):
+        if what in row and not _near(row[what], getattr(levels, what)):
+            yield Difference(name, what, _db(row[what]), _db(getattr(levels, what)))
+    yield from _ends(name, row, x, quiet_dbfs)
+
+
+def _ends(name: str, row: Mapping[str, Any], x: Floats, quiet_dbfs: float | None) -> Iterator[Difference]:
+    """First and last sample of a faded end: a step above the noise is a click. Prints end in silence."""
+    limit = max(QUIET_DBFS, -np.inf if quiet_dbfs is None else quiet_dbfs + EDGE_DB)
+    ends = (("first sample", "fade_in_frames", 0), ("last sample", "fade_out_frames", -1))
+    for what, fade, index in ends:
+        step = float(np.max(np.abs(x[:, index]))) if x.shape[1] else 0.0
+        level = 20 * np.log10(step) if step > 0 else -np.inf
+        if row.get(fade, 1) > 0 and level > limit:
+            yield Difference(name, what, f"below {limit:.1f} dBFS", f"{level:.1f} dBFS")
+
+
+def _attack(shot: Mapping[str, Any]) -> Iterator[Difference]:
+    """All files of a one-shot have one length, one start and one attack, and fades that fit."""
+    first = shot["files"][0]
+    for file in shot["files"]:
+        # a file taken from another hit lies elsewhere in its take
+        same = ("frames", "onset_frame") if file["hit"] != first["hit"] else ("frames", "onset_frame", "source_start")
+        for what in same:
+            if file[what] != first[what]:
+                yield Difference(file["path"], what, f"{first[what]}, as {first['path']}", str(file[what]))
+        if file["fade_in_frames"] > file["onset_frame"]:
+            yield Difference(file["path"], "fade_in_frames", f"at most {file['onset_frame']}, before the attack",
+                             str(file["fade_in_frames"]))
+
+
+def _listing(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
+    """Files that lie there unlisted, files listed twice, and what belongs beside the samples."""
+    rows = [file["path"] for shot in document["one_shots"] for file in shot["files"]]
+    rows += [each["path"] for each in document["prints"]]
+    for name in sorted({name for name in rows if rows.count(name) > 1} if len(rows) != len(set(rows)) else ()):
+        yield Difference(name, "listed", "once", f"{rows.count(name)} times")
+    for top in FOLDERS:
+        for path in (folder / top).rglob("*"):
+            name = path.relative_to(folder).as_posix()
+            if path.is_file() and name not in rows:
+                yield Difference(name, "file", "listed in the manifest", "not listed")
+    for name in (*BESIDE, *((sfz.NAME,) if document["one_shots"] else ())):
+        if not (folder / name).is_file():
+            yield Difference(name, "file", "present", "missing")
+
+
+def _layers(document: Mapping[str, Any]) -> Iterator[Difference]:
+    """The velocity ranges of each drum's layers cover 1 to 127 once."""
+    strokes: dict[str, set[tuple[int, int, int]]] = {}
+    for shot in document["one_shots"]:
+        strokes.setdefault(f"{shot['drum']}/{shot['articulation']}", set()).add((shot["layer"], *shot["velocity"]))
+    for name, layers in strokes.items():
+        yield from _tiled(f"{manifest.NAME}: {name}", [(low, high) for _, low, high in layers])
+
+
+def _tiled(place: str, ranges: Iterable[tuple[int, int]]) -> Iterator[Difference]:
+    """One difference where ranges do not cover 1 to 127 without gap and overlap."""
+    ordered = sorted(ranges)
+    velocities = [velocity for low, high in ordered for velocity in range(low, high + 1)]
+    if velocities != list(range(1, 128)):
+        yield Difference(place, "velocities", "1 to 127, each once", " ".join(f"{low}-{high}" for low, high in ordered))
+
+
+def _mapping(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
+    """The SFZ mapping: its samples exist and are the manifest's, its layers tile, its round robins are complete."""
+    path = folder / sfz.NAME
+    if not path.is_file():
+        return
+    regions = list(read_regions(path.read_text(encoding="utf-8")))
+    listed = {file["path"] for shot in document["one_shots"] for file in shot["files"]}
+    keys = {articulation["key"] for drum in document["drums"] for articulation in drum["articulations"]}
+    layers: dict[str, dict[tuple[int, int], set[tuple[int, int]]]] = {}
+    for region in regions:
+        target = (path.parent / (region.get("default_path", "") + region.get("sample", ""))).resolve()
+        inside = target.is_relative_to(folder.resolve())
+        name = target.relative_to(folder.resolve()).as_posix() if inside else region.get("sample", "")
+        if not target.is_file() or name not in listed:
+            yield Difference(sfz.NAME, "sample", "a file of the manifest", region.get("sample", "none"))
+        if not region.get("key", "").isdigit() or int(region["key"]) not in keys:
+            yield Difference(sfz.NAME, f"key of {name}", "a key of the manifest", region.get("key", "none"))
+        velocity = (_whole(region, "lovel", 1), _whole(region, "hivel", 127))
+        sequence = (_whole(region, "seq_length", 1), _whole(region, "seq_position", 1))
+        layers.setdefault(region.get("key", "none"), {}).setdefault(velocity, set()).add(sequence)
+    for key, ranges in layers.items():
+        yield from _tiled(f"{sfz.NAME}: key {key}", ranges)
+        for (low, high), sequences in ranges.items():
+            lengths = {length for length, _ in sequences}
+            if len(lengths) != 1 or {position for _, position in sequences} != set(range(1, max(lengths) + 1)):
+                yield Difference(f"{sfz.NAME}: key {key}, velocities {low}-{high}", "round robins",
+                                 "positions 1 to seq_length", ", ".join(f"{p} of {n}" for n, p in sorted(sequences)))
+
+
+def read_regions(text: str) -> Iterator[dict[str, str]]:
+    """The regions of an SFZ text, each with the opcodes it inherits from control, global and group."""
+    text = re.sub(r"//[^\n]*", "", text)
+    inherited: dict[str, dict[str, str]] = {"control": {}, "global": {}, "group": {}}
+    for header, body in re.findall(r"<(\w+)>([^<]*)", text):
+        # a value runs up to the next "name=" or the end of its line
+        opcodes = dict(re.findall(r"(\w+)=(.*?)(?=\s+\w+=|\s*$)", body, flags=re.MULTILINE))
+        if header == "region":
+            yield {**inherited["control"], **inherited["global"], **inherited["group"], **opcodes}
+        elif header in inherited:
+            inherited[header] = opcodes
+
+
+def _whole(region: Mapping[str, str], opcode: str, default: int) -> int:
+    """A whole-numbered opcode; -1, which no check lets pass, where it is none."""
+    text = region.get(opcode, str(default))
+    return int(text) if text.isdigit() else -1
+
+
+def _near(expected: float | None, found: float | None) -> bool:
+    if expected is None or found is None:
+        return expected is found
+    return abs(expected - found) <= LEVEL_TOLERANCE_DB
+
+
+def _db(value: float | None) -> str:
+    return "none" if value is None else f"{value:.2f}"
