@@ -20,8 +20,8 @@ rm -rf "$session"  # the kit is rebuilt in its place and keeps its recipe and co
 mkdir -p "$out"
 
 echo "A drum kit at one end of an old ropewalk: ten mics, a slate and some playing."
-echo
-"$oneshot" demo "$session"
+echo "Rendering it into $session ..."
+"$oneshot" demo "$session" >/dev/null
 echo
 "$oneshot" build "$session" "$kit"
 echo

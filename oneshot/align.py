@@ -30,6 +30,9 @@ SEARCH_AHEAD_NEAR_S = 0.012
 SEARCH_AHEAD_FAR_S = 0.040
 """How much later a near mic and a room may hear a hit: 4 m and 13 m."""
 
+SAME_EVENT_S = 0.016
+"""A candidate closer than this is of the same event and does not end the time of this one."""
+
 QUIET_S = 0.012
 """Stretch before the search that tells what still rings."""
 
@@ -51,7 +54,9 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
     rate, hits, mics = take.sample_rate, len(onsets.frame), len(take.mics)
     frame = np.full((hits, mics), -1, np.int64)
     depth = np.full((hits, mics), np.nan)
-    room = np.diff(np.r_[onsets.frame, np.iinfo(np.int64).max // 2])
+    ends = np.r_[onsets.frame, np.full(1, np.iinfo(np.int64).max // 2)]
+    follower = np.searchsorted(onsets.frame, onsets.frame + round(SAME_EVENT_S * rate), side="right")
+    room = ends[follower] - onsets.frame
     for i, at in enumerate(onsets.frame):
         start = int(at) - round((SEARCH_BACK_S + QUIET_S) * rate)
         stop = int(at) + round((SEARCH_AHEAD_FAR_S + PEAK_S) * rate)
@@ -127,11 +132,13 @@ def delay_pattern(frame: Frames, depth: Floats, home: int) -> tuple[Floats, Floa
     return delay, spread, count
 
 
-def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float) -> tuple[Frames, Floats]:
+def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float,
+           zero: Floats | None = None) -> tuple[Frames, Floats]:
     """Onsets of one drum's hits in all mics: read where clear, from the delay pattern where buried.
 
     ``rows``: int64, the hits; ``delay``: float64 (mics,), frames against the home mic, NaN where unknown; ``tolerance``:
-    how far in frames a reading that is not fully clear may lie off the pattern. Returns int64 (rows, mics), -1 where it
+    how far in frames a reading that is not fully clear may lie off the pattern; ``zero``: float64 (rows,), when each hit
+    reaches the home mic where that is known better than from its arrivals, NaN elsewhere. Returns int64 (rows, mics), -1 where it
     cannot be told, and the confidence, float64 (rows, mics), 0 to 1.
     """
     frame, depth = arrivals.frame[rows], np.nan_to_num(arrivals.depth_db[rows], nan=0.0)
@@ -139,14 +146,19 @@ def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float) ->
     out = np.full(frame.shape, -1, np.int64)
     confidence = np.zeros(frame.shape)
     for i in range(len(rows)):
-        zero = _zero(frame[i], depth[i], delay, known)
-        fits = np.abs(frame[i] - (zero + np.nan_to_num(delay))) <= tolerance if zero is not None else np.ones(len(delay), bool)
-        read = (depth[i] >= CLEAR_DEPTH_DB) | ((depth[i] >= USABLE_DEPTH_DB) & known & fits)
-        if zero is not None:
-            away = np.abs(frame[i] - (zero + np.nan_to_num(delay)))
-            read &= ~known | (away <= 4 * tolerance)  # clear, but of another stroke or a reflection
+        given = zero is not None and not np.isnan(zero[i])
+        start = float(zero[i]) if zero is not None and given else _zero(frame[i], depth[i], delay, known)
+        if start is None:
+            read = depth[i] >= CLEAR_DEPTH_DB
+        else:
+            away = np.abs(frame[i] - (start + np.nan_to_num(delay)))
+            clear = depth[i] >= CLEAR_DEPTH_DB
+            heard = depth[i] >= USABLE_DEPTH_DB
+            # clear but far off the pattern: another stroke, or a reflection
+            reach = tolerance if given else 4 * tolerance
+            read = (clear & (~known | (away <= reach)) & (known | ~np.array(given))) | (heard & known & (away <= tolerance))
             told = known & ~read
-            out[i, told] = np.round(zero + delay[told]).astype(np.int64)
+            out[i, told] = np.round(start + delay[told]).astype(np.int64)
             confidence[i, told] = 0.5
         out[i, read] = frame[i, read]
         confidence[i, read] = np.clip(depth[i, read] / -ONSET_DB, 0, 1)
@@ -187,6 +199,39 @@ def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:
             shift[k] = _peak_place(np.correlate(edge, inner, mode="valid")) - reach
         shift -= np.median(shift)
     return shift
+
+
+def own_onset(x: Floats32, onset: int, sample_rate: int) -> tuple[int, float] | None:
+    """The onset of a drum in its own close mic where another stroke just before it was taken for it.
+
+    ``x``: (frames,), the drum's own close mic around the event, with ``QUIET_S`` before it; ``onset``: frame in ``x`` that
+    was read. In its own mic a drum is by far the loudest. An onset that lies further before the point where the sound nears
+    its peak than any drum takes to rise, or after it, belongs to something else; the drum's own is looked for in that rise.
+    Returns frame and depth in dB, or None where the onset that was read is right.
+    """
+    magnitude = np.abs(x)
+    quiet = round(QUIET_S * sample_rate)
+    loudest = float(magnitude[quiet:].max(initial=0.0))
+    if loudest <= 0:
+        return None
+    edge = quiet + int((magnitude[quiet:] > EDGE_SHARE * loudest).argmax())
+    rise, short = round(RISE_S * sample_rate), round(0.001 * sample_rate)
+    if edge - rise <= onset <= edge + short:
+        return None
+    start = max(edge - rise, short)
+    peak = float(magnitude[start : edge + round(PEAK_S * sample_rate)].max())
+    limit = max(peak * 10 ** (ONSET_DB / 20), ABOVE_RING * float(magnitude[start - short : start].max()))
+    above = magnitude[start : edge + short] > limit
+    if not above.any() or limit >= peak:
+        return None
+    return start + int(above.argmax()), float(-20 * np.log10(limit / peak))
+
+
+EDGE_SHARE = 0.32
+"""A drum nears its peak in its own mic where it first passes -10 dB of it."""
+
+RISE_S = 0.007
+"""From -30 to -10 dB no drum takes longer in its own mic: a soft felt beater about 6 ms, a stick less than 1 ms."""
 
 
 ATTACK_BACK_S = 0.002

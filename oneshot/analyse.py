@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot import align, bleed, detect, features, group, naming, problems, scan, unmix
+from oneshot import align, bleed, detect, features, group, naming, problems, scan, unmix, untangle
 from oneshot.audio import TakeReader
 from oneshot.model import (
     Arrivals,
@@ -107,9 +107,7 @@ def _listen(session: Session, take: Take, scanned: TakeScan, progress: Progress)
     onsets = detect.detect(scanned, take)
     with TakeReader(session.root, take) as reader:
         arrivals = align.first_arrivals(reader, take, onsets, near)
-    order = np.lexsort((-onsets.rise_db, arrivals.first))
-    first = arrivals.first[order]
-    order = order[np.r_[True, np.diff(first) > round(0.002 * take.sample_rate)]] if len(order) else order
+    order = detect.merge_events(arrivals.first, onsets.rise_db, take.sample_rate)
     return Heard(take, scanned, near,
                  Onsets(take.name, onsets.frame[order], onsets.rise_db[order], onsets.mic_rise_db[order]),
                  Arrivals(take.name, arrivals.first[order], arrivals.frame[order], arrivals.depth_db[order], arrivals.lag))
@@ -160,15 +158,11 @@ def _learn(heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ..
     kinds = group.templates_of(level, stands_out, labels)
     kinds = group.select(kinds, (kinds.members >= 2) | (kinds.members >= kinds.members.max(initial=0)))
     kinds = group.select(kinds, ~unmix.composites(kinds, near, unmix.COMPOSITE_DB))
-    place, sound = _between(kinds, mics, near)
-    drum = group.into_drums(place, sound, group.owners(kinds, _close_numbers(mics), near), int(near.sum()))
-    return Templates(kinds.energy, drum, kinds.members)
-
-
-def _between(kinds: Templates, mics: tuple[Mic, ...], near: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Place and sound distance between kinds."""
-    seen = features.only(features.as_features(kinds, tuple(m.name for m in mics)), near)
-    return features.distances_db(seen, np.arange(len(kinds.drum)))
+    kinds, variant = untangle.untangle(kinds, group.apart(*features.between_db(kinds, near), int(near.sum())), near)
+    place, sound = features.between_db(kinds, near)
+    drum = group.into_drums(place, sound, owner=group.owners(features.standing_db(kinds, near), _close_numbers(mics)), variant=variant,
+                            mics=int(near.sum()))
+    return Templates(kinds.energy, kinds.limit, drum, kinds.members)
 
 
 def _close_numbers(mics: tuple[Mic, ...]) -> Frames:
@@ -208,8 +202,8 @@ def _strokes(heard: Heard, described: HitFeatures, templates: Templates, near: N
 
 def _names(templates: Templates, mics: tuple[Mic, ...], near: NDArray[np.bool_]) -> Named:
     """Call drums and articulations by name and give each drum its home mic."""
-    drum, what = naming.drum_names(templates, mics, near)
-    _, sound = _between(templates, mics, near)
+    drum, what = naming.drum_names(templates, features.standing_db(templates, near), mics)
+    _, sound = features.between_db(templates, near)
     home = {}
     for number, name in drum.items():
         rows = np.flatnonzero(templates.drum == number)

@@ -30,6 +30,9 @@ RISE_DB = 0.75
 APART_S = 0.013
 """Candidates closer together than this are one: the loudest rise wins."""
 
+EVENT_S = 0.016
+"""Strokes closer together than this are one event; the strokes of a flam or drag are 20 to 40 ms apart."""
+
 PIECE_STEPS = 2**14
 """Steps worked on at once, for the memory's sake."""
 
@@ -94,6 +97,25 @@ def _loudest_before(level: Floats, first: int, last: int) -> Floats:
     for back in range(first, last):
         np.maximum(out, padded[last - back : last - back + len(level)], out=out)
     return out
+
+
+def merge_events(first: Frames, rise_db: Floats, sample_rate: int) -> NDArray[np.int64]:
+    """Rows of the candidates that stand for an event, in order of time, once their arrivals are known.
+
+    ``first``: int64 (hits,), earliest arrivals, in any order. Candidates less than ``EVENT_S`` after the first of an event belong
+    to it: drums struck at once, and the body of a drum that swells a moment after its click. A forerunner with less than a
+    quarter of the rise of what follows it is no event of its own.
+    """
+    order = np.lexsort((-rise_db, first))
+    span = round(EVENT_S * sample_rate)
+    out: list[int] = []
+    for i in order:
+        if out and first[i] - first[out[-1]] < span:
+            if rise_db[out[-1]] < rise_db[i] / 4:
+                out[-1] = int(i)
+            continue
+        out.append(int(i))
+    return np.array(out, np.int64)
 
 
 def next_strong(frame: Frames, rise_db: Floats) -> Frames:

@@ -133,11 +133,41 @@ def _sound(difference: Floats, weight: Floats) -> Floats:
     return out
 
 
-def as_features(templates: Templates, mics: tuple[str, ...]) -> HitFeatures:
-    """Templates seen as hits that stand alone in silence, so that they can be compared like hits."""
-    silence = np.full(templates.energy.shape[:3], 1e-14 * max(1e-3, float(templates.energy.max(initial=1e-3))))
-    valid = (templates.energy > 0).any(axis=2)
-    return HitFeatures(mics, templates.energy, np.zeros_like(silence), silence, valid)
+def between_db(templates: Templates, near: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Place and sound distance between kinds, in dB, each (kinds, kinds), in the near mics.
+
+    Where two kinds share fewer than ``FEWEST_LEVELS`` known levels, they are as far apart as a distance can be.
+    """
+    energy, limit = templates.energy[:, near], templates.limit[:, near]
+    known = energy > 0
+    level = 10 * np.log10(np.maximum(np.where(known, energy, limit), 1e-15))
+    valid = known | (limit > 0)
+    count = len(energy)
+    place, sound = np.zeros((count, count)), np.zeros((count, count))
+    for k in range(count):
+        difference, weight = _differences(level, known, level[k], known[k], valid & valid[k])
+        enough = (known & known[k]).sum(axis=(1, 2, 3)) >= FEWEST_LEVELS
+        place[k] = np.where(enough, _place(difference, weight), LIMIT_DB)
+        sound[k] = np.where(enough, _sound(difference, weight), LIMIT_DB)
+    np.fill_diagonal(place, 0.0)
+    np.fill_diagonal(sound, 0.0)
+    return (place + place.T) / 2, (sound + sound.T) / 2
+
+
+FEWEST_LEVELS = 12
+"""Two kinds cannot be compared over fewer levels than this."""
+
+
+def standing_db(templates: Templates, near: NDArray[np.bool_]) -> Floats:
+    """Direct level (kinds, mics) of each kind in each mic, dB against its mean over the near mics.
+
+    What another drum hides, or what was too soft to be heard, counts as the most that it can be.
+    """
+    first = np.where(templates.energy[..., 0] > 0, templates.energy[..., 0], templates.limit[..., 0])
+    level = 10 * np.log10(np.maximum(first.sum(axis=2), 1e-15))
+    level = np.maximum(level, level.max(axis=1, keepdims=True, initial=-150.0) - 60)
+    out: Floats = level - level[:, near].mean(axis=1, keepdims=True)
+    return out
 
 
 def only(features: HitFeatures, mics: NDArray[np.bool_]) -> HitFeatures:

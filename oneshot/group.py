@@ -20,6 +20,9 @@ from oneshot.model import Floats, Frames, HitFeatures, Templates
 CLEAN_S = 0.090
 """A hit is clean for learning where nothing comparable is struck this long before and after it."""
 
+HEARD_SHARE = 0.3
+"""A hit is fit to learn from where it stands out in this share of near mics and bands; a tom fills three bands of ten."""
+
 LEARN_FROM = 600
 """Hits learned from at most; distances grow with the square of it (600 hits of 12 mics: about 3 s)."""
 
@@ -41,7 +44,7 @@ def clean_rows(first: Frames, rise_db: Floats, rate: int, heard_share: Floats) -
         around = np.flatnonzero(np.abs(first - first[i]) < span)
         around = around[around != i]
         earlier, later = around[around < i], around[around > i]
-        keep[i] = heard_share[i] >= 0.3 and not (rise_db[later] >= rise_db[i] / 3).any() \
+        keep[i] = heard_share[i] >= HEARD_SHARE and not (rise_db[later] >= rise_db[i] / 3).any() \
             and not (rise_db[earlier] >= rise_db[i] / 6).any()
     return np.flatnonzero(keep)
 
@@ -55,7 +58,7 @@ def thin(rows: Frames) -> Frames:
 
 def select(templates: Templates, keep: NDArray[np.bool_]) -> Templates:
     """Some of the kinds, their drums numbered as before."""
-    return Templates(templates.energy[keep], templates.drum[keep], templates.members[keep])
+    return Templates(templates.energy[keep], templates.limit[keep], templates.drum[keep], templates.members[keep])
 
 
 def kinds(place_db: Floats, sound_db: Floats) -> NDArray[np.int64]:
@@ -84,7 +87,7 @@ def templates_of(level_db: Floats, heard: NDArray[np.bool_], labels: NDArray[np.
     template is scaled so that its energies sum to 1.
     """
     count = int(labels.max(initial=-1)) + 1
-    energy = np.zeros((count, *level_db.shape[1:]))
+    energy, limit = np.zeros((count, *level_db.shape[1:])), np.zeros((count, *level_db.shape[1:]))
     members = np.zeros(count, np.int64)
     for k in range(count):
         rows = np.flatnonzero(labels == k)
@@ -92,68 +95,100 @@ def templates_of(level_db: Floats, heard: NDArray[np.bool_], labels: NDArray[np.
         if len(rows) == 0:
             continue
         levels = np.where(heard[rows], level_db[rows], np.nan)
-        middle = _median_stroke(levels.reshape(len(rows), -1)).reshape(level_db.shape[1:])
+        middle, strength = _median_stroke(levels.reshape(len(rows), -1))
+        below = (level_db[rows].reshape(len(rows), -1) - strength[:, None]).min(axis=0)
         power = np.where(np.isnan(middle), 0.0, 10 ** (np.nan_to_num(middle) / 10))
-        energy[k] = power / max(power.sum(), 1e-15)
-    return Templates(energy, np.arange(count, dtype=np.int64), members)
+        energy[k] = (power / max(power.sum(), 1e-15)).reshape(level_db.shape[1:])
+        limit[k] = (10 ** (below / 10) / max(power.sum(), 1e-15)).reshape(level_db.shape[1:])
+    return Templates(energy, limit, np.arange(count, dtype=np.int64), members)
 
 
-def _median_stroke(levels: Floats) -> Floats:
-    """Median level (values,) of hits (hits, values) of unlike strength; NaN where fewer than a third hear anything."""
+def _median_stroke(levels: Floats) -> tuple[Floats, Floats]:
+    """Median level (values,) of hits (hits, values) of unlike strength, and their strengths (hits,) against it.
+
+    NaN where fewer than a third of the hits are heard.
+    """
     known = ~np.isnan(levels)
     reference = levels[known.sum(axis=1).argmax()]
+    strength = np.zeros(len(levels))
     for _ in range(4):
-        away = np.ma.masked_invalid(levels - reference)
-        strength = np.ma.median(away, axis=1).filled(0.0)
-        middle = np.ma.median(np.ma.masked_invalid(levels - strength[:, None]), axis=0).filled(np.nan)
+        strength = np.nan_to_num(nan_median(levels - reference, axis=1))
+        middle = nan_median(levels - strength[:, None], axis=0)
         reference = np.where(np.isnan(middle), reference, middle)
     enough = known.sum(axis=0) >= max(1, len(levels) / 3)
-    return np.where(enough, reference, np.nan)
+    return np.where(enough, reference, np.nan), strength
 
 
-def into_drums(place_db: Floats, sound_db: Floats, owner: NDArray[np.int64], mics: int) -> NDArray[np.int64]:
+def nan_median(values: Floats, axis: int) -> Floats:
+    """Median along an axis over what is not NaN; NaN, without a warning, where nothing is left."""
+    ordered = np.sort(values, axis=axis)  # NaN sorts last
+    count = np.sum(~np.isnan(values), axis=axis)
+    low = np.take_along_axis(ordered, np.expand_dims(np.maximum(count - 1, 0) // 2, axis), axis)
+    high = np.take_along_axis(ordered, np.expand_dims(np.maximum(count, 1) // 2, axis), axis)
+    out: Floats = np.where(count > 0, np.squeeze((low + high) / 2, axis), np.nan)
+    return out
+
+
+def into_drums(place_db: Floats, sound_db: Floats, *, owner: NDArray[np.int64], variant: NDArray[np.int64],
+               mics: int) -> NDArray[np.int64]:
     """Put kinds together into drums; returns a drum number (kinds,).
 
     ``place_db``, ``sound_db``: (kinds, kinds) between templates; ``owner``: the drum whose close mic owns the kind, -1 where
-    none does; ``mics``: how many near mics there are. Kinds with unlike owners are never one drum.
+    none does; ``variant``: the kind that each is a variant of, -1 for none; ``mics``: how many near mics there are. Kinds
+    with unlike owners are never one drum.
     """
     count = len(place_db)
     if count < 2:
         return np.zeros(count, np.int64)
-    if mics >= 4:  # place decides, sound hardly speaks
-        distance = np.hypot(place_db, 0.1 * sound_db)
-        limit = 2.0
-    else:
-        distance = np.hypot(place_db, SOUND_SHARE * sound_db)
-        limit = 2.6
+    distance, limit = _drum_distance(place_db, sound_db, mics)
     both = (owner[:, None] >= 0) & (owner[None, :] >= 0)
-    distance = np.where(both & (owner[:, None] == owner[None, :]), 0.0, distance)
+    distance = np.where(both & (owner[:, None] == owner[None, :]), SAME_OWNER * distance, distance)
     distance = np.where(both & (owner[:, None] != owner[None, :]), 50.0, distance)
+    for k in np.flatnonzero(variant >= 0):  # as near to everything as the kind that it is a variant of
+        other = int(variant[k])
+        distance[k], distance[:, k] = distance[other], distance[:, other]
+        distance[k, other] = distance[other, k] = 0.0
     np.fill_diagonal(distance, 0.0)
     tree = linkage(squareform(distance, checks=False), "average")
     return _renumber(fcluster(tree, limit, "distance"))
 
 
-def owners(templates: Templates, close: NDArray[np.int64], near: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _drum_distance(place_db: Floats, sound_db: Floats, mics: int) -> tuple[Floats, float]:
+    """How far kinds are from being one drum, and up to which distance they are one."""
+    if mics >= PLACE_MICS:  # place decides, sound hardly speaks
+        return np.hypot(place_db, 0.1 * sound_db), 2.0
+    return np.hypot(place_db, SOUND_SHARE * sound_db), 2.1
+
+
+def apart(place_db: Floats, sound_db: Floats, mics: int) -> NDArray[np.bool_]:
+    """Which kinds (kinds, kinds) are surely strokes of different drums."""
+    distance, limit = _drum_distance(place_db, sound_db, mics)
+    return distance > limit
+
+
+PLACE_MICS = 4
+"""From this many near mics on, place tells drums apart alone."""
+
+
+def owners(standing_db: Floats, close: NDArray[np.int64]) -> NDArray[np.int64]:
     """Which drum's close mic owns each kind (kinds,), -1 where none does.
 
-    ``close``: int64 (mics,), number of the drum a close mic stands at, -1 for other mics. A mic's level is compared with the
-    near mics' mean of the same kind; the kind that stands highest in a mic is a stroke of its drum, and so is every kind
-    within ``OWNED_DB`` of that one which stands higher there than in any other drum's mic by the same measure.
+    ``standing_db``: float64 (kinds, mics), as from ``features.standing_db``; ``close``: int64 (mics,), number of the drum a
+    close mic stands at, -1 for other mics. The kind that stands highest in a mic is a stroke of its drum, and so is every
+    kind within ``OWNED_DB`` of that one which stands higher there than in any other drum's mic by the same measure.
     """
-    power = templates.energy[..., 0].sum(axis=2)
-    level = 10 * np.log10(np.maximum(power, 1e-15))
-    level = np.maximum(level, level.max(axis=1, keepdims=True) - 60)
-    relative = level - level[:, near].mean(axis=1, keepdims=True)
     drums = sorted({int(c) for c in close if c >= 0})
-    if not drums or not len(relative):
-        return np.full(len(relative), -1, np.int64)
-    standing = np.stack([relative[:, close == d].max(axis=1) for d in drums], axis=1)
+    if not drums or not len(standing_db):
+        return np.full(len(standing_db), -1, np.int64)
+    standing = np.stack([standing_db[:, close == d].max(axis=1) for d in drums], axis=1)
     below = standing - standing.max(axis=0, keepdims=True)
     best = below.argmax(axis=1)
     owned = below[np.arange(len(below)), best] >= -OWNED_DB
     return np.where(owned, np.array(drums)[best], -1)
 
 
-OWNED_DB = 7.0
-"""How far a kind may stand below its drum's strongest in the drum's own mic: rim, edge and centre differ by up to 6 dB."""
+OWNED_DB = 4.0
+"""How far a kind may stand below its drum's strongest in the drum's own mic: rim, edge and centre differ by less."""
+
+SAME_OWNER = 0.6
+"""Kinds that one drum's close mic owns are taken as so much nearer: rim and centre reach it from different sides."""

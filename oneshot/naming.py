@@ -12,9 +12,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from oneshot.model import STRETCH_STEPS, Floats, Frames, Mic, Role, Templates
+from oneshot.model import STRETCH_STEPS, Floats, Mic, Role, Templates
 from oneshot.roles import kind_of
 
 HIGH_BAND = 6
@@ -23,6 +22,9 @@ HIGH_BAND = 6
 LOW_BANDS = 2
 """Up to this band (280 Hz) sound is a kick's or a low tom's."""
 
+NEAR_TOP_DB = 4.0
+"""Drums found that stand within this of the highest in a close mic may be the one it stands at."""
+
 DISTINCT_DB = 2.5
 """Kinds of one drum that sound less different than this are one articulation."""
 
@@ -30,20 +32,24 @@ FEWEST = 4
 """An articulation of its own needs this many hits to be learned from."""
 
 
-def drum_names(templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_]) -> tuple[dict[int, str], dict[int, str]]:
+def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic]) -> tuple[dict[int, str], dict[int, str]]:
     """Names and kinds of the drums by their number.
 
-    ``mics``: the mics that the templates are laid out for. Each drum with close mics names at most one of the drums found, the
+    ``standing_db``: float64 (kinds, mics), as from ``features.standing_db``; ``mics``: the mics of both. Each drum with close mics names at most one of the drums found, the
     one that stands highest there; the rest are named by their sound.
     """
     numbers = sorted({int(d) for d in templates.drum})
-    standing = _standing(templates, mics, near)
+    standing = _standing(templates, standing_db, mics)
+    members = {n: int(templates.members[templates.drum == n].sum()) for n in numbers}
     names: dict[int, str] = {}
     kinds: dict[int, str] = {}
-    wanted = sorted(((value, drum, number) for (drum, number), value in standing.items()), key=lambda row: (-row[0], row[1], row[2]))
-    for value, drum, number in wanted:
-        if number not in names and drum not in names.values() and value > -3.0 + max(
-                v for (d, _), v in standing.items() if d == drum):
+    for drum in sorted({d for d, _ in standing}, key=lambda d: -max(v for (e, _), v in standing.items() if e == d)):
+        heights = {n: standing[drum, n] for n in numbers if n not in names}
+        top = max(heights.values(), default=0.0)
+        # a rest of two drums may stand higher than the drum itself: of those near the top, the most frequent one
+        able = [n for n, v in heights.items() if v >= top - NEAR_TOP_DB]
+        if able:
+            number = max(able, key=lambda n: (members[n], heights[n]))
             names[number], kinds[number] = drum.replace(" ", "-"), kind_of(drum)
     by_sound: dict[str, list[int]] = {}
     for number in numbers:
@@ -65,25 +71,15 @@ def drum_names(templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_
     return names, kinds
 
 
-def _standing(templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_]) -> dict[tuple[str, int], float]:
-    """How high each drum found stands in each close-miked drum's mics, dB against its mean over the near mics."""
-    level = _levels_db(templates)
-    relative = level - level[:, near].mean(axis=1, keepdims=True)
+def _standing(templates: Templates, standing_db: Floats, mics: Sequence[Mic]) -> dict[tuple[str, int], float]:
+    """How high each drum found stands in each close-miked drum's mics, dB: the mean over its kinds by their members."""
     out: dict[tuple[str, int], float] = {}
     for drum in sorted({m.drum for m in mics if m.role is Role.CLOSE and m.drum}):
         own = np.array([m.role is Role.CLOSE and m.drum == drum for m in mics])
         for number in sorted({int(d) for d in templates.drum}):
             rows = templates.drum == number
-            weight = templates.members[rows]
-            heights = relative[np.ix_(rows, own)].max(axis=1)
-            out[drum, number] = float((heights * weight).sum() / weight.sum())
-    return out
-
-
-def _levels_db(templates: Templates) -> Floats:
-    """Direct level of each kind in each mic, dB, not more than 60 below its loudest."""
-    level = 10 * np.log10(np.maximum(templates.energy[..., 0].sum(axis=2), 1e-15))
-    out: Floats = np.maximum(level, level.max(axis=1, keepdims=True, initial=-150.0) - 60)
+            heights = standing_db[np.ix_(rows, own)].max(axis=1)
+            out[drum, number] = float(np.average(heights, weights=templates.members[rows]))
     return out
 
 
@@ -96,26 +92,43 @@ def _mean_stroke(templates: Templates, number: int) -> Floats:
 
 
 def kind_by_sound(stroke: Floats) -> str:
-    """What a stroke (bands, stretches), mean squares, is most like."""
+    """What a stroke (bands, stretches), mean squares, is most like; "percussion" where nothing fits."""
     early = stroke[:, :2].mean(axis=1)
     total = max(float(early.sum()), 1e-15)
     high, low, lowest = early[HIGH_BAND:].sum() / total, early[:LOW_BANDS].sum() / total, early[0] / total
-    if high > 0.5:
-        lost = fade_db(stroke)
-        return "hat" if lost > 12 else "ride" if lost > 6 else "crash"
-    if lowest > 0.5:
+    if high > 0.4 and low < 0.2:
+        rate = fade_rate_db(stroke)
+        return "hat" if rate > HAT_RATE_DB else "ride" if rate > RIDE_RATE_DB else "crash"
+    if lowest > 0.15:
         return "kick"
-    if low > 0.5:
-        return "tom"
-    if high > 0.1:
-        return "snare"
+    ring = stroke[:, 2:4].sum(axis=1)
+    bright = ring[WIRE_BAND:].sum() / max(float(ring.sum()), 1e-15)
+    if low > 0.4:
+        return "snare" if bright > 0.35 else "tom"
     return "percussion"
 
 
-def fade_db(stroke: Floats) -> float:
-    """How many decibels a stroke (bands, stretches) has lost from its first 22 ms to 90-200 ms."""
-    early, late = stroke[:, :2].sum(axis=0).mean(), stroke[:, -1].sum()
-    return float(10 * np.log10(max(early, 1e-15) / max(late, 1e-15)))
+HAT_RATE_DB, RIDE_RATE_DB = 10.5, 4.5
+"""Loss per tenth of a second over which a cymbal is a closed hat, and over which it is a ride; slower ones are crashes."""
+
+WIRE_BAND = 4
+"""From this band on (1 kHz) a membrane's ring is the wires'."""
+
+
+def fade_rate_db(stroke: Floats) -> float:
+    """How many decibels a stroke (bands, stretches) loses in 100 ms, from its first 11 ms to the last stretch that is known."""
+    level = stroke.sum(axis=0)
+    known = np.flatnonzero(level > 0)
+    if len(known) < 2:
+        return 0.0
+    first, last = int(known[0]), int(known[-1])
+    lost = 10 * np.log10(level[first] / level[last])
+    apart = sum(STRETCH_STEPS[last]) / 2 - sum(STRETCH_STEPS[first]) / 2
+    return float(lost / (apart * STEP_S) * 0.1)
+
+
+STEP_S = 0.0028
+"""A step of the scan is 2.7 to 2.9 ms at every rate."""
 
 
 def home_mic(drum: str, mics: Sequence[Mic], level_db: Mapping[str, float]) -> str:
@@ -162,7 +175,7 @@ def _called(templates: Templates, heads: Sequence[int], kind: str) -> dict[int, 
     """Names of one drum's articulations, the most frequent one first."""
     strokes = {h: templates.energy[h].sum(axis=0) for h in heads}
     if kind == "hat":
-        order = sorted(heads, key=lambda h: -fade_db(strokes[h]))
+        order = sorted(heads, key=lambda h: -fade_rate_db(strokes[h]))
         return _unique(dict(zip(order, ["closed"] if len(order) == 1 else _openings(len(order)), strict=True)))
     main = {"snare": "centre", "ride": "bow"}.get(kind, "hit")
     names = {heads[0]: main}
@@ -176,11 +189,11 @@ def _openings(count: int) -> list[str]:
 
 
 def _snare_stroke(centre: Floats, other: Floats) -> str:
-    """Side stick or rim shot: the stick laid on the head rings less low and short, the rim shot adds to the top."""
+    """Side stick or rim shot: the stick laid on the head leaves hardly any body, the rim shot adds to the top."""
+
     def low_share(stroke: Floats) -> float:
         return float(stroke[:4, 0].sum() / max(stroke[:, 0].sum(), 1e-15))
-    faster = fade_db(other) - fade_db(centre)
-    return "side-stick" if faster > 3 or low_share(other) < 0.5 * low_share(centre) else "rimshot"
+    return "side-stick" if low_share(other) < 0.25 * low_share(centre) else "rimshot"
 
 
 def _unique(names: dict[int, str]) -> dict[int, str]:
@@ -191,9 +204,3 @@ def _unique(names: dict[int, str]) -> dict[int, str]:
         seen[name] = seen.get(name, 0) + 1
         out[key] = name if seen[name] == 1 else f"{name.removesuffix('-2')}-{seen[name]}"
     return out
-
-
-def stretch_seconds(hop: int, sample_rate: int) -> Floats:
-    """Length of each stretch (stretches,) in seconds."""
-    steps: Frames = np.array([b - a for a, b in STRETCH_STEPS], np.int64)
-    return steps * hop / sample_rate

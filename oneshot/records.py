@@ -38,6 +38,12 @@ TOLERANCE_CYMBAL_S = 0.0010
 
 CYMBALS = frozenset({"hat", "crash", "ride", "splash", "china", "cymbal"})
 
+TOGETHER_S = 0.018
+"""Strokes of one event lie up to this far apart; the later one is looked for over this stretch."""
+
+FULL_DEPTH_DB = 29.0
+"""An onset followed down this far in a hit without partners is beyond doubt."""
+
 PARTNER_DB = -45.0
 """Strokes further below the main one than this are not told as partners."""
 
@@ -157,7 +163,29 @@ class HitRows:
         tolerance = (TOLERANCE_CYMBAL_S if cymbal else TOLERANCE_S) * take.sample_rate
         self._delays[take.name][self._named.drum[number]] = {
             m.name: _none(delay[k] / take.sample_rate * 1e3) for k, m in enumerate(take.mics) if _heard_role(m)}
-        return align.settle(arrivals, rows, delay, tolerance)[0]
+        onsets, _ = align.settle(arrivals, rows, delay, tolerance)
+        zero = self._zeros(strokes, mine, onsets[:, home], home)
+        return align.settle(arrivals, rows, delay, tolerance, zero)[0] if not np.isnan(zero).all() else onsets
+
+    def _zeros(self, strokes: Strokes, mine: Frames, at_home: Frames, home: int) -> Floats:
+        """When the main stroke reaches its own close mic (hits,), where the onset that was read is another stroke's; else NaN.
+
+        Strokes meant to fall together lie up to 15 ms apart, and the arrivals belong to whichever came first.
+        """
+        take = strokes.heard.take
+        zero = np.full(len(mine), np.nan)
+        if take.mics[home].role is not Role.CLOSE:
+            return zero
+        lead, length = (round(s * take.sample_rate) for s in (align.QUIET_S, align.QUIET_S + TOGETHER_S + align.PEAK_S))
+        with TakeReader(self._session.root, take, [take.mics[home].name]) as reader:
+            depth = np.nan_to_num(strokes.heard.arrivals.depth_db[strokes.rows[mine], home])
+            doubtful = ((strokes.gain[mine] > 0).sum(axis=1) > 1) | (depth < FULL_DEPTH_DB)
+            for i in np.flatnonzero((at_home >= 0) & doubtful):
+                start = int(strokes.heard.arrivals.first[strokes.rows[mine[i]]]) - lead
+                found = align.own_onset(reader.read(start, start + length)[0], int(at_home[i]) - start, take.sample_rate)
+                if found is not None:
+                    zero[i] = start + found[0]
+        return zero
 
     def _table_row(self, strokes: Strokes, mine: Frames, number: int) -> dict[str, float | None]:
         """One drum's row of a take's bleed table."""

@@ -23,13 +23,13 @@ from oneshot.model import STRETCH_STEPS, Floats, Frames, HitFeatures, Templates
 MOST_AT_ONCE = 3
 """Two hands and a foot."""
 
-BETTER = 0.12
+BETTER = 0.25
 """Another stroke must lower the mean error by this share."""
 
 EVIDENCE_DB = 0.75
 """Mean rise over all near mics and bands above the ground that makes a candidate a stroke."""
 
-LIKE_A_STROKE = 0.62
+LIKE_A_STROKE = 0.5
 """The strokes found must leave less than this share of the error that the ground alone would leave."""
 
 SURE_EVIDENCE_DB = 4.0

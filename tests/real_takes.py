@@ -95,11 +95,12 @@ def response(drum: str, mic: str) -> Signal:
     close = HOMES[drum] == mic
     n = 16384
     delay = apart / 343.2 * RATE
-    direct = np.fft.irfft(np.exp(-2j * np.pi * np.arange(n // 2 + 1) * delay / n), n) / apart
+    away = np.arange(n) - delay
+    direct = np.sinc(away) * np.where(np.abs(away) < 32, np.cos(np.pi * away / 64) ** 2, 0.0) / apart
     if not close:
         direct = lfilter([0.45], [1, -0.55], direct)  # off its axis a mic loses highs
     rng = np.random.default_rng([9, crc32(f"{drum}/{mic}".encode())])
-    late = np.arange(n) - delay - 0.006 * RATE
+    late = away - 0.006 * RATE
     tail = rng.standard_normal(n) * (late > 0) * np.exp(-np.maximum(late, 0) * 6.9 / (0.35 * RATE))
     tail = lfilter([0.35], [1, -0.65], tail)
     tail *= 0.45 / np.sqrt(np.sum(tail**2))

@@ -68,12 +68,22 @@ def events(rows: Sequence[Row], key: str, sample_rate: int) -> list[list[Row]]:
     return found
 
 
-def drum_names(pairs: Sequence[tuple[Row, Row]]) -> dict[str, str]:
-    """The kit's drums -> the truth's, by the votes of hits that were struck alone."""
-    votes: dict[str, Counter[str]] = defaultdict(Counter)
+def drum_names(pairs: Sequence[tuple[list[Row], list[Row]]]) -> dict[str, str]:
+    """The kit's drums -> the truth's, by the votes of hits that were struck alone.
+
+    A drum of the kit that never was alone takes, of the names that are left, the one most often struck with it.
+    """
+    alone: dict[str, Counter[str]] = defaultdict(Counter)
+    among: dict[str, Counter[str]] = defaultdict(Counter)
     for true, found in pairs:
-        votes[str(found["drum"])][true["drum"]] += 1
-    return {drum: count.most_common(1)[0][0] for drum, count in votes.items()}
+        for row in found:
+            votes = alone if len(true) == len(found) == 1 else among
+            votes[str(row["drum"])].update({t["drum"] for t in true})
+    names = {drum: count.most_common(1)[0][0] for drum, count in alone.items()}
+    for drum in sorted(among.keys() - names.keys()):
+        left = [name for name, _ in among[drum].most_common() if name not in names.values()]
+        names |= {drum: left[0]} if left else {}
+    return names
 
 
 def strokes_found(pairs: Sequence[tuple[list[Row], list[Row]]], names: Mapping[str, str]) -> int:
@@ -156,7 +166,7 @@ def score(kit: Path, session: Path, truth: Row, take: str, *, every: int = 1) ->
     exact, files = exact_share(kit, session, manifest, take, every)
     return Score(
         detect_f1=f1(len(pairs), len(true_events), len(found_events)),
-        strokes_f1=f1(strokes_found(pairs, drum_names(alone)), len(truth["hits"]), rows),
+        strokes_f1=f1(strokes_found(pairs, drum_names(pairs)), len(truth["hits"]), rows),
         drum_ari=_rand([(t["drum"], str(h["drum"])) for t, h in alone]),
         home_ms_med=float(np.median(late)) if late else None,
         home_ms_p95=float(np.percentile(late, 95)) if late else None,

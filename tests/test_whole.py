@@ -144,6 +144,17 @@ def test_a_build_from_the_store_is_identical(tmp_path: Path) -> None:
     assert sums(tmp_path / "one") == sums(tmp_path / "two")
 
 
+def test_scanned_in_pieces_equals_scanned_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A take scanned block by block gives the same kit as one scanned in a single piece."""
+    few = TakePlan("take", SLATE.strokes[4:12], tail_s=2.0)  # some 15 s: several blocks of 2^18 frames
+    write_session(tmp_path / "session", PLAN, (few,), seed=6)
+    for name, blocks in (("pieces", 1), ("whole", 10**6)):
+        monkeypatch.setattr("oneshot.scan.BLOCKS_PER_TASK", blocks)
+        build(tmp_path / "session", tmp_path / name, fresh=True, jobs=1)
+
+    assert sums(tmp_path / "pieces") == sums(tmp_path / "whole")
+
+
 @pytest.mark.full
 def test_a_rebuild_in_place_is_identical(built: Built, tmp_path: Path) -> None:
     """Building onto a kit of ours replaces it in whole by the same bytes."""

@@ -8,6 +8,7 @@ from dataclasses import replace
 from oneshot.synth.kits import (
     CRASH,
     CRUSH,
+    CRUSH_FAR,
     DEEP_SNARE,
     EIGHT,
     FLOOR,
@@ -17,6 +18,7 @@ from oneshot.synth.kits import (
     KICK,
     KICK_IN,
     KICK_OUT,
+    KICK_TRIGGER,
     OH_L,
     OH_R,
     PAIRS,
@@ -32,51 +34,89 @@ from oneshot.synth.kits import (
     SMALL_RACK,
     SNARE_BOTTOM,
     SNARE_TOP,
+    SNARE_TRIGGER,
     TALK,
 )
-from oneshot.synth.patterns import BOW, FILL, SLATE_ROWS, SlateRow, crowded, groove, playing, slate, song
+from oneshot.synth.patterns import (
+    BEAT,
+    BOW,
+    BRUSHES,
+    FILL,
+    ORNAMENTS,
+    RING,
+    ROLL,
+    SIDE,
+    SOFT,
+    START,
+    SlateRow,
+    counted_in,
+    crowded,
+    dense,
+    groove,
+    mixed,
+    playing,
+    slate,
+    song,
+    swell,
+)
 from oneshot.synth.plans import KitPlan, RoomPlan, TakePlan
 
 DRY = RoomPlan((6, 7, 3), (-3, -2.5, 0), ((125, 0.35), (1000, 0.25), (8000, 0.2)))
 HALL = RoomPlan((16, 22, 8), (-7, -6, 0), ((125, 1.6), (1000, 1.3), (4000, 1.0), (12000, 0.6)), temperature_c=17)
-SHELLS: tuple[SlateRow, ...] = SLATE_ROWS[:4]
+SHELLS: tuple[SlateRow, ...] = (
+    ("kick", "hit", -18.0, 0.0, 5, 1.0), ("snare", "centre", -33.0, 0.0, 8, 1.0), ("rack", "hit", -21.0, 0.0, 4, 1.6),
+    ("floor", "hit", -21.0, 0.0, 4, 1.8),
+)
+CYMBALS: tuple[SlateRow, ...] = (
+    ("hat", "closed", -18.0, 0.0, 4, 0.7), ("hat", "open", -10.0, 0.0, 3, 2.4), ("crash", "hit", -10.0, 0.0, 2, 3.6),
+)
 SNARES: tuple[SlateRow, ...] = (
-    *SLATE_ROWS, ("snare", "side stick", -14.0, 0.0, 5, 1.2), ("snare", "rimshot", -8.0, 0.0, 4, 1.3),
+    ("snare", "side stick", -14.0, 0.0, 5, 0.9), ("snare", "rimshot", -8.0, 0.0, 4, 1.0),
 )
-RIDES: tuple[SlateRow, ...] = (
-    *SLATE_ROWS, ("ride", "bow", -12.0, 0.0, 5, 3.0), ("ride", "bell", -8.0, 0.0, 3, 3.0),
-)
+RIDES: tuple[SlateRow, ...] = (("ride", "bow", -12.0, 0.0, 5, 2.4), ("ride", "bell", -8.0, 0.0, 3, 2.4))
+SMALL = (SMALL_KICK, DEEP_SNARE, RACK, FLOOR, HAT, RIDE)
+HUMMING = (replace(RACK, buzz_db=-26.0), replace(SMALL_RACK, buzz_db=-24.0), replace(FLOOR, buzz_db=-22.0))
+"""Toms that nobody damped: they hum along with kick, snare and each other."""
 FLAWED_MICS = (
     KICK_IN, replace(KICK_OUT, polarity=-1), replace(SNARE_TOP, hum_dbfs=-70.0), replace(SNARE_BOTTOM, polarity=-1),
     replace(RACK_TOM, gate_dbfs=-40.0), replace(FLOOR_TOM, driven_db=11.0), OH_L, OH_R,
     replace(ROOM_L, name="Room", dead=True), CRUSH, TALK,
 )
+HISS = tuple(replace(m, noise_dbfs=-50.0) if m in (SNARE_TOP, FLOOR_TOM, OH_R) else m for m in EIGHT)
 
 PLANS: tuple[tuple[KitPlan, tuple[TakePlan, ...]], ...] = (
     (KitPlan("five", DRY, SIX, (replace(KICK_OUT, name="Kick"), replace(SNARE_TOP, name="Snare"), OH_L, OH_R,
                                 replace(ROOM_L, name="Room")), 44100, "PCM_24"),
-     (slate("slate", SLATE_ROWS), playing("groove", 11))),
+     (slate("slate", (*SHELLS, *CYMBALS)), playing("groove", 11))),
     (KitPlan("eight", RoomPlan(), SIX, EIGHT, 48000, "PCM_24"),
-     (slate("slate", SNARES), playing("groove", 12, 92))),
-    (KitPlan("thirteen", HALL, (KICK, DEEP_SNARE, RACK, SMALL_RACK, FLOOR, HAT, CRASH, RIDE),
+     (slate("slate", (*SHELLS, *SNARES, *CYMBALS)), playing("groove", 12, 92, extra=(SIDE,)))),
+    (KitPlan("thirteen", HALL, (KICK, DEEP_SNARE, *HUMMING, HAT, CRASH, RIDE),
              (*EIGHT[:5], RACK_TOM_2, FLOOR_TOM, HAT_MIC, RIDE_MIC, *PAIRS), 48000, "PCM_24"),
-     (slate("slate", RIDES), playing("playing", 13, 118, extra=(BOW,)))),
+     (slate("slate", (*SHELLS, *RIDES)), playing("playing", 13, 118, extra=(BOW,)))),
     (KitPlan("high rate", RoomPlan(), SIX, (*EIGHT, HAT_MIC), 96000, "PCM_24"),
      (slate("slate", SHELLS), playing("groove", 14, 104, rounds=1))),
     (KitPlan("two", RoomPlan(), SIX, (replace(KICK_OUT, name="BD"),
                                       replace(OH_R, name="Overhead", place=(0, -0.5, 1.9))), 44100, "PCM_16"),
-     (playing("take 1", 15, 96),)),
+     (playing("take 1", 15, 96), dense("take 2", 25, 100))),
     (KitPlan("mix", RoomPlan(), SIX, (*EIGHT, ROOM_L, ROOM_R), 44100, "PCM_16", mixdown="Drum Mix"),
-     (playing("take 1", 16, 108),)),
-    (KitPlan("small", DRY, (SMALL_KICK, DEEP_SNARE, RACK, FLOOR, HAT, RIDE),
-             (replace(KICK_OUT, name="BD"), replace(SNARE_TOP, name="SN Top"), OH_L, OH_R), 88200, "FLOAT"),
+     (playing("take 1", 16, 108), dense("take 2", 26, 112))),
+    (KitPlan("small", DRY, SMALL, (replace(KICK_OUT, name="BD"), replace(SNARE_TOP, name="SN Top"), OH_L, OH_R), 88200,
+             "FLOAT"),
      (song("playing", [groove("", 8, 126, BOW, 17), groove("", 1, 126, FILL, 18)]),)),
     (KitPlan("flawed", RoomPlan(), (KICK, DEEP_SNARE, RACK, FLOOR, HAT, CRASH), FLAWED_MICS, 48000, "PCM_24"),
-     (replace(slate("take 1", SHELLS), talk=((8.4, 1.0), (20.2, 1.2))),
+     (replace(slate("take 1", SHELLS), talk=((7.2, 0.8), (14.6, 1.0))),
       replace(playing("take 2", 19, 112), click_bpm=112.0, inverted=("Snare Bottom",)))),
-    (KitPlan("crowded", HALL, (KICK, DEEP_SNARE, RACK, FLOOR, HAT, CRASH, RIDE), (*EIGHT, *PAIRS[2:], CRUSH), 44100,
-             "PCM_24"),
+    (KitPlan("crowded", HALL, (KICK, DEEP_SNARE, HUMMING[0], HUMMING[2], HAT, CRASH, RIDE),
+             (*EIGHT, *PAIRS[2:], CRUSH, CRUSH_FAR), 44100, "PCM_24"),
      (crowded("take 1", 20),)),
+    (KitPlan("ornaments", RoomPlan(), SIX, (*EIGHT, KICK_TRIGGER, SNARE_TRIGGER), 48000, "PCM_24"),
+     (mixed("take 1", 21, 100, ((1, START), (2, SOFT), (3, ORNAMENTS), (1, ROLL), (3, RING), (2, SOFT))),)),
+    (KitPlan("brushes", DRY, (*SMALL, CRASH), (replace(KICK_OUT, name="Kick"), replace(SNARE_TOP, name="Snare"), OH_L,
+                                               OH_R), 48000, "PCM_24"),
+     (song("take 1", [groove("", 5, 104, BRUSHES, 22), swell("", 23), groove("", 4, 104, BRUSHES, 24), swell("", 25)]),)),
+    (KitPlan("hiss", RoomPlan(), SIX, (*HISS, replace(CRUSH_FAR, place=(1.2, 6.2, 2.4))), 44100, "PCM_24"),
+     (replace(slate("take 1", SHELLS), sticks_s=(5.2, 14.3)),
+      counted_in(mixed("take 2", 27, 96, ((1, START), (4, BEAT), (1, FILL), (2, SIDE), (2, SOFT))), 96))),
 )
 
 

@@ -1,4 +1,4 @@
-"""What else is on a recording: speech and clicks between the strokes, hum, compressors, gates, overdriven inputs.
+"""What else is on a recording: speech, sticks and clicks between the strokes, hum, compressors, gates, overdriven inputs.
 
 Signals are float32, (frames,), 1.0 is full scale, or the pressure at one metre for what sounds in the room.
 """
@@ -49,6 +49,16 @@ def clicks(bpm: float, frames: int, sample_rate: int) -> Floats32:
         if m > 0:
             out[at : at + m] += tick[:m].astype(np.float32)
     return out
+
+
+def sticks(sample_rate: int, rng: np.random.Generator) -> Floats32:
+    """Two sticks struck together once: a few short wooden modes; peak about 0.06."""
+    t = np.arange(int(0.04 * sample_rate)) / sample_rate
+    out = np.zeros(len(t))
+    for f, decay, level in ((1480, 0.006, 1.0), (2350, 0.005, 0.8), (4120, 0.003, 0.6), (6900, 0.0015, 0.4)):
+        out += level * np.exp(-t / decay) * np.sin(2 * np.pi * f * (1 + rng.normal(0, 0.01)) * t)
+    out *= 0.06 * 10 ** (rng.normal(0, 1.0) / 20) / float(np.abs(out).max())
+    return out.astype(np.float32)
 
 
 def hum(rms_dbfs: float, mains_hz: float, frames: int, sample_rate: int) -> Floats32:

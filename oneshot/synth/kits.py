@@ -41,6 +41,9 @@ ROOM_L = MicPlan("Room L", (-1.5, 3.6, 1.7), (0, 0, 0.7), pattern="omni", noise_
 ROOM_R = MicPlan("Room R", (1.6, 3.7, 1.7), (0, 0, 0.7), pattern="omni", noise_dbfs=-82)
 CRUSH = MicPlan("Crush", (0.2, 1.6, 1.1), (0, 0, 0.5), pattern="omni", crushed=True, noise_dbfs=-74)
 TALK = MicPlan("Talk", (0.3, -1.0, 1.3), (0, -0.85, 1.3), talk=True)
+CRUSH_FAR = MicPlan("Room Far", (1.2, 8.9, 2.4), (0, 0, 0.7), pattern="omni", crushed=True, noise_dbfs=-70)
+KICK_TRIGGER = replace(near(KICK, "Kick Trigger", (0.0, 0.2, 0.25)), trigger=True, noise_dbfs=-80)
+SNARE_TRIGGER = replace(near(SNARE, "Snare Trigger", (0.0, 0.15, 0.02)), trigger=True, noise_dbfs=-80)
 EIGHT = (KICK_IN, KICK_OUT, SNARE_TOP, SNARE_BOTTOM, RACK_TOM, FLOOR_TOM, OH_L, OH_R)
 """The mics most plans have."""
 PAIRS = (replace(OH_L, file="OH"), replace(OH_R, file="OH"), replace(ROOM_L, file="Room"), replace(ROOM_R, file="Room"))

@@ -15,11 +15,11 @@ Place = tuple[float, float, float]
 
 KINDS = {
     "kick": ("hit",),
-    "snare": ("centre", "rimshot", "side stick"),
+    "snare": ("centre", "rimshot", "side stick", "brush"),
     "tom": ("hit",),
     "hat": ("closed", "half open", "open", "foot"),
     "ride": ("bow", "bell"),
-    "crash": ("hit",),
+    "crash": ("hit", "mallet"),
 }
 """The kinds of drum that can be struck, each with its articulations."""
 
@@ -57,7 +57,8 @@ class DrumPlan:
 
     ``tune_hz``: lowest mode of a drum (cymbals ignore it). ``decay_s``: time constant of that mode, or of the slowest
     band of an open cymbal. ``loudness_db``: peak of its hardest plain stroke at one metre, against the other drums.
-    ``buzz_db``: level of wires that answer the kick, against a full stroke's wires; None where they keep quiet.
+    ``buzz_db``: how a drum answers others, against a full stroke of its own: wires the kick, the head of a tom every
+    kick, snare and tom; None where it keeps quiet.
     """
 
     name: str
@@ -85,6 +86,7 @@ class MicPlan:
     single stroke stays below full scale. ``low_cut_hz``: the desk's second-order high-pass, None without. ``driven_db``
     adds gain and clips. ``gate_dbfs``: below it the channel is digital black. ``crushed``: a compressor is in the way.
     ``dead``: nothing but noise arrives. ``talk``: it is there for speech, and no stroke is measured in it.
+    ``trigger``: it is no mic but a contact pickup on its ``drum``, which hears the head and next to nothing else.
     """
 
     name: str
@@ -105,17 +107,20 @@ class MicPlan:
     crushed: bool = False
     dead: bool = False
     talk: bool = False
+    trigger: bool = False
 
     @property
     def judged(self) -> bool:
-        """Whether anything can be known of a stroke in it: alive, linear and there for the drums."""
-        return not (self.dead or self.crushed or self.talk)
+        """Whether anything can be known of a stroke in it: a mic, alive, linear and there for the drums."""
+        return not (self.dead or self.crushed or self.talk or self.trigger)
 
     def __post_init__(self) -> None:
         if self.pattern not in ("cardioid", "omni"):
             raise SettingsError(f"mic {self.name}: pattern is {self.pattern!r}: choose cardioid or omni")
         if self.polarity not in (1, -1):
             raise SettingsError(f"mic {self.name}: polarity is {self.polarity}: choose 1 or -1")
+        if self.trigger and self.drum is None:
+            raise SettingsError(f"mic {self.name}: a trigger needs the drum it sits on")
         if self.place == self.aim:
             raise SettingsError(f"mic {self.name}: it must look somewhere else than where it stands")
 
@@ -143,7 +148,7 @@ class KitPlan:
         if not 8000 <= self.sample_rate <= 384000:
             raise SettingsError(f"plan {self.name}: sample_rate is {self.sample_rate}: choose 8000 to 384000 Hz")
         if not any(m.judged for m in self.mics):
-            raise SettingsError(f"plan {self.name}: every mic is dead, crushed or for talk: add one")
+            raise SettingsError(f"plan {self.name}: every mic is dead, crushed, a trigger or for talk: add one")
         known = {d.name for d in self.drums}
         for mic in self.mics:
             for drum in (mic.drum, mic.inside):
@@ -180,7 +185,8 @@ class Stroke:
 class TakePlan:
     """The strokes of one take, and what else is heard in it.
 
-    ``talk``: (start, length) of speech, seconds. ``click_bpm``: tempo of a click that leaks from headphones.
+    ``talk``: (start, length) of speech, seconds. ``sticks_s``: when two sticks are struck together, as in a count-in, or
+    laid down; no stroke. ``click_bpm``: tempo of a click that leaks from headphones.
     ``inverted``: mics whose cable is turned in this take only. ``tail_s``: how long it runs after the last stroke.
     """
 
@@ -188,6 +194,7 @@ class TakePlan:
     strokes: tuple[Stroke, ...]
     tail_s: float = 4.0
     talk: tuple[tuple[float, float], ...] = ()
+    sticks_s: tuple[float, ...] = ()
     click_bpm: float | None = None
     inverted: tuple[str, ...] = ()
 

@@ -42,6 +42,8 @@ CLOSING = {"closed", "half open", "foot"}
 Progress = Callable[[str, float], None]
 HEAD: Place = (0.0, -0.85, 1.3)
 """Where the player's head is: speech and the leak of headphones come from there."""
+STICKS: Place = (-0.05, -0.62, 1.15)
+"""Where sticks are struck together."""
 
 
 @dataclass(slots=True)
@@ -100,7 +102,7 @@ def render_take(plan: KitPlan, take: TakePlan, seed: int = 1, *,
                 progress: Progress | None = None) -> tuple[Floats32, dict[str, Any]]:
     """Render one take: (mics, frames) float32 in the order of the plan's mics (or the mixdown's L, R), and its truth.
 
-    The truth holds ``sr``, ``mics`` (no dead, crushed or talk mic), ``homes`` (drum -> mic),
+    The truth holds ``sr``, ``mics`` (no dead, crushed or talk mic, no trigger), ``homes`` (drum -> mic),
     ``noise_db`` (the noisiest of them, dBFS), ``scale`` (applied to the samples after the truth was taken), ``talk``
     (frames) and ``hits``; ``attack`` of a hit is the fractional frame at which the first sound of the contact reaches
     the home mic, the rest is told in ``truth``. Gates and overdriven inputs come after the truth is taken. Raises
@@ -162,9 +164,8 @@ def _sound(scene: Scene, stroke: Stroke, following: Stroke | None, homes: Mappin
     parts = scene.instruments.strike(drum, stroke.articulation, stroke.strength_db + missed_db, rng)
     for after, keep, fade in _ending(stroke, following, drum.kind):
         parts = [Part(p.surface, _damped(p.signal, sr, after, keep, fade)) for p in parts]
-    if drum.kind == "kick":
-        answers = (scene.instruments.buzz(d, stroke.strength_db, rng) for d in plan.drums)
-        parts += [a for a in answers if a is not None]
+    answers = (scene.instruments.buzz(d, drum, stroke.strength_db, rng) for d in plan.drums)
+    parts += [a for a in answers if a is not None]
     exact = (LEAD_S + stroke.at_s) * sr
     start = int(np.floor(exact))
     image = scene.mixed(scene.image(parts, drum.name, exact - start, shift))
@@ -186,11 +187,14 @@ def _settle(pending: list[_Pending], mix: Floats32, heard: list[int], names: lis
 
 
 def _add_room_sounds(scene: Scene, take: TakePlan, mix: Floats32) -> None:
-    """Speech and headphones, from where the player's head is, into all mics."""
+    """Speech and headphones, from where the player's head is, and sticks, into all mics."""
     sr, first = scene.sr, int(LEAD_S * scene.sr)
     for k, (at_s, length_s) in enumerate(take.talk):
         rng = np.random.default_rng([scene.seed, 6, crc32(take.name.encode()), k])
         _add(scene, mix, flaws.speech(length_s, sr, rng), Radiator("voice", HEAD, 0.2), first + int(at_s * sr))
+    for k, at_s in enumerate(take.sticks_s):
+        rng = np.random.default_rng([scene.seed, 9, crc32(take.name.encode()), k])
+        _add(scene, mix, flaws.sticks(sr, rng), Radiator("sticks", STICKS, 0.1), first + int(at_s * sr))
     if take.click_bpm is not None:
         ticks = flaws.clicks(take.click_bpm, mix.shape[1] - first, sr)
         _add(scene, mix, ticks, Radiator("headphones", HEAD, 0.1), first)

@@ -25,6 +25,8 @@ TAPS = 64
 TAIL_BANDS_HZ = (0.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 1e6)
 SHELL_LOSS_DB = 11.0
 """What the shell keeps of other drums out of a mic inside it (common practice, no source)."""
+CONTACT_LEAK = 0.01
+"""What a contact pickup hears of other drums, against its own (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +111,10 @@ class Acoustics:
         out = np.zeros(self.frames)
         if mic.dead:
             return out.astype(np.float32)
+        if mic.trigger:
+            own = radiator.name == mic.drum
+            _put(out, 0.0004 * sr + TAPS / 2, 1.0 if own else CONTACT_LEAK)
+            return np.asarray(_lowpass(out, 6000.0 if own else 300.0, sr), dtype=np.float32)
         pattern, cutoff = _pickup(mic, source)
         r = float(np.linalg.norm(np.subtract(source, mic.place)))
         _put(out, r / self._room.speed * sr, pattern / radiator.spread(r))

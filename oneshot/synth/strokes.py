@@ -140,6 +140,10 @@ def _snare(drum: DrumPlan, articulation: str, v: float, sr: int, rng: np.random.
         shell = _modal(sr, f, amps, np.array([0.028, 0.022, 0.017, 0.011, 0.007]), 0.0003)
         click = 0.18 * v**1.1 * _noise_burst(rng, sr, (1800, 9000), 0.002, 0.0002)
         return [Part("head", _sum(shell, click)), Part("wires", _wires(v, sr, rng, 0.05, 0.05))]
+    if articulation == "brush":
+        head = _head(sr, drum, 0.5 * v, 0.25, rng, contact_s=2.5 * contact, tilt=-0.2, glide=0.02)
+        fan = 0.35 * v * _noise_burst(rng, sr, (1100, 9000), 0.014 * v**-0.1, 0.004)
+        return [Part("head", _sum(head, fan)), Part("wires", _wires(v, sr, rng, 0.2, 0.08))]
     if articulation == "rimshot":
         head = _head(sr, drum, v, 0.42, rng, contact_s=contact, tilt=0.12, glide=0.08)
         rim = _modal(sr, np.array([1040.0, 1730.0, 2610.0, 3890.0]) * (1 + rng.normal(0, 0.003)),
@@ -188,6 +192,8 @@ METAL: dict[tuple[str, str], _Metal] = {
                                    (3890, 0.2, 0.12))),
     ("crash", "hit"): _Metal((-22, -15, -9, -4, -1, -2), (1.0, 0.95, 0.8, 0.6, 0.42, 0.25), swell_s=0.012,
                              stick=0.7, bright=0.35),
+    ("crash", "mallet"): _Metal((-14, -9, -7, -7, -9, -16), (1.0, 0.95, 0.8, 0.6, 0.42, 0.25), rise_s=0.004,
+                                swell_s=0.03, stick=0.0, bright=0.5),
 }
 """Kind and articulation -> how the metal answers."""
 
@@ -226,11 +232,19 @@ class Instruments:
         gain = np.float32(self._gain[drum.name])
         return [Part(p.surface, gain * p.signal) for p in parts]
 
-    def buzz(self, drum: DrumPlan, strength_db: float, rng: np.random.Generator) -> Part | None:
-        """The wires of a snare that answer a kick of ``strength_db``; None where they keep quiet."""
-        if drum.kind != "snare" or drum.buzz_db is None:
+    def buzz(self, drum: DrumPlan, struck: DrumPlan, strength_db: float, rng: np.random.Generator) -> Part | None:
+        """What a drum answers to a stroke of ``strength_db`` on another; None where it keeps quiet.
+
+        Wires answer the kick, the lowest mode of a tom answers every kick, snare and tom.
+        """
+        heard = ("kick",) if drum.kind == "snare" else ("kick", "snare", "tom") if drum.kind == "tom" else ()
+        if drum.buzz_db is None or struck.kind not in heard or struck.name == drum.name:
             return None
         v = float(10 ** (strength_db / 20))
+        if drum.kind == "tom":
+            hum = np.array([10 ** ((drum.buzz_db + rng.normal(0, 1)) / 20) * v])
+            mode = _modal(self._sr, np.array([drum.tune_hz]), hum, np.array([1.3 * drum.decay_s]), 0.025)
+            return Part("head", np.float32(self._gain[drum.name]) * mode, drum.name)
         level = 0.5 * 10 ** (drum.buzz_db / 20) * self._gain[drum.name]
         signal = np.float32(level * v) * _noise_burst(rng, self._sr, (1400, 8000), 0.14, 0.02)
         return Part("wires", signal, drum.name)

@@ -1,0 +1,255 @@
+"""Align: first arrivals to the frame, delays over the mics, and attacks between frames."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from stage_inputs import RATE, add, noise, strike, take_of
+
+from oneshot import align
+from oneshot.audio import TakeReader
+from oneshot.model import Arrivals, Floats, Floats32, Frames, Onsets, Role
+
+SPEED = 343.2
+"""Speed of sound in dry air at 20 °C, m/s: ISO 9613-1:1993, from memory."""
+
+
+def window(at: int, stroke: Floats, ring_db: float = -200.0, rate: int = RATE) -> Floats:
+    """What ``follow_back`` is given: a stroke at frame ``at``, over a ring that was there before."""
+    time = np.arange(round(0.12 * rate)) / rate
+    x = 10 ** (ring_db / 20) * np.sin(2 * np.pi * 310 * time)
+    add(x, at, stroke)
+    return x
+
+
+def followed(x: Floats, rate: int = RATE) -> tuple[int, float]:
+    """Frame and depth of a window in which something is found."""
+    found = align.follow_back(x.astype(np.float32), rate, ahead_s=align.SEARCH_AHEAD_NEAR_S, room=10**9)
+
+    assert found is not None
+    return found
+
+
+# ------------------------------------------------------------------------------------------------------- one mic, one hit
+
+
+@pytest.mark.parametrize("rate", [44100, 48000, 96000, 192000])
+def test_an_onset_out_of_silence_is_read_to_the_frame(rate: int) -> None:
+    """A stroke that begins at its peak is read at its very first frame, all 30 dB deep."""
+    at = round((align.QUIET_S + align.SEARCH_BACK_S) * rate) + 11
+
+    frame, depth = followed(window(at, strike(1, rate=rate), rate=rate), rate)
+
+    assert at == frame
+    assert 30.0 == pytest.approx(depth)
+
+
+def test_an_onset_is_where_the_sound_passes_minus_30_db() -> None:
+    """On a straight rise of 100 frames to the peak the onset is the fourth frame: 10^(-30/20) is 0.0316 of the peak."""
+    rise = np.concatenate([np.arange(101) / 100, np.linspace(1, 0, 9600)])
+
+    frame, _ = followed(window(1000, rise))
+
+    assert 1004 == frame
+
+
+def test_polarity_and_level_do_not_move_an_onset() -> None:
+    """The same stroke inverted, or 50 dB softer, begins at the same frame."""
+    plain = window(1000, strike(2))
+
+    assert followed(plain) == followed(-plain)
+    assert followed(plain)[0] == followed(plain * 10 ** (-50 / 20))[0]
+
+
+@pytest.mark.parametrize("ring_db", [-50.0, -26.0, -18.0, -14.0])
+def test_depth_says_how_far_the_sound_stood_clear(ring_db: float) -> None:
+    """Over a ring the sound is followed to somewhat above that ring, never below it, and never before its true start."""
+    frame, depth = followed(window(1000, strike(3), ring_db))
+
+    assert 1000 <= frame < 1000 + 0.001 * RATE
+    assert depth <= min(30.0, -ring_db) + 1e-9
+    assert depth >= min(30.0, -ring_db - 8)
+
+
+def test_a_buried_stroke_is_told_to_be_buried() -> None:
+    """Where what rang before is as loud as the stroke, nothing is found, or next to no depth is claimed."""
+    for ring_db in (3.0, 0.0, -3.0):
+        found = align.follow_back(window(1000, strike(4), ring_db).astype(np.float32), RATE,
+                                  ahead_s=align.SEARCH_AHEAD_NEAR_S, room=10**9)
+
+        assert found is None or found[1] < align.USABLE_DEPTH_DB
+
+
+def test_silence_has_no_onset() -> None:
+    """A window of digital black gives nothing."""
+    assert align.follow_back(np.zeros(6000, np.float32), RATE, ahead_s=0.012, room=10**9) is None
+
+
+# ---------------------------------------------------------------------------------------------------- many mics, many hits
+
+
+def arrivals_of(folder: Path, lags: list[int], starts: list[int], *, floor: float = -110.0) -> Arrivals:
+    """First arrivals of strokes at ``starts`` that reach the mics ``lags`` later; candidates lie a little off."""
+    frames = starts[-1] + RATE
+    mics = {f"mic {m}": noise(frames, floor, 50 + m) for m in range(len(lags))}
+    for k, at in enumerate(starts):
+        for lag, x in zip(lags, mics.values(), strict=True):
+            add(x, at + lag, strike(k), -6.0 - 3 * (k % 4))
+    take = take_of(folder, mics, [Role.CLOSE] * (len(lags) - 1) + [Role.ROOM])
+    off = np.array([0, 130, -120, 60] * len(starts))[: len(starts)]
+    onsets = Onsets(take.name, np.array(starts) + min(lags) + off, np.full(len(starts), 20.0),
+                    np.full((len(starts), len(lags)), 20.0))
+    near = np.array([True] * (len(lags) - 1) + [False])
+    with TakeReader(folder, take) as reader:
+        return align.first_arrivals(reader, take, onsets, near)
+
+
+def test_arrivals_are_read_in_every_mic(tmp_path: Path) -> None:
+    """A drum 0.1, 1 and 2.5 m from three mics and 7 m from a room is heard there to the frame, hit by hit."""
+    lags = [round(metres / SPEED * RATE) for metres in (0.1, 1.0, 2.5, 7.0)]
+    starts = [30_001 + 40_000 * k for k in range(6)]
+
+    found = arrivals_of(tmp_path, lags, starts)
+
+    np.testing.assert_array_equal(np.add.outer(starts, lags), found.frame)
+    np.testing.assert_array_equal(np.array(starts) + lags[0], found.first)
+    np.testing.assert_allclose(np.array(lags) - lags[0], found.lag)
+    np.testing.assert_allclose(30.0, found.depth_db)
+
+
+def test_the_first_mic_need_not_come_first(tmp_path: Path) -> None:
+    """The earliest arrival counts, whichever mic hears it; a mic that hears nothing changes nothing."""
+    found = arrivals_of(tmp_path, [300, 25, 140, 500], [40_000, 90_000, 150_000])
+
+    np.testing.assert_array_equal([40_025, 90_025, 150_025], found.first)
+    np.testing.assert_allclose([275, 0, 115, 475], found.lag)
+
+
+def test_a_take_without_candidates_has_no_arrivals(tmp_path: Path) -> None:
+    """No candidate, no row, and no lag."""
+    take = take_of(tmp_path, {"a": noise(RATE, -60, 1)}, [Role.CLOSE])
+    none = Onsets(take.name, np.zeros(0, np.int64), np.zeros(0), np.zeros((0, 1)))
+    with TakeReader(tmp_path, take) as reader:
+        found = align.first_arrivals(reader, take, none, np.array([True]))
+
+    assert ((0,), (0, 1)) == (found.first.shape, found.frame.shape)
+    assert [0.0] == found.lag.tolist()
+
+
+# ------------------------------------------------------------------------------------------------------- delay patterns
+
+
+def test_a_delay_is_the_median_of_what_is_clear() -> None:
+    """Delays come from hits clear in both mics: one odd hit does not move them, buried ones do not count."""
+    home = 10_000 * np.arange(1, 8)
+    frame = np.stack([home, home + 137, home + 500], axis=1).astype(np.int64)
+    frame[:, 1] += [0, 1, -1, 0, 0, 0, 0]
+    frame[3, 1] += 900
+    depth = np.full((7, 3), 30.0)
+    frame[4, 1], depth[4, 1] = home[4] - 400, 3.0
+    frame[:, 2], depth[:, 2] = -1, np.nan
+
+    delay, spread, count = align.delay_pattern(frame, np.nan_to_num(depth), 0)
+
+    assert [0.0, 137.0] == delay[:2].tolist()
+    assert np.isnan(delay[2])
+    assert spread[1] <= 1.0
+    assert [7, 6, 0] == count.tolist()
+
+
+def clear_hits(frame: list[list[int]], depth: list[list[float]]) -> Arrivals:
+    """Arrivals of hits, row by row."""
+    frames, depths = np.array(frame, np.int64), np.array(depth)
+    return Arrivals("one", frames.min(axis=1), frames, depths, np.zeros(frames.shape[1]))
+
+
+def settled(arrivals: Arrivals, delay: list[float], tolerance: float = 24.0) -> tuple[Frames, Floats]:
+    """Onsets and confidence of all the hits."""
+    return align.settle(arrivals, np.arange(len(arrivals.first)), np.array(delay), tolerance)
+
+
+def test_a_clear_reading_has_the_last_word() -> None:
+    """A mic that hears the hit all 30 dB clear keeps its reading where that lies near the pattern, and is sure of it."""
+    out, confidence = settled(clear_hits([[1000, 1145, 1480]], [[30, 30, 30]]), [0, 140, 480])
+
+    assert [1000, 1145, 1480] == out[0].tolist()
+    np.testing.assert_allclose(1.0, confidence)
+
+
+def test_a_buried_mic_follows_the_pattern() -> None:
+    """Where a mic hears nothing clear, the onset stands where the drum's delay puts it, with less confidence."""
+    out, confidence = settled(clear_hits([[1000, 1003, -1]], [[30, 4, np.nan]]), [0, 140, 480])
+
+    assert [1000, 1140, 1480] == out[0].tolist()
+    assert 0 < confidence[0, 1] < confidence[0, 0]
+    assert 0 < confidence[0, 2] < confidence[0, 0]
+
+
+def test_another_strokes_arrival_is_not_taken() -> None:
+    """A clear reading 20 ms off the pattern belongs to another stroke; the pattern answers instead."""
+    out, _ = settled(clear_hits([[1000, 140 + 1000 + 960, 1480]], [[30, 25, 30]]), [0, 140, 480])
+
+    assert [1000, 1140, 1480] == out[0].tolist()
+
+
+def test_a_buried_home_mic_is_found_by_the_others() -> None:
+    """Two overheads that hear a hit clear tell when it reached the home mic."""
+    out, _ = settled(clear_hits([[700, 1140, 1480]], [[2, 30, 30]]), [0, 140, 480])
+
+    assert [1000, 1140, 1480] == out[0].tolist()
+
+
+def test_what_nothing_tells_is_left_open() -> None:
+    """No clear reading and no known delay give -1 and no confidence, never a made-up frame."""
+    out, confidence = settled(clear_hits([[1000, 900, -1], [-1, -1, -1]], [[30, 2, np.nan], [np.nan] * 3]),
+                              [0, np.nan, np.nan])
+
+    assert [[1000, -1, -1], [-1, -1, -1]] == out.tolist()
+    assert 0.0 == confidence[0, 1] == confidence[1, 0]
+
+
+# -------------------------------------------------------------------------------------------------------------- attacks
+
+
+def shifted(seed: int, moves: list[float], levels: list[float], floor: float = 0.0) -> list[Floats32]:
+    """One attack, band-limited, moved by fractions of a frame; each at its own level, with noise of its own."""
+    size = round((align.ATTACK_BACK_S + align.ATTACK_AHEAD_S) * RATE)
+    long = 4096
+    x = np.zeros(long)
+    add(x, 1000, strike(seed, 0.002, seconds=0.05))
+    spectrum = np.fft.rfft(x) * (np.fft.rfftfreq(long, 1 / RATE) < 9000)
+    start = 1000 - round(align.ATTACK_BACK_S * RATE)
+    out = []
+    for n, (move, level) in enumerate(zip(moves, levels, strict=True)):
+        ramp = np.exp(-2j * np.pi * np.fft.rfftfreq(long) * move)
+        moved = np.fft.irfft(spectrum * ramp, long)[start : start + size] * level
+        out.append((moved + floor * level * np.random.default_rng(n).standard_normal(size)).astype(np.float32))
+    return out
+
+
+@pytest.mark.parametrize(("floor", "limit"), [(0.0, 0.1), (0.01, 0.25)])
+def test_attacks_are_told_between_frames(floor: float, limit: float) -> None:
+    """Alternates moved by fractions of a frame are told apart to a tenth of a frame, whatever their strength."""
+    moves = [0.0, 0.25, -0.5, 3.5, -7.25, 0.75, 0.0]
+
+    found = align.attacks(shifted(5, moves, [1.0, 0.3, 0.05, 0.7, 0.9, 0.01, 0.5], floor), RATE)
+
+    np.testing.assert_allclose(np.array(moves) - np.median(moves), found, atol=limit)
+    assert 0.0 == pytest.approx(np.median(found))
+
+
+def test_one_attack_alone_is_where_it_is() -> None:
+    """A group of one has nothing to be lined up with; a group of none is none."""
+    assert [0.0] == align.attacks(shifted(6, [2.0], [1.0]), RATE).tolist()
+    assert 0 == len(align.attacks([], RATE))
+
+
+def test_silent_pieces_do_no_harm() -> None:
+    """A piece of digital black among the others leaves them where they are."""
+    pieces = [*shifted(7, [0.0, 1.0, -1.0], [1.0, 1.0, 1.0]), np.zeros(480, np.float32)]
+    found = align.attacks(pieces, RATE)
+
+    assert np.isfinite(found).all()
+    np.testing.assert_allclose([0.0, 1.0, -1.0], found[:3] - found[0], atol=0.1)

@@ -1,0 +1,216 @@
+"""Unmix: which strokes a candidate is made of and how strong each is, where all energies are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from stage_inputs import BANDS, STRETCHES, heard, template, templates
+
+from oneshot import unmix
+from oneshot.model import STRETCH_STEPS, Floats, HitFeatures, Templates
+
+MICS = 6
+NEAR = np.ones(MICS, bool)
+KICK, SNARE, HAT, FLOOR = (template(seed, MICS, tops, decay) for seed, tops, decay in
+                           ((1, (0, 1), 7.0), (2, (2, 3, 4, 5), 4.0), (3, (7, 8, 9), 3.0), (4, (1, 2), 2.5)))
+KNOWN = templates(KICK, SNARE, HAT, FLOOR)
+NAMES = ("kick", "snare", "hat", "floor")
+FAR_APART = 10_000.0
+"""Steps from one candidate to the next: nothing of one is left in the other."""
+
+
+def gains(**strokes: float) -> Floats:
+    """Strengths (kinds,) from decibels by name."""
+    out = np.zeros(len(NAMES))
+    for name, level_db in strokes.items():
+        out[NAMES.index(name)] = 10 ** (level_db / 10)
+    return out
+
+
+def mixtures(*hits: Floats, floor: float = 1e-8, jitter_db: float = 0.0, known: Templates = KNOWN) -> HitFeatures:
+    """Candidates made of strokes at those strengths over a steady noise; strokes may differ from their templates."""
+    rng = np.random.default_rng(9)
+    rough = 10 ** (rng.normal(0, jitter_db, (len(hits), *known.energy.shape)) / 10)
+    return heard(np.einsum("hk,hkmbs->hmbs", np.stack(hits), known.energy[None] * rough), floor)
+
+
+def explained(*hits: Floats, floor: float = 1e-8, jitter_db: float = 0.0) -> unmix.Explained:
+    """What those candidates are found to be made of, each far from the others."""
+    return unmix.explain(mixtures(*hits, floor=floor, jitter_db=jitter_db), KNOWN, FAR_APART * np.arange(len(hits)), NEAR)
+
+
+def assert_made_of(expected: Floats, found: Floats, within_db: float) -> None:
+    """Exactly these strokes, at these strengths."""
+    assert [NAMES[k] for k in np.flatnonzero(expected)] == [NAMES[k] for k in np.flatnonzero(found)]
+    np.testing.assert_allclose(10 * np.log10(expected[expected > 0]), 10 * np.log10(found[expected > 0]), atol=within_db)
+
+
+# -------------------------------------------------------------------------------------------------------------- strokes
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("level_db", [0.0, -20.0, -35.0])
+def test_a_single_stroke_is_found_at_its_strength(name: str, level_db: float) -> None:
+    """A stroke alone is itself and nothing else, to half a decibel, 35 dB below the hardest as well."""
+    found = explained(gains(**{name: level_db}))
+
+    assert_made_of(gains(**{name: level_db}), found.gain[0], 0.5)
+    assert unmix.is_stroke(found).all()
+
+
+@pytest.mark.parametrize("pair", [("kick", "hat"), ("snare", "hat"), ("kick", "snare"), ("snare", "floor"),
+                                  ("hat", "floor")])
+@pytest.mark.parametrize("levels", [(0.0, 0.0), (0.0, -10.0), (-10.0, 0.0)])
+def test_two_drums_at_once_are_told_apart(pair: tuple[str, str], levels: tuple[float, float]) -> None:
+    """Two drums struck together are both found, each at its strength to half a decibel."""
+    wanted = gains(**dict(zip(pair, levels, strict=True)))
+
+    assert_made_of(wanted, explained(wanted).gain[0], 0.5)
+
+
+def test_two_hands_and_a_foot_are_told_apart() -> None:
+    """Three drums at once are found."""
+    wanted = gains(kick=-3.0, snare=0.0, hat=-6.0)
+
+    assert_made_of(wanted, explained(wanted).gain[0], 0.5)
+
+
+def test_strokes_need_not_equal_their_templates() -> None:
+    """Strokes that differ from their templates by 1.5 dB level by level, as a player's do, are found all the same."""
+    hits = [gains(kick=-4.0), gains(snare=-12.0), gains(kick=0.0, hat=-6.0), gains(snare=-2.0, hat=-4.0)]
+    found = explained(*hits, jitter_db=1.5)
+    for wanted, got in zip(hits, found.gain, strict=True):
+        assert_made_of(wanted, got, 1.5)
+
+
+def test_loudness_of_the_session_does_not_matter() -> None:
+    """Only ratios count: everything 40 dB down, noise included, is found 40 dB down."""
+    hit = gains(kick=-3.0, hat=-9.0)
+    plain = mixtures(hit)
+    down = HitFeatures(plain.mics, plain.energy * 1e-4, plain.before * 1e-4, plain.noise * 1e-4, plain.valid)
+    found = unmix.explain(down, KNOWN, np.zeros(1), NEAR)
+
+    assert_made_of(hit * 1e-4, found.gain[0], 0.5)
+
+
+def test_only_the_near_mics_decide() -> None:
+    """What a room hears changes neither strokes nor strengths."""
+    near = np.array([True] * 5 + [False])
+    plain = mixtures(gains(snare=-6.0))
+    loud = plain.energy.copy()
+    loud[:, 5] *= 1000
+    more = HitFeatures(plain.mics, loud, plain.before, plain.noise, plain.valid)
+
+    np.testing.assert_array_equal(unmix.explain(plain, KNOWN, np.zeros(1), near).gain,
+                                  unmix.explain(more, KNOWN, np.zeros(1), near).gain)
+
+
+def test_stretches_of_a_later_stroke_are_left_out() -> None:
+    """Where a later stroke falls into the last stretches, the first ones tell kind and strength."""
+    plain = mixtures(gains(snare=-6.0))
+    late = plain.energy.copy()
+    late[..., 3:] += KICK[None, ..., :2] * 3
+    valid = plain.valid.copy()
+    valid[..., 3:] = False
+    found = unmix.explain(HitFeatures(plain.mics, late, plain.before, plain.noise, valid), KNOWN, np.zeros(1), NEAR)
+
+    assert_made_of(gains(snare=-6.0), found.gain[0], 0.5)
+
+
+# ------------------------------------------------------------------------------------------------------- what is no stroke
+
+
+def test_noise_is_no_stroke() -> None:
+    """A candidate that holds what was there before, and noise, is none."""
+    found = explained(gains())
+
+    assert not unmix.is_stroke(found).any()
+    assert 0.0 == found.gain.sum()
+
+
+def moved(gain: Floats, lag: int) -> Floats:
+    """What a stroke leaves in the stretches of a moment ``lag`` steps later, (mics, bands, stretches)."""
+    last = STRETCH_STEPS[-1][1]
+    steps = np.zeros((MICS, BANDS, last))
+    for s, (a, b) in enumerate(STRETCH_STEPS):
+        steps[:, :, a:b] = (gain @ KNOWN.energy.reshape(len(NAMES), -1)).reshape(MICS, BANDS, STRETCHES)[:, :, s, None]
+    later = np.concatenate([steps[:, :, lag:], np.repeat(steps[:, :, -1:], lag, axis=2)], axis=2)
+    return np.stack([later[:, :, a:b].mean(axis=2) for a, b in STRETCH_STEPS], axis=2)
+
+
+@pytest.mark.parametrize("lag", [6, 10, 20])
+def test_the_ring_of_a_stroke_is_no_stroke(lag: int) -> None:
+    """A candidate in which only an earlier stroke rings on is none, even if nothing was measured just before it."""
+    first = gains(snare=0.0)
+    energy = np.stack([(first @ KNOWN.energy.reshape(4, -1)).reshape(SNARE.shape), moved(first, lag)])
+    found = unmix.explain(heard(energy), KNOWN, np.array([0.0, lag]), NEAR)
+
+    assert [True, False] == unmix.is_stroke(found).tolist()
+
+
+def test_a_stroke_over_the_ring_of_another_is_found() -> None:
+    """A hat 55 ms after a snare, into its ring, is a hat, at its strength."""
+    first, second, lag = gains(snare=0.0), gains(hat=-4.0), 20
+    energy = np.stack([(first @ KNOWN.energy.reshape(4, -1)).reshape(SNARE.shape), moved(first, lag) + HAT * second[2]])
+    found = unmix.explain(heard(energy), KNOWN, np.array([0.0, lag]), NEAR)
+
+    assert_made_of(first, found.gain[0], 0.5)
+    assert_made_of(second, found.gain[1], 1.0)
+    assert unmix.is_stroke(found).all()
+
+
+def test_without_templates_nothing_is_a_stroke() -> None:
+    """Nothing learned, nothing claimed."""
+    none = Templates(np.zeros((0, *KICK.shape)), np.zeros((0, *KICK.shape)), np.zeros(0, np.int64), np.zeros(0, np.int64))
+    found = unmix.explain(mixtures(gains(kick=0.0)), none, np.zeros(1), NEAR)
+
+    assert not unmix.is_stroke(found).any()
+    assert (1, 0) == found.gain.shape
+
+
+# ------------------------------------------------------------------------------------------------------------ certainty
+
+
+def test_confidence_tells_a_clear_drum_from_a_doubtful_one() -> None:
+    """A stroke of one drum is near certain; one halfway between two drums is not; values stay from 0 to 1."""
+    twin = templates(KICK, SNARE, SNARE * 10 ** (np.random.default_rng(1).normal(0, 0.4, SNARE.shape) / 10))
+    clear = unmix.confidence(explained(gains(hat=0.0)), KNOWN)
+    doubtful = unmix.confidence(unmix.explain(heard(SNARE[None], 1e-8), twin, np.zeros(1), NEAR), twin)
+
+    assert clear[0] > 0.8
+    assert 0.0 <= doubtful[0] <= 1.0
+    assert unmix.confidence(explained(gains()), KNOWN)[0] == 0.0
+
+
+def test_one_drum_of_several_kinds_is_no_doubt() -> None:
+    """Two kinds of one drum that fit alike do not make the drum uncertain."""
+    rim = SNARE * 10 ** (np.random.default_rng(2).normal(0, 0.3, SNARE.shape) / 10)
+    one = templates(KICK, SNARE, rim, drum=[0, 1, 1])
+
+    assert unmix.confidence(unmix.explain(heard(SNARE[None], 1e-8), one, np.zeros(1), NEAR), one)[0] > 0.8
+
+
+def test_a_drum_is_struck_once_at_a_time() -> None:
+    """Of two kinds of one drum at most one is in a candidate."""
+    one = templates(KICK, SNARE, HAT, drum=[0, 1, 1])
+    found = unmix.explain(heard((SNARE + HAT)[None], 1e-8), one, np.zeros(1), NEAR)
+
+    assert (found.gain[0, 1:] > 0).sum() <= 1
+
+
+# ----------------------------------------------------------------------------------------------------------- composites
+
+
+def test_a_kind_made_of_two_others_is_none() -> None:
+    """Kick with hat is no kind of its own where both are known; the parts and an unlike kind are."""
+    both = 0.6 * KICK + 0.4 * HAT
+    kinds = templates(KICK, HAT, both / both.sum(), FLOOR, members=[30, 30, 8, 12])
+
+    assert [False, False, True, False] == unmix.composites(kinds, NEAR, 2.0).tolist()
+
+
+def test_two_kinds_never_explain_away_each_other() -> None:
+    """Of kinds without a mixture among them none is called one, and a rare real drum is kept."""
+    kinds = templates(KICK, SNARE, HAT, FLOOR, members=[40, 30, 60, 2])
+
+    assert not unmix.composites(kinds, NEAR, 2.0).any()
