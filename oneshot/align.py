@@ -1,12 +1,12 @@
 """Align: when each hit first arrives in each mic, and where its attack sits to the frame.
 
-The onset of a hit in a mic is the frame at which its own sound first passes -30 dB of the peak of its first 50 ms. Where
-the mic was quiet before, that frame is simply there to be read. Where something still rings above -30 dB, the sound is
-followed back only as far as it stands clear, and ``depth_db`` says how far that was: 30 is all the definition asks, 15 is
-still within a fraction of a millisecond on an attack, less says little.
+The onset of a hit in a mic is the frame at which its own sound first passes -30 dB of the peak of its first 50 ms.
+Where the mic was quiet before, that frame is simply there to be read. Where something still rings above -30 dB, the
+sound is followed back only as far as it stands clear, and ``depth_db`` says how far that was: 30 is all the
+definition asks, 15 is still within a fraction of a millisecond on an attack, less says little.
 
-Sound takes 2.9 ms a metre, so the arrivals of one drum lie in a fixed pattern over the mics. ``settle`` learns it from the
-hits that stand clear and answers with it where a hit is buried; -1 is left where neither can tell.
+Sound takes 2.9 ms a metre, so the arrivals of one drum lie in a fixed pattern over the mics. ``settle`` learns it
+from the hits that stand clear and answers with it where a hit is buried; -1 is left where neither can tell.
 """
 
 from __future__ import annotations
@@ -73,8 +73,9 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
 def follow_back(x: Floats32, sample_rate: int, *, ahead_s: float, room: int) -> tuple[int, float] | None:
     """Where a sound begins in a window, and how far down it could be followed.
 
-    ``x``: one mic, starting ``QUIET_S + SEARCH_BACK_S`` before the candidate; ``room``: frames until the next candidate.
-    Returns the frame in ``x`` and the depth in dB (at most 30), or None where nothing stands out of what rang before.
+    ``x``: one mic, starting ``QUIET_S + SEARCH_BACK_S`` before the candidate; ``room``: frames until the next
+    candidate. Returns the frame in ``x`` and the depth in dB (at most 30), or None where nothing stands out of what
+    rang before.
     """
     quiet = round(QUIET_S * sample_rate)
     back = round(SEARCH_BACK_S * sample_rate)
@@ -116,8 +117,9 @@ def _typical_lag(first: Frames, frame: Frames, depth: Floats) -> Floats:
 def delay_pattern(frame: Frames, depth: Floats, home: int) -> tuple[Floats, Floats, Frames]:
     """Delays of one drum's hits against its home mic.
 
-    ``frame``, ``depth``: (hits, mics) of this drum's hits; ``home``: row of the home mic. Returns median delay in frames
-    (mics,; NaN where no hit is clear in both mics), its spread (half the interquartile range) and the count behind it.
+    ``frame``, ``depth``: (hits, mics) of this drum's hits; ``home``: row of the home mic. Returns median delay in
+    frames (mics,; NaN where no hit is clear in both mics), its spread (half the interquartile range) and the count
+    behind it.
     """
     mics = frame.shape[1]
     delay, spread, count = np.full(mics, np.nan), np.full(mics, np.nan), np.zeros(mics, np.int64)
@@ -136,10 +138,10 @@ def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float,
            zero: Floats | None = None) -> tuple[Frames, Floats]:
     """Onsets of one drum's hits in all mics: read where clear, from the delay pattern where buried.
 
-    ``rows``: int64, the hits; ``delay``: float64 (mics,), frames against the home mic, NaN where unknown; ``tolerance``:
-    how far in frames a reading that is not fully clear may lie off the pattern; ``zero``: float64 (rows,), when each hit
-    reaches the home mic where that is known better than from its arrivals, NaN elsewhere. Returns int64 (rows, mics), -1 where it
-    cannot be told, and the confidence, float64 (rows, mics), 0 to 1.
+    ``rows``: int64, the hits; ``delay``: float64 (mics,), frames against the home mic, NaN where unknown;
+    ``tolerance``: how far in frames a reading that is not fully clear may lie off the pattern; ``zero``: float64
+    (rows,), when each hit reaches the home mic where that is known better than from its arrivals, NaN elsewhere.
+    Returns int64 (rows, mics), -1 where it cannot be told, and the confidence, float64 (rows, mics), 0 to 1.
     """
     frame, depth = arrivals.frame[rows], np.nan_to_num(arrivals.depth_db[rows], nan=0.0)
     known = ~np.isnan(delay)
@@ -156,7 +158,9 @@ def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float,
             heard = depth[i] >= USABLE_DEPTH_DB
             # clear but far off the pattern: another stroke, or a reflection
             reach = tolerance if given else 4 * tolerance
-            read = (clear & (~known | (away <= reach)) & (known | ~np.array(given))) | (heard & known & (away <= tolerance))
+            read = clear & known & (away <= reach)
+            read |= heard & known & (away <= tolerance)
+            read |= clear & ~known & (not given)
             told = known & ~read
             out[i, told] = np.round(start + delay[told]).astype(np.int64)
             confidence[i, told] = 0.5
@@ -180,10 +184,10 @@ def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:
     """Where the attack of each of a group's hits sits against its onset, in frames, by its likeness to the others.
 
     ``pieces``: one array per hit, all of one length, the home mic from ``ATTACK_BACK_S`` before the onset on. First
-    differences are compared, so that the edge counts and not the body. Each piece is moved, by up to half a millisecond, to
-    where it correlates best with the mean of all, and the mean is formed again, three times over; the peak of the
-    correlation is refined by a parabola (Smith, Spectral Audio Signal Processing, from memory). Returns float64 (hits,)
-    with median 0.
+    differences are compared, so that the edge counts and not the body. Each piece is moved, by up to half a
+    millisecond, to where it correlates best with the mean of all, and the mean is formed again, three times over; the
+    peak of the correlation is refined by a parabola (Smith, Spectral Audio Signal Processing, from memory). Returns
+    float64 (hits,) with median 0.
     """
     shift = np.zeros(len(pieces))
     if len(pieces) < 2:
@@ -204,10 +208,10 @@ def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:
 def own_onset(x: Floats32, onset: int, sample_rate: int) -> tuple[int, float] | None:
     """The onset of a drum in its own close mic where another stroke just before it was taken for it.
 
-    ``x``: (frames,), the drum's own close mic around the event, with ``QUIET_S`` before it; ``onset``: frame in ``x`` that
-    was read. In its own mic a drum is by far the loudest. An onset that lies further before the point where the sound nears
-    its peak than any drum takes to rise, or after it, belongs to something else; the drum's own is looked for in that rise.
-    Returns frame and depth in dB, or None where the onset that was read is right.
+    ``x``: (frames,), the drum's own close mic around the event, with ``QUIET_S`` before it; ``onset``: frame in ``x``
+    that was read. In its own mic a drum is by far the loudest. An onset that lies further before the point where the
+    sound nears its peak than any drum takes to rise, or after it, belongs to something else; the drum's own is looked
+    for in that rise. Returns frame and depth in dB, or None where the onset that was read is right.
     """
     magnitude = np.abs(x)
     quiet = round(QUIET_S * sample_rate)

@@ -1,6 +1,7 @@
 """Analyse: from a session to its hits, drums, delays and bleed. The first half of the pipeline, in order.
 
-    scan ─► detect ─► align (first arrivals) ─► features ─► group (kinds, drums) ─► unmix ─► naming ─► align (settle) ─► bleed
+    scan ─► detect ─► align (first arrivals) ─► features ─► group (kinds, drums) ─► unmix ─► naming ─► align (settle)
+    ─► bleed
 
 Takes are listened to one by one; kinds and drums are learned over all of them, since the same kit stands in all.
 """
@@ -18,7 +19,6 @@ from oneshot import align, bleed, detect, features, group, naming, problems, sca
 from oneshot.audio import TakeReader
 from oneshot.model import (
     Arrivals,
-    Floats,
     Frames,
     HitFeatures,
     Mic,
@@ -41,13 +41,15 @@ Progress = Callable[[str, float], None]
 def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) -> Analysis:
     """Find, place, sort and measure every hit of a session.
 
-    Raises AudioError where a file cannot be read or holds no numbers, WorkError where a take is silent or no hit is found.
+    Raises AudioError where a file cannot be read or holds no numbers, WorkError where a take is silent or no hit is
+    found.
     """
-    heard, told = [], []
+    heard: list[Heard] = []
+    told: list[Problem] = []
     for take in session.takes:
         scanned = _scan_take(session, take, store=store, jobs=jobs, progress=progress)
-        told.extend(problems.scan_problems(take, peak=scanned.peak, bad_frame=scanned.bad_frame, clipped=scanned.clipped,
-                                           noise_dbfs=scanned.noise_dbfs))
+        told.extend(problems.scan_problems(take, peak=scanned.peak, bad_frame=scanned.bad_frame,
+                                           clipped=scanned.clipped, noise_dbfs=scanned.noise_dbfs))
         heard.append(_listen(session, take, scanned, progress))
     if not any(len(h.onsets.frame) for h in heard):
         raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")
@@ -79,8 +81,8 @@ def _scan_take(session: Session, take: Take, *, store: Store, jobs: int, progres
 def _scan_parts(root: Path, take: Take, jobs: int, progress: Progress) -> Iterator[scan.BlockScan]:
     """The pieces of a take's scan in order, whoever makes them.
 
-    Threads, not processes: decoding, transforms and array arithmetic all run outside the interpreter's lock, and nothing
-    has to be imported or sent twice.
+    Threads, not processes: decoding, transforms and array arithmetic all run outside the interpreter's lock, and
+    nothing has to be imported or sent twice.
     """
     todo = scan.tasks(take)
     if jobs < 2:
@@ -108,9 +110,10 @@ def _listen(session: Session, take: Take, scanned: TakeScan, progress: Progress)
     with TakeReader(session.root, take) as reader:
         arrivals = align.first_arrivals(reader, take, onsets, near)
     order = detect.merge_events(arrivals.first, onsets.rise_db, take.sample_rate)
-    return Heard(take, scanned, near,
-                 Onsets(take.name, onsets.frame[order], onsets.rise_db[order], onsets.mic_rise_db[order]),
-                 Arrivals(take.name, arrivals.first[order], arrivals.frame[order], arrivals.depth_db[order], arrivals.lag))
+    onsets = Onsets(take.name, onsets.frame[order], onsets.rise_db[order], onsets.mic_rise_db[order])
+    arrivals = Arrivals(take.name, arrivals.first[order], arrivals.frame[order], arrivals.depth_db[order],
+                        arrivals.lag)
+    return Heard(take, scanned, near, onsets, arrivals)
 
 
 # ---------------------------------------------------------------------------------------------------------------- learn
@@ -160,8 +163,8 @@ def _learn(heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ..
     kinds = group.select(kinds, ~unmix.composites(kinds, near, unmix.COMPOSITE_DB))
     kinds, variant = untangle.untangle(kinds, group.apart(*features.between_db(kinds, near), int(near.sum())), near)
     place, sound = features.between_db(kinds, near)
-    drum = group.into_drums(place, sound, owner=group.owners(features.standing_db(kinds, near), _close_numbers(mics)), variant=variant,
-                            mics=int(near.sum()))
+    owner = group.owners(features.standing_db(kinds, near), _close_numbers(mics))
+    drum = group.into_drums(place, sound, owner=owner, variant=variant, mics=int(near.sum()))
     return Templates(kinds.energy, kinds.limit, drum, kinds.members)
 
 

@@ -1,8 +1,9 @@
 """Bleed: how much of what a mic hears during a hit is that hit, and how loud each drum is in each mic.
 
 A hit's window runs from 5 ms before its onset to 200 ms after it. Its energy in a mic is split by the shares that the
-unmixing found, band by band and stretch by stretch: the hit's own sound, the steady noise, and everything else (the ring of
-earlier strokes, strokes at the same time, later strokes). ``bleed_db`` is 10·log10 of everything else over own.
+unmixing found, band by band and stretch by stretch: the hit's own sound, the steady noise, and everything else (the
+ring of earlier strokes, strokes at the same time, later strokes). ``bleed_db`` is 10·log10 of everything else over
+own.
 """
 
 from __future__ import annotations
@@ -34,9 +35,9 @@ TABLE_CLEAN_DB = -15.0
 class Shares:
     """Energies of a take's hits, as mean square times steps.
 
-    ``own``: float64 (hits, kinds, mics), of each stroke in it; ``other``: float64 (hits, mics), of everything that is no
-    stroke of this hit, steady noise apart; ``own_peak``: float64 (hits, kinds, mics), the loudest stretch's mean square;
-    ``other_peak``: float64 (hits, mics), the loudest band and stretch of everything else, mean square.
+    ``own``: float64 (hits, kinds, mics), of each stroke in it; ``other``: float64 (hits, mics), of everything that is
+    no stroke of this hit, steady noise apart; ``own_peak``: float64 (hits, kinds, mics), the loudest stretch's mean
+    square; ``other_peak``: float64 (hits, mics), the loudest band and stretch of everything else, mean square.
     """
 
     own: Floats
@@ -48,8 +49,9 @@ class Shares:
 def shares(features: HitFeatures, gain: Floats, ground: Floats, templates: Templates) -> Shares:
     """Split what was heard.
 
-    ``gain``: float64 (hits, kinds), strengths of the strokes; ``ground``: float64 (hits, mics, bands, stretches), what was there
-    without the hit, noise included. Where a later hit falls into a stretch, own sound is what the template says.
+    ``gain``: float64 (hits, kinds), strengths of the strokes; ``ground``: float64 (hits, mics, bands, stretches),
+    what was there without the hit, noise included. Where a later hit falls into a stretch, own sound is what the
+    template says.
     """
     hits, mics = features.energy.shape[:2]
     kinds = len(templates.drum)
@@ -65,7 +67,8 @@ def shares(features: HitFeatures, gain: Floats, ground: Floats, templates: Templ
         heard = features.energy[i]
         own_parts = np.where(valid, parts * (heard / np.maximum(model, 1e-18)), np.minimum(parts, heard))
         rest = np.maximum(heard - own_parts.sum(axis=0) - np.minimum(noise, ground[i]), 0)
-        rest = np.where(valid, np.minimum(rest, heard * np.maximum(ground[i] - noise, 0) / np.maximum(model, 1e-18)), rest)
+        old_ring = heard * np.maximum(ground[i] - noise, 0) / np.maximum(model, 1e-18)
+        rest = np.where(valid, np.minimum(rest, old_ring), rest)
         own[i, struck] = (own_parts * steps).sum(axis=(2, 3))
         own_peak[i, struck] = own_parts.sum(axis=2).max(axis=2)
         other[i] = (rest * steps).sum(axis=(1, 2))

@@ -1,18 +1,21 @@
-"""Choose: which hits become one-shots, in which velocity layer and as which round robin, and why each other one does not.
+"""Choose: which hits become one-shots, in which velocity layer and as which round robin, and why each other one does
+not.
 
-Velocity layers are cut where the strengths found have gaps: natural breaks (Fisher 1958, the partition of a sorted list that
-leaves the least variance inside its parts, by dynamic programming; from memory), as many as the recipe allows and the span of
-strengths carries. Inside a layer the cleanest hits are kept, as near to each other in strength as the recipe asks.
+Velocity layers are cut where the strengths found have gaps: natural breaks (Fisher 1958, the partition of a sorted
+list that leaves the least variance inside its parts, by dynamic programming; from memory), as many as the recipe
+allows and the span of strengths carries. Inside a layer the cleanest hits are kept, as near to each other in strength
+as the recipe asks.
 
-MIDI velocities follow the law that General MIDI players use by default, 40·log10(v/127) dB (SoundFont 2.04 section 8.4.1; see
-docs/methods.md): the border between two layers lies where that law puts the level halfway between theirs, so that a
-velocity asks for the layer that was recorded at about its level.
+MIDI velocities follow the law that General MIDI players use by default, 40·log10(v/127) dB (SoundFont 2.04 section
+8.4.1; see docs/methods.md): the border between two layers lies where that law puts the level halfway between theirs,
+so that a velocity asks for the layer that was recorded at about its level.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -45,8 +48,8 @@ def choose(hits: Sequence[Hit], grades: Mapping[int, str], *, clean_db: Mapping[
            rejected: frozenset[int] = frozenset(), wanted: frozenset[int] = frozenset()) -> Chosen:
     """Choose the one-shots of a kit.
 
-    ``grades``: each hit's grade in its drum's own close mics; ``clean_db``: everything else against it in its home mic, dB;
-    ``rejected``, ``wanted``: what the user overruled.
+    ``grades``: each hit's grade in its drum's own close mics; ``clean_db``: everything else against it in its home
+    mic, dB; ``rejected``, ``wanted``: what the user overruled.
     """
     groups: dict[tuple[str, str], list[Hit]] = {}
     for hit in hits:
@@ -94,7 +97,8 @@ def _unfit(hit: Hit, grade: str, asked: str, rejected: frozenset[int]) -> str | 
         return f"part of a {hit.ornament.kind}"
     if GRADES.index(grade) > GRADES.index(asked):
         if hit.partners:
-            return f"struck together with {' and '.join(p.drum for p in hit.partners)}: grade {grade}, {asked} asked for"
+            others = " and ".join(p.drum for p in hit.partners)
+            return f"struck together with {others}: grade {grade}, {asked} asked for"
         return f"not alone in its own mics: grade {grade}, {asked} asked for"
     if hit.level_db is None:
         return "its strength cannot be told"
@@ -104,7 +108,8 @@ def _unfit(hit: Hit, grade: str, asked: str, rejected: frozenset[int]) -> str | 
 def _best_there_is(hits: Sequence[Hit], clean_db: Mapping[int, float], rejected: frozenset[int],
                    choosing: Choosing) -> list[Hit]:
     """The cleanest hits of a group in which none reaches the grade: those within 6 dB of the best, at most one set."""
-    able = sorted((h for h in hits if h.id not in rejected and h.level_db is not None), key=lambda h: (clean_db[h.id], h.id))
+    able = sorted((h for h in hits if h.id not in rejected and h.level_db is not None),
+                  key=lambda h: (clean_db[h.id], h.id))
     if not able:
         return []
     limit = clean_db[able[0].id] + 6.0
@@ -120,7 +125,8 @@ def _alternates(hits: Sequence[Hit], clean_db: Mapping[int, float], choosing: Ch
 
     def order(hit: Hit) -> tuple[bool, float, float, int]:
         # differences in cleanness below 3 dB are not worth an uneven layer
-        return (hit.id not in wanted, round(max(clean_db[hit.id], -60.0) / 3), abs((hit.level_db or 0.0) - middle), hit.id)
+        dirt = round(max(clean_db[hit.id], -60.0) / 3)
+        return (hit.id not in wanted, dirt, abs((hit.level_db or 0.0) - middle), hit.id)
 
     taken: list[Hit] = []
     left: dict[int, str | None] = {}
@@ -146,8 +152,8 @@ def _middle(levels: Mapping[int, float], layer: Mapping[int, int], number: int) 
 def layer_borders(levels: Floats, most: int, step_db: float) -> list[float]:
     """Borders between velocity layers, rising, in dB; none where one layer is all there is.
 
-    ``levels``: float64 (hits,), rising. At most ``most`` layers, none of a single hit where more than one is left over, and
-    neighbours at least ``step_db`` apart in their mean.
+    ``levels``: float64 (hits,), rising. At most ``most`` layers, none of a single hit where more than one is left
+    over, and neighbours at least ``step_db`` apart in their mean.
     """
     span = float(levels[-1] - levels[0])
     count = min(most, max(1, len(levels) // 2), 1 + int(span / step_db))
@@ -164,14 +170,17 @@ def layer_borders(levels: Floats, most: int, step_db: float) -> list[float]:
 
 
 def natural_breaks(values: Floats, count: int) -> list[int]:
-    """Where each part but the first starts, for the split of sorted values into ``count`` parts of least variance inside."""
+    """Where each part but the first starts, for the split of sorted values into ``count`` parts of least variance
+    inside.
+    """
     n = len(values)
     total, square = np.r_[0.0, np.cumsum(values)], np.r_[0.0, np.cumsum(values**2)]
 
     def cost(starts: Floats, stop: int) -> Floats:
         first = starts.astype(np.int64)
         inside = square[stop] - square[first] - (total[stop] - total[first]) ** 2 / np.maximum(stop - first, 1)
-        return np.maximum(inside, 0.0)
+        out: Floats = np.maximum(inside, 0.0)
+        return out
 
     best = np.array([np.inf, *[float(cost(np.zeros(1), stop)[0]) for stop in range(1, n + 1)]])
     back = np.zeros((count, n + 1), np.int64)
@@ -196,7 +205,7 @@ def velocity_ranges(levels_db: Sequence[float]) -> list[tuple[int, int]]:
     The hardest layer's level is velocity 127; each range holds at least one velocity.
     """
     top = levels_db[-1]
-    middles = [(a + b) / 2 for a, b in zip(levels_db, levels_db[1:], strict=False)]
+    middles = [(a + b) / 2 for a, b in pairwise(levels_db)]
     limits = [127 * 10 ** ((m - top) / 40) for m in middles]
     out, low = [], 1
     for k, limit in enumerate(limits):

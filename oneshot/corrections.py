@@ -1,7 +1,8 @@
 """Corrections: what the user overruled, as a plain text file, and the one pure function that applies it.
 
-A hit is known by its take and its place, not by its number, so a correction survives another analysis with other settings: it finds
-the hit nearest to its frame, up to ``REACH_S`` away. One that no longer finds its hit is told, never dropped in silence.
+A hit is known by its take and its place, not by its number, so a correction survives another analysis with other
+settings: it finds the hit nearest to its frame, up to ``REACH_S`` away. One that no longer finds its hit is told,
+never dropped in silence.
 
 The file::
 
@@ -95,7 +96,8 @@ class Corrected:
 def load(path: Path) -> Corrections:
     """Read a corrections file; one that does not exist corrects nothing.
 
-    Raises SettingsError with one clear line where the file is no TOML, of another format or version, or holds a bad value.
+    Raises SettingsError with one clear line where the file is no TOML, of another format or version, or holds a bad
+    value.
     """
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
@@ -149,7 +151,9 @@ def _rename(entry: Mapping[str, Any], where: str) -> Rename:
 
 
 def safe_name(text: str) -> str:
-    """A name as the kit's folders show it: lower-case ASCII letters, digits and single hyphens, at most 24 characters."""
+    """A name as the kit's folders show it: lower-case ASCII letters, digits and single hyphens, at most 24
+    characters.
+    """
     return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:24].strip("-")
 
 
@@ -164,7 +168,8 @@ def apply(hits: Sequence[Hit], corrections: Corrections, rates: Mapping[str, int
     for entry in corrections.rename:
         if not any(d == entry.drum and entry.articulation in (None, a) for d, a in known):
             what = f"{entry.drum}/{entry.articulation}" if entry.articulation else entry.drum
-            problems.append(Problem("corrections.toml", f"nothing is called {what} any more", "correct or delete that rename"))
+            problems.append(Problem("corrections.toml", f"nothing is called {what} any more",
+                                    "correct or delete that rename"))
     rejected = _find(hits, corrections.reject, rates, "reject", problems)
     wanted = _find(hits, corrections.keep, rates, "keep", problems)
     return Corrected(named, rejected, wanted - rejected, tuple(problems))
@@ -187,6 +192,6 @@ def _find(hits: Sequence[Hit], places: Sequence[Place], rates: Mapping[str, int]
         if near:
             found.add(min(near, key=lambda h: (abs(h.onset - place.frame), h.id)).id)
         else:
-            problems.append(Problem("corrections.toml", f"{name}: no hit at frame {place.frame} of {place.take} any more",
-                                    "find the hit in hits.csv, or delete the entry"))
+            what = f"{name}: no hit at frame {place.frame} of {place.take} any more"
+            problems.append(Problem("corrections.toml", what, "find the hit in hits.csv, or delete the entry"))
     return frozenset(found)

@@ -3,11 +3,12 @@
 What is true of a hit: it raises the level of many bands in many mics within a few milliseconds of each other, against
 what rang there a moment before. So the measure is, per mic and band, how far a step stands above the loudest of the
 steps 9 to 23 ms earlier, with the steady noise added to both (below the noise nothing rises); the mean over bands and
-mics is compared with a threshold in decibels. It looks at nothing further away than 23 ms: a loud hit elsewhere in the file
-changes nothing, soft hits count as much as loud ones, and the result cannot depend on how the take was cut into pieces.
+mics is compared with a threshold in decibels. It looks at nothing further away than 23 ms: a loud hit elsewhere in
+the file changes nothing, soft hits count as much as loud ones, and the result cannot depend on how the take was cut
+into pieces.
 
-Only the near mics (close, overhead, trigger) are listened to where there are two or more: rooms hear each hit 5 to 30 ms
-late and would find it twice. The threshold is low on purpose; ``unmix.py`` later drops what earlier hits explain.
+Only the near mics (close, overhead, trigger) are listened to where there are two or more: rooms hear each hit 5 to 30
+ms late and would find it twice. The threshold is low on purpose; ``unmix.py`` later drops what earlier hits explain.
 """
 
 from __future__ import annotations
@@ -38,13 +39,14 @@ PIECE_STEPS = 2**14
 
 
 def near_mics(take: Take, present: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
-    """Which mics (mics,) hits are looked for in: close, overhead and trigger; rooms only where those are fewer than two.
+    """Which mics (mics,) hits are looked for in: close, overhead and trigger; rooms only where those are fewer than
+    two.
 
     ``present`` leaves out mics that hold no sound. Buses stand in where nothing else is left.
     """
     there = np.ones(len(take.mics), bool) if present is None else present
     roles = [m.role for m in take.mics]
-    near = there & np.array([r in (Role.CLOSE, Role.OVERHEAD, Role.TRIGGER) for r in roles], bool)
+    near: NDArray[np.bool_] = there & np.array([r in (Role.CLOSE, Role.OVERHEAD, Role.TRIGGER) for r in roles], bool)
     if near.sum() < 2:
         near |= there & np.array([r is Role.ROOM for r in roles], bool)
     if not near.any():
@@ -102,9 +104,9 @@ def _loudest_before(level: Floats, first: int, last: int) -> Floats:
 def merge_events(first: Frames, rise_db: Floats, sample_rate: int) -> NDArray[np.int64]:
     """Rows of the candidates that stand for an event, in order of time, once their arrivals are known.
 
-    ``first``: int64 (hits,), earliest arrivals, in any order. Candidates less than ``EVENT_S`` after the first of an event belong
-    to it: drums struck at once, and the body of a drum that swells a moment after its click. A forerunner with less than a
-    quarter of the rise of what follows it is no event of its own.
+    ``first``: int64 (hits,), earliest arrivals, in any order. Candidates less than ``EVENT_S`` after the first of an
+    event belong to it: drums struck at once, and the body of a drum that swells a moment after its click. A
+    forerunner with less than a quarter of the rise of what follows it is no event of its own.
     """
     order = np.lexsort((-rise_db, first))
     span = round(EVENT_S * sample_rate)
@@ -119,10 +121,11 @@ def merge_events(first: Frames, rise_db: Floats, sample_rate: int) -> NDArray[np
 
 
 def next_strong(frame: Frames, rise_db: Floats) -> Frames:
-    """For each candidate the frame (hits,) of the next one that rises at least a third as much; far off where none does.
+    """For each candidate the frame (hits,) of the next one that rises at least a third as much; far off where none
+    does.
 
-    A hit's own echo, the wires that answer it and the beats of its partials raise small candidates within its ring; those
-    must not count as the next stroke.
+    A hit's own echo, the wires that answer it and the beats of its partials raise small candidates within its ring;
+    those must not count as the next stroke.
     """
     out = np.full(len(frame), np.iinfo(np.int64).max // 2, np.int64)
     for i in range(len(frame)):

@@ -1,9 +1,9 @@
 """Group: kinds of strokes found among the hits that stand alone, and the drums that they are strokes of.
 
-First the clean hits are gathered into kinds by both distances of ``features.py`` (average linkage): a kind is one drum
-struck in one way. Then kinds are put together into drums by place alone, since strokes of one drum share its place whatever
-they sound like; kinds owned by the same drum's close mic belong together as well. With few mics place says less, and only kinds
-that also sound alike are put together.
+First the clean hits are gathered into kinds by both distances of ``features.py`` (average linkage): a kind is one
+drum struck in one way. Then kinds are put together into drums by place alone, since strokes of one drum share its
+place whatever they sound like; kinds owned by the same drum's close mic belong together as well. With few mics place
+says less, and only kinds that also sound alike are put together.
 
 Nothing here is told how many drums there are.
 """
@@ -15,19 +15,23 @@ from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
-from oneshot.model import Floats, Frames, HitFeatures, Templates
+from oneshot.model import Floats, Frames, Templates
 
 CLEAN_S = 0.090
 """A hit is clean for learning where nothing comparable is struck this long before and after it."""
 
 HEARD_SHARE = 0.3
-"""A hit is fit to learn from where it stands out in this share of near mics and bands; a tom fills three bands of ten."""
+"""A hit is fit to learn from where it stands out in this share of near mics and bands; a tom fills three bands of
+ten.
+"""
 
 LEARN_FROM = 600
 """Hits learned from at most; distances grow with the square of it (600 hits of 12 mics: about 3 s)."""
 
 KIND_DB = 2.2
-"""Distance up to which hits are one kind: strokes of a real player on one spot differ by 1 to 2 dB in these measures."""
+"""Distance up to which hits are one kind: strokes of a real player on one spot differ by 1 to 2 dB in these
+measures.
+"""
 
 SOUND_SHARE = 0.5
 """What a decibel of sound counts beside one of place: spectra of one stroke vary twice as much as its place."""
@@ -82,9 +86,9 @@ def _renumber(labels: NDArray[np.int64]) -> NDArray[np.int64]:
 def templates_of(level_db: Floats, heard: NDArray[np.bool_], labels: NDArray[np.int64]) -> Templates:
     """The median stroke of each kind.
 
-    ``level_db``, ``heard``: (hits, mics, bands, stretches) as from ``features.clear_levels_db``; ``labels``: int64 (hits,),
-    -1 for hits of no kind. Strengths are taken out first, by the median difference to the hit of the kind in which most is heard. A
-    template is scaled so that its energies sum to 1.
+    ``level_db``, ``heard``: (hits, mics, bands, stretches) as from ``features.clear_levels_db``; ``labels``: int64
+    (hits,), -1 for hits of no kind. Strengths are taken out first, by the median difference to the hit of the kind in
+    which most is heard. A template is scaled so that its energies sum to 1.
     """
     count = int(labels.max(initial=-1)) + 1
     energy, limit = np.zeros((count, *level_db.shape[1:])), np.zeros((count, *level_db.shape[1:]))
@@ -133,9 +137,9 @@ def into_drums(place_db: Floats, sound_db: Floats, *, owner: NDArray[np.int64], 
                mics: int) -> NDArray[np.int64]:
     """Put kinds together into drums; returns a drum number (kinds,).
 
-    ``place_db``, ``sound_db``: (kinds, kinds) between templates; ``owner``: the drum whose close mic owns the kind, -1 where
-    none does; ``variant``: the kind that each is a variant of, -1 for none; ``mics``: how many near mics there are. Kinds
-    with unlike owners are never one drum.
+    ``place_db``, ``sound_db``: (kinds, kinds) between templates; ``owner``: the drum whose close mic owns the kind,
+    -1 where none does; ``variant``: the kind that each is a variant of, -1 for none; ``mics``: how many near mics
+    there are. Kinds with unlike owners are never one drum.
     """
     count = len(place_db)
     if count < 2:
@@ -173,9 +177,10 @@ PLACE_MICS = 4
 def owners(standing_db: Floats, close: NDArray[np.int64]) -> NDArray[np.int64]:
     """Which drum's close mic owns each kind (kinds,), -1 where none does.
 
-    ``standing_db``: float64 (kinds, mics), as from ``features.standing_db``; ``close``: int64 (mics,), number of the drum a
-    close mic stands at, -1 for other mics. The kind that stands highest in a mic is a stroke of its drum, and so is every
-    kind within ``OWNED_DB`` of that one which stands higher there than in any other drum's mic by the same measure.
+    ``standing_db``: float64 (kinds, mics), as from ``features.standing_db``; ``close``: int64 (mics,), number of the
+    drum a close mic stands at, -1 for other mics. The kind that stands highest in a mic is a stroke of its drum, and
+    so is every kind within ``OWNED_DB`` of that one which stands higher there than in any other drum's mic by the
+    same measure.
     """
     drums = sorted({int(c) for c in close if c >= 0})
     if not drums or not len(standing_db):

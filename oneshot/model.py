@@ -6,7 +6,8 @@ Conventions, everywhere in the package:
   settings, on the command line and in reports, and then carry their unit in the name (``_s``, ``_ms``).
 - A quantity in decibels, hertz, seconds or milliseconds carries the unit in its name (``_db``, ``_dbfs``, ``_hz``).
 - Arrays are (mics, frames), or (hits, mics): time and mics never trade places outside ``audio.py``.
-- "Not known" is ``None`` in a record, -1 in an integer array of frames and NaN in a float array; never a made-up number.
+- "Not known" is ``None`` in a record, -1 in an integer array of frames and NaN in a float array; never a made-up
+  number.
 
 The error tree::
 
@@ -87,7 +88,8 @@ class Role(StrEnum):
 class Source:
     """A stretch of one channel of one file, laid on the take's clock.
 
-    ``path`` is relative to the session folder, with forward slashes; ``at`` is the take frame of the file's first frame.
+    ``path`` is relative to the session folder, with forward slashes; ``at`` is the take frame of the file's first
+    frame.
     """
 
     path: str
@@ -113,10 +115,15 @@ class Mic:
     polarity: int = 1
     sources: tuple[Source, ...] = ()
 
+    def stands_at(self, drum: str) -> bool:
+        """Whether this is a close mic of that drum, by the drum's name in the kit (hyphens for spaces)."""
+        return self.role is Role.CLOSE and self.drum is not None and self.drum.replace(" ", "-") == drum
+
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """Recordings made together on one clock. ``subtype`` is the widest sample format among the files (soundfile's name).
+    """Recordings made together on one clock. ``subtype`` is the widest sample format among the files (soundfile's
+    name).
 
     ``ignored`` holds stretches [start, stop) in frames in which no hit may be found.
     """
@@ -192,9 +199,10 @@ class TakeScan:
     """What one pass over a take measured (``scan.py``).
 
     ``level_db``: float16 (mics, steps, bands), mean square in dB re full scale, step i centred on frame ``i * hop``.
-    ``noise_db``: float64 (mics, bands), the steady noise in the same unit. ``draw``: float32 (mics, points, 2), minimum and
-    maximum of every 1024 frames. ``peak``: float32 (mics,), largest magnitude. ``clipped``: int64 (mics,), frames at full
-    scale. ``bad_frame``: int64 (mics,), first frame that is NaN or infinite, -1 where there is none.
+    ``noise_db``: float64 (mics, bands), the steady noise in the same unit. ``draw``: float32 (mics, points, 2),
+    minimum and maximum of every 1024 frames. ``peak``: float32 (mics,), largest magnitude. ``clipped``: int64
+    (mics,), frames at full scale. ``bad_frame``: int64 (mics,), first frame that is NaN or infinite, -1 where there
+    is none.
     """
 
     take: str
@@ -218,8 +226,8 @@ class TakeScan:
 class Onsets:
     """Candidates for hits in one take, in order of time (``detect.py``).
 
-    ``frame``: int64 (hits,), within about 6 ms of the earliest sound. ``rise_db``: float64 (hits,), mean rise over mics and
-    bands. ``mic_rise_db``: float64 (hits, mics), the same mic by mic; 0 in mics that were not listened to.
+    ``frame``: int64 (hits,), within about 6 ms of the earliest sound. ``rise_db``: float64 (hits,), mean rise over
+    mics and bands. ``mic_rise_db``: float64 (hits, mics), the same mic by mic; 0 in mics that were not listened to.
     """
 
     take: str
@@ -232,10 +240,10 @@ class Onsets:
 class Arrivals:
     """First arrival of each hit in each mic (``align.py``).
 
-    ``first``: int64 (hits,), the earliest arrival. ``frame``: int64 (hits, mics), -1 where the hit does not stand clear.
-    ``depth_db``: float64 (hits, mics), how far below the peak of its first 50 ms the sound could be followed back (30 is
-    all the definition of an onset asks; NaN where nothing was found). ``lag``: float64 (mics,), the mic's typical arrival
-    after ``first``, in frames.
+    ``first``: int64 (hits,), the earliest arrival. ``frame``: int64 (hits, mics), -1 where the hit does not stand
+    clear. ``depth_db``: float64 (hits, mics), how far below the peak of its first 50 ms the sound could be followed
+    back (30 is all the definition of an onset asks; NaN where nothing was found). ``lag``: float64 (mics,), the mic's
+    typical arrival after ``first``, in frames.
     """
 
     take: str
@@ -254,10 +262,10 @@ STRETCH_STEPS = ((0, 4), (4, 8), (8, 16), (16, 32), (32, 72))
 class HitFeatures:
     """What every mic hears of each hit, in bands and stretches of time after its arrival (``features.py``).
 
-    ``energy``: float64 (hits, mics, bands, stretches), mean squares; ``before``: float64 (hits, mics, bands), what was
-    there just before; ``noise``: float64 (hits, mics, bands), the steady noise; ``valid``: bool (hits, mics, stretches),
-    False where the mic is absent from the hit's take or a later hit falls into the stretch. Mics are the session's, by
-    name, in a fixed order.
+    ``energy``: float64 (hits, mics, bands, stretches), mean squares; ``before``: float64 (hits, mics, bands), what
+    was there just before; ``noise``: float64 (hits, mics, bands), the steady noise; ``valid``: bool (hits, mics,
+    stretches), False where the mic is absent from the hit's take or a later hit falls into the stretch. Mics are the
+    session's, by name, in a fixed order.
     """
 
     mics: tuple[str, ...]
@@ -272,7 +280,8 @@ class Templates:
     """What one stroke of each kind looks like to all mics (``group.py``).
 
     ``energy``: float64 (kinds, mics, bands, stretches), mean squares of a stroke of 0 dB, 0 where it was never heard;
-    ``limit``: float64 of the same shape, where it was never heard, the energy that it stays below; ``drum``: int64 (kinds,), which kinds are strokes of one drum; ``members``: int64 (kinds,), hits behind each.
+    ``limit``: float64 of the same shape, where it was never heard, the energy that it stays below; ``drum``: int64
+    (kinds,), which kinds are strokes of one drum; ``members``: int64 (kinds,), hits behind each.
     """
 
     energy: Floats
@@ -356,8 +365,9 @@ class Fader:
 class Sample:
     """One exported file of a one-shot: one mic, or a pair as left and right.
 
-    ``source_start + onset_frame`` is the attack in the home mic, in take frames; one value for all files of a one-shot.
-    ``bleed_db`` of a pair is that of the worse side. ``hit`` differs from the one-shot's where a composite was asked for.
+    ``source_start + onset_frame`` is the attack in the home mic, in take frames; one value for all files of a
+    one-shot. ``bleed_db`` of a pair is that of the worse side. ``hit`` differs from the one-shot's where a composite
+    was asked for.
     """
 
     mics: tuple[str, ...]
@@ -382,7 +392,9 @@ class Sample:
 
 @dataclass(frozen=True, slots=True)
 class OneShot:
-    """One hit cut from its mics at once. ``velocity`` is the inclusive MIDI range of its layer; ``grade`` the home file's."""
+    """One hit cut from its mics at once. ``velocity`` is the inclusive MIDI range of its layer; ``grade`` the home
+    file's.
+    """
 
     hit: int
     drum: str
@@ -410,8 +422,8 @@ class PrintMic:
 class Print:
     """A one-shot mixed down from several mics by the recipe.
 
-    ``offset_frames``: frames from the file's start to the attack in the home mic. ``first_excursion``: 1 where the first
-    excursion of the waveform points up, -1 where it points down.
+    ``offset_frames``: frames from the file's start to the attack in the home mic. ``first_excursion``: 1 where the
+    first excursion of the waveform points up, -1 where it points down.
     """
 
     print: str
@@ -447,8 +459,9 @@ class TakeNoise:
 class Kit:
     """A finished kit, all of it: what ``export/`` writes and nothing it has to compute.
 
-    ``recipe`` is every value used, as plain TOML types. ``bleed`` and ``delays_ms`` are take -> drum -> mic, against the
-    drum's home mic; ``polarity`` is take -> mic -> measured polarity against the home mic of the drum the mic stands at.
+    ``recipe`` is every value used, as plain TOML types. ``bleed`` and ``delays_ms`` are take -> drum -> mic, against
+    the drum's home mic; ``polarity`` is take -> mic -> measured polarity against the home mic of the drum the mic
+    stands at.
     """
 
     session: Session

@@ -1,10 +1,10 @@
 """Naming: what the drums that were found are called, and how each was struck, in the trade's words.
 
-A drum's own close mic names it: of all drums the one that stands highest in that mic, against the kind's mean over the near
-mics. Drums that no mic names are named by what they sound like: where most of their energy lies and how fast it fades. The
-borders below are what is true of drums at large (common practice, no source): a kick's weight lies below 140 Hz, a tom's
-between 100 and 560 Hz, cymbals speak above 3 kHz, a closed hat has lost 20 dB within a tenth of a second and a crash hardly
-any.
+A drum's own close mic names it: of all drums the one that stands highest in that mic, against the kind's mean over
+the near mics. Drums that no mic names are named by what they sound like: where most of their energy lies and how fast
+it fades. The borders below are what is true of drums at large (common practice, no source): a kick's weight lies
+below 140 Hz, a tom's between 100 and 560 Hz, cymbals speak above 3 kHz, a closed hat has lost 20 dB within a tenth of
+a second and a crash hardly any.
 """
 
 from __future__ import annotations
@@ -35,8 +35,9 @@ FEWEST = 4
 def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic]) -> tuple[dict[int, str], dict[int, str]]:
     """Names and kinds of the drums by their number.
 
-    ``standing_db``: float64 (kinds, mics), as from ``features.standing_db``; ``mics``: the mics of both. Each drum with close mics names at most one of the drums found, the
-    one that stands highest there; the rest are named by their sound.
+    ``standing_db``: float64 (kinds, mics), as from ``features.standing_db``; ``mics``: the mics of both. Each drum
+    with close mics names at most one of the drums found, the one that stands highest there; the rest are named by
+    their sound.
     """
     numbers = sorted({int(d) for d in templates.drum})
     standing = _standing(templates, standing_db, mics)
@@ -109,14 +110,18 @@ def kind_by_sound(stroke: Floats) -> str:
 
 
 HAT_RATE_DB, RIDE_RATE_DB = 10.5, 4.5
-"""Loss per tenth of a second over which a cymbal is a closed hat, and over which it is a ride; slower ones are crashes."""
+"""Loss per tenth of a second over which a cymbal is a closed hat, and over which it is a ride; slower ones are
+crashes.
+"""
 
 WIRE_BAND = 4
 """From this band on (1 kHz) a membrane's ring is the wires'."""
 
 
 def fade_rate_db(stroke: Floats) -> float:
-    """How many decibels a stroke (bands, stretches) loses in 100 ms, from its first 11 ms to the last stretch that is known."""
+    """How many decibels a stroke (bands, stretches) loses in 100 ms, from its first 11 ms to the last stretch that is
+    known.
+    """
     level = stroke.sum(axis=0)
     known = np.flatnonzero(level > 0)
     if len(known) < 2:
@@ -137,7 +142,7 @@ def home_mic(drum: str, mics: Sequence[Mic], level_db: Mapping[str, float]) -> s
     Its own close mic, top before bottom and in before out; without one, the overhead in which it is strongest; without
     overheads, the mic in which it is strongest. ``level_db``: the drum's level in each of its mics.
     """
-    own = [m for m in mics if m.role is Role.CLOSE and m.drum is not None and m.drum.replace(" ", "-") == drum]
+    own = [m for m in mics if m.stands_at(drum)]
     if own:
         order = {None: 0, "top": 0, "in": 0, "side": 2, "out": 3, "bottom": 4, "bell": 4, "sub": 5}
         return min(own, key=lambda m: (order.get(m.place, 1), m.name)).name

@@ -2,8 +2,8 @@
 
     open the session ─► analyse ─► correct ─► choose ─► cut ─► balance ─► prints ─► write
 
-``analyse`` knows the order from recordings to hits; this module knows the rest, and nothing else does. A kit appears whole or not
-at all: it is written beside its place and then exchanged.
+``analyse`` knows the order from recordings to hits; this module knows the rest, and nothing else does. A kit appears
+whole or not at all: it is written beside its place and then exchanged.
 """
 
 from __future__ import annotations
@@ -26,11 +26,8 @@ from oneshot.model import (
     Kit,
     KitError,
     OneShot,
-    Print,
     Problem,
-    Role,
     Session,
-    SessionError,
     SettingsError,
     WorkError,
 )
@@ -69,10 +66,10 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
           fresh: bool = False, jobs: int | None = None, progress: Progress | None = None) -> BuildResult:
     """Build a kit from a session.
 
-    ``only``: build this drum alone; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless given (they change
-    nothing in the result). Raises an error of the tree in ``model.py``, and then nothing is written.
+    ``only``: build this drum alone; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless given (they
+    change nothing in the result). Raises an error of the tree in ``model.py``, and then nothing is written.
     """
-    tell = progress or (lambda stage, share: None)
+    tell = progress or _quiet
     session = open_session(session_path)
     _check_target(kit_path, session)
     recipe, told = _recipe(recipe_path, kit_path)
@@ -103,6 +100,11 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
         files = [path for path in stage.rglob("*") if path.is_file()]
         size = sum(path.stat().st_size for path in files)
     return BuildResult(kit, kit_path, len(files), size)
+
+
+def _quiet(stage: str, share: float) -> None:
+    """A progress that nobody watches."""
+    del stage, share
 
 
 # --------------------------------------------------------------------------------------------------------------- before
@@ -163,8 +165,7 @@ def _grades(session: Session, found: Analysis) -> dict[int, str]:
     out = {}
     for hit in found.hits:
         rows = found.grades[hit.id]
-        own = [m.name for m in session.take(hit.take).mics if m.role is Role.CLOSE and m.drum is not None
-               and m.drum.replace(" ", "-") == hit.drum and m.name in rows]
+        own = [m.name for m in session.take(hit.take).mics if m.stands_at(hit.drum) and m.name in rows]
         out[hit.id] = max([rows[name] for name in own] or [rows.get(homes.get(hit.drum, ""), "D")])
     return out
 
@@ -190,7 +191,8 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
              recipe: Recipe) -> tuple[dict[str, Fader], list[Problem]]:
     """The kit's balance, and what the recipe says of mics and keys that do not exist."""
     computed = blend.compute_balance(session, drums, bleed=found.bleed, polarity=found.polarity)
-    hardest = [cutter.loudest[d.name] for d in drums if d.kind in ("kick", "snare", "crash") and d.name in cutter.loudest]
+    loud = [d.name for d in drums if d.kind in ("kick", "snare", "crash") and d.name in cutter.loudest]
+    hardest = [cutter.loudest[name] for name in loud]
     rate = session.takes[0].sample_rate
     computed = blend.trim(computed, hardest, sample_rate=rate)
     faders, unknown = blend.override(computed, recipe.balance)
@@ -226,4 +228,5 @@ def _write(kit: Kit, stage: Path, recipe: Recipe, kit_path: Path) -> None:
         write_all(kit, stage)
         write_report(kit, stage)
     except OSError as error:
-        raise WorkError(f"{kit_path} cannot be written ({error.strerror}): free some space or choose another place") from None
+        raise WorkError(f"{kit_path} cannot be written ({error.strerror}): free some space or choose another "
+                        "place") from None

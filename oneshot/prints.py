@@ -13,11 +13,9 @@ from oneshot import blend, loudness, measures
 from oneshot.audio import TakeReader, write_wav
 from oneshot.choose import Pick
 from oneshot.files import sha256_of
-from oneshot.model import Fader, Floats, Hit, Print, Role, Session, SettingsError
+from oneshot.model import Fader, Floats, Hit, Print, Session, SettingsError
 from oneshot.records import Analysis
-from oneshot.settings import PrintRecipe, Recipe
-
-SAME_EVENT_S = 0.015
+from oneshot.settings import PrintPart, PrintRecipe, Recipe
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +63,8 @@ class Printer:
         if not blends:
             return []
         rate = self.session.take(able[0].take).sample_rate
-        levelled = blend.level_prints([blends[able[k].id] for k, _ in ranked], ceiling_dbtp=recipe.ceiling_dbtp, sample_rate=rate)
+        levelled = blend.level_prints([blends[able[k].id] for k, _ in ranked], ceiling_dbtp=recipe.ceiling_dbtp,
+                                      sample_rate=rate)
         ranges = {(p.layer, h.articulation): p.velocity for p in picks for h in able if h.id == p.hit}
         robins: dict[tuple[str, int], int] = {}
         out = []
@@ -79,17 +78,11 @@ class Printer:
 
     def _close(self, hit: Hit) -> list[str]:
         """The hit's drum's own close mics in its take."""
-        return [m.name for m in self.session.take(hit.take).mics
-                if m.role is Role.CLOSE and m.drum is not None and m.drum.replace(" ", "-") == hit.drum]
+        return [m.name for m in self.session.take(hit.take).mics if m.stands_at(hit.drum)]
 
     def _next(self, hit: Hit, mics: Sequence[str]) -> int | None:
         """Take frame of the next stroke's earliest onset in the print's mics."""
-        apart = SAME_EVENT_S * self.session.take(hit.take).sample_rate
-        later = [h for h in self.analysis.hits if h.take == hit.take and h.onset > hit.onset + apart]
-        if not later:
-            return None
-        following = min(later, key=lambda h: (h.onset, h.id))
-        return min([f for m in mics if (f := following.onsets.get(m)) is not None] or [following.onset])
+        return self.analysis.next_stroke(hit, mics, self.session.take(hit.take).sample_rate)
 
     def _facts(self, hit: Hit, recipe: PrintRecipe, parts: Mapping[str, object]) -> blend.PrintFacts:
         """What a candidate is ranked by: its worst bleed over the mics, its level, and its ring in the loudest mic."""
@@ -109,14 +102,15 @@ class Printer:
         return blend.PrintFacts(hit.id, max(known) if len(known) == len(bleeds) and known else None, hit.level_db,
                                 ring / take.sample_rate, wanted)
 
-    def _plan(self, hit: Hit, recipe: PrintRecipe, parts: Mapping[str, blend.PrintPart]) -> blend.PrintPlan:
+    def _plan(self, hit: Hit, recipe: PrintRecipe, parts: Mapping[str, PrintPart]) -> blend.PrintPlan:
         rate = self.session.take(hit.take).sample_rate
-        delays = {name: round(ms * rate / 1000) for name, ms in self.analysis.delays_ms[hit.take].get(hit.drum, {}).items()
-                  if ms is not None}
+        known = self.analysis.delays_ms[hit.take].get(hit.drum, {})
+        delays = {name: round(ms * rate / 1000) for name, ms in known.items() if ms is not None}
         return blend.plan_print(recipe, parts, hit=hit.id, attack=self.analysis.attacks[hit.id],
                                 limit=self._next(hit, list(parts)), delays=delays, sample_rate=rate)
 
-    def _mix(self, hits: Sequence[Hit], recipe: PrintRecipe, plans: Mapping[int, blend.PrintPlan]) -> dict[int, blend.Blend]:
+    def _mix(self, hits: Sequence[Hit], recipe: PrintRecipe,
+             plans: Mapping[int, blend.PrintPlan]) -> dict[int, blend.Blend]:
         """Read and mix every candidate, take by take in order of time."""
         out = {}
         for take in self.session.takes:
@@ -132,7 +126,8 @@ class Printer:
                         start = plan.start + part.delay_frames
                         row = names.index(name)
                         audio[name] = reader.read(start, start + plan.frames)[row].astype(np.float64)
-                    out[hit.id] = blend.blend_print(recipe, plan, audio, balance=self.balance, sample_rate=take.sample_rate)
+                    out[hit.id] = blend.blend_print(recipe, plan, audio, balance=self.balance,
+                                                    sample_rate=take.sample_rate)
         return out
 
     def _write(self, recipe: PrintRecipe, folder: str, hit: Hit, layer: int, robin: int, velocity: tuple[int, int],
@@ -147,9 +142,9 @@ class Printer:
         return Print(
             print=recipe.name, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=layer, round_robin=robin,
             velocity=velocity, mics=mixed.mics, path=path.relative_to(self.folder).as_posix(), frames=mixed.plan.frames,
-            source_start=mixed.plan.start, offset_frames=mixed.plan.offset_frames, first_excursion=mixed.first_excursion,
-            peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
-            sha256=sha256_of(path), rank=rank, why=why)
+            source_start=mixed.plan.start, offset_frames=mixed.plan.offset_frames,
+            first_excursion=mixed.first_excursion, peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp,
+            momentary_lufs=levels.momentary_lufs, sha256=sha256_of(path), rank=rank, why=why)
 
 
 def _as_written(x: Floats, subtype: str) -> Floats:

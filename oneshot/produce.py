@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot import cut, loudness, measures
-from oneshot.audio import TakeReader, is_float, write_wav
+from oneshot.audio import Dtype, TakeReader, is_float, write_wav
 from oneshot.choose import Pick
 from oneshot.files import sha256_of
 from oneshot.model import Floats, Hit, Mic, OneShot, Role, Sample, Session, Take
@@ -25,9 +25,6 @@ from oneshot.settings import Recipe
 FAR_ROLES = (Role.OVERHEAD, Role.ROOM, Role.BUS)
 FIRST_LOOK_S = 12.0
 """How far a tail is followed at first; twice as far, and again, where it rings on."""
-
-SAME_EVENT_S = 0.015
-"""Strokes closer together than this are one event: the later one does not end the earlier one's tail."""
 
 NAME_LENGTH = 64
 Samples = NDArray[np.int32] | Floats
@@ -48,16 +45,18 @@ class Cutter:
     loudest: dict[str, dict[str, Floats]] = field(default_factory=dict)
     _loudest_db: dict[str, float] = field(default_factory=dict)
 
-    def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick], tell: Callable[[float], None]) -> tuple[OneShot, ...]:
+    def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],
+                tell: Callable[[float], None]) -> tuple[OneShot, ...]:
         """Cut every pick; one-shots in the order of the picks. Raises AudioError where a file cannot be read."""
         pre = self._pre(hits, picks)
         done: dict[int, OneShot] = {}
         for take in self.session.takes:
-            mine = sorted((p for p in picks if hits[p.hit].take == take.name), key=lambda p: self.analysis.attacks[p.hit])
+            mine = sorted((p for p in picks if hits[p.hit].take == take.name),
+                          key=lambda p: self.analysis.attacks[p.hit])
             wanted = list(dict.fromkeys(m.name for p in mine for m in self.mics_of(hits[p.hit])))
             if not wanted:
                 continue
-            exact = "float64" if is_float(take.subtype) else "int32"
+            exact: Dtype = "float64" if is_float(take.subtype) else "int32"
             with TakeReader(self.session.root, take, wanted, dtype=exact) as reader:
                 for pick in mine:
                     done[pick.hit] = self._cut(reader, take, wanted, hits[pick.hit], pick,
@@ -66,29 +65,24 @@ class Cutter:
         return tuple(done[pick.hit] for pick in picks)
 
     def mics_of(self, hit: Hit) -> tuple[Mic, ...]:
-        """The mics that a hit is exported in: the recipe's, or its drum's own close mics, the overheads and the rooms."""
+        """The mics that a hit is exported in: the recipe's, or its drum's own close mics, the overheads and the
+        rooms.
+        """
         take = self.session.take(hit.take)
         loud = {name for noise in self.analysis.noise if noise.take == take.name
                 for name, level in noise.noise_dbfs.items() if level is not None}
         said = self.recipe.export.mics
         chosen = []
         for mic in take.mics:
-            own = mic.role is Role.CLOSE and mic.drum is not None and mic.drum.replace(" ", "-") == hit.drum
-            usual = own or mic.role in (Role.OVERHEAD, Role.ROOM) or (mic.role is Role.BUS and self.recipe.export.buses) \
-                or mic.name == self.drums[hit.drum].home
+            usual = mic.stands_at(hit.drum) or mic.role in (Role.OVERHEAD, Role.ROOM) \
+                or (mic.role is Role.BUS and self.recipe.export.buses) or mic.name == self.drums[hit.drum].home
             if mic.name in loud and ((mic.name in said or mic.pair in said) if said else usual):
                 chosen.append(mic)
         return tuple(chosen) or tuple(m for m in take.mics if m.name == self.drums[hit.drum].home)
 
     def next_stroke(self, hit: Hit, mics: Sequence[str]) -> int | None:
         """Take frame of the earliest onset of the next stroke in the given mics; None where none follows."""
-        apart = SAME_EVENT_S * self.session.take(hit.take).sample_rate
-        later = [h for h in self.analysis.hits if h.take == hit.take and h.onset > hit.onset + apart]
-        if not later:
-            return None
-        following = min(later, key=lambda h: (h.onset, h.id))
-        told = [following.onsets.get(name) for name in mics]
-        return min([frame for frame in told if frame is not None] or [following.onset])
+        return self.analysis.next_stroke(hit, mics, self.session.take(hit.take).sample_rate)
 
     def _pre(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> dict[tuple[str, str], int]:
         """Frames from the start of the file to the attack, for each drum and articulation."""
@@ -151,7 +145,8 @@ class Cutter:
                 return 10 ** (level / 20) if level is not None else 0.0
         return 0.0
 
-    def _write(self, take: Take, hit: Hit, pick: Pick, group: Sequence[Mic], audio: Samples, plan: cut.CutPlan) -> Sample:
+    def _write(self, take: Take, hit: Hit, pick: Pick, group: Sequence[Mic], audio: Samples,
+               plan: cut.CutPlan) -> Sample:
         """Write one file, a mic or a pair, and measure what was written."""
         fade_out = plan.fade_outs[group[0].name]
         bits = 32 if is_float(take.subtype) else int(take.subtype.removeprefix("PCM_"))

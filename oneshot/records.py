@@ -1,12 +1,12 @@
 """Records: from what was found in each take to the hits, delays and bleed of the manifest.
 
-Everything here is bookkeeping over the stages' results: which drum a hit is of, where it begins in each mic, how strong it is
-and what else is in its window.
+Everything here is bookkeeping over the stages' results: which drum a hit is of, where it begins in each mic, how
+strong it is and what else is in its window.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,6 +37,9 @@ TOLERANCE_CYMBAL_S = 0.0010
 """How far the place of the stroke moves a drum's delays: 18 cm from centre to rim is 0.5 ms; a cymbal swings."""
 
 CYMBALS = frozenset({"hat", "crash", "ride", "splash", "china", "cymbal"})
+
+SAME_EVENT_S = 0.015
+"""Strokes closer together than this are one event."""
 
 TOGETHER_S = 0.018
 """Strokes of one event lie up to this far apart; the later one is looked for over this stretch."""
@@ -73,9 +76,9 @@ class FoundDrum:
 class Analysis:
     """Everything known of a session before anything is chosen.
 
-    ``hits`` carry no layer yet. ``attacks``: hit id -> frame of the attack in its drum's home mic; ``grades``: hit id -> mic ->
-    grade; ``clean_db``: hit id -> everything else against it in the home mic. Tables are take -> drum -> mic, as in the
-    manifest; ``spans``: take -> mics silent or present. ``noise_db``: take -> mic -> dBFS rms.
+    ``hits`` carry no layer yet. ``attacks``: hit id -> frame of the attack in its drum's home mic; ``grades``: hit id
+    -> mic -> grade; ``clean_db``: hit id -> everything else against it in the home mic. Tables are take -> drum ->
+    mic, as in the manifest; ``spans``: take -> mics silent or present. ``noise_db``: take -> mic -> dBFS rms.
     """
 
     hits: tuple[Hit, ...]
@@ -89,13 +92,26 @@ class Analysis:
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]]
     problems: tuple[Problem, ...]
 
+    def next_stroke(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
+        """Take frame of the earliest onset of the next stroke in the given mics; None where none follows.
+
+        Strokes of one event do not end each other's tails.
+        """
+        apart = SAME_EVENT_S * sample_rate
+        later = [h for h in self.hits if h.take == hit.take and h.onset > hit.onset + apart]
+        if not later:
+            return None
+        following = min(later, key=lambda h: (h.onset, h.id))
+        told = [following.onsets.get(name) for name in mics]
+        return min([frame for frame in told if frame is not None] or [following.onset])
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Strokes:
     """The hits of one take once unmixed.
 
-    ``rows``: int64 (hits,), the candidates of ``heard`` that are hits; ``kind``: int64 (hits,), the kind of the main stroke;
-    ``gain``: float64 (hits, kinds); ``confidence``: float64 (hits,), of the drum, 0 to 1.
+    ``rows``: int64 (hits,), the candidates of ``heard`` that are hits; ``kind``: int64 (hits,), the kind of the main
+    stroke; ``gain``: float64 (hits, kinds); ``confidence``: float64 (hits,), of the drum, 0 to 1.
     """
 
     heard: Heard
@@ -168,7 +184,8 @@ class HitRows:
         return align.settle(arrivals, rows, delay, tolerance, zero)[0] if not np.isnan(zero).all() else onsets
 
     def _zeros(self, strokes: Strokes, mine: Frames, at_home: Frames, home: int) -> Floats:
-        """When the main stroke reaches its own close mic (hits,), where the onset that was read is another stroke's; else NaN.
+        """When the main stroke reaches its own close mic (hits,), where the onset that was read is another stroke's;
+        else NaN.
 
         Strokes meant to fall together lie up to 15 ms apart, and the arrivals belong to whichever came first.
         """
@@ -182,7 +199,8 @@ class HitRows:
             doubtful = ((strokes.gain[mine] > 0).sum(axis=1) > 1) | (depth < FULL_DEPTH_DB)
             for i in np.flatnonzero((at_home >= 0) & doubtful):
                 start = int(strokes.heard.arrivals.first[strokes.rows[mine[i]]]) - lead
-                found = align.own_onset(reader.read(start, start + length)[0], int(at_home[i]) - start, take.sample_rate)
+                found = align.own_onset(reader.read(start, start + length)[0], int(at_home[i]) - start,
+                                        take.sample_rate)
                 if found is not None:
                     zero[i] = start + found[0]
         return zero
@@ -229,7 +247,8 @@ class HitRows:
         hop = strokes.heard.scan.hop
         self._hits.append(Hit(
             id=hit_id, take=take.name, onset=earliest,
-            onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None for k, m in enumerate(take.mics) if _heard_role(m)},
+            onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None
+                    for k, m in enumerate(take.mics) if _heard_role(m)},
             drum=self._named.drum[number], articulation=self._named.articulation[kind],
             confidence=float(strokes.confidence[i]), level_db=_level_db(own, hop),
             bleed_db={name: _none(bleed_db[k]) for k, name in enumerate(names) if name in present},
@@ -250,10 +269,10 @@ class HitRows:
         own_peak = strokes.shares.own_peak[i, kind]
         worst = bleed.ratio_db(strokes.shares.other_peak[i], own_peak)
         drum = self._named.drum[int(self._templates.drum[kind])]
-        return {m.name: bleed.grade(float(max(worst[k], bleed_db[k])), _stands_at(m, drum))
+        return {m.name: bleed.grade(float(max(worst[k], bleed_db[k])), m.stands_at(drum))
                 for k, m in enumerate(self._mics) if m.name in present}
 
-    def finish(self, told: tuple[Problem, ...]) -> "Analysis":
+    def finish(self, told: tuple[Problem, ...]) -> Analysis:
         """Place the attacks of each group and close the books."""
         order = {take.name: n for n, take in enumerate(self._session.takes)}
         ranked = sorted(self._hits, key=lambda h: (order[h.take], h.onset, h.id))
@@ -283,7 +302,8 @@ class HitRows:
         return tuple(out)
 
 
-def _attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, int], home: Mapping[str, str]) -> dict[int, int]:
+def _attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, int],
+             home: Mapping[str, str]) -> dict[int, int]:
     """Frame of the attack in the home mic of every hit, lined up over each drum and articulation."""
     pieces: dict[int, Floats32] = {}
     for take in session.takes:
@@ -321,10 +341,6 @@ def _level_db(own: Floats, hop: int) -> float | None:
     """10·log10 of an energy (mics,) given as mean square times steps, as a sum of squared samples."""
     total = float(own.sum()) * hop
     return float(10 * np.log10(total)) if total > 0 else None
-
-
-def _stands_at(mic: Mic, drum: str) -> bool:
-    return mic.role is Role.CLOSE and mic.drum is not None and mic.drum.replace(" ", "-") == drum
 
 
 def _heard_role(mic: Mic) -> bool:

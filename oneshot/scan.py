@@ -28,7 +28,9 @@ from oneshot.audio import BLOCK, TakeReader
 from oneshot.model import Floats, Floats32, Take, TakeScan
 
 BAND_EDGES_HZ = (0.0, 140.0, 280.0, 560.0, 1000.0, 1800.0, 3200.0, 5600.0, 9000.0, 14000.0, 20000.0)
-"""Borders of the bands: about an octave each. 20 kHz on top at any rate, so that a kit reads alike at 44.1 and 192 kHz."""
+"""Borders of the bands: about an octave each. 20 kHz on top at any rate, so that a kit reads alike at 44.1 and 192
+kHz.
+"""
 
 FLOOR_DB = -150.0
 """Where energies stop: below the noise of any converter."""
@@ -144,8 +146,8 @@ def _draw(x: Floats32) -> NDArray[np.float32]:
 def join(take: Take, parts: Iterator[BlockScan]) -> TakeScan:
     """Put the pieces of a take together, in order, and measure each mic's noise.
 
-    The noise of a band is read off the quietest steps that hold any sound: between the strokes nothing else is left, and
-    a gated track's digital black would say nothing.
+    The noise of a band is read off the quietest steps that hold any sound: between the strokes nothing else is left,
+    and a gated track's digital black would say nothing.
     """
     got = list(parts)
     level_db = np.concatenate([p.level_db for p in got], axis=1)

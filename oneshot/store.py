@@ -1,9 +1,9 @@
 """Store: results on disk, beside the parameters and the source they came from.
 
-One folder per session fingerprint in the user's cache folder (``ONESHOT_CACHE`` names another one). A result is a JSON file
-with the parameters it was made with, and one .npy file per array, written first, so that a JSON file without its
-arrays cannot exist. A result made from other files is in another folder; one made with other parameters, or by another
-version of this format, is stale: it is told once and made anew, never used.
+One folder per session fingerprint in the user's cache folder (``ONESHOT_CACHE`` names another one). A result is a
+JSON file with the parameters it was made with, and one .npy file per array, written first, so that a JSON file
+without its arrays cannot exist. A result made from other files is in another folder; one made with other parameters,
+or by another version of this format, is stale: it is told once and made anew, never used.
 """
 
 from __future__ import annotations
@@ -36,7 +36,9 @@ class Store:
     stale: list[str] = field(default_factory=list)
 
     def load(self, name: str, params: Mapping[str, Any]) -> dict[str, NDArray[Any]] | None:
-        """The arrays stored under that name with exactly these parameters, or None. Large arrays are mapped, not read."""
+        """The arrays stored under that name with exactly these parameters, or None. Large arrays are mapped, not
+        read.
+        """
         try:
             record = json.loads((self.folder / f"{name}.json").read_text(encoding="utf-8"))
         except (OSError, ValueError):

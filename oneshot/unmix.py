@@ -1,14 +1,14 @@
 """Unmix: which strokes make up what was heard at a candidate, and how much of each mic's sound is whose.
 
-The energies of sounds that have nothing to do with each other add. So what the mics hear of a candidate, band by band and
-stretch by stretch (``features.py``), is the steady noise, the ring of what came before, and one to three strokes, each its
-kind's template times a strength. Strengths are fitted by multiplicative updates that lower the Itakura-Saito divergence
-(Févotte, Bertin, Durrieu 2009, Neural Computation 21(3), from memory): it compares by ratio, as decibels do, so the weak top of
-a hat counts as much as the bottom of a kick. Strokes are added one at a time, as long as each makes the sum fit clearly
-better.
+The energies of sounds that have nothing to do with each other add. So what the mics hear of a candidate, band by band
+and stretch by stretch (``features.py``), is the steady noise, the ring of what came before, and one to three strokes,
+each its kind's template times a strength. Strengths are fitted by multiplicative updates that lower the Itakura-Saito
+divergence (Févotte, Bertin, Durrieu 2009, Neural Computation 21(3), from memory): it compares by ratio, as decibels
+do, so the weak top of a hat counts as much as the bottom of a kick. Strokes are added one at a time, as long as each
+makes the sum fit clearly better.
 
-The candidates of a take are taken in order of time, so that each one's ground also holds what the strokes just before it
-still have to say: a candidate that only repeats an earlier stroke's echo, beat or buzz is no stroke.
+The candidates of a take are taken in order of time, so that each one's ground also holds what the strokes just before
+it still have to say: a candidate that only repeats an earlier stroke's echo, beat or buzz is no stroke.
 """
 
 from __future__ import annotations
@@ -122,7 +122,8 @@ def _afterglow(i: int, step: Floats, gain: Floats, templates: Templates) -> Floa
 
 
 def _moved(lag: float) -> Floats:
-    """Matrix (stretches, stretches): share of each later stretch, moved by ``lag`` steps, that falls into each template's.
+    """Matrix (stretches, stretches): share of each later stretch, moved by ``lag`` steps, that falls into each
+    template's.
 
     What falls behind the template's end is taken as its last stretch's level: rings fall slowly there.
     """
@@ -186,7 +187,9 @@ def _strengths(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: F
 
 
 def _low_quantile(ratio: Floats) -> Floats:
-    """A low quantile over the last axis, blind to NaN: other strokes only ever add, so the low ratios are the honest ones."""
+    """A low quantile over the last axis, blind to NaN: other strokes only ever add, so the low ratios are the honest
+    ones.
+    """
     ordered = np.sort(ratio, axis=-1)  # NaN sorts last
     count = np.sum(~np.isnan(ratio), axis=-1)
     place = np.clip((0.35 * (count - 1)).astype(np.int64), 0, None)
@@ -221,7 +224,7 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -
         sets = np.array([[a, b] for n, a in enumerate(others) for b in others[n + 1 :]])
         valid = flat[k] > 0
         ground = np.full(flat.shape[1], 1e-6 * flat[k].max())
-        gain, error = _strengths(np.where(valid, flat[k], ground), ground, valid, flat, sets)
+        _, error = _strengths(np.where(valid, flat[k], ground), ground, valid, flat, sets)
         _, single = _strengths(np.where(valid, flat[k], ground), ground, valid, flat, np.array([[o] for o in others]))
         out[k] = bool(error.min() < limit_db and error.min() < 0.7 * single.min())
     return out

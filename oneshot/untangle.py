@@ -1,10 +1,10 @@
 """Untangle: kinds of hits that are really two drums struck together, taken apart.
 
-In playing some drums hardly ever sound alone: a kick falls on a hat, a backbeat on a ride. Gathered into kinds, "kick with hat"
-then looks like a drum of its own. But energies add: where the hat is the louder of the two, in the tops of some mics, the
-mixture stands at one fixed ratio to the hat alone, over mics, bands and stretches that have nothing else in common. A kind
-*contains* another one where a good share of all levels lie at one ratio to it and hardly any lie below. What another kind
-explains is taken out; what is left is the drum that was never heard alone.
+In playing some drums hardly ever sound alone: a kick falls on a hat, a backbeat on a ride. Gathered into kinds, "kick
+with hat" then looks like a drum of its own. But energies add: where the hat is the louder of the two, in the tops of
+some mics, the mixture stands at one fixed ratio to the hat alone, over mics, bands and stretches that have nothing
+else in common. A kind *contains* another one where a good share of all levels lie at one ratio to it and hardly any
+lie below. What another kind explains is taken out; what is left is the drum that was never heard alone.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from oneshot.model import Floats, Frames, Templates
 
 CONTAINED_SHARE = 0.22
 CONTAINED_SHARE_FEW = 0.36
-"""Share of the levels that must lie at one ratio, with many mics and with few. Unlike drums agree by chance on 3 to 18 in a
-hundred levels, on up to 33 where there are only a hundred levels to compare."""
+"""Share of the levels that must lie at one ratio, with many mics and with few. Unlike drums agree by chance on 3 to
+18 in a hundred levels, on up to 33 where there are only a hundred levels to compare.
+"""
 
 MANY_LEVELS = 200
 
@@ -44,10 +45,10 @@ SOLID_SHARE = 0.15
 def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bool_]) -> tuple[Templates, Frames]:
     """Take the kinds apart that contain other kinds.
 
-    ``apart``: bool (kinds, kinds), which are surely different drums; ``near``: bool (mics,), the mics that decide. Kinds that
-    contain nothing stay as they are. Of the others the softer parts are taken out; what is left, its loudest part or a
-    drum that was never heard alone, stays as a kind where there is enough of it. Returns the kinds and, for each, which
-    other one it is a variant of (kinds,), -1 for none.
+    ``apart``: bool (kinds, kinds), which are surely different drums; ``near``: bool (mics,), the mics that decide.
+    Kinds that contain nothing stay as they are. Of the others the softer parts are taken out; what is left, its
+    loudest part or a drum that was never heard alone, stays as a kind where there is enough of it. Returns the kinds
+    and, for each, which other one it is a variant of (kinds,), -1 for none.
     """
     share, ratio_db = containment(templates, near)
     levels = int(near.sum()) * templates.energy.shape[2] * templates.energy.shape[3]
@@ -84,7 +85,8 @@ def _parts(within: NDArray[np.bool_], share: Floats, apart: NDArray[np.bool_]) -
 
 
 def _mixtures(within: NDArray[np.bool_], share: Floats, apart: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which kinds (kinds,) are mixtures: they contain one that is apart from them, or two that are apart from each other.
+    """Which kinds (kinds,) are mixtures: they contain one that is apart from them, or two that are apart from each
+    other.
 
     A mixture still sounds somewhat like each of its parts, so a single part must be clearly another drum.
     """
@@ -97,8 +99,8 @@ def _mixtures(within: NDArray[np.bool_], share: Floats, apart: NDArray[np.bool_]
 def containment(templates: Templates, near: NDArray[np.bool_]) -> tuple[Floats, Floats]:
     """How far each kind contains each other one.
 
-    Returns the share (kinds, kinds), 0 to 1, of the second's levels at which the first stands at one ratio to it, and that
-    ratio in dB.
+    Returns the share (kinds, kinds), 0 to 1, of the second's levels at which the first stands at one ratio to it, and
+    that ratio in dB.
     """
     count = len(templates.energy)
     levels = templates.energy[:, near].reshape(count, -1)

@@ -35,7 +35,7 @@ def prepared(mics: Sequence[str], rows: Signal, sample_rate: int) -> dict[str, S
     """The sum of all mics and each mic alone, at 44.1 kHz; silent ones are left out."""
     signals = {"sum": np.asarray(rows.mean(axis=0), np.float32), **dict(zip(mics, rows, strict=True))}
     heard = {name: x for name, x in signals.items() if float(np.abs(x).max(initial=0.0)) > 1e-4}
-    return {name: np.asarray(soxr.resample(x, sample_rate, RATE, quality="MQ"), np.float32) for name, x in heard.items()}
+    return {name: soxr.resample(x, sample_rate, RATE, quality="MQ").astype(np.float32) for name, x in heard.items()}
 
 
 def best_onsets(signals: dict[str, Signal], truth: Row) -> dict[str, Any]:
@@ -49,8 +49,8 @@ def best_onsets(signals: dict[str, Signal], truth: Row) -> dict[str, Any]:
     for (name, x), hop in product(signals.items(), HOPS):
         strength = librosa.onset.onset_strength(y=x, sr=RATE, hop_length=hop, n_fft=1024)
         for delta, back in product(DELTAS, (False, True)):
-            found = librosa.onset.onset_detect(onset_envelope=strength, sr=RATE, hop_length=hop, delta=delta, backtrack=back,
-                                               units="time")
+            found = librosa.onset.onset_detect(onset_envelope=strength, sr=RATE, hop_length=hop, delta=delta,
+                                               backtrack=back, units="time").tolist()
             got = f1(len(one_to_one(true, found, WINDOW_S)), len(true), len(found))
             if got > best["f1"]:
                 best = {"f1": got, "setting": f"{name}, hop {hop}, delta {delta:g}{', backtrack' if back else ''}"}
@@ -58,7 +58,7 @@ def best_onsets(signals: dict[str, Signal], truth: Row) -> dict[str, Any]:
 
 
 def descriptions(signals: dict[str, Signal], truth: Row) -> dict[str, NDArray[np.float64]]:
-    """Mean and deviation of 13 MFCCs over each true stroke: of the sum, and of all mics side by side; (hits, features)."""
+    """Mean and deviation of 13 MFCCs over each true stroke: of the sum, and of all mics, (hits, features)."""
     hop, out = 256, {}
     tables = {}
     for name, x in signals.items():

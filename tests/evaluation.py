@@ -3,9 +3,9 @@
     python -m tests.evaluation [NAMES] [--folder DIR] [--jobs N] [--cases] [--out FILE]
 
 Renders the generated family and takes made of real one-shots, builds a kit from each, and prints a row per take, with
-what librosa and clustering reach beside it. NAMES are sessions (all unless given). ``--folder`` keeps sessions and kits: what was
-rendered from the same plan by the same code is not rendered again. ``--cases`` tells the strokes that went wrong where a
-take falls short. ``--out`` writes the table as Markdown.
+what librosa and clustering reach beside it. NAMES are sessions (default: all). ``--folder`` keeps sessions and kits;
+what was rendered from the same plan by the same code is not rendered again. ``--cases`` tells which strokes went wrong
+in takes that fall short. ``--out`` writes the table as Markdown.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def fingerprint(name: str) -> str:
     code = [real_takes.__file__, truth.__file__, __file__]
     if name in plans:
         digest.update(repr((SEED, plans[name])).encode())
-        code = sorted(str(p) for p in Path(render.__file__).parent.glob("*.py") if p.name not in ("family.py", "demo.py"))
+        code = sorted(str(p) for p in Path(render.__file__).parent.glob("*.py") if p.stem not in ("family", "demo"))
     for path in code:
         digest.update(Path(path).read_bytes())
     return digest.hexdigest()
@@ -117,7 +117,7 @@ def rendered(name: str, folder: Path, wanted: str) -> Known:
 
 
 def others(folder: Path, take: str, known: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
-    """What librosa finds in a take, and MFCCs of its strokes; kept beside the session, as they depend on nothing else."""
+    """What librosa finds in a take, and MFCCs of its strokes; kept beside the session: they depend on nothing else."""
     code = hashlib.sha256(Path(baselines.__file__).read_bytes()).hexdigest()[:12]
     kept, table = folder / f"{take}.{code}.json", folder / f"{take}.{code}.npz"
     if not kept.exists():
@@ -159,10 +159,11 @@ def evaluate_all(chosen: Sequence[str], folder: Path, jobs: int, tell: bool) -> 
     """Rows of all chosen sessions, in their order, whoever finishes first."""
     os.environ["XDG_CACHE_HOME"] = str(folder / "store")  # what builds store is no business of the user's cache
     marks = [fingerprint(name) for name in chosen]  # now, before any of the code they are made from can change
+    tasks = [(name, folder / name, mark, tell) for name, mark in zip(chosen, marks, strict=True)]
     if jobs < 2:
-        return [row for name, mark in zip(chosen, marks, strict=True) for row in evaluate(name, folder / name, mark, tell)]
+        return [row for task in tasks for row in evaluate(*task)]
     with ProcessPoolExecutor(jobs) as pool:
-        work = [pool.submit(evaluate, name, folder / name, mark, tell) for name, mark in zip(chosen, marks, strict=True)]
+        work = [pool.submit(evaluate, *task) for task in tasks]
         return [row for each in work for row in each.result()]
 
 
@@ -171,7 +172,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="tests.evaluation", description="Score kits against sessions known in full.")
     parser.add_argument("names", nargs="*", metavar="NAMES", help=f"sessions, of: {', '.join(names())}")
     parser.add_argument("--folder", type=Path, help="keep sessions and kits here, and use what is there already")
-    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="sessions at once (default: one per core)")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="sessions at once (default: all cores)")
     parser.add_argument("--cases", action="store_true", help="tell what went wrong in takes that fall short")
     parser.add_argument("--out", type=Path, help="write the table to this file as Markdown")
     asked = parser.parse_args(arguments)

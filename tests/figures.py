@@ -1,7 +1,7 @@
 """Every figure of the evaluation for one take of a kit, and which strokes went wrong.
 
-A stroke is *clear* in a mic where all else is 20 dB below it and its true onset is sharp. A row of the kit belongs to the
-one stroke of its event or, where several fall within 15 ms, to the one of its drum.
+A stroke is *clear* in a mic where all else is 20 dB below it and its true onset is sharp. A row of the kit belongs to
+the one stroke of its event or, where several fall within 15 ms, to the one of its drum.
 """
 
 from __future__ import annotations
@@ -19,7 +19,9 @@ from sklearn.metrics import adjusted_rand_score, v_measure_score
 AUDIBLE_DB = -30.0
 """Strokes with less energy than this in their home mic are left out of the drum figure."""
 FEWEST_OF_EACH = 5
-"""Hits of at least two articulations that a drum needs for them to be judged, and of a drum for its strengths (twice)."""
+"""Hits that a drum needs of two articulations for them to be judged."""
+FEWEST_STRENGTHS = 9
+"""Hits that a drum needs for the order of its strengths to be judged."""
 
 Figures = dict[str, float | None]
 
@@ -51,11 +53,12 @@ def heard_by(truth: Row, mics: Sequence[str]) -> dict[str, Any]:
     hits = []
     for hit in truth["hits"]:
         kept = {key: {m: hit[key][m] for m in mics} for key in ("onset", "bleed_db", "own_db")}
-        hits.append({**hit, **kept, "sharp": [m for m in hit["sharp"] if m in mics], "first": min(kept["onset"].values())})
+        sharp = [m for m in hit["sharp"] if m in mics]
+        hits.append({**hit, **kept, "sharp": sharp, "first": min(kept["onset"].values())})
     homes = {}
     for drum, home in truth["homes"].items():
         level = {m: sum(h["own_db"][m] for h in hits if h["drum"] == drum) for m in mics}
-        homes[drum] = home if home in mics else max(mics, key=lambda m, level=level: level[m])  # type: ignore[misc]
+        homes[drum] = home if home in mics else max(level, key=level.__getitem__)
     return {**truth, "mics": list(mics), "homes": homes, "hits": sorted(hits, key=lambda h: h["first"])}
 
 
@@ -142,8 +145,9 @@ def _sorting(got: Matched, known: Sequence[tuple[Row, Row]]) -> Figures:
         mine = [(t["articulation"], f"{h['drum']}/{h['articulation']}") for t, h in known if t["drum"] == drum]
         if sum(n >= FEWEST_OF_EACH for n in Counter(a for a, _ in mine).values()) > 1:
             ways.append(float(v_measure_score(*zip(*mine, strict=True))))
-        level = [(t["energy_db"], h["level_db"]) for t, h in got.alone if t["drum"] == drum and h["level_db"] is not None]
-        if len(level) >= 2 * FEWEST_OF_EACH - 1:
+        level = [(t["energy_db"], h["level_db"]) for t, h in got.alone
+                 if t["drum"] == drum and h["level_db"] is not None]
+        if len(level) >= FEWEST_STRENGTHS:
             strengths.append(float(spearmanr(*zip(*level, strict=True)).statistic))
     return {"drum_ari": float(adjusted_rand_score(*zip(*labels, strict=True))) if labels else None,
             "articulation_v": float(np.mean(ways)) if ways else None, "velocity_rho": _percentile(strengths, 50)}
@@ -155,7 +159,10 @@ def _purity(manifest: Row, got: Matched, known: Sequence[tuple[Row, Row]]) -> Fi
     errors = [20.0 if h["bleed_db"].get(m) is None else abs(h["bleed_db"][m] - t["bleed_db"][m])
               for t, h in known for m in mics if -45 < t["bleed_db"][m] < 0]
     made = {s["hit"] for s in manifest["one_shots"]}
-    clean: Callable[[Row], bool] = lambda t: bool(t["bleed_db"][homes[t["drum"]]] < CLEAN_DB)  # noqa: E731
+
+    def clean(t: Row) -> bool:
+        return bool(t["bleed_db"][homes[t["drum"]]] < CLEAN_DB)
+
     kept = [h["id"] in got.truth_of and clean(got.truth_of[h["id"]]) for h in got.rows
             if h["id"] in made and not h["fallback"]]
     told = [(clean(t), homes[t["drum"]] in h["usable"]) for t, h in known]
@@ -170,7 +177,7 @@ def _purity(manifest: Row, got: Matched, known: Sequence[tuple[Row, Row]]) -> Fi
 
 
 def cases(manifest: Row, truth: Row, take: str, most: int = 12) -> list[str]:
-    """Lines that tell which strokes were missed, which rows are false and which drums were mistaken, at most ``most`` each.
+    """Lines that tell which strokes were missed, which rows are false and which drums mistaken, at most ``most`` each.
 
     Strengths are dB under the loudest stroke of the same drum; gaps are from the stroke before and to the one after.
     """
@@ -180,7 +187,8 @@ def cases(manifest: Row, truth: Row, take: str, most: int = 12) -> list[str]:
 
     def stroke(t: Row) -> str:
         home = truth["homes"][t["drum"]]
-        return f"{t['drum']}/{t['articulation']} {t['energy_db'] - top[t['drum']]:.0f} dB, home bleed {t['bleed_db'][home]:+.0f}"
+        return (f"{t['drum']}/{t['articulation']} {t['energy_db'] - top[t['drum']]:.0f} dB, "
+                f"home bleed {t['bleed_db'][home]:+.0f}")
 
     def around(at: float, rows: Sequence[Row], key: str) -> str:
         near = sorted(rows, key=lambda r: abs(r[key] - at))[:2]
@@ -189,29 +197,34 @@ def cases(manifest: Row, truth: Row, take: str, most: int = 12) -> list[str]:
     lines = [_summary("missed", [t for e in got.missed for t in e], truth["hits"])]
     for event in got.missed[:most]:
         at = event[0]["first"]
-        lines.append(f"  missed {at / rate:7.3f} s  {' + '.join(map(stroke, event))} | gap {event[0]['gap_before'] * 1e3:.0f} "
-                     f"before, {event[-1]['gap_after'] * 1e3:.0f} after | rows near: {around(at, got.rows, 'onset')}")
+        lines.append(f"  missed {at / rate:7.3f} s  {' + '.join(map(stroke, event))} | {_gaps(event[0], event[-1])} | "
+                     f"rows near: {around(at, got.rows, 'onset')}")
     lines.append(f"false: {sum(map(len, got.false))}")
     for event in got.false[:most]:
         at = event[0]["onset"]
-        said = " + ".join(f"{h['drum']}/{h['articulation']} {_db(h['level_db'])} conf {h['confidence']:.2f}" for h in event)
-        lines.append(f"  false  {at / rate:7.3f} s  {said} | strokes near: {around(at, truth['hits'], 'first')}")
+        lines.append(f"  false  {at / rate:7.3f} s  {' + '.join(map(_said, event))} | "
+                     f"strokes near: {around(at, truth['hits'], 'first')}")
     return [*lines, *_partners(got), *_mistaken(got, stroke, most), *_misplaced(got)]
 
 
-def _db(value: float | None) -> str:
-    return "? dB" if value is None else f"{value:.0f} dB"
+def _said(h: Row) -> str:
+    level = "? dB" if h["level_db"] is None else f"{h['level_db']:.0f} dB"
+    return f"{h['drum']}/{h['articulation']} {level} conf {h['confidence']:.2f}"
+
+
+def _gaps(first: Row, last: Row) -> str:
+    return f"gap {first['gap_before'] * 1e3:.0f} before, {last['gap_after'] * 1e3:.0f} after"
 
 
 def _summary(word: str, some: Sequence[Row], of: Sequence[Row]) -> str:
     """``missed: 5 (hat/foot 4 of 12, snare/centre 1 of 40)``."""
-    name: Callable[[Row], str] = lambda t: f"{t['drum']}/{t['articulation']}"  # noqa: E731
-    total, part = Counter(map(name, of)), Counter(map(name, some))
-    return f"{word}: {len(some)}" + (f" ({', '.join(f'{n} {k} of {total[n]}' for n, k in part.most_common())})" if part else "")
+    total, part = (Counter(f"{t['drum']}/{t['articulation']}" for t in rows) for rows in (of, some))
+    which = ", ".join(f"{name} {k} of {total[name]}" for name, k in part.most_common())
+    return f"{word}: {len(some)}" + (f" ({which})" if which else "")
 
 
 def _mistaken(got: Matched, stroke: Callable[[Row], str], most: int) -> list[str]:
-    """Lone strokes of a drum that the kit calls by more than one name, or by that of another: which, how many, one of them."""
+    """Lone strokes of drums that the kit splits, or mistakes for another: which, how many, the least sure of them."""
     said_of: dict[str, set[str]] = defaultdict(set)
     groups: dict[tuple[str, str, str], list[tuple[Row, Row]]] = defaultdict(list)
     for t, h in audible(got):
@@ -223,8 +236,7 @@ def _mistaken(got: Matched, stroke: Callable[[Row], str], most: int) -> list[str
             continue
         t, h = min(some, key=lambda p: p[1]["confidence"])
         lines.append(f"  {len(some):3d} x {drum}/{way} said {said} (which is {got.names.get(said)}); e.g. "
-                     f"{t['first'] / got.truth['sr']:.3f} s {stroke(t)}, gap {t['gap_before'] * 1e3:.0f} before, "
-                     f"{t['gap_after'] * 1e3:.0f} after, said {h['articulation']} {_db(h['level_db'])} conf {h['confidence']:.2f}")
+                     f"{t['first'] / got.truth['sr']:.3f} s {stroke(t)}, {_gaps(t, t)}, said {_said(h)}")
     return ["drums split or mistaken:", *lines[: 2 * most]] if lines else ["drums: all told apart"]
 
 
@@ -258,5 +270,6 @@ def _misplaced(got: Matched, limit_ms: float = 2.0) -> list[str]:
     if not wrong:
         return []
     most = sorted(wrong.items(), key=lambda p: -len(p[1]))
-    told = ", ".join(f"{len(v)} {d}/{a} in {m}{' (home)' if m == home[d] else ''} {np.median(v):+.1f}" for (d, a, m), v in most[:10])
+    told = ", ".join(f"{len(v)} {d}/{a} in {m}{' (home)' if m == home[d] else ''} {np.median(v):+.1f}"
+                     for (d, a, m), v in most[:10])
     return [f"placed wrong by over {limit_ms:g} ms: {sum(map(len, wrong.values()))} ({told})"]

@@ -106,13 +106,18 @@ def add(x: Floats, at: int, stroke: Floats, gain_db: float = 0.0) -> None:
     x[at : at + len(part)] += part * 10 ** (gain_db / 20)
 
 
-def template(seed: int, mics: int, tops: Sequence[int], decay_db: float = 5.0) -> Floats:
+def template(seed: int, mics: int, tops: Sequence[int], decay_db: float = 5.0, own: int | None = None) -> Floats:
     """A stroke's energies (mics, bands, stretches), sum 1: loudest in some bands and 7 dB less with each band away from
-    them, at its own place among the mics, fading by ``decay_db`` from stretch to stretch."""
+    them, at its own place among the mics, fading by ``decay_db`` from stretch to stretch. ``own``: its close mic, in
+    which it stands 14 to 22 dB above the others; the last two mics are overheads, 8 to 12 dB down."""
     rng = np.random.default_rng(seed)
     away = np.abs(np.subtract.outer(np.arange(BANDS), tops)).min(axis=1)
     spectrum = -7.0 * away + rng.uniform(-3, 3, BANDS)
-    place = rng.uniform(-18, 0, (mics, 1)) + rng.uniform(-3, 3, (mics, BANDS))
+    place = rng.uniform(-18, 0, (mics, 1))
+    if own is not None:
+        place = rng.uniform(-22, -14, (mics, 1))
+        place[-2:], place[own] = rng.uniform(-12, -8, (2, 1)), 0.0
+    place = place + rng.uniform(-3, 3, (mics, BANDS))
     fade = -decay_db * np.arange(STRETCHES) - rng.uniform(0, 1, (1, BANDS, STRETCHES))
     energy = 10 ** ((spectrum[None, :, None] + place[:, :, None] + fade) / 10)
     return np.asarray(energy / energy.sum())

@@ -28,8 +28,8 @@ from oneshot.synth import (
     write_session,
 )
 from oneshot.synth.demo import PLAN, takes
-from oneshot.synth.kits import EIGHT, HAT, KICK, SNARE, SNARE_TOP
-from oneshot.synth.patterns import crowded
+from oneshot.synth.kits import EIGHT, FLOOR, FLOOR_TOM, HAT, KICK, SNARE, SNARE_TOP, SNARE_TRIGGER
+from oneshot.synth.patterns import counted_in, crowded
 from oneshot.synth.room import Acoustics, Radiator
 
 SR = 48000
@@ -315,6 +315,59 @@ def test_hard_cases_are_in_the_crowded_take() -> None:
     assert min(s.strength_db for s in snare) < -25
     assert max(together) >= 3
     assert any(s.choke_s for s in strokes)
+
+
+def test_a_trigger_hears_its_drum_alone() -> None:
+    """A contact pickup hears another drum at least 30 dB below its own, and no stroke's truth is told of it."""
+    audio, known = render_take(replace(SMALL, mics=(*EIGHT[:4], SNARE_TRIGGER)), replace(FEW, strokes=FEW.strokes[:2]), seed=1)
+    kick, snare = (np.abs(audio[4, h["start"] : h["start"] + SR // 4]).max() for h in known["hits"])
+
+    assert 20 * np.log10(kick / snare) < -30
+    assert "Snare Trigger" not in known["mics"]
+    with pytest.raises(SettingsError, match="a trigger needs the drum"):
+        MicPlan("Trigger", (0, 0, 0), (0, 0, 1), trigger=True)
+
+
+def test_sticks_are_heard_and_are_no_strokes() -> None:
+    """A count-in of four is on the recording before the first stroke, and in no row of the truth."""
+    take = counted_in(TakePlan("one", (Stroke(0, "kick", "hit"),), tail_s=0.5), 120)
+    audio, known = render_take(SMALL, take, seed=1)
+    quiet, counted = (np.abs(audio[:, a : a + SR // 20]).max() for a in (SR // 2, SR))
+
+    assert (0.0, 0.5, 1.0, 1.5) == take.sticks_s
+    assert 2.0 == take.strokes[0].at_s
+    assert counted > 10 * quiet
+    assert 1 == len(known["hits"])
+
+
+def test_a_tom_hums_along() -> None:
+    """An undamped tom is louder at its own pitch after a kick than one that keeps quiet."""
+    take, power = TakePlan("one", (Stroke(0, "kick", "hit"),), tail_s=0.7), []
+    for hum in (None, -20.0):
+        plan = replace(SMALL, drums=(KICK, replace(FLOOR, buzz_db=hum)), mics=(EIGHT[0], FLOOR_TOM))
+        audio, _ = render_take(plan, take, seed=1)
+        spectrum = np.abs(np.fft.rfft(audio[1, SR + SR // 5 : SR + SR // 5 + SR // 2]))
+        power.append(float(spectrum[int(FLOOR.tune_hz / 2) - 3 : int(FLOOR.tune_hz / 2) + 4].max()))
+
+    assert power[1] > 2 * power[0]
+
+
+def test_the_hard_cases_of_hands_and_feet_are_in_the_family() -> None:
+    """Drags, the softest ghosts 30 dB down, side sticks, brushes, swells and chokes, foot hats, sticks, talk, a click."""
+    takes = [t for _, played in family().values() for t in played]
+    strokes = [s for t in takes for s in t.strokes]
+    mics = [m for plan, _ in family().values() for m in plan.mics]
+
+    assert min(s.strength_db for s in strokes if s.drum == "snare") <= -32
+    assert {"side stick", "brush", "mallet", "foot", "open", "bell", "rimshot"} <= {s.articulation for s in strokes}
+    assert any(s.choke_s for s in strokes)
+    assert any(t.sticks_s for t in takes)
+    assert any(t.talk for t in takes)
+    assert any(t.click_bpm for t in takes)
+    assert any(t.inverted for t in takes)
+    assert any(m.noise_dbfs >= -50 for m in mics if m.judged)
+    assert all(any(getattr(m, flaw) for m in mics) for flaw in ("hum_dbfs", "driven_db", "gate_dbfs", "crushed", "dead", "talk",
+                                                                "trigger"))
 
 
 def test_the_demo_is_what_it_says() -> None:

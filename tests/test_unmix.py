@@ -11,8 +11,8 @@ from oneshot.model import STRETCH_STEPS, Floats, HitFeatures, Templates
 
 MICS = 6
 NEAR = np.ones(MICS, bool)
-KICK, SNARE, HAT, FLOOR = (template(seed, MICS, tops, decay) for seed, tops, decay in
-                           ((1, (0, 1), 7.0), (2, (2, 3, 4, 5), 4.0), (3, (7, 8, 9), 3.0), (4, (1, 2), 2.5)))
+KICK, SNARE, HAT, FLOOR = (template(seed, MICS, tops, decay, own) for own, (seed, tops, decay) in
+                           enumerate(((1, (0, 1), 7.0), (2, (2, 3, 4, 5), 4.0), (3, (7, 8, 9), 3.0), (4, (1, 2), 2.5))))
 KNOWN = templates(KICK, SNARE, HAT, FLOOR)
 NAMES = ("kick", "snare", "hat", "floor")
 FAR_APART = 10_000.0
@@ -51,10 +51,10 @@ def assert_made_of(expected: Floats, found: Floats, within_db: float) -> None:
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("level_db", [0.0, -20.0, -35.0])
 def test_a_single_stroke_is_found_at_its_strength(name: str, level_db: float) -> None:
-    """A stroke alone is itself and nothing else, to half a decibel, 35 dB below the hardest as well."""
+    """A stroke alone is itself and nothing else, to three quarters of a decibel, 35 dB below the hardest as well."""
     found = explained(gains(**{name: level_db}))
 
-    assert_made_of(gains(**{name: level_db}), found.gain[0], 0.5)
+    assert_made_of(gains(**{name: level_db}), found.gain[0], 0.75)
     assert unmix.is_stroke(found).all()
 
 

@@ -11,8 +11,8 @@ from oneshot.model import Floats, Frames, Templates
 
 MICS = 6
 NEAR = np.ones(MICS, bool)
-KICK, SNARE, HAT, TOM = (template(seed, MICS, tops, decay) for seed, tops, decay in
-                         ((11, (0, 1), 7.0), (12, (2, 3, 4, 5), 4.0), (13, (6, 7, 8, 9), 3.0), (14, (1, 2), 2.5)))
+KICK, SNARE, HAT, TOM = (template(seed, MICS, tops, decay, own) for own, (seed, tops, decay) in
+                         enumerate(((11, (0, 1), 7.0), (12, (2, 3, 4, 5), 4.0), (13, (6, 7, 8, 9), 3.0), (14, (1, 2), 2.5))))
 
 
 def mixed(*parts: tuple[Floats, float]) -> Floats:

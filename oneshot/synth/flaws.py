@@ -1,4 +1,4 @@
-"""What else is on a recording: speech, sticks and clicks between the strokes, hum, compressors, gates, overdriven inputs.
+"""What else is on a recording: speech, sticks and clicks between strokes, hum, compressors, gates, overdriven inputs.
 
 Signals are float32, (frames,), 1.0 is full scale, or the pressure at one metre for what sounds in the room.
 """

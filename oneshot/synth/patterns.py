@@ -52,7 +52,8 @@ ORNAMENTS: Lanes = {
     ("kick", "hit"): "X.......X.......",
 }
 SIDE: Lanes = {
-    ("snare", "side stick"): "....x..o....x...", ("kick", "hit"): "X.....o.X.......", ("hat", "closed"): "x.o.x.o.x.o.x.o.",
+    ("snare", "side stick"): "....x..o....x...", ("kick", "hit"): "X.....o.X.......",
+    ("hat", "closed"): "x.o.x.o.x.o.x.o.",
 }
 BRUSHES: Lanes = {
     ("snare", "brush"): "o.g.x..oo.g.x.o.", ("kick", "hit"): "o.......o.....g.", ("ride", "bow"): "o...o..oo...o..o",
@@ -96,7 +97,8 @@ def groove(name: str, bars: int, bpm: float, lanes: Lanes, seed: int) -> TakePla
                     strokes.append(Stroke(at - float(rng.uniform(0.02, 0.04)), drum, articulation, level - 9))
                 if mark == "D":
                     apart = float(rng.uniform(0.022, 0.036))
-                    strokes += [Stroke(at - n * apart, drum, articulation, level - 11 - n) for n in (2, 1) if at > n * apart]
+                    graces = [(at - n * apart, level - 11 - n) for n in (2, 1) if at > n * apart]
+                    strokes += [Stroke(early, drum, articulation, soft) for early, soft in graces]
                 if mark == "r":
                     strokes.append(Stroke(at + step / 2, drum, articulation, level - float(rng.uniform(0, 3))))
                 strokes.append(Stroke(at, drum, articulation, level))
@@ -134,7 +136,7 @@ def dense(name: str, seed: int, bpm: float = 100) -> TakePlan:
 
 
 def swell(name: str, seed: int, low_db: float = -30.0, high_db: float = -4.0) -> TakePlan:
-    """A cymbal swell: eight strokes of two mallets, ever harder, and a kick at its end; the cymbal is choked a second later."""
+    """A cymbal swell: eight strokes of two mallets, ever harder, and a kick; a hand stops it a second later."""
     rng = np.random.default_rng([seed, 9])
     at, strokes = 0.0, []
     for k, level in enumerate(np.linspace(low_db, high_db, 8)):

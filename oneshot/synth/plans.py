@@ -185,8 +185,8 @@ class Stroke:
 class TakePlan:
     """The strokes of one take, and what else is heard in it.
 
-    ``talk``: (start, length) of speech, seconds. ``sticks_s``: when two sticks are struck together, as in a count-in, or
-    laid down; no stroke. ``click_bpm``: tempo of a click that leaks from headphones.
+    ``talk``: (start, length) of speech, seconds. ``sticks_s``: when two sticks are struck together, as in a count-in
+    (no stroke). ``click_bpm``: tempo of a click that leaks from headphones.
     ``inverted``: mics whose cable is turned in this take only. ``tail_s``: how long it runs after the last stroke.
     """
 

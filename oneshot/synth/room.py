@@ -112,9 +112,9 @@ class Acoustics:
         if mic.dead:
             return out.astype(np.float32)
         if mic.trigger:
-            own = radiator.name == mic.drum
-            _put(out, 0.0004 * sr + TAPS / 2, 1.0 if own else CONTACT_LEAK)
-            return np.asarray(_lowpass(out, 6000.0 if own else 300.0, sr), dtype=np.float32)
+            touched = radiator.name == mic.drum
+            _put(out, 0.0004 * sr + TAPS / 2, 1.0 if touched else CONTACT_LEAK)
+            return np.asarray(_lowpass(out, 6000.0 if touched else 300.0, sr), dtype=np.float32)
         pattern, cutoff = _pickup(mic, source)
         r = float(np.linalg.norm(np.subtract(source, mic.place)))
         _put(out, r / self._room.speed * sr, pattern / radiator.spread(r))
