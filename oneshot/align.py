@@ -114,34 +114,41 @@ def _typical_lag(first: Frames, frame: Frames, depth: Floats) -> Floats:
     return out
 
 
-def delay_pattern(frame: Frames, depth: Floats, home: int) -> tuple[Floats, Floats, Frames]:
-    """Delays of one drum's hits against its home mic.
+def clear_delays_ms(arrivals: Arrivals, sample_rate: int) -> Floats:
+    """How long after the earliest arrival each mic hears each hit, float64 (hits, mics); NaN where it is not clear."""
+    clear = np.nan_to_num(arrivals.depth_db) >= CLEAR_DEPTH_DB
+    return np.where(clear, (arrivals.frame - arrivals.first[:, None]) / sample_rate * 1e3, np.nan)
 
-    ``frame``, ``depth``: (hits, mics) of this drum's hits; ``home``: row of the home mic. Returns median delay in
-    frames (mics,; NaN where no hit is clear in both mics), its spread (half the interquartile range) and the count
-    behind it.
+
+def most_agreed(values: Floats, width: float) -> tuple[float, float, int]:
+    """Where most values agree: median, half the interquartile range and count of those in the fullest ``width``.
+
+    Of equally full places the latest counts, since other strokes only ever come before.
+
+    A median over all would do where readings are wrong at random; they are not, since every wrong one is another
+    stroke's.
     """
-    mics = frame.shape[1]
-    delay, spread, count = np.full(mics, np.nan), np.full(mics, np.nan), np.zeros(mics, np.int64)
-    for m in range(mics):
-        for least in (CLEAR_DEPTH_DB, USABLE_DEPTH_DB):
-            both = (depth[:, m] >= least) & (depth[:, home] >= least)
-            if both.sum() >= 3 or (both.any() and least == USABLE_DEPTH_DB):
-                away = (frame[both, m] - frame[both, home]).astype(np.float64)
-                low, middle, high = np.percentile(away, [25, 50, 75])
-                delay[m], spread[m], count[m] = middle, (high - low) / 2, both.sum()
-                break
-    return delay, spread, count
+    ordered = np.sort(values)
+    inside = np.searchsorted(ordered, ordered + width, side="right") - np.arange(len(ordered))
+    first = len(ordered) - 1 - int(inside[::-1].argmax())
+    low, middle, high = np.percentile(ordered[first : first + inside[first]], [25, 50, 75])
+    return float(middle), float((high - low) / 2), int(inside[first])
 
 
-def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float,
+AGREE_S = 0.0006
+"""Delays of one drum that lie within this agree: 20 cm, about the width of a drum head's struck part."""
+
+
+def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float, *, home: int, alone: NDArray[np.bool_],
            zero: Floats | None = None) -> tuple[Frames, Floats]:
     """Onsets of one drum's hits in all mics: read where clear, from the delay pattern where buried.
 
     ``rows``: int64, the hits; ``delay``: float64 (mics,), frames against the home mic, NaN where unknown;
-    ``tolerance``: how far in frames a reading that is not fully clear may lie off the pattern; ``zero``: float64
-    (rows,), when each hit reaches the home mic where that is known better than from its arrivals, NaN elsewhere.
-    Returns int64 (rows, mics), -1 where it cannot be told, and the confidence, float64 (rows, mics), 0 to 1.
+    ``tolerance``: how far in frames a reading that is not fully clear may lie off the pattern; ``home``: row of the
+    home mic, which says when the hit begins where it hears it clearly; ``alone``: bool (rows,), hits of a single
+    stroke, in which every mic that hears it clearly has the last word; ``zero``: float64 (rows,), when each hit
+    reaches the home mic where that is known better than from its arrivals, NaN elsewhere. Returns int64 (rows, mics),
+    -1 where it cannot be told, and the confidence, float64 (rows, mics), 0 to 1.
     """
     frame, depth = arrivals.frame[rows], np.nan_to_num(arrivals.depth_db[rows], nan=0.0)
     known = ~np.isnan(delay)
@@ -149,7 +156,12 @@ def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float,
     confidence = np.zeros(frame.shape)
     for i in range(len(rows)):
         given = zero is not None and not np.isnan(zero[i])
-        start = float(zero[i]) if zero is not None and given else _zero(frame[i], depth[i], delay, known)
+        if zero is not None and given:
+            start: float | None = float(zero[i])
+        elif depth[i, home] >= CLEAR_DEPTH_DB:
+            start = float(frame[i, home])
+        else:
+            start = _zero(frame[i], depth[i], delay, known)
         if start is None:
             read = depth[i] >= CLEAR_DEPTH_DB
         else:
@@ -157,7 +169,7 @@ def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float,
             clear = depth[i] >= CLEAR_DEPTH_DB
             heard = depth[i] >= USABLE_DEPTH_DB
             # clear but far off the pattern: another stroke, or a reflection
-            reach = tolerance if given else 4 * tolerance
+            reach = tolerance if given else np.inf if alone[i] else 4 * tolerance
             read = clear & known & (away <= reach)
             read |= heard & known & (away <= tolerance)
             read |= clear & ~known & (not given)
@@ -178,6 +190,30 @@ def _zero(frame: Frames, depth: Floats, delay: Floats, known: NDArray[np.bool_])
     order = np.argsort(votes, kind="stable")
     total = np.cumsum(weight[order])
     return float(votes[order][np.searchsorted(total, total[-1] / 2)])
+
+
+def polarity(pairs: Sequence[tuple[Floats32, Floats32]], sample_rate: int) -> int | None:
+    """Whether a mic moves with (1) or against (-1) a drum's home mic; None where its hits do not agree.
+
+    ``pairs``: for each of some clear hits, the home mic and the other one from their own onsets on, equally long. The
+    sign of the correlation at its largest absolute peak within 0.3 ms (Jillings, Clifford, Reiss 2013, AES 134, from
+    memory); two thirds of the hits have to agree.
+    """
+    reach = round(POLARITY_REACH_S * sample_rate)
+    signs = []
+    for home, other in pairs:
+        inner = home[reach : len(home) - reach].astype(np.float64)
+        product = np.correlate(other.astype(np.float64), inner, mode="valid")
+        if len(product) and np.abs(product).max() > 0:
+            signs.append(float(np.sign(product[np.abs(product).argmax()])))
+    if len(signs) < 2 or abs(sum(signs)) < len(signs) / 3:
+        return None
+    return 1 if sum(signs) > 0 else -1
+
+
+POLARITY_REACH_S = 0.0003
+POLARITY_S = 0.005
+"""How much of each attack is compared."""
 
 
 def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:

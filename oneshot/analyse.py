@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 
 from oneshot import align, bleed, detect, features, group, naming, problems, scan, unmix, untangle
 from oneshot.audio import TakeReader
+from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.model import (
     Arrivals,
+    Floats,
     Frames,
     HitFeatures,
     Mic,
@@ -31,7 +33,8 @@ from oneshot.model import (
     Templates,
     WorkError,
 )
-from oneshot.records import Analysis, Heard, HitRows, Named, Strokes
+from oneshot.placing import Placer
+from oneshot.records import HitRows
 from oneshot.store import Store
 
 Progress = Callable[[str, float], None]
@@ -158,14 +161,24 @@ def _learn(heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ..
     labels = np.full(offset, -1, np.int64)
     labels[clean] = group.kinds(place, sound)
     level, stands_out = features.clear_levels_db(joined)
-    kinds = group.templates_of(level, stands_out, labels)
+    arrival_ms = np.concatenate([_delays_ms(h, mics) for h in heard])
+    kinds = group.templates_of(level, stands_out, arrival_ms, labels)
     kinds = group.select(kinds, (kinds.members >= 2) | (kinds.members >= kinds.members.max(initial=0)))
     kinds = group.select(kinds, ~unmix.composites(kinds, near, unmix.COMPOSITE_DB))
     kinds, variant = untangle.untangle(kinds, group.apart(*features.between_db(kinds, near), int(near.sum())), near)
     place, sound = features.between_db(kinds, near)
     owner = group.owners(features.standing_db(kinds, near), _close_numbers(mics))
-    drum = group.into_drums(place, sound, owner=owner, variant=variant, mics=int(near.sum()))
-    return Templates(kinds.energy, kinds.limit, drum, kinds.members)
+    apart_ms = group.delays_apart_ms(kinds.delay_ms[:, near])
+    drum = group.into_drums(place, sound, apart_ms, owner=owner, variant=variant, mics=int(near.sum()))
+    return Templates(kinds.energy, kinds.limit, kinds.delay_ms, drum, kinds.members)
+
+
+def _delays_ms(heard: Heard, mics: tuple[Mic, ...]) -> Floats:
+    """Clear delays of a take's hits, laid out for the kit's mics (hits, mics)."""
+    known = align.clear_delays_ms(heard.arrivals, heard.take.sample_rate)
+    names = [m.name for m in heard.take.mics]
+    nothing = np.full(len(known), np.nan)
+    return np.stack([known[:, names.index(m.name)] if m.name in names else nothing for m in mics], axis=1)
 
 
 def _close_numbers(mics: tuple[Mic, ...]) -> Frames:
@@ -187,7 +200,8 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
         strokes.append(_strokes(h, f, templates, _near_rows(h, mics)))
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
-    rows = HitRows(session, mics, _names(templates, mics, near), templates)
+    named = _names(templates, mics, near)
+    rows = HitRows(session, mics, named, templates, Placer(session, named, templates, strokes))
     for each in strokes:
         progress(f"placing hits in {each.heard.take.name}", 0.0)
         rows.add(each)

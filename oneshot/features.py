@@ -32,9 +32,9 @@ def describe(scan: TakeScan, *, first: Frames, stop: Frames, lag: Floats, mics: 
              names: tuple[str, ...]) -> HitFeatures:
     """Read the features of all hits of a take off its scan.
 
-    ``first``: int64 (hits,), frames, rising; ``stop``: int64 (hits,), where each hit's time ends because another one
-    begins; ``lag``: float64 (mics of the take,), typical arrival after ``first``; ``mics``: the names that the result
-    is laid out for; ``names``: those of the take, in the scan's order.
+    ``first``: int64 (hits,), earliest arrivals in frames, rising; ``stop``: int64 (hits,), where each hit's time ends
+    because another one begins; ``lag``: float64 (mics of the take,), usual arrival after ``first``; ``mics``: the names
+    that the result is laid out for; ``names``: those of the take, in the scan's order.
     """
     hits, bands, stretches = len(first), scan.level_db.shape[2], len(STRETCH_STEPS)
     energy = np.zeros((hits, len(mics), bands, stretches))

@@ -62,7 +62,8 @@ def thin(rows: Frames) -> Frames:
 
 def select(templates: Templates, keep: NDArray[np.bool_]) -> Templates:
     """Some of the kinds, their drums numbered as before."""
-    return Templates(templates.energy[keep], templates.limit[keep], templates.drum[keep], templates.members[keep])
+    return Templates(templates.energy[keep], templates.limit[keep], templates.delay_ms[keep], templates.drum[keep],
+                     templates.members[keep])
 
 
 def kinds(place_db: Floats, sound_db: Floats) -> NDArray[np.int64]:
@@ -83,16 +84,18 @@ def _renumber(labels: NDArray[np.int64]) -> NDArray[np.int64]:
     return rank[inverse]
 
 
-def templates_of(level_db: Floats, heard: NDArray[np.bool_], labels: NDArray[np.int64]) -> Templates:
+def templates_of(level_db: Floats, heard: NDArray[np.bool_], arrival_ms: Floats,
+                 labels: NDArray[np.int64]) -> Templates:
     """The median stroke of each kind.
 
-    ``level_db``, ``heard``: (hits, mics, bands, stretches) as from ``features.clear_levels_db``; ``labels``: int64
-    (hits,), -1 for hits of no kind. Strengths are taken out first, by the median difference to the hit of the kind in
-    which most is heard. A template is scaled so that its energies sum to 1.
+    ``level_db``, ``heard``: (hits, mics, bands, stretches) as from ``features.clear_levels_db``; ``arrival_ms``:
+    float64 (hits, mics), after the earliest mic, NaN where the hit does not stand clear; ``labels``: int64 (hits,),
+    -1 for hits of no kind. Strengths are taken out first, by the median difference to the hit of the kind in which
+    most is heard. A template is scaled so that its energies sum to 1.
     """
     count = int(labels.max(initial=-1)) + 1
     energy, limit = np.zeros((count, *level_db.shape[1:])), np.zeros((count, *level_db.shape[1:]))
-    members = np.zeros(count, np.int64)
+    members, delay = np.zeros(count, np.int64), np.full((count, level_db.shape[1]), np.nan)
     for k in range(count):
         rows = np.flatnonzero(labels == k)
         members[k] = len(rows)
@@ -104,7 +107,9 @@ def templates_of(level_db: Floats, heard: NDArray[np.bool_], labels: NDArray[np.
         power = np.where(np.isnan(middle), 0.0, 10 ** (np.nan_to_num(middle) / 10))
         energy[k] = (power / max(power.sum(), 1e-15)).reshape(level_db.shape[1:])
         limit[k] = (10 ** (below / 10) / max(power.sum(), 1e-15)).reshape(level_db.shape[1:])
-    return Templates(energy, limit, np.arange(count, dtype=np.int64), members)
+        often = (~np.isnan(arrival_ms[rows])).sum(axis=0) >= max(2, len(rows) / 3)
+        delay[k] = np.where(often, nan_median(arrival_ms[rows], axis=0), np.nan)
+    return Templates(energy, limit, delay, np.arange(count, dtype=np.int64), members)
 
 
 def _median_stroke(levels: Floats) -> tuple[Floats, Floats]:
@@ -133,13 +138,14 @@ def nan_median(values: Floats, axis: int) -> Floats:
     return out
 
 
-def into_drums(place_db: Floats, sound_db: Floats, *, owner: NDArray[np.int64], variant: NDArray[np.int64],
-               mics: int) -> NDArray[np.int64]:
+def into_drums(place_db: Floats, sound_db: Floats, delay_ms: Floats, *, owner: NDArray[np.int64],
+               variant: NDArray[np.int64], mics: int) -> NDArray[np.int64]:
     """Put kinds together into drums; returns a drum number (kinds,).
 
-    ``place_db``, ``sound_db``: (kinds, kinds) between templates; ``owner``: the drum whose close mic owns the kind,
-    -1 where none does; ``variant``: the kind that each is a variant of, -1 for none; ``mics``: how many near mics
-    there are. Kinds with unlike owners are never one drum.
+    ``place_db``, ``sound_db``: (kinds, kinds) between templates; ``delay_ms``: (kinds, kinds), mean difference of the
+    arrivals, NaN where too few are known; ``owner``: the drum whose close mic owns the kind, -1 where none does;
+    ``variant``: the kind that each is a variant of, -1 for none; ``mics``: how many near mics there are. Kinds with
+    unlike owners are never one drum.
     """
     count = len(place_db)
     if count < 2:
@@ -153,8 +159,11 @@ def into_drums(place_db: Floats, sound_db: Floats, *, owner: NDArray[np.int64], 
         distance[k], distance[:, k] = distance[other], distance[:, other]
         distance[k, other] = distance[other, k] = 0.0
     np.fill_diagonal(distance, 0.0)
-    tree = linkage(squareform(distance, checks=False), "average")
-    return _renumber(fcluster(tree, limit, "distance"))
+    drum = fcluster(linkage(squareform(distance, checks=False), "average"), limit, "distance")
+    unlike = both & (owner[:, None] != owner[None, :])
+    for a, b in np.argwhere((np.nan_to_num(delay_ms, nan=np.inf) <= SAME_DELAY_MS) & ~unlike):
+        drum[drum == drum[b]] = drum[a]
+    return _renumber(drum)
 
 
 def _drum_distance(place_db: Floats, sound_db: Floats, mics: int) -> tuple[Floats, float]:
@@ -169,6 +178,28 @@ def apart(place_db: Floats, sound_db: Floats, mics: int) -> NDArray[np.bool_]:
     distance, limit = _drum_distance(place_db, sound_db, mics)
     return distance > limit
 
+
+def delays_apart_ms(delay_ms: Floats) -> Floats:
+    """Mean difference of the arrivals of every two kinds over the mics that know both, (kinds, kinds); NaN below
+    ``DELAY_MICS`` of them. ``delay_ms``: float64 (kinds, mics), NaN where not known.
+
+    The common part is taken out by the median, since the earliest mic may not be the same.
+    """
+    count = len(delay_ms)
+    out = np.full((count, count), np.nan)
+    for k in range(count):
+        away = delay_ms - delay_ms[k]
+        enough = (~np.isnan(away)).sum(axis=1) >= DELAY_MICS
+        away = np.abs(away - nan_median(away, axis=1)[:, None])
+        total = np.nansum(np.minimum(away, 3.0), axis=1)
+        out[k] = np.where(enough, total / np.maximum((~np.isnan(away)).sum(axis=1), 1), np.nan)
+    return out
+
+
+SAME_DELAY_MS = 0.15
+"""Kinds whose sound takes the same ways to the mics, within 5 cm, are struck on the same drum."""
+
+DELAY_MICS = 5
 
 PLACE_MICS = 4
 """From this many near mics on, place tells drums apart alone."""

@@ -280,12 +280,14 @@ class Templates:
     """What one stroke of each kind looks like to all mics (``group.py``).
 
     ``energy``: float64 (kinds, mics, bands, stretches), mean squares of a stroke of 0 dB, 0 where it was never heard;
-    ``limit``: float64 of the same shape, where it was never heard, the energy that it stays below; ``drum``: int64
-    (kinds,), which kinds are strokes of one drum; ``members``: int64 (kinds,), hits behind each.
+    ``limit``: float64 of the same shape, where it was never heard, the energy that it stays below; ``delay_ms``:
+    float64 (kinds, mics), usual arrival after the earliest one, NaN where it is not known; ``drum``: int64 (kinds,),
+    which kinds are strokes of one drum; ``members``: int64 (kinds,), hits behind each.
     """
 
     energy: Floats
     limit: Floats
+    delay_ms: Floats
     drum: Frames
     members: Frames
 

@@ -18,6 +18,7 @@ from oneshot.analyse import analyse
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
 from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
+from oneshot.found import Analysis, FoundDrum
 from oneshot.model import (
     Articulation,
     Drum,
@@ -25,6 +26,7 @@ from oneshot.model import (
     Hit,
     Kit,
     KitError,
+    Mic,
     OneShot,
     Problem,
     Session,
@@ -34,8 +36,8 @@ from oneshot.model import (
 from oneshot.prints import Printer
 from oneshot.problems import collect
 from oneshot.produce import Cutter
-from oneshot.records import Analysis, FoundDrum
 from oneshot.report import write_report
+from oneshot.roles import kind_of
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.settings import Recipe, load_recipe, recipe_toml, recipe_values
 from oneshot.store import open_store
@@ -73,33 +75,45 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     session = open_session(session_path)
     _check_target(kit_path, session)
     recipe, told = _recipe(recipe_path, kit_path)
+    overruled = corrections.load(kit_path / "corrections.toml")
     store = open_store(fingerprint_parts(session))
     if fresh:
         store.clear()
     found = analyse(session, store=store, jobs=jobs or os.cpu_count() or 1, progress=tell)
-    corrected = corrections.apply(found.hits, corrections.load(kit_path / "corrections.toml"),
-                                  {take.name: take.sample_rate for take in session.takes})
+    corrected = corrections.apply(found.hits, overruled, {take.name: take.sample_rate for take in session.takes})
     found = _renamed(found, corrected.hits)
+    session = _mics_renamed(session, {r.drum: r.to for r in overruled.rename if r.articulation is None})
+    known = {drum.name for drum in found.drums}
     found, hits = _only(found, only)
     chosen = choose.choose(hits, _grades(session, found), clean_db=found.clean_db, choosing=recipe.choose,
                            rejected=corrected.rejected, wanted=corrected.wanted)
-    with staged_folder(kit_path) as stage:
-        cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage)
-        shots = cutter.cut_all({h.id: h for h in chosen.hits}, chosen.picks, lambda share: tell("cutting", share))
-        drums = _drums(found, shots, recipe)
-        balance, unknown = _balance(session, found, drums, cutter, recipe)
-        prints = Printer(session, found, recipe, balance, stage).make(chosen.hits, chosen.picks)
-        kit = Kit(
-            session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
-            noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
-            delays_ms=found.delays_ms, hits=chosen.hits, one_shots=shots, prints=prints,
-            problems=collect([*session.problems, *found.problems, *told, *corrected.problems, *unknown,
-                              *_nothing_kept(found, shots)]))
-        tell("writing", 0.0)
-        _write(kit, stage, recipe, kit_path)
-        files = [path for path in stage.rglob("*") if path.is_file()]
-        size = sum(path.stat().st_size for path in files)
+    try:
+        with staged_folder(kit_path) as stage:
+            kit = _make(session, found, chosen, recipe, stage, tell)
+            told = (*told, *corrected.problems, *_nothing_printed(recipe, kit, known))
+            kit = replace(kit, problems=collect([*kit.problems, *told]))
+            tell("writing", 0.0)
+            _write(kit, stage, recipe, kit_path)
+            files = [path for path in stage.rglob("*") if path.is_file()]
+            size = sum(path.stat().st_size for path in files)
+    except OSError as error:
+        raise WorkError(f"{kit_path} cannot be written ({error.strerror or error}): free some space or choose another "
+                        "place") from None
     return BuildResult(kit, kit_path, len(files), size)
+
+
+def _make(session: Session, found: Analysis, chosen: choose.Chosen, recipe: Recipe, stage: Path, tell: Progress) -> Kit:
+    """Cut, balance and print into the folder ``stage``; the kit, save for what recipe and corrections leave to tell."""
+    cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage)
+    shots = cutter.cut_all({h.id: h for h in chosen.hits}, chosen.picks, lambda share: tell("cutting", share))
+    drums = _drums(found, shots, recipe)
+    balance, unknown = _balance(session, found, drums, cutter, recipe)
+    prints = Printer(session, found, recipe, balance, stage).make(chosen.hits, chosen.picks)
+    return Kit(
+        session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
+        noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
+        delays_ms=found.delays_ms, hits=chosen.hits, one_shots=shots, prints=prints,
+        problems=(*session.problems, *found.problems, *unknown, *_nothing_kept(found, shots)))
 
 
 def _quiet(stage: str, share: float) -> None:
@@ -113,6 +127,8 @@ def _quiet(stage: str, share: float) -> None:
 def _check_target(kit_path: Path, session: Session) -> None:
     """Raise KitError where a kit must not be written."""
     recover_folder(kit_path)
+    if session.root.resolve().is_relative_to(kit_path.resolve()):
+        raise KitError(f"{kit_path} holds the session itself: choose another place, so that recordings stay untouched")
     if kit_path.exists() and not is_our_kit(kit_path):
         raise KitError(f"{kit_path} exists and is no kit of ours: choose another place, or move it away")
     if kit_path.resolve().is_relative_to(session.root.resolve()):
@@ -128,24 +144,41 @@ def _recipe(recipe_path: Path | None, kit_path: Path) -> tuple[Recipe, tuple[Pro
 
 
 def _renamed(found: Analysis, hits: tuple[Hit, ...]) -> Analysis:
-    """The analysis under the names that the corrections gave."""
+    """The analysis under the names that the corrections gave.
+
+    A drum that takes another's name becomes part of it: home mic, kind and tables stay those of the drum so called. A
+    new name that says what was struck ("cowbell") says it of the kind, too.
+    """
     before = {h.id: h for h in found.hits}
     names = {before[h.id].drum: h.drum for h in hits}
     kinds = {d.name: d for d in found.drums}
     drums: dict[str, FoundDrum] = {}
-    for old in sorted(kinds):
+    for old in sorted(kinds, key=lambda name: (names.get(name, name) != name, name)):
         new = names.get(old, old)
         ways = [h.articulation for h in hits if h.drum == new]
         order = tuple(sorted(set(ways), key=lambda a: (-ways.count(a), a)))
-        drums.setdefault(new, replace(kinds[old], name=new, articulations=order))
-
-    return replace(found, hits=hits, drums=tuple(drums.values()), bleed=_rows_renamed(found.bleed, names),
-                   delays_ms=_rows_renamed(found.delays_ms, names))
+        kind = kind_of(new) if new != old and kind_of(new) != "percussion" else kinds[old].kind
+        drums.setdefault(new, replace(kinds[old], name=new, kind=kind, articulations=order))
+    return replace(found, hits=hits, drums=tuple(drums[name] for name in sorted(drums)),
+                   bleed=_rows_renamed(found.bleed, names), delays_ms=_rows_renamed(found.delays_ms, names))
 
 
 def _rows_renamed(table: Table, names: Mapping[str, str]) -> Table:
-    """A table take -> drum -> mic with its drums renamed."""
-    return {take: {names.get(drum, drum): row for drum, row in rows.items()} for take, rows in table.items()}
+    """A table take -> drum -> mic with its drums renamed; of two that share a name then, the one so called before."""
+    return {take: {names.get(drum, drum): rows[drum] for drum in sorted(rows, key=lambda d: (names.get(d, d) == d, d))}
+            for take, rows in table.items()}
+
+
+def _mics_renamed(session: Session, names: Mapping[str, str]) -> Session:
+    """The session with its close mics standing at the drums by their new names."""
+    if not names:
+        return session
+
+    def moved(mic: Mic) -> Mic:
+        return replace(mic, drum=names.get(mic.drum.replace(" ", "-"), mic.drum)) if mic.drum is not None else mic
+
+    return replace(session, takes=tuple(replace(take, mics=tuple(moved(mic) for mic in take.mics))
+                                        for take in session.takes))
 
 
 def _only(found: Analysis, only: str | None) -> tuple[Analysis, tuple[Hit, ...]]:
@@ -204,6 +237,15 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
     return faders, told
 
 
+def _nothing_printed(recipe: Recipe, kit: Kit, known: set[str]) -> list[Problem]:
+    """A problem for each print that could not be made: of a drum nobody knows, or of one in the kit."""
+    made, there = {p.print for p in kit.prints}, {d.name for d in kit.drums}
+    return [Problem(f"prints.{part.name}", f"no print was made of {part.drum!r}",
+                    "see hits.csv for the reasons" if part.drum in known else
+                    f"no drum is called so: choose one of {', '.join(sorted(known))}")
+            for part in recipe.prints if part.name not in made and (part.drum in there or part.drum not in known)]
+
+
 def _nothing_kept(found: Analysis, shots: tuple[OneShot, ...]) -> list[Problem]:
     """A problem for each drum that has hits and no one-shot."""
     kept = {shot.drum for shot in shots}
@@ -220,13 +262,9 @@ def _named(values: dict[str, object], session: Session) -> dict[str, object]:
 
 
 def _write(kit: Kit, stage: Path, recipe: Recipe, kit_path: Path) -> None:
-    """Everything but the sound files. Raises WorkError where the disk refuses."""
-    try:
-        write_atomic(stage / "recipe.toml", recipe_toml(recipe))
-        kept = kit_path / "corrections.toml"
-        write_atomic(stage / "corrections.toml", kept.read_bytes() if kept.exists() else corrections.EMPTY_TEXT)
-        write_all(kit, stage)
-        write_report(kit, stage)
-    except OSError as error:
-        raise WorkError(f"{kit_path} cannot be written ({error.strerror}): free some space or choose another "
-                        "place") from None
+    """Everything but the sound files. Raises OSError where the disk refuses."""
+    write_atomic(stage / "recipe.toml", recipe_toml(recipe))
+    kept = kit_path / "corrections.toml"
+    write_atomic(stage / "corrections.toml", kept.read_bytes() if kept.exists() else corrections.EMPTY_TEXT)
+    write_all(kit, stage)
+    write_report(kit, stage)

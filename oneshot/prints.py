@@ -12,9 +12,10 @@ import numpy as np
 from oneshot import blend, loudness, measures
 from oneshot.audio import TakeReader, write_wav
 from oneshot.choose import Pick
+from oneshot.corrections import safe_name
 from oneshot.files import sha256_of
+from oneshot.found import Analysis
 from oneshot.model import Fader, Floats, Hit, Print, Session, SettingsError
-from oneshot.records import Analysis
 from oneshot.settings import PrintPart, PrintRecipe, Recipe
 
 
@@ -134,7 +135,8 @@ class Printer:
                mixed: blend.Blend, rank: int, why: str) -> Print:
         """Write one print and measure what was written."""
         take = self.session.take(hit.take)
-        path = self.folder / "prints" / folder / f"{hit.drum}_{hit.articulation}_V{layer:02d}_RR{robin:02d}.wav"
+        name = f"{safe_name(hit.drum) or 'drum'}_{safe_name(hit.articulation) or 'hit'}"
+        path = self.folder / "prints" / folder / f"{name}_V{layer:02d}_RR{robin:02d}.wav"
         path.parent.mkdir(parents=True, exist_ok=True)
         subtype = "PCM_24" if take.subtype == "PCM_16" else take.subtype
         write_wav(path, mixed.x, take.sample_rate, subtype)

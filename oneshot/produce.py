@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -17,9 +18,10 @@ from numpy.typing import NDArray
 from oneshot import cut, loudness, measures
 from oneshot.audio import Dtype, TakeReader, is_float, write_wav
 from oneshot.choose import Pick
+from oneshot.corrections import safe_name
 from oneshot.files import sha256_of
+from oneshot.found import Analysis, FoundDrum
 from oneshot.model import Floats, Hit, Mic, OneShot, Role, Sample, Session, Take
-from oneshot.records import Analysis, FoundDrum
 from oneshot.settings import Recipe
 
 FAR_ROLES = (Role.OVERHEAD, Role.ROOM, Role.BUS)
@@ -44,6 +46,7 @@ class Cutter:
     folder: Path
     loudest: dict[str, dict[str, Floats]] = field(default_factory=dict)
     _loudest_db: dict[str, float] = field(default_factory=dict)
+    _used: set[str] = field(default_factory=set)
 
     def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],
                 tell: Callable[[float], None]) -> tuple[OneShot, ...]:
@@ -152,7 +155,7 @@ class Cutter:
         bits = 32 if is_float(take.subtype) else int(take.subtype.removeprefix("PCM_"))
         out = cut.render(audio, fade_in=plan.fade_in_frames, fade_out=fade_out, bits=bits)
         label = group[0].pair if len(group) == 2 and group[0].pair else group[0].name
-        path = self.folder / sample_path(hit, pick, label)
+        path = self.folder / self._free_path(hit, pick, label)
         path.parent.mkdir(parents=True, exist_ok=True)
         write_wav(path, out, take.sample_rate, take.subtype)
         levels = loudness.measure(_float(out), take.sample_rate)
@@ -166,6 +169,15 @@ class Cutter:
             peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
             integrated_lufs=levels.integrated_lufs, bleed_db=max(known) if len(known) == len(bleeds) else None,
             sha256=sha256_of(path))
+
+    def _free_path(self, hit: Hit, pick: Pick, label: str) -> Path:
+        """A path that no file of the kit has yet, also where a file system takes no notice of case."""
+        for again in count(1):
+            path = sample_path(hit, pick, label, again)
+            if path.as_posix().lower() not in self._used:
+                break
+        self._used.add(path.as_posix().lower())
+        return path
 
     def _one_shot(self, hit: Hit, pick: Pick, files: tuple[Sample, ...], home: Floats, name: str, plan: cut.CutPlan,
                   end: int, take: Take) -> OneShot:
@@ -202,12 +214,18 @@ def _files(mics: Sequence[Mic]) -> list[tuple[Mic, ...]]:
     return out
 
 
-def sample_path(hit: Hit, pick: Pick, label: str) -> Path:
-    """samples/<drum>/<articulation>/<drum>_<articulation>_V03_RR02_<mic>.wav, a name of at most 64 ASCII characters."""
-    stem = f"{hit.drum}_{hit.articulation}_V{pick.layer:02d}_RR{pick.round_robin:02d}"
+def sample_path(hit: Hit, pick: Pick, label: str, again: int = 1) -> Path:
+    """samples/<drum>/<articulation>/<drum>_<articulation>_V03_RR02_<mic>.wav, a name of at most 64 ASCII characters.
+
+    A session may call drums and mics as it likes: signs that a file name cannot show everywhere become hyphens.
+    ``again`` above 1 ends the name with that number, for mics whose names are then alike.
+    """
+    drum, way = safe_name(hit.drum) or "drum", safe_name(hit.articulation)[:16].strip("-") or "hit"
+    stem = f"{drum}_{way}_V{pick.layer:02d}_RR{pick.round_robin:02d}"
     mic = re.sub(r"[^A-Za-z0-9]+", "-", label).strip("-") or "mic"
-    room = NAME_LENGTH - len(stem) - len("_.wav")
-    return Path("samples") / hit.drum / hit.articulation / f"{stem}_{mic[:room].rstrip('-')}.wav"
+    end = ".wav" if again == 1 else f"-{again}.wav"
+    room = NAME_LENGTH - len(stem) - len(f"_{end}")
+    return Path("samples") / drum / way / f"{stem}_{mic[:room].rstrip('-')}{end}"
 
 
 def _float(x: Samples) -> Floats:

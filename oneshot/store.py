@@ -30,10 +30,15 @@ VERSION = 1
 
 @dataclass(slots=True)
 class Store:
-    """Results of one session. ``stale`` collects the names of results that were found but could not be used."""
+    """Results of one session.
+
+    ``stale`` collects the names of results that were found but could not be used, ``unsaved`` of those that could not
+    be stored: a full or locked cache folder slows the next build down and stops none.
+    """
 
     folder: Path
     stale: list[str] = field(default_factory=list)
+    unsaved: list[str] = field(default_factory=list)
 
     def load(self, name: str, params: Mapping[str, Any]) -> dict[str, NDArray[Any]] | None:
         """The arrays stored under that name with exactly these parameters, or None. Large arrays are mapped, not
@@ -41,21 +46,33 @@ class Store:
         """
         try:
             record = json.loads((self.folder / f"{name}.json").read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+        except FileNotFoundError:
             return None
-        if record.get("version") != VERSION or record.get("params") != _plain(params):
+        except (OSError, ValueError):
+            record = None
+        files = record.get("arrays") if isinstance(record, dict) else None
+        if not isinstance(files, dict) or record.get("version") != VERSION or record.get("params") != _plain(params):
             self.stale.append(name)
             return None
         try:
-            return {key: np.load(self.folder / file, mmap_mode="r", allow_pickle=False)
-                    for key, file in record["arrays"].items()}
-        except (OSError, ValueError):
+            return {key: np.load(self.folder / str(file), mmap_mode="r", allow_pickle=False)
+                    for key, file in files.items()}
+        except (OSError, ValueError, EOFError):  # EOFError: numpy's word for an empty file
             self.stale.append(name)
             return None
 
     def save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> None:
-        """Store arrays under a name, replacing what was there."""
+        """Store arrays under a name, replacing what was there; where the disk refuses, the name goes to ``unsaved``."""
+        try:
+            self._save(name, params, arrays)
+        except OSError:
+            self.unsaved.append(name)
+
+    def _save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> None:
+        """As ``save``; raises OSError."""
         self.folder.mkdir(parents=True, exist_ok=True)
+        # the old record goes first: cut off from here on, it must not stand beside arrays made with other parameters
+        (self.folder / f"{name}.json").unlink(missing_ok=True)
         files = {}
         for key, array in arrays.items():
             files[key] = f"{name}.{key}.npy"

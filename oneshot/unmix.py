@@ -29,11 +29,13 @@ BETTER = 0.25
 EVIDENCE_DB = 0.75
 """Mean rise over all near mics and bands above the ground that makes a candidate a stroke."""
 
-LIKE_A_STROKE = 0.5
+LIKE_A_STROKE = 0.54
 """The strokes found must leave less than this share of the error that the ground alone would leave."""
 
-SURE_EVIDENCE_DB = 4.0
-"""A rise of this much is a stroke even where it is like none that was learned."""
+SURE_EVIDENCE_DB = 2.5
+SURELY_UNLIKE = 0.92
+"""A rise of this much is a stroke even where it is not much like any that was learned, unless it is like none at all:
+speech, or a knock."""
 
 COMPOSITE_DB = 2.0
 """A kind that two others make up to this mean error is no kind of its own."""
@@ -92,7 +94,7 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
 def is_stroke(found: Explained) -> NDArray[np.bool_]:
     """Which candidates (hits,) are strokes: they rise, and look like strokes clearly more than like nothing."""
     like = found.error_db < LIKE_A_STROKE * found.empty_error_db
-    sure = found.evidence_db >= SURE_EVIDENCE_DB
+    sure = (found.evidence_db >= SURE_EVIDENCE_DB) & (found.error_db < SURELY_UNLIKE * found.empty_error_db)
     return (found.gain > 0).any(axis=1) & (like | sure)
 
 

@@ -72,7 +72,9 @@ def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bo
         energy[k], limit[k] = rest / scale, np.maximum(whole, templates.limit[k]) / scale
     place = np.cumsum(keep) - 1
     kept_variant = np.where((variant >= 0) & keep[variant], place[variant], -1)[keep]
-    return Templates(energy[keep], limit[keep], templates.drum[keep], templates.members[keep]), kept_variant
+    delay = np.where(mixture[:, None], np.nan, templates.delay_ms)  # the earliest of several drums says nothing of one
+    kept = Templates(energy[keep], limit[keep], delay[keep], templates.drum[keep], templates.members[keep])
+    return kept, kept_variant
 
 
 def _parts(within: NDArray[np.bool_], share: Floats, apart: NDArray[np.bool_]) -> list[int]:

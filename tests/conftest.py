@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from stage_inputs import Pier
 
 TERMINAL = ("NO_COLOR", "FORCE_COLOR", "CLICOLOR_FORCE", "TERMINAL_WIDTH", "COLUMNS")
 
@@ -29,3 +33,17 @@ def own_folders(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Mo
     for name in TERMINAL:
         monkeypatch.delenv(name, raising=False)
     return home
+
+
+@pytest.fixture(scope="session")
+def pier(tmp_path_factory: pytest.TempPathFactory) -> Pier:
+    """A small generated session with known truth and the kit built from it by default; not to be written to."""
+    from stage_inputs import PIER, PIER_TAKE, Pier
+
+    from oneshot import pipeline
+    from oneshot.synth import write_session
+
+    folder = tmp_path_factory.mktemp("pier")
+    known = write_session(folder / "session", PIER, (PIER_TAKE,), seed=3)
+    built = pipeline.build(folder / "session", folder / "kit")
+    return Pier(folder / "session", known[PIER_TAKE.name], built.kit, folder / "kit")

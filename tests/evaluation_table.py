@@ -46,6 +46,7 @@ COLUMNS = (
     Column("delay_med", ("delay", "frames"), 1, False),
     Column("jitter_worst", ("jitter", "worst"), 2, False),
     Column("jitter_med", ("ms", "med"), 2, False),
+    Column("judged", ("lone", "hits"), 0, None),
     Column("drum_ari", ("drum", "ARI"), 3, True),
     Column("articulation_v", ("artic.", "V"), 2, True),
     Column("velocity_rho", ("veloc.", "rho"), 2, True),

@@ -149,7 +149,8 @@ def _sorting(got: Matched, known: Sequence[tuple[Row, Row]]) -> Figures:
                  if t["drum"] == drum and h["level_db"] is not None]
         if len(level) >= FEWEST_STRENGTHS:
             strengths.append(float(spearmanr(*zip(*level, strict=True)).statistic))
-    return {"drum_ari": float(adjusted_rand_score(*zip(*labels, strict=True))) if labels else None,
+    return {"judged": len(labels),
+            "drum_ari": float(adjusted_rand_score(*zip(*labels, strict=True))) if labels else None,
             "articulation_v": float(np.mean(ways)) if ways else None, "velocity_rho": _percentile(strengths, 50)}
 
 

@@ -49,7 +49,8 @@ def test_a_true_answer_is_told_as_such(answer: tuple[dict[str, Any], dict[str, A
     manifest, truth = answer
     got = figures.figures(manifest, truth, "take")
 
-    for key in ("detect_f1", "strokes_f1", "drum_ari", "velocity_rho", "onsets_given", "usable_precision", "usable_recall"):
+    for key in ("detect_f1", "strokes_f1", "drum_ari", "velocity_rho", "onsets_given", "usable_precision",
+                "usable_recall"):
         assert 1.0 == pytest.approx(got[key]), key
     for key in ("home_med", "home_p95", "onset_med", "onset_p95", "delay_med", "bleed_err"):
         assert 0.0 == got[key], key
@@ -143,14 +144,14 @@ def test_a_tiny_session_from_end_to_end(tmp_path: Path, monkeypatch: pytest.Monk
     plan = KitPlan("tiny", RoomPlan(), (KICK, SNARE), EIGHT[:3], 44100)
     plans = {"tiny": (plan, (TakePlan("take", strokes, tail_s=1.0),))}
     monkeypatch.setattr(evaluation, "family", lambda: plans)
-    command = ["tiny", "--folder", str(tmp_path / "kept"), "--jobs", "1", "--cases", "--out", str(tmp_path / "table.md")]
-    evaluation.main(command)
+    table = tmp_path / "table.md"
+    evaluation.main(["tiny", "--folder", str(tmp_path / "kept"), "--jobs", "1", "--cases", "--out", str(table)])
     made = (tmp_path / "kept/tiny/session/take/Kick In.wav").stat().st_mtime_ns
     known = evaluation.rendered("tiny", tmp_path / "kept/tiny", evaluation.fingerprint("tiny"))
 
     assert "tiny / take" in capsys.readouterr().out
     assert 10 == len(known["take"]["hits"])
-    assert (tmp_path / "table.md").read_text(encoding="utf-8").startswith("| take | hits | detect F1 |")
+    assert table.read_text(encoding="utf-8").startswith("| take | hits | detect F1 |")
     assert made == (tmp_path / "kept/tiny/session/take/Kick In.wav").stat().st_mtime_ns
     before = evaluation.fingerprint("tiny")
     plans["tiny"] = (plan, (TakePlan("take", strokes[:5]),))

@@ -319,7 +319,8 @@ def test_hard_cases_are_in_the_crowded_take() -> None:
 
 def test_a_trigger_hears_its_drum_alone() -> None:
     """A contact pickup hears another drum at least 30 dB below its own, and no stroke's truth is told of it."""
-    audio, known = render_take(replace(SMALL, mics=(*EIGHT[:4], SNARE_TRIGGER)), replace(FEW, strokes=FEW.strokes[:2]), seed=1)
+    plan = replace(SMALL, mics=(*EIGHT[:4], SNARE_TRIGGER))
+    audio, known = render_take(plan, replace(FEW, strokes=FEW.strokes[:2]), seed=1)
     kick, snare = (np.abs(audio[4, h["start"] : h["start"] + SR // 4]).max() for h in known["hits"])
 
     assert 20 * np.log10(kick / snare) < -30
@@ -353,7 +354,7 @@ def test_a_tom_hums_along() -> None:
 
 
 def test_the_hard_cases_of_hands_and_feet_are_in_the_family() -> None:
-    """Drags, the softest ghosts 30 dB down, side sticks, brushes, swells and chokes, foot hats, sticks, talk, a click."""
+    """Ghosts 30 dB down, side sticks, brushes, mallets, chokes, foot hats, sticks, talk, a click, and faulty mics."""
     takes = [t for _, played in family().values() for t in played]
     strokes = [s for t in takes for s in t.strokes]
     mics = [m for plan, _ in family().values() for m in plan.mics]
@@ -366,8 +367,8 @@ def test_the_hard_cases_of_hands_and_feet_are_in_the_family() -> None:
     assert any(t.click_bpm for t in takes)
     assert any(t.inverted for t in takes)
     assert any(m.noise_dbfs >= -50 for m in mics if m.judged)
-    assert all(any(getattr(m, flaw) for m in mics) for flaw in ("hum_dbfs", "driven_db", "gate_dbfs", "crushed", "dead", "talk",
-                                                                "trigger"))
+    for flaw in ("hum_dbfs", "driven_db", "gate_dbfs", "crushed", "dead", "talk", "trigger"):
+        assert any(getattr(m, flaw) for m in mics), flaw
 
 
 def test_the_demo_is_what_it_says() -> None:

@@ -1,0 +1,289 @@
+"""Choose: layers in the gaps between strengths, alternates inside them, and a reason for everything left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from itertools import combinations, pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from stage_inputs import hit
+
+from oneshot.choose import Chosen, choose, layer_borders, natural_breaks, velocity_ranges
+from oneshot.model import Floats, Hit, Ornament, Partner
+from oneshot.settings import Choosing
+
+LADDER = [-30.0 + 6 * step + 0.3 * k for step in range(5) for k in range(4)]
+"""Five steps 6 dB apart, four strokes within a decibel on each."""
+
+
+def hits_at(levels: Sequence[float]) -> list[Hit]:
+    """A hit per level, numbered from 1."""
+    return [hit(n, level_db=float(level)) for n, level in enumerate(levels, 1)]
+
+
+def chosen(hits: Sequence[Hit], grades: str = "", clean: Mapping[int, float] | None = None, *,
+           rejected: Iterable[int] = (), wanted: Iterable[int] = (), **recipe: Any) -> Chosen:
+    """Choose with grade A (or one letter a hit) and everything 60 dB clean, and the recipe's other values as given."""
+    letters = grades or "A" * len(hits)
+    return choose(hits, {h.id: g for h, g in zip(hits, letters, strict=True)},
+                  clean_db={h.id: (clean or {}).get(h.id, -60.0) for h in hits}, choosing=Choosing(**recipe),
+                  rejected=frozenset(rejected), wanted=frozenset(wanted))
+
+
+def by_id(found: Chosen) -> dict[int, Hit]:
+    """The hits by number."""
+    return {h.id: h for h in found.hits}
+
+
+# --------------------------------------------------------------------------------------------------------------- layers
+
+
+def cost(values: Floats, starts: Sequence[int]) -> float:
+    """Sum of squares about the mean of each part."""
+    return float(sum(((p - p.mean()) ** 2).sum() for p in np.split(values, list(starts))))
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 5])
+def test_natural_breaks_are_the_best_there_are(count: int) -> None:
+    """The split leaves no more variance inside its parts than any other split (Fisher 1958), tried one by one."""
+    for seed in range(12):
+        values = np.sort(np.random.default_rng(seed).normal(-20, 8, 10))
+        best = min(cost(values, starts) for starts in combinations(range(1, 10), count - 1))
+        found = natural_breaks(values, count)
+
+        assert count - 1 == len(found)
+        assert best == pytest.approx(cost(values, found))
+
+
+def test_borders_lie_in_the_gaps() -> None:
+    """Five clear steps give five layers, each border midway in a gap, whatever more layers the recipe allows."""
+    borders = layer_borders(np.array(LADDER), 8, 3.0)
+
+    np.testing.assert_allclose([-30 + 6 * s - (6 - 0.9) / 2 for s in (1, 2, 3, 4)], borders)
+
+
+def test_no_more_layers_than_the_recipe_allows() -> None:
+    """At most so many layers; one layer has no border."""
+    for most in range(1, 8):
+        assert min(most, 5) - 1 >= len(layer_borders(np.array(LADDER), most, 3.0))
+    assert [] == layer_borders(np.array(LADDER), 1, 3.0)
+    assert [] == layer_borders(np.array([-20.0]), 8, 3.0)
+    assert [] == layer_borders(np.full(12, -20.0), 8, 3.0)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_layers_are_steps_and_never_one_hit(seed: int) -> None:
+    """Layers are at least 3 dB apart in their means, and none is a single hit but one that stands far from all others."""
+    rng = np.random.default_rng(seed)
+    levels = np.sort(rng.uniform(-40, -5, int(rng.integers(8, 60))))
+    parts = np.split(levels, np.searchsorted(levels, layer_borders(levels, 8, 3.0)))
+    if min(len(p) for p in parts) == 1:
+        lone = next(k for k, p in enumerate(parts) if len(p) == 1)
+        around = [float(p.mean()) for p in parts]
+
+        assert min(abs(around[lone] - m) for k, m in enumerate(around) if k != lone) > 3.0
+    assert all(b.mean() - a.mean() >= 3.0 for a, b in pairwise(parts))
+    assert sum(len(p) for p in parts) == len(levels)
+
+
+# ----------------------------------------------------------------------------------------------------------- velocities
+
+
+@pytest.mark.parametrize("levels", [[-20.0], [-30.0, -6.0], [-40.0, -31.0, -22.5, -14.0, -9.0, -6.0, -2.0, 0.0],
+                                    [-90.0, -89.0, -88.0, 0.0], list(np.linspace(-12, 0, 60))])
+def test_ranges_tile_all_velocities(levels: list[float]) -> None:
+    """Every velocity from 1 to 127 belongs to exactly one layer, softer ones to lower velocities."""
+    ranges = velocity_ranges(levels)
+
+    assert len(levels) == len(ranges)
+    assert list(range(1, 128)) == [v for low, high in ranges for v in range(low, high + 1)]
+
+
+def test_ranges_follow_the_published_law() -> None:
+    """Two layers 12 dB apart meet where 40·log10(v/127) is -6 dB: velocity 90 (SoundFont 2.04, section 8.4.1)."""
+    (_, soft_top), (hard_low, _) = velocity_ranges([-18.0, -6.0])
+
+    assert 40 * np.log10(soft_top / 127) == pytest.approx(-6.0, abs=0.15)
+    assert (90, 91) == (soft_top, hard_low)
+
+
+def test_layers_are_asked_for_at_their_own_level() -> None:
+    """The velocity at which the law gives a layer's level lies in that layer's range (SoundFont 2.04, section 8.4.1)."""
+    levels = [-34.0, -26.0, -19.0, -12.0, -5.0, 0.0]
+    for level, (low, high) in zip(levels, velocity_ranges(levels), strict=True):
+        assert low <= max(1, round(127 * 10 ** (level / 40))) <= high
+
+
+# ------------------------------------------------------------------------------------------------------------- choosing
+
+
+def test_a_ladder_becomes_a_kit() -> None:
+    """Five steps of four strokes: five layers from soft to hard, four alternates each, numbered from 1, all kept."""
+    found = chosen(hits_at(LADDER))
+
+    assert 20 == len(found.picks)
+    assert [(layer, robin) for layer in range(1, 6) for robin in range(1, 5)] == \
+        [(p.layer, p.round_robin) for p in found.picks]
+    assert all(h.kept and h.reason is None and not h.fallback for h in found.hits)
+    assert [1] * 4 + [2] * 4 + [3] * 4 + [4] * 4 + [5] * 4 == [h.layer for h in found.hits]
+    assert found.picks[0].velocity[0] == 1
+    assert found.picks[-1].velocity[1] == 127
+
+
+def test_every_hit_is_kept_or_has_a_reason() -> None:
+    """What is left out says why, in words; what is kept needs none; hits come back in their order."""
+    rng = np.random.default_rng(7)
+    hits = hits_at(rng.uniform(-40, -3, 60))
+    found = chosen(hits, "".join(rng.choice(list("AABBCD"), 60)), round_robins=3)
+
+    assert [h.id for h in hits] == [h.id for h in found.hits]
+    assert {p.hit for p in found.picks} == {h.id for h in found.hits if h.kept}
+    assert all((h.reason is None) == h.kept for h in found.hits)
+    assert any(h.kept for h in found.hits)
+    assert not all(h.kept for h in found.hits)
+
+
+def test_the_grade_asked_for_is_kept_to() -> None:
+    """With grade B asked for, C and D are left out with their grade in the reason; with C, only D is."""
+    hits = hits_at([-20.0, -20.1, -20.2, -20.3])
+
+    assert [True, True, False, False] == [h.kept for h in chosen(hits, "ABCD").hits]
+    assert [True, True, True, False] == [h.kept for h in chosen(hits, "ABCD", grade="C").hits]
+    assert "grade D" in str(by_id(chosen(hits, "ABCD"))[4].reason)
+
+
+def test_partners_are_named_in_the_reason() -> None:
+    """A hit left out because another drum fell on it says which."""
+    struck = replace(hit(2, level_db=-20.0), partners=(Partner("hat", -31.0), Partner("kick", -18.0)))
+    found = chosen([hit(1), struck], "AD")
+
+    assert "together with hat and kick" in str(found.hits[1].reason)
+
+
+def test_flams_and_drags_are_left_out() -> None:
+    """A stroke of an ornament is no one-shot, however clean."""
+    found = chosen([hit(1), replace(hit(2), ornament=Ornament("flam", 1))])
+
+    assert [True, False] == [h.kept for h in found.hits]
+    assert "flam" in str(found.hits[1].reason)
+
+
+def test_the_cleanest_are_the_alternates() -> None:
+    """Of eight even hits the three cleanest are kept, cleanest first; the others are told to be beaten."""
+    clean = {1: -30.0, 2: -58.0, 3: -34.0, 4: -50.0, 5: -33.0, 6: -31.0, 7: -42.0, 8: -32.0}
+    found = chosen(hits_at([-12.0] * 8), clean=clean, round_robins=3)
+
+    assert [2, 4, 7] == [p.hit for p in found.picks]
+    assert [1, 2, 3] == [p.round_robin for p in found.picks]
+    assert all("3" in str(h.reason) for h in found.hits if not h.kept)
+
+
+def test_alternates_are_even() -> None:
+    """A hit too far off its layer's level is left out and says by how much."""
+    found = chosen(hits_at([-12.0, -12.3, -11.8, -12.1, -9.4]), layers=1)
+    off = by_id(found)[5]
+
+    assert not off.kept
+    assert "2.6 dB" in str(off.reason)
+    assert all(abs(h.level_db + 12) < 2.0 for h in found.hits if h.kept and h.level_db is not None)
+
+
+def test_two_hits_far_apart_give_one_layer_each_or_one_one_shot() -> None:
+    """Nothing usable is thrown away whole: of two unlike hits at least one becomes a one-shot."""
+    for gap in (0.5, 2.5, 5.0, 9.0, 30.0):
+        assert len(chosen(hits_at([-30.0, -30.0 + gap])).picks) >= 1
+
+
+def test_drums_and_articulations_are_chosen_apart() -> None:
+    """Each drum and each way of striking it has layers, alternates and velocities of its own; picks are in their order."""
+    hits = [*hits_at(LADDER[:8]), *[replace(h, id=h.id + 100, articulation="rim") for h in hits_at([-15.0, -15.2])],
+            *[replace(h, id=h.id + 200, drum="kick") for h in hits_at([-9.0, -9.1, -9.2])]]
+    found = chosen(hits)
+    kept = [by_id(found)[p.hit] for p in found.picks]
+
+    assert [("kick", "hit")] * 3 + [("snare", "hit")] * 8 + [("snare", "rim")] * 2 == [(h.drum, h.articulation) for h in kept]
+    assert {(1, 127)} == {p.velocity for p in found.picks if by_id(found)[p.hit].articulation == "rim"}
+
+
+def test_the_order_of_hits_changes_nothing() -> None:
+    """The same hits in another order are chosen alike."""
+    rng = np.random.default_rng(3)
+    hits = hits_at(np.round(rng.uniform(-40, -3, 40)))  # with ties
+    clean = {h.id: float(round(rng.uniform(-60, -20))) for h in hits}
+    mixed = [hits[k] for k in rng.permutation(40)]
+
+    assert chosen(hits, clean=clean, round_robins=2).picks == chosen(mixed, clean=clean, round_robins=2).picks
+
+
+# ------------------------------------------------------------------------------------------------------------- fallback
+
+
+def test_the_best_there_is_stands_in_where_nothing_is_clean() -> None:
+    """A drum of which nothing reaches the grade keeps its cleanest hits, marked, with the reason; not its dirtiest."""
+    clean = {1: -18.0, 2: -16.5, 3: -2.0, 4: 3.0}
+    found = by_id(chosen(hits_at([-12.0, -12.2, -12.1, -12.0]), "CDDD", clean=clean))
+
+    assert found[1].kept
+    assert found[1].fallback
+    assert "grade" in str(found[1].reason)
+    assert not found[4].kept
+    assert not found[4].fallback
+
+
+def test_without_fallback_nothing_stands_in() -> None:
+    """A recipe without fallback leaves such a drum empty, each hit with its reason."""
+    found = chosen(hits_at([-12.0, -12.2]), "DD", fallback=False)
+
+    assert () == found.picks
+    assert all(h.reason and not h.kept and not h.fallback for h in found.hits)
+
+
+def test_one_clean_hit_needs_no_fallback() -> None:
+    """Where one hit reaches the grade, dirty ones are not marked as fallbacks."""
+    assert not any(h.fallback for h in chosen(hits_at([-12.0, -12.2, -12.1]), "ADD").hits)
+
+
+# ----------------------------------------------------------------------------------------------------------- overruling
+
+
+def test_a_rejected_hit_is_never_kept() -> None:
+    """Rejected means rejected: not as the only one, and not as a fallback."""
+    for grades in ("A", "D"):
+        found = chosen([hit(1)], grades, rejected={1})
+
+        assert () == found.picks
+        assert "by hand" in str(found.hits[0].reason)
+
+
+def test_another_takes_a_rejected_hits_place() -> None:
+    """The next cleanest hit moves up."""
+    hits, clean = hits_at([-12.0] * 4), {1: -58.0, 2: -50.0, 3: -40.0, 4: -30.0}
+
+    assert [2, 3] == [p.hit for p in chosen(hits, clean=clean, round_robins=2, rejected={1}).picks]
+
+
+def test_a_wanted_hit_is_kept_whatever_its_grade() -> None:
+    """Wanted means kept: dirty, off its layer's level, beyond the round robins or part of a flam."""
+    hits = [*hits_at([-12.0, -12.1, -12.2, -12.3]), hit(5, level_db=-7.5),
+            replace(hit(6, level_db=-12.2), ornament=Ornament("flam", 1))]
+    found = chosen(hits, "AAADDA", layers=1, round_robins=2, wanted={4, 5, 6})
+
+    assert {4, 5, 6} <= {p.hit for p in found.picks}
+    assert all(by_id(found)[n].reason is None for n in (4, 5, 6))
+
+
+def test_a_hit_without_a_level_is_left_out() -> None:
+    """A hit whose strength cannot be told belongs to no layer, and says so."""
+    found = chosen([hit(1), hit(2, level_db=None)])
+
+    assert [True, False] == [h.kept for h in found.hits]
+    assert found.hits[1].layer is None
+    assert "strength" in str(found.hits[1].reason)
+
+
+def test_no_hits_no_picks() -> None:
+    """Nothing in, nothing out."""
+    assert Chosen((), ()) == chosen([])

@@ -1,0 +1,182 @@
+"""Naming: drums by their close mics or by their sound, home mics by the rule, articulations in the trade's words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import permutations
+
+import numpy as np
+import pytest
+from stage_inputs import BANDS, STRETCHES, templates
+
+from oneshot import features, naming
+from oneshot.model import Floats, Mic, Role, Templates
+
+OVERHEADS = (Mic("OH L", Role.OVERHEAD, pair="OH", side="L"), Mic("OH R", Role.OVERHEAD, pair="OH", side="R"))
+MICS = (Mic("BD", Role.CLOSE, "kick"), Mic("SN", Role.CLOSE, "snare"), Mic("T1", Role.CLOSE, "rack tom"), *OVERHEADS)
+
+SPECTRA = {  # dB per band of the scan, and dB lost from 0-22 ms to 90-200 ms (common practice, no source)
+    "kick": ((0, -9, -16, -20, -22, -22, -26, -30, -36, -42), 18.0),
+    "floor": ((-8, 0, -5, -14, -20, -25, -28, -32, -38, -44), 8.0),
+    "rack": ((-16, 0, -3, -10, -18, -24, -28, -32, -38, -44), 9.0),
+    "snare": ((-16, -4, 0, -4, -5, -6, -6, -7, -9, -13), 17.0),
+    "closed hat": ((-45, -40, -34, -28, -20, -12, -4, 0, -2, -6), 24.0),
+    "crash": ((-34, -28, -22, -16, -10, -6, -2, 0, -2, -6), 3.0),
+}
+
+
+def stroke(sound: str, mics: Sequence[float]) -> Floats:
+    """Energies (mics, bands, stretches) of a stroke of that sound, at those levels in dB in the mics."""
+    spectrum, lost = SPECTRA[sound]
+    fade = np.interp(np.arange(STRETCHES), [0, 1, STRETCHES - 1], [0.0, 0.0, -lost])
+    energy = 10 ** ((np.array(mics)[:, None, None] + np.array(spectrum)[:, None] + fade) / 10)
+    return np.asarray(energy / energy.sum())
+
+
+def named(kinds: Templates, mics: Sequence[Mic]) -> tuple[list[str], list[str]]:
+    """Names and kinds of the drums, in the order of their numbers."""
+    standing = features.standing_db(kinds, np.ones(len(mics), bool))
+    names, what = naming.drum_names(kinds, standing, mics)
+    return [names[n] for n in sorted(names)], [what[n] for n in sorted(what)]
+
+
+KICK, SNARE = stroke("kick", (0, -24, -22, -14, -14)), stroke("snare", (-24, 0, -20, -12, -13))
+RACK, CRASH = stroke("rack", (-22, -20, 0, -14, -13)), stroke("crash", (-30, -20, -19, 0, -4))
+
+
+# ---------------------------------------------------------------------------------------------------------------- drums
+
+
+def test_close_mics_name_their_drums() -> None:
+    """Kick, snare and rack tom are called as the mics that stand at them, whatever order they were found in."""
+    drums = {"kick": (KICK, "kick"), "snare": (SNARE, "snare"), "rack-tom": (RACK, "tom")}
+    for order in permutations(drums):
+        names, kinds = named(templates(*(drums[name][0] for name in order)), MICS)
+
+        assert list(order) == names
+        assert [drums[name][1] for name in order] == kinds
+
+
+def test_a_cymbal_without_a_mic_is_called_by_its_sound() -> None:
+    """A drum that no close mic names is what it sounds like; it takes no other drum's name."""
+    names, kinds = named(templates(CRASH, KICK, SNARE, RACK), MICS)
+
+    assert ["crash", "kick", "snare", "rack-tom"] == names
+    assert ["crash", "kick", "snare", "tom"] == kinds
+
+
+@pytest.mark.parametrize(("sound", "kind"), [("kick", "kick"), ("floor", "tom"), ("rack", "tom"), ("closed hat", "hat"),
+                                             ("crash", "crash")])
+def test_drums_sound_like_what_they_are(sound: str, kind: str) -> None:
+    """Weight and fading tell the kinds apart where there are only overheads (common practice, no source)."""
+    assert kind == naming.kind_by_sound(stroke(sound, (0, -2)).sum(axis=0))
+
+
+def test_two_of_a_kind_get_two_names() -> None:
+    """Names are never given twice: of two toms the more frequent one has the plain name."""
+    names, kinds = named(templates(stroke("rack", (-8, 0)), stroke("floor", (0, -6)), stroke("kick", (0, 0)),
+                                   members=[5, 20, 40]), OVERHEADS)
+
+    assert ["tom-2", "tom", "kick"] == names
+    assert ["tom", "tom", "kick"] == kinds
+
+
+def test_a_name_given_by_a_mic_is_not_given_by_sound() -> None:
+    """Where a mic's drum is called crash, another cymbal that sounds like one gets a number."""
+    mics = (Mic("Crash", Role.CLOSE, "crash"), *OVERHEADS)
+    names, _ = named(templates(stroke("crash", (0, -6, -14)), stroke("crash", (-18, -8, 0))), mics)
+
+    assert ["crash", "crash-2"] == names
+
+
+# ------------------------------------------------------------------------------------------------------------ home mics
+
+
+def close(name: str, place: str | None) -> Mic:
+    """A snare's close mic."""
+    return Mic(name, Role.CLOSE, "snare", place)
+
+
+@pytest.mark.parametrize(("places", "expected"), [
+    (("bottom", "top"), "top"), (("out", "in"), "in"), (("sub", "out", "in"), "in"), (("sub", "out"), "out"),
+    (("bottom",), "bottom"),
+])
+def test_top_comes_before_bottom_and_in_before_out(places: tuple[str, ...], expected: str) -> None:
+    """A drum is measured in its own close mic: top before bottom, in before out, however loud the others are."""
+    mics = tuple(close(place, place) for place in places)
+    levels: Mapping[str, float] = {place: 10.0 * n for n, place in enumerate(places)}
+
+    assert expected == naming.home_mic("snare", (*OVERHEADS, *mics), {**levels, "OH L": 99.0, "OH R": 0.0})
+
+
+def test_a_drum_without_a_mic_is_measured_in_the_overheads() -> None:
+    """Without a close mic of its own the overhead counts in which it is strongest, not another drum's mic or a room."""
+    mics = (close("Snare", "top"), *OVERHEADS, Mic("Room", Role.ROOM))
+
+    assert "OH R" == naming.home_mic("crash", mics, {"Snare": 5.0, "OH L": -9.0, "OH R": -4.0, "Room": 9.0})
+
+
+def test_without_overheads_the_strongest_mic_counts() -> None:
+    """Where there are no overheads either, the mic in which the drum is strongest is its home."""
+    mics = (close("Snare", "top"), Mic("Room", Role.ROOM), Mic("Mix", Role.BUS))
+
+    assert "Room" == naming.home_mic("crash", mics, {"Snare": -5.0, "Room": -3.0})
+    assert "Mix" == naming.home_mic("crash", mics[2:], {"Mix": -3.0})
+
+
+def test_names_of_two_words_find_their_mic() -> None:
+    """A drum called "rack-tom" in the kit stands at the mic whose drum is "rack tom"."""
+    assert "T1" == naming.home_mic("rack-tom", MICS, dict.fromkeys(("BD", "SN", "T1", "OH L", "OH R"), 0.0))
+
+
+# --------------------------------------------------------------------------------------------------------- articulations
+
+
+def articulations(kinds: Templates, what: Mapping[int, str]) -> list[str]:
+    """How each kind is struck."""
+    _, sound = features.between_db(kinds, np.ones(kinds.energy.shape[1], bool))
+    return naming.articulations(kinds, sound, what)
+
+
+def test_an_open_hat_rings_longer() -> None:
+    """Of two strokes of a hat the one that fades is closed and the one that rings is open, whichever is more frequent."""
+    closed, ringing = stroke("closed hat", (0, -4)), stroke("crash", (0, -4))
+    for members in ([40, 9], [9, 40]):
+        kinds = templates(closed, ringing, members=members, drum=[0, 0])
+
+        assert ["closed", "open"] == articulations(kinds, {0: "hat"})
+
+
+@pytest.mark.parametrize(("kind", "expected"), [("snare", "centre"), ("ride", "bow"), ("kick", "hit"), ("tom", "hit"),
+                                                ("crash", "hit"), ("hat", "closed")])
+def test_the_ordinary_stroke_has_the_trades_name(kind: str, expected: str) -> None:
+    """A drum struck in one way has the ordinary articulation of its kind."""
+    assert [expected] == articulations(templates(SNARE), {0: kind})
+
+
+def test_kinds_that_sound_alike_are_one_articulation() -> None:
+    """Two kinds of one drum a decibel apart, as hard and soft strokes are, are struck in one way."""
+    other = SNARE * 10 ** (np.random.default_rng(1).normal(0, 0.5, SNARE.shape) / 10)
+
+    assert ["centre", "centre"] == articulations(templates(SNARE, other, drum=[0, 0]), {0: "snare"})
+
+
+def test_a_side_stick_is_not_a_centre_stroke() -> None:
+    """A stroke of the snare without its bottom, gone in a moment, has a name of its own."""
+    spectrum = np.full(BANDS, -3.0)
+    spectrum[:3] = -25.0
+    fade = -np.array([0.0, 6.0, 14.0, 22.0, 34.0])
+    stick = np.repeat(10 ** ((spectrum[:, None] + fade) / 10)[None], len(MICS), axis=0)
+    found = articulations(templates(SNARE, stick / stick.sum(), drum=[0, 0], members=[30, 12]), {0: "snare"})
+
+    assert "centre" == found[0]
+    assert "side" in found[1]
+
+
+def test_no_two_articulations_share_a_name() -> None:
+    """Three strokes of a tom that sound unlike are three names."""
+    other = [stroke(sound, (0, -3)) for sound in ("rack", "snare", "closed hat")]
+    found = articulations(templates(*other, drum=[0, 0, 0]), {0: "tom"})
+
+    assert 3 == len(set(found))
+    assert "hit" == found[0]
