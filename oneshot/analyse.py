@@ -201,7 +201,8 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
     named = _names(templates, mics, near)
-    rows = HitRows(session, mics, named, templates, Placer(session, named, templates, strokes))
+    placer = Placer(session, [m.name for m in mics], named, templates, strokes)
+    rows = HitRows(session, mics, named, templates, placer)
     for each in strokes:
         progress(f"placing hits in {each.heard.take.name}", 0.0)
         rows.add(each)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oneshot import align
 from oneshot.audio import TakeReader
@@ -33,6 +34,9 @@ TOGETHER_S = 0.018
 POLARITY_HITS = 12
 """Polarity is measured on about so many hits."""
 
+RULES_RATIO = 12.0
+"""A stroke with this many times (11 dB) the energy of everything else is the loudest thing in a mic at any moment."""
+
 FULL_DEPTH_DB = 29.0
 """An onset followed down this far in a hit without partners is beyond doubt."""
 
@@ -44,7 +48,9 @@ class Placer:
     take -> mic -> 1 or -1 against the home mic of the drum it stands at.
     """
 
-    def __init__(self, session: Session, named: Named, templates: Templates, strokes: Sequence[Strokes]) -> None:
+    def __init__(self, session: Session, mics: Sequence[str], named: Named, templates: Templates,
+                 strokes: Sequence[Strokes]) -> None:
+        self._mics = list(mics)
         self._session, self._named, self._templates = session, named, templates
         self._strokes = strokes
         self.delays: dict[str, dict[str, dict[str, float | None]]] = {}
@@ -123,17 +129,17 @@ class Placer:
         return align.settle(arrivals, rows, delay, tolerance, home=home, alone=alone, zero=zero)[0]
 
     def _zeros(self, strokes: Strokes, mine: Frames, at_home: Frames, home: int) -> Floats:
-        """When the main stroke reaches its own close mic (hits,), where the onset that was read is another's; else NaN.
+        """When the main stroke reaches its home mic (hits,), where the onset that was read is another's; else NaN.
 
-        Strokes meant to fall together lie up to 15 ms apart, and the arrivals belong to whichever came first.
+        Only where it is by far the loudest there. Strokes meant to fall together lie up to 15 ms apart, and the
+        arrivals belong to whichever came first.
         """
         take, arrivals = strokes.heard.take, strokes.heard.arrivals
         zero = np.full(len(mine), np.nan)
-        if take.mics[home].role is not Role.CLOSE:
-            return zero
+        loud = self._rules(strokes, mine, take.mics[home].name)
         lead, length = (round(s * take.sample_rate) for s in (align.QUIET_S, align.QUIET_S + TOGETHER_S + align.PEAK_S))
         depth = np.nan_to_num(arrivals.depth_db[strokes.rows[mine], home])
-        doubtful = ((strokes.gain[mine] > 0).sum(axis=1) > 1) | (depth < FULL_DEPTH_DB)
+        doubtful = loud & (((strokes.gain[mine] > 0).sum(axis=1) > 1) | (depth < FULL_DEPTH_DB))
         with TakeReader(self._session.root, take, [take.mics[home].name]) as reader:
             for i in np.flatnonzero((at_home >= 0) & doubtful):
                 start = int(arrivals.first[strokes.rows[mine[i]]]) - lead
@@ -142,6 +148,16 @@ class Placer:
                 if found is not None:
                     zero[i] = start + found[0]
         return zero
+
+    def _rules(self, strokes: Strokes, mine: Frames, mic: str) -> NDArray[np.bool_]:
+        """Whether the main stroke of each hit (hits,) is by far the loudest sound in a mic."""
+        if mic not in self._mics:
+            return np.zeros(len(mine), bool)
+        row = self._mics.index(mic)
+        own = strokes.shares.own[mine, strokes.kind[mine], row]
+        rest = strokes.shares.own[mine, :, row].sum(axis=1) - own + strokes.shares.other[mine, row]
+        loud: NDArray[np.bool_] = own > RULES_RATIO * rest
+        return loud
 
     def _find_polarity(self, strokes: Strokes, mine: Frames, onsets: Frames, number: int) -> None:
         """Measure the polarity of a drum's other close mics against its home mic, on its clearest hits."""
