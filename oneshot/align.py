@@ -236,7 +236,10 @@ def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:
         mean = np.mean([np.interp(axis + move, axis, edge) for move, edge in zip(shift, edges, strict=True)], axis=0)
         inner = mean[reach:-reach]
         for k, edge in enumerate(edges):
-            shift[k] = _peak_place(np.correlate(edge, inner, mode="valid")) - reach
+            product = np.correlate(edge, inner, mode="valid")
+            power = np.convolve(edge**2, np.ones(len(inner)), mode="valid") * np.sum(inner**2)
+            alike = float(product.max()) / max(float(np.sqrt(power[product.argmax()])), 1e-12)
+            shift[k] = _peak_place(product) - reach if alike >= ATTACK_ALIKE else 0.0
         shift -= np.median(shift)
     return shift
 
@@ -277,6 +280,8 @@ RISE_S = 0.007
 ATTACK_BACK_S = 0.002
 ATTACK_AHEAD_S = 0.008
 ATTACK_REACH_S = 0.0005
+ATTACK_ALIKE = 0.7
+"""A hit less like the others than this is left at its onset: noise, of wires or a brush, correlates anywhere."""
 
 
 def _peak_place(values: Floats) -> float:

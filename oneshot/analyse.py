@@ -58,7 +58,7 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) ->
         raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")
     mics = _kit_mics(session)
     described = [_describe(h, mics) for h in heard]
-    templates = _learn(heard, described, mics, progress)
+    templates = _learn(session.name, heard, described, mics, progress)
     return _assemble(session, heard, described, templates, mics, tuple(told), progress)
 
 
@@ -144,19 +144,27 @@ def _near_rows(heard: Heard, mics: tuple[Mic, ...]) -> NDArray[np.bool_]:
     return np.array([m.name in near for m in mics], bool)
 
 
-def _learn(heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...], progress: Progress) -> Templates:
+def _learn(name: str, heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...],
+           progress: Progress) -> Templates:
     """Kinds of strokes and the drums they belong to, from the hits that stand alone in all takes."""
     progress("telling drums apart", 0.0)
     near = np.any([_near_rows(h, mics) for h in heard], axis=0)
-    rows, offset = [], 0
+    rows: list[Frames] = []
+    some: list[Frames] = []
+    offset = 0
     for h, f in zip(heard, described, strict=True):
         use = _near_rows(h, mics)
         _, stands_out = features.clear_levels_db(f)
         share = stands_out[:, use][..., 0].mean(axis=(1, 2)) if use.any() else np.zeros(len(f.energy))
         rows.append(group.clean_rows(h.arrivals.first, h.onsets.rise_db, h.take.sample_rate, share) + offset)
+        some.append(np.flatnonzero(share >= group.HEARD_SHARE) + offset)
         offset += len(f.energy)
     joined = features.join(described)
     clean = group.thin(np.concatenate(rows))
+    if not len(clean):
+        clean = group.thin(np.concatenate(some))  # in which nothing stands alone: learn from what there is
+    if not len(clean):
+        raise WorkError(f"{name} holds no hit that stands out: check the files and their levels")
     place, sound = features.distances_db(features.only(joined, near), clean)
     labels = np.full(offset, -1, np.int64)
     labels[clean] = group.kinds(place, sound)

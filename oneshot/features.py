@@ -21,6 +21,9 @@ from oneshot.model import STRETCH_STEPS, Floats, Frames, HitFeatures, TakeScan, 
 BEFORE_STEPS = (-6, -2)
 """Where the level before a hit is read: 17 to 6 ms ahead, clear of the analysis window of the hit itself."""
 
+SILENT_PEAK = 1e-6
+"""A mic that never passes -120 dBFS hears nothing, like one that is not there."""
+
 CLEAR_RATIO = 2.0
 """A level counts as heard where it is this many times (3 dB) above what was there before."""
 
@@ -43,7 +46,7 @@ def describe(scan: TakeScan, *, first: Frames, stop: Frames, lag: Floats, mics: 
     valid = np.zeros((hits, len(mics), stretches), bool)
     room = stop - first
     for m, name in enumerate(mics):
-        if name not in names:
+        if name not in names or scan.peak[names.index(name)] <= SILENT_PEAK:
             continue
         row = names.index(name)
         step = np.round((first + lag[row]) / scan.hop).astype(np.int64)

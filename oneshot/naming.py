@@ -185,7 +185,7 @@ def _called(templates: Templates, heads: Sequence[int], kind: str) -> dict[int, 
     main = {"snare": "centre", "ride": "bow"}.get(kind, "hit")
     names = {heads[0]: main}
     for other in heads[1:]:
-        names[other] = _snare_stroke(strokes[heads[0]], strokes[other]) if kind == "snare" else f"{main}-2"
+        names[other] = _snare_stroke(strokes[heads[0]], strokes[other]) if kind == "snare" else main
     return _unique(names)
 
 
@@ -202,10 +202,12 @@ def _snare_stroke(centre: Floats, other: Floats) -> str:
 
 
 def _unique(names: dict[int, str]) -> dict[int, str]:
-    """The same names with "-2", "-3" on repeated ones."""
-    seen: dict[str, int] = {}
-    out = {}
+    """The same names, numbered where they repeat: "rimshot", "rimshot-2"."""
+    out: dict[int, str] = {}
     for key, name in names.items():
-        seen[name] = seen.get(name, 0) + 1
-        out[key] = name if seen[name] == 1 else f"{name.removesuffix('-2')}-{seen[name]}"
+        number, unique = 1, name
+        while unique in out.values():
+            number += 1
+            unique = f"{name}-{number}"
+        out[key] = unique
     return out

@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+from scipy.ndimage import minimum_filter1d
 from scipy.stats import chi2
 
 from oneshot.audio import BLOCK, TakeReader
@@ -171,7 +172,8 @@ def _noise(level_db: NDArray[Any], sample_rate: int) -> Floats:
     """
     step = max(1, level_db.shape[1] // 20000)
     part = level_db[:, ::step].astype(np.float64)
-    sounding = part.max(axis=2) > FLOOR_DB + 1
+    # steps whose window reaches into digital black hold only part of the noise
+    sounding = minimum_filter1d((level_db.max(axis=2) > FLOOR_DB + 1).astype(np.uint8), 9, axis=1)[:, ::step] > 0
     bins = np.diff(band_bins(sample_rate)).astype(np.float64)
     variance = bins + 2 * (np.maximum(bins - 1, 0) * 4 / 9 + np.maximum(bins - 2, 0) / 36)
     freedom = 2 * bins**2 / np.maximum(variance, 1)

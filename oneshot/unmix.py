@@ -74,7 +74,7 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
     gain, alone = np.zeros((hits, kinds)), np.full((hits, kinds), ERROR_LIMIT_DB)
     evidence, error, empty = np.zeros(hits), np.zeros(hits), np.zeros(hits)
     ground = np.zeros(features.energy.shape)
-    flat = templates.energy[:, near].reshape(kinds, -1)
+    flat = templates.energy[:, near].reshape(kinds, -1) if kinds else np.zeros((0, 0))
     for i in range(hits):
         ground[i] = np.maximum(features.before[i][..., None], _afterglow(i, step, gain, templates)) \
             + features.noise[i][..., None]
@@ -217,8 +217,10 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -
     Rarer kinds are tried first and drop out of the sums that may explain the rest, so that two kinds never explain away
     each other.
     """
-    flat = templates.energy[:, near].reshape(len(templates.drum), -1)
-    out = np.zeros(len(flat), bool)
+    out = np.zeros(len(templates.drum), bool)
+    if not len(out):
+        return out
+    flat = templates.energy[:, near].reshape(len(out), -1)
     for k in np.argsort(templates.members, kind="stable"):
         others = [j for j in range(len(flat)) if j != k and not out[j] and templates.members[j] >= templates.members[k]]
         if len(others) < 2:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from oneshot import scan
 from oneshot.audio import TakeReader
+from oneshot.found import Analysis
 from oneshot.model import (
     STRETCH_STEPS,
     Floats,
@@ -27,7 +28,6 @@ from oneshot.model import (
     TakeScan,
     Templates,
 )
-from oneshot.records import Analysis
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, slate
 from oneshot.synth.kits import FLOOR, FLOOR_TOM, KICK, KICK_IN, KICK_OUT, OH_L, OH_R, SNARE, SNARE_TOP
 
@@ -109,7 +109,8 @@ def add(x: Floats, at: int, stroke: Floats, gain_db: float = 0.0) -> None:
 def template(seed: int, mics: int, tops: Sequence[int], decay_db: float = 5.0, own: int | None = None) -> Floats:
     """A stroke's energies (mics, bands, stretches), sum 1: loudest in some bands and 7 dB less with each band away from
     them, at its own place among the mics, fading by ``decay_db`` from stretch to stretch. ``own``: its close mic, in
-    which it stands 14 to 22 dB above the others; the last two mics are overheads, 8 to 12 dB down."""
+    which it stands 14 to 22 dB above the others; the last two mics are overheads, 8 to 12 dB down.
+    """
     rng = np.random.default_rng(seed)
     away = np.abs(np.subtract.outer(np.arange(BANDS), tops)).min(axis=1)
     spectrum = -7.0 * away + rng.uniform(-3, 3, BANDS)
@@ -126,7 +127,7 @@ def template(seed: int, mics: int, tops: Sequence[int], decay_db: float = 5.0, o
 def templates(*strokes: Floats, members: Sequence[int] = (), drum: Sequence[int] = ()) -> Templates:
     """Templates of those strokes, each a drum of its own unless told."""
     count = len(strokes)
-    return Templates(np.stack(strokes), np.zeros((count, *strokes[0].shape)),
+    return Templates(np.stack(strokes), np.zeros((count, *strokes[0].shape)), np.full((count, len(strokes[0])), np.nan),
                      np.array(drum or range(count), np.int64), np.array(members or [20] * count, np.int64))
 
 

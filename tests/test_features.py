@@ -159,7 +159,8 @@ def test_hits_without_a_common_mic_are_strangers() -> None:
 
 def test_kinds_are_held_apart_like_hits() -> None:
     """Templates of one place are near each other in place alone; those of two drums are not; two that share no level
-    are strangers."""
+    are strangers.
+    """
     one, two = energy(place_of(1), sound_of(1)), energy(place_of(1), sound_of(2))
     other, nothing = energy(place_of(7), sound_of(2)), np.zeros_like(one)
     kinds = templates(one / one.sum(), two / two.sum(), other / other.sum(), nothing)

