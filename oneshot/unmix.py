@@ -29,10 +29,10 @@ BETTER = 0.25
 EVIDENCE_DB = 0.75
 """Mean rise over all near mics and bands above the ground that makes a candidate a stroke."""
 
-LIKE_A_STROKE = 0.54
+LIKE_A_STROKE = 0.48
 """The strokes found must leave less than this share of the error that the ground alone would leave."""
 
-SURE_EVIDENCE_DB = 2.5
+SURE_EVIDENCE_DB = 2.3
 SURELY_UNLIKE = 0.92
 """A rise of this much is a stroke even where it is not much like any that was learned, unless it is like none at all:
 speech, or a knock."""

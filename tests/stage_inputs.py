@@ -46,7 +46,7 @@ PIER_TAKE = slate("pier", (("kick", "hit", -18.0, 0.0, 8, 0.9), ("snare", "centr
 
 @dataclass(frozen=True, slots=True)
 class Pier:
-    """The pier on disk: its session, what is known of its strokes, the kit built from it, and the folder of that kit."""
+    """The pier on disk: its session, what is known of its strokes, the kit built from it, and that kit's folder."""
 
     session: Path
     known: Mapping[str, Any]

@@ -32,7 +32,7 @@ def followed(x: Floats, rate: int = RATE) -> tuple[int, float]:
     return found
 
 
-# ------------------------------------------------------------------------------------------------------- one mic, one hit
+# ----------------------------------------------------------------------------------------------------- one mic, one hit
 
 
 @pytest.mark.parametrize("rate", [44100, 48000, 96000, 192000])
@@ -65,7 +65,7 @@ def test_polarity_and_level_do_not_move_an_onset() -> None:
 
 @pytest.mark.parametrize("ring_db", [-50.0, -26.0, -18.0, -14.0])
 def test_depth_says_how_far_the_sound_stood_clear(ring_db: float) -> None:
-    """Over a ring the sound is followed to somewhat above that ring, never below it, and never before its true start."""
+    """Over a ring the sound is followed to somewhat above that ring, never below it or before its true start."""
     frame, depth = followed(window(1000, strike(3), ring_db))
 
     assert 1000 <= frame < 1000 + 0.001 * RATE
@@ -87,7 +87,7 @@ def test_silence_has_no_onset() -> None:
     assert align.follow_back(np.zeros(6000, np.float32), RATE, ahead_s=0.012, room=10**9) is None
 
 
-# ---------------------------------------------------------------------------------------------------- many mics, many hits
+# ------------------------------------------------------------------------------------------------ many mics, many hits
 
 
 def arrivals_of(folder: Path, lags: list[int], starts: list[int], *, floor: float = -110.0) -> Arrivals:
@@ -141,22 +141,26 @@ def test_a_take_without_candidates_has_no_arrivals(tmp_path: Path) -> None:
 # ------------------------------------------------------------------------------------------------------- delay patterns
 
 
-def test_a_delay_is_the_median_of_what_is_clear() -> None:
-    """Delays come from hits clear in both mics: one odd hit does not move them, buried ones do not count."""
-    home = 10_000 * np.arange(1, 8)
-    frame = np.stack([home, home + 137, home + 500], axis=1).astype(np.int64)
-    frame[:, 1] += [0, 1, -1, 0, 0, 0, 0]
-    frame[3, 1] += 900
-    depth = np.full((7, 3), 30.0)
-    frame[4, 1], depth[4, 1] = home[4] - 400, 3.0
-    frame[:, 2], depth[:, 2] = -1, np.nan
+def test_a_delay_is_where_most_readings_agree() -> None:
+    """Readings of another stroke, all earlier, do not move a delay, even where they are nearly half of all."""
+    true = 137.0 + np.array([0.0, 0.5, -0.5, 0.0, 1.0, -1.0])
+    middle, spread, count = align.most_agreed(np.concatenate([true, [-300.0, -120.0, 20.0, 60.0, 61.0]]), 28.0)
 
-    delay, spread, count = align.delay_pattern(frame, np.nan_to_num(depth), 0)
+    assert (137.0, 6) == (middle, count)
+    assert spread <= 1.0
 
-    assert [0.0, 137.0] == delay[:2].tolist()
-    assert np.isnan(delay[2])
-    assert spread[1] <= 1.0
-    assert [7, 6, 0] == count.tolist()
+
+def test_one_reading_is_a_delay() -> None:
+    """A single reading stands for itself."""
+    assert (42.0, 0.0, 1) == align.most_agreed(np.array([42.0]), 28.0)
+
+
+def test_only_clear_arrivals_say_how_late_a_mic_is() -> None:
+    """Arrivals in ms after the earliest one where the hit stands clear; elsewhere they are not known."""
+    found = align.clear_delays_ms(clear_hits([[48_000, 48_048, 48_480]], [[30, 30, 3]]), 48_000)
+
+    assert [0.0, 1.0] == found[0, :2].tolist()
+    assert np.isnan(found[0, 2])
 
 
 def clear_hits(frame: list[list[int]], depth: list[list[float]]) -> Arrivals:
@@ -165,13 +169,15 @@ def clear_hits(frame: list[list[int]], depth: list[list[float]]) -> Arrivals:
     return Arrivals("one", frames.min(axis=1), frames, depths, np.zeros(frames.shape[1]))
 
 
-def settled(arrivals: Arrivals, delay: list[float], tolerance: float = 24.0) -> tuple[Frames, Floats]:
-    """Onsets and confidence of all the hits."""
-    return align.settle(arrivals, np.arange(len(arrivals.first)), np.array(delay), tolerance)
+def settled(arrivals: Arrivals, delay: list[float], tolerance: float = 24.0, *,
+            alone: bool = False) -> tuple[Frames, Floats]:
+    """Onsets and confidence of all the hits, the first mic being their home."""
+    rows = np.arange(len(arrivals.first))
+    return align.settle(arrivals, rows, np.array(delay), tolerance, home=0, alone=np.full(len(rows), alone))
 
 
 def test_a_clear_reading_has_the_last_word() -> None:
-    """A mic that hears the hit all 30 dB clear keeps its reading where that lies near the pattern, and is sure of it."""
+    """A mic that hears the hit all 30 dB clear keeps its reading near the pattern, and is sure of it."""
     out, confidence = settled(clear_hits([[1000, 1145, 1480]], [[30, 30, 30]]), [0, 140, 480])
 
     assert [1000, 1145, 1480] == out[0].tolist()
@@ -194,6 +200,13 @@ def test_another_strokes_arrival_is_not_taken() -> None:
     assert [1000, 1140, 1480] == out[0].tolist()
 
 
+def test_alone_a_clear_reading_stands() -> None:
+    """In a hit of a single stroke a mic that hears it all clear has the last word, also well off the pattern."""
+    out, _ = settled(clear_hits([[1000, 1400, 1480]], [[30, 30, 30]]), [0, 140, 480], alone=True)
+
+    assert [1000, 1400, 1480] == out[0].tolist()
+
+
 def test_a_buried_home_mic_is_found_by_the_others() -> None:
     """Two overheads that hear a hit clear tell when it reached the home mic."""
     out, _ = settled(clear_hits([[700, 1140, 1480]], [[2, 30, 30]]), [0, 140, 480])
@@ -208,6 +221,38 @@ def test_what_nothing_tells_is_left_open() -> None:
 
     assert [[1000, -1, -1], [-1, -1, -1]] == out.tolist()
     assert 0.0 == confidence[0, 1] == confidence[1, 0]
+
+
+# ------------------------------------------------------------------------------------------------------------- polarity
+
+
+def pairs_of(signs: list[int], floor: float = 0.05) -> list[tuple[Floats32, Floats32]]:
+    """Home mic and another one of some hits, the other a few frames late, softer and with noise of its own."""
+    out = []
+    for k, sign in enumerate(signs):
+        rng = np.random.default_rng(k)
+        time = np.arange(round(align.POLARITY_S * RATE)) / RATE
+        home = np.sin(2 * np.pi * 220 * time) * np.exp(-time / 0.004) + floor * rng.standard_normal(len(time))
+        other = 0.3 * sign * np.roll(home, 4) + 0.3 * floor * rng.standard_normal(len(time))
+        out.append((home.astype(np.float32), other.astype(np.float32)))
+    return out
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_an_inverted_mic_is_known_by_its_hits(sign: int) -> None:
+    """A mic that moves against the home mic in every hit is inverted; one odd hit among six does not change that."""
+    assert sign == align.polarity(pairs_of([sign] * 5), RATE)
+    assert sign == align.polarity(pairs_of([*[sign] * 5, -sign]), RATE)
+
+
+def test_polarity_is_not_guessed() -> None:
+    """Hits that do not agree, one hit alone, silence or none at all tell nothing."""
+    silence = np.zeros(round(align.POLARITY_S * RATE), np.float32)
+
+    assert align.polarity(pairs_of([1, -1, 1, -1]), RATE) is None
+    assert align.polarity(pairs_of([1]), RATE) is None
+    assert align.polarity([(silence, silence)] * 3, RATE) is None
+    assert align.polarity([], RATE) is None
 
 
 # -------------------------------------------------------------------------------------------------------------- attacks

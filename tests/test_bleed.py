@@ -78,7 +78,7 @@ def test_steady_noise_is_no_bleed() -> None:
 
 
 def test_a_later_stroke_in_the_window_is_bleed() -> None:
-    """A hard stroke 90 ms later fills the last stretch: own sound there is what the template says, the rest is bleed."""
+    """A hard stroke 90 ms later fills the last stretch: own sound there is what the template says, the rest bleed."""
     energy = SNARE.copy()
     energy[..., 4] += SNARE[..., 0]
     valid = np.ones((1, MICS, len(STEPS)), bool)

@@ -19,7 +19,7 @@ LADDER = [-30.0 + 6 * step + 0.3 * k for step in range(5) for k in range(4)]
 """Five steps 6 dB apart, four strokes within a decibel on each."""
 
 
-def hits_at(levels: Sequence[float]) -> list[Hit]:
+def hits_at(levels: Sequence[float] | Floats) -> list[Hit]:
     """A hit per level, numbered from 1."""
     return [hit(n, level_db=float(level)) for n, level in enumerate(levels, 1)]
 
@@ -76,7 +76,7 @@ def test_no_more_layers_than_the_recipe_allows() -> None:
 
 @pytest.mark.parametrize("seed", range(20))
 def test_layers_are_steps_and_never_one_hit(seed: int) -> None:
-    """Layers are at least 3 dB apart in their means, and none is a single hit but one that stands far from all others."""
+    """Layers are at least 3 dB apart in their means; none is a single hit, save one that stands far from all."""
     rng = np.random.default_rng(seed)
     levels = np.sort(rng.uniform(-40, -5, int(rng.integers(8, 60))))
     parts = np.split(levels, np.searchsorted(levels, layer_borders(levels, 8, 3.0)))
@@ -111,7 +111,9 @@ def test_ranges_follow_the_published_law() -> None:
 
 
 def test_layers_are_asked_for_at_their_own_level() -> None:
-    """The velocity at which the law gives a layer's level lies in that layer's range (SoundFont 2.04, section 8.4.1)."""
+    """The velocity at which the law gives a layer's level lies in that layer's range (SoundFont 2.04, section
+    8.4.1).
+    """
     levels = [-34.0, -26.0, -19.0, -12.0, -5.0, 0.0]
     for level, (low, high) in zip(levels, velocity_ranges(levels), strict=True):
         assert low <= max(1, round(127 * 10 ** (level / 40))) <= high
@@ -198,13 +200,16 @@ def test_two_hits_far_apart_give_one_layer_each_or_one_one_shot() -> None:
 
 
 def test_drums_and_articulations_are_chosen_apart() -> None:
-    """Each drum and each way of striking it has layers, alternates and velocities of its own; picks are in their order."""
+    """Each drum and each way of striking it has layers, alternates and velocities of its own; picks are in their
+    order.
+    """
     hits = [*hits_at(LADDER[:8]), *[replace(h, id=h.id + 100, articulation="rim") for h in hits_at([-15.0, -15.2])],
             *[replace(h, id=h.id + 200, drum="kick") for h in hits_at([-9.0, -9.1, -9.2])]]
     found = chosen(hits)
     kept = [by_id(found)[p.hit] for p in found.picks]
 
-    assert [("kick", "hit")] * 3 + [("snare", "hit")] * 8 + [("snare", "rim")] * 2 == [(h.drum, h.articulation) for h in kept]
+    assert [("kick", "hit")] * 3 + [("snare", "hit")] * 8 + [("snare", "rim")] * 2 == \
+        [(h.drum, h.articulation) for h in kept]
     assert {(1, 127)} == {p.velocity for p in found.picks if by_id(found)[p.hit].articulation == "rim"}
 
 

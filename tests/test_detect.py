@@ -1,7 +1,7 @@
 """Detect: candidates from rises in many bands and mics, whatever else happens in the take.
 
-Candidates are many on purpose, and faint ones are sorted out later. So "nothing is found" means here: nothing that rises
-a quarter as much as a stroke does.
+Candidates are many on purpose, and faint ones are sorted out later. So "nothing is found" means here: nothing that
+rises a quarter as much as a stroke does.
 """
 
 from __future__ import annotations
@@ -98,11 +98,14 @@ def test_scaling_a_take_changes_no_candidate(tmp_path: Path) -> None:
 
     assert 3 == len(clear(loud))
     np.testing.assert_array_equal(clear(loud), clear(soft))
-    np.testing.assert_allclose(loud.rise_db[loud.rise_db > 5], soft.rise_db[soft.rise_db > 5], atol=0.1)  # half precision
+    # levels are kept in half precision
+    np.testing.assert_allclose(loud.rise_db[loud.rise_db > 5], soft.rise_db[soft.rise_db > 5], atol=0.1)
 
 
 def test_a_loud_hit_elsewhere_changes_no_row(tmp_path: Path) -> None:
-    """With the noise known, a loud stroke added a quarter of a second away leaves every other candidate's row as it was."""
+    """With the noise known, a loud stroke added a quarter of a second away leaves every other candidate's row as it
+    was.
+    """
     hits = [(0.5, -20.0), (1.0, -38.0), (2.0, -26.0)]
     scans, takes = [], []
     for name in ("without", "with"):
@@ -188,7 +191,9 @@ def roles_of(*roles: Role) -> Take:
     ((Role.BUS, Role.BUS, Role.TALK), (1, 1, 0)),
 ])
 def test_hits_are_looked_for_in_the_near_mics(roles: tuple[Role, ...], expected: tuple[int, ...]) -> None:
-    """Close mics, overheads and triggers; rooms only where those are fewer than two; buses only where nothing else is."""
+    """Close mics, overheads and triggers; rooms only where those are fewer than two; buses only where nothing else
+    is.
+    """
     assert list(expected) == detect.near_mics(roles_of(*roles)).astype(int).tolist()
 
 

@@ -182,9 +182,9 @@ def described(folder: Path, second_at: int | None = None) -> tuple[HitFeatures, 
     at, lag = RATE // 2, round(0.020 * RATE)
     near, far = noise(2 * RATE, -80, 1), noise(2 * RATE, -70, 2)
     firsts = [at] if second_at is None else [at, second_at]
-    for first in firsts:
-        add(near, first, strike(3, 0.5), -10)
-        add(far, first + lag, strike(3, 0.5), -22)
+    for frame in firsts:
+        add(near, frame, strike(3, 0.5), -10)
+        add(far, frame + lag, strike(3, 0.5), -22)
     take = take_of(folder, {"near": near, "far": far}, (Role.CLOSE, Role.ROOM))
     first = np.array(firsts, np.int64)
     stop = np.array([*firsts[1:], 10**9], np.int64)

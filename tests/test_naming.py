@@ -129,7 +129,7 @@ def test_names_of_two_words_find_their_mic() -> None:
     assert "T1" == naming.home_mic("rack-tom", MICS, dict.fromkeys(("BD", "SN", "T1", "OH L", "OH R"), 0.0))
 
 
-# --------------------------------------------------------------------------------------------------------- articulations
+# -------------------------------------------------------------------------------------------------------- articulations
 
 
 def articulations(kinds: Templates, what: Mapping[int, str]) -> list[str]:
@@ -139,7 +139,9 @@ def articulations(kinds: Templates, what: Mapping[int, str]) -> list[str]:
 
 
 def test_an_open_hat_rings_longer() -> None:
-    """Of two strokes of a hat the one that fades is closed and the one that rings is open, whichever is more frequent."""
+    """Of two strokes of a hat the one that fades is closed and the one that rings is open, whichever is more
+    frequent.
+    """
     closed, ringing = stroke("closed hat", (0, -4)), stroke("crash", (0, -4))
     for members in ([40, 9], [9, 40]):
         kinds = templates(closed, ringing, members=members, drum=[0, 0])

@@ -241,8 +241,9 @@ def broken(kind: str, monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
 
     if kind == "interrupted while cutting":
         return {"progress": stopped}
-    name = {"disk full while cutting": "oneshot.produce.write_wav", "disk full at the manifest": "oneshot.pipeline.write_all",
-            "disk full at the recipe": "oneshot.pipeline.write_atomic"}[kind]
+    name = {"disk full while cutting": "oneshot.produce.write_wav",
+            "disk full at the recipe": "oneshot.pipeline.write_atomic",
+            "disk full at the manifest": "oneshot.pipeline.write_all"}[kind]
     monkeypatch.setattr(name, full)
     return {}
 
@@ -268,7 +269,7 @@ def test_a_build_that_fails_leaves_things_as_they_were(pier: Pier, tmp_path: Pat
     assert (["kit"] if old else []) == [p.name for p in tmp_path.iterdir()]
 
 
-# ------------------------------------------------------------------------------------------------------------ rebuilding
+# ----------------------------------------------------------------------------------------------------------- rebuilding
 
 
 def overruled(folder: Path, text: str) -> None:
@@ -333,7 +334,9 @@ def test_rejecting_and_keeping_have_their_effect(pier: Pier, kit: Path) -> None:
 
 
 def test_a_renamed_drum_keeps_all_that_was_its(pier: Pier, kit: Path) -> None:
-    """Under its new name the kick has the same hits, both its close mics, its tables and its key; the old name is gone."""
+    """Under its new name the kick has the same hits, both its close mics, its tables and its key; the old name is
+    gone.
+    """
     overruled(kit, '[[rename]]\ndrum = "kick"\nto = "Boom"')
     rebuilt = pipeline.build(pier.session, kit).kit
     manifest = json.loads((kit / "manifest.json").read_text(encoding="utf-8"))
@@ -397,13 +400,18 @@ def test_bad_corrections_stop_before_the_work(pier: Pier, kit: Path) -> None:
     assert [] == stages
 
 
-# --------------------------------------------------------------------------------------------------------------- results
+# -------------------------------------------------------------------------------------------------------------- results
+
+
+def collector(told: list[tuple[str, float]]) -> Callable[[str, float], None]:
+    """A progress that writes down what it is told."""
+    return lambda stage, share: told.append((stage, share))
 
 
 def test_a_new_kit_is_whole(pier: Pier, tmp_path: Path) -> None:
     """A build says where the kit is and how much is in it; everything the contract names is there."""
     told: list[tuple[str, float]] = []
-    made = pipeline.build(pier.session, tmp_path / "new" / "place" / "kit", progress=lambda *p: told.append(p))
+    made = pipeline.build(pier.session, tmp_path / "new" / "place" / "kit", progress=collector(told))
     there = {p.relative_to(made.folder).as_posix(): p.stat().st_size for p in made.folder.rglob("*") if p.is_file()}
 
     assert {"manifest.json", "manifest.schema.json", "hits.csv", "report.html", "README.txt", "recipe.toml",
@@ -426,13 +434,14 @@ def test_fresh_uses_nothing_stored(pier: Pier, tmp_path: Path, monkeypatch: pyte
     """A second build scans nothing again unless it is told to be fresh."""
     pipeline.build(pier.session, tmp_path / "one")
     for fresh in (False, True):
-        stages: list[str] = []
-        pipeline.build(pier.session, tmp_path / "two", fresh=fresh, progress=lambda s, share, to=stages: to.append(s))
+        told: list[tuple[str, float]] = []
+        pipeline.build(pier.session, tmp_path / "two", fresh=fresh, progress=collector(told))
 
-        assert fresh == any("scan" in stage for stage in stages)
+        assert fresh == any("scan" in stage for stage, _ in told)
 
 
-def test_a_cache_that_cannot_be_written_stops_no_build(pier: Pier, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_cache_that_cannot_be_written_stops_no_build(pier: Pier, tmp_path: Path,
+                                                       monkeypatch: pytest.MonkeyPatch) -> None:
     """With nowhere to store results the kit is made all the same."""
     (tmp_path / "file").write_text("no folder", encoding="utf-8")
     monkeypatch.setenv("ONESHOT_CACHE", str(tmp_path / "file" / "cache"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -75,7 +76,7 @@ def test_hard_clean_strokes_come_first(kick: tuple[Kit, Path]) -> None:
     levels = [level[p.hit] for p in kick[0].prints]
 
     assert max(level.values()) == levels[0]
-    assert all(a > b - 1.0 for a, b in zip(levels, levels[1:], strict=False))
+    assert all(a > b - 1.0 for a, b in pairwise(levels))
 
 
 def test_a_print_begins_with_its_attack(pier: Pier, kick: tuple[Kit, Path]) -> None:
@@ -134,7 +135,8 @@ def test_prints_lie_in_a_plain_folder(kick: tuple[Kit, Path]) -> None:
     """A print's name becomes a plain folder; files are named by drum, articulation, layer and number."""
     assert {"kick-close-far"} == {Path(p.path).parent.name for p in kick[0].prints}
     assert all(Path(p.path).name.startswith("kick_hit_V") for p in kick[0].prints)
-    assert {Path(p.path).name for p in kick[0].prints} == {p.name for p in (kick[1] / "prints/kick-close-far").iterdir()}
+    assert {Path(p.path).name for p in kick[0].prints} == \
+        {p.name for p in (kick[1] / "prints/kick-close-far").iterdir()}
 
 
 # -------------------------------------------------------------------------------------------------------------- recipes
@@ -149,8 +151,11 @@ def test_without_mics_the_drums_own_are_blended(pier: Pier, tmp_path: Path) -> N
 
 
 def test_turning_a_recording_over_turns_nothing(pier: Pier, tmp_path: Path) -> None:
-    """A print asked for the other way up is the same waveform upside down where ``upward`` is off, and equal where it is on."""
-    text = '[[prints]]\nname = "{0}"\ndrum = "kick"\ncandidates = 1\nupward = {1}\n[prints.mics]\n"Kick In" = {{ polarity = {2} }}\n'
+    """A print asked for the other way up is the same waveform upside down where ``upward`` is off, and equal where it
+    is on.
+    """
+    text = ('[[prints]]\nname = "{0}"\ndrum = "kick"\ncandidates = 1\nupward = {1}\n'
+            '[prints.mics]\n"Kick In" = {{ polarity = {2} }}\n')
     kit = printed(pier, tmp_path, "".join(text.format(*row) for row in (
         ("up a", "true", 1), ("up b", "true", -1), ("as is a", "false", 1), ("as is b", "false", -1))))
     up_a, up_b, as_a, as_b = (soundfile.read(tmp_path / "kit" / p.path)[0] for p in kit.prints)

@@ -105,7 +105,9 @@ def test_a_pair_is_one_file() -> None:
 
 
 def test_the_next_stroke_is_the_next_event() -> None:
-    """A drum struck at the same time ends no tail; the next event does, where its sound first reaches the file's mics."""
+    """A drum struck at the same time ends no tail; the next event does, where its sound first reaches the file's
+    mics.
+    """
     made = cutter()
     later = hit(3, 3 * RATE, onsets={"Kick In": 3 * RATE + 99, "OH L": 3 * RATE + 20, "Snare": 3 * RATE})
     hits = (hit(1, RATE, drum="kick"), hit(2, RATE + round(0.01 * RATE)), later, hit(4, RATE + 5000, take="other"))
@@ -176,7 +178,8 @@ def test_grades_are_those_of_the_worse_side(pier: Pier) -> None:
 
 def test_measures_are_those_of_the_drums(pier: Pier) -> None:
     """The kick sounds lower than the floor tom, and both near the tuning they were given; decays are below 3 s."""
-    pitch = {d: [s.fundamental_hz for s in pier.kit.one_shots if s.drum == d and s.fundamental_hz] for d in ("kick", "floor")}
+    pitch = {drum: [s.fundamental_hz for s in pier.kit.one_shots if s.drum == drum and s.fundamental_hz]
+             for drum in ("kick", "floor")}
     tuned = {d.name: d.tune_hz for d in PIER.drums}
     for drum, found in pitch.items():
         assert tuned[drum] == pytest.approx(np.median(found), rel=0.25), drum

@@ -119,7 +119,7 @@ def test_delays_are_those_of_the_strokes(pier: Pier, found: Analysis) -> None:
         assert 0.0 == found.delays_ms["pier"][drum][home]
 
 
-# ------------------------------------------------------------------------------------------------------ levels and bleed
+# ----------------------------------------------------------------------------------------------------- levels and bleed
 
 
 def test_levels_are_the_energies_of_the_strokes(pier: Pier, found: Analysis) -> None:
@@ -145,13 +145,16 @@ def test_the_bleed_table_is_that_of_the_strokes(pier: Pier, found: Analysis) -> 
 
 def test_strokes_one_by_one_are_clean(found: Analysis) -> None:
     """On a slate nearly every hit is clean in its home mic, has a good grade there and is isolated."""
-    clean = [found.clean_db[h.id] < -30 and found.grades[h.id][HOMES[h.drum]] in "AB" and h.isolated for h in found.hits]
+    clean = [found.clean_db[h.id] < -30 and found.grades[h.id][HOMES[h.drum]] in "AB" and h.isolated
+             for h in found.hits]
 
     assert sum(clean) >= 0.9 * len(clean)
 
 
 def test_usable_mics_are_those_below_minus_20_db(found: Analysis) -> None:
-    """A mic is usable where everything else is 20 dB below the hit, and in no other; figures are there for every mic."""
+    """A mic is usable where everything else is 20 dB below the hit, and in no other; figures are there for every
+    mic.
+    """
     for each in found.hits:
         assert set(CLEAR) == set(each.bleed_db) == set(found.grades[each.id])
         assert {m for m, b in each.bleed_db.items() if b is not None and b < -20} == set(each.usable)

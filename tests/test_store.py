@@ -11,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from oneshot import store
+from oneshot.files import write_atomic
 from oneshot.store import Store, cache_folder, open_store
 
 PARAMS: dict[str, Any] = {"stage": 1, "take": "take 1", "bands_hz": (0.0, 140.5), "sources": [["a.wav", 0, 0, 9]]}
@@ -151,17 +152,16 @@ def test_no_code_is_run_from_a_stored_file(filled: Store) -> None:
 @pytest.mark.parametrize("stop_at", range(3))
 def test_a_save_that_is_cut_off_is_no_result(filled: Store, monkeypatch: pytest.MonkeyPatch, stop_at: int) -> None:
     """Cut off while a result is replaced, the store never hands out new arrays under the old parameters."""
-    written = []
-    write = store.write_atomic
+    written: list[Path] = []
 
     def stopping(path: Path, content: bytes | str) -> None:
         if len(written) == stop_at:
             raise KeyboardInterrupt
         written.append(path)
-        write(path, content)
+        write_atomic(path, content)
 
     new = {"noise_db": np.zeros((2, 3)), "frame": np.array([5, 6])}
-    monkeypatch.setattr(store, "write_atomic", stopping)
+    monkeypatch.setattr("oneshot.store.write_atomic", stopping)
     with pytest.raises(KeyboardInterrupt):
         filled.save("scan-1", {"stage": 2}, new)
     monkeypatch.undo()
@@ -186,7 +186,9 @@ def test_a_cache_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
 
 
 def test_each_session_has_a_place_of_its_own() -> None:
-    """A file that is renamed, grew, is newer or holds other audio makes another session; the order of files does not."""
+    """A file that is renamed, grew, is newer or holds other audio makes another session; the order of files does
+    not.
+    """
     folders = {open_store(PARTS).folder}
     for change in (("take 1/c.wav", 100, 7, "aa"), ("take 1/a.wav", 101, 7, "aa"), ("take 1/a.wav", 100, 8, "aa"),
                    ("take 1/a.wav", 100, 7, "ab")):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from stage_inputs import BANDS, STRETCHES, heard, template, templates
 
-from oneshot import unmix
+from oneshot import group, unmix
 from oneshot.model import STRETCH_STEPS, Floats, HitFeatures, Templates
 
 MICS = 6
@@ -36,13 +36,15 @@ def mixtures(*hits: Floats, floor: float = 1e-8, jitter_db: float = 0.0, known: 
 
 def explained(*hits: Floats, floor: float = 1e-8, jitter_db: float = 0.0) -> unmix.Explained:
     """What those candidates are found to be made of, each far from the others."""
-    return unmix.explain(mixtures(*hits, floor=floor, jitter_db=jitter_db), KNOWN, FAR_APART * np.arange(len(hits)), NEAR)
+    steps = FAR_APART * np.arange(len(hits), dtype=np.float64)
+    return unmix.explain(mixtures(*hits, floor=floor, jitter_db=jitter_db), KNOWN, steps, NEAR)
 
 
 def assert_made_of(expected: Floats, found: Floats, within_db: float) -> None:
     """Exactly these strokes, at these strengths."""
     assert [NAMES[k] for k in np.flatnonzero(expected)] == [NAMES[k] for k in np.flatnonzero(found)]
-    np.testing.assert_allclose(10 * np.log10(expected[expected > 0]), 10 * np.log10(found[expected > 0]), atol=within_db)
+    there = expected > 0
+    np.testing.assert_allclose(10 * np.log10(expected[there]), 10 * np.log10(found[there]), atol=within_db)
 
 
 # -------------------------------------------------------------------------------------------------------------- strokes
@@ -117,7 +119,7 @@ def test_stretches_of_a_later_stroke_are_left_out() -> None:
     assert_made_of(gains(snare=-6.0), found.gain[0], 0.5)
 
 
-# ------------------------------------------------------------------------------------------------------- what is no stroke
+# ---------------------------------------------------------------------------------------------------- what is no stroke
 
 
 def test_noise_is_no_stroke() -> None:
@@ -161,7 +163,7 @@ def test_a_stroke_over_the_ring_of_another_is_found() -> None:
 
 def test_without_templates_nothing_is_a_stroke() -> None:
     """Nothing learned, nothing claimed."""
-    none = Templates(np.zeros((0, *KICK.shape)), np.zeros((0, *KICK.shape)), np.zeros(0, np.int64), np.zeros(0, np.int64))
+    none = group.select(KNOWN, np.zeros(len(NAMES), bool))
     found = unmix.explain(mixtures(gains(kick=0.0)), none, np.zeros(1), NEAR)
 
     assert not unmix.is_stroke(found).any()

@@ -11,8 +11,8 @@ from oneshot.model import Floats, Frames, Templates
 
 MICS = 6
 NEAR = np.ones(MICS, bool)
-KICK, SNARE, HAT, TOM = (template(seed, MICS, tops, decay, own) for own, (seed, tops, decay) in
-                         enumerate(((11, (0, 1), 7.0), (12, (2, 3, 4, 5), 4.0), (13, (6, 7, 8, 9), 3.0), (14, (1, 2), 2.5))))
+KICK, SNARE, HAT, TOM = (template(seed, MICS, tops, decay, own) for own, (seed, tops, decay) in enumerate(
+    ((11, (0, 1), 7.0), (12, (2, 3, 4, 5), 4.0), (13, (6, 7, 8, 9), 3.0), (14, (1, 2), 2.5))))
 
 
 def mixed(*parts: tuple[Floats, float]) -> Floats:
@@ -58,11 +58,13 @@ def test_unlike_drums_do_not_contain_each_other() -> None:
     assert 0.0 == np.diag(share).max()
 
 
-# ------------------------------------------------------------------------------------------------------------ untangling
+# ----------------------------------------------------------------------------------------------------------- untangling
 
 
 def test_a_drum_never_heard_alone_is_found() -> None:
-    """Kick always with hat, the hat also alone: what is left of the mixture is the kick, level by level to a decibel."""
+    """Kick always with hat, the hat also alone: what is left of the mixture is the kick, level by level to a
+    decibel.
+    """
     kinds, variant = taken_apart(templates(HAT, SNARE, mixed((KICK, 0.0), (HAT, -4.0)), members=[40, 20, 16]))
     rest = kinds.energy[2]
 
