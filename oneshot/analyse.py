@@ -73,6 +73,8 @@ def _scan_take(session: Session, take: Take, *, store: Store, jobs: int, progres
               "bands_hz": scan.BAND_EDGES_HZ, "quiet": scan.QUIET_SHARE, "full_scale": scan.FULL_SCALE}
     fields = ("level_db", "noise_db", "draw", "peak", "clipped", "bad_frame")
     stored = store.load(name, params)
+    if name in store.stale:
+        progress(f"what was stored of {take.name} is out of date, scanning it again", 0.0)
     if stored is None:
         made = scan.join(take, _scan_parts(session.root, take, jobs, progress))
         store.save(name, params, {field: getattr(made, field) for field in fields})

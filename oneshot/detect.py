@@ -60,19 +60,28 @@ def detect(scan: TakeScan, take: Take) -> Onsets:
     Returns them in order of time; an empty table where nothing rises. Stretches that session.toml ignores hold none.
     """
     near = near_mics(take, scan.peak > 0)
+    window = 4 * scan.hop
     rises = mic_rises_db(scan, near)
     total = rises[:, near].mean(axis=1) if near.any() else np.zeros(len(rises))
     width = max(1, round(APART_S * scan.sample_rate / scan.hop / 2))
     top = maximum_filter1d(total, 2 * width + 1, mode="nearest")
-    peaks = np.flatnonzero((total == top) & (total > RISE_DB))
-    if len(peaks):  # a plateau of equal values is one candidate: its first step
-        peaks = peaks[np.r_[True, np.diff(peaks) > width]]
+    peaks = _middles(np.flatnonzero((total == top) & (total > RISE_DB)))
+    last = (take.frames - window) // scan.hop  # a take that ends in mid-ring ends with a step, which is no hit
+    peaks = peaks[(peaks >= 2) & (peaks <= last)]
     # A rise is at its largest when the window has just taken in the attack: about a step and a half after the onset.
     frame = np.maximum((peaks - 1.5) * scan.hop, 0).round().astype(np.int64)
     keep = np.ones(len(frame), bool)
     for start, stop in take.ignored:
         keep &= (frame < start) | (frame >= stop)
     return Onsets(take.name, frame[keep], total[peaks][keep], rises[peaks][keep])
+
+
+def _middles(peaks: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The middle of each run of neighbouring steps: where every rise is at its limit, a plateau is one hit."""
+    if not len(peaks):
+        return peaks
+    runs = np.split(peaks, np.flatnonzero(np.diff(peaks) > 1) + 1)
+    return np.array([run[(len(run) - 1) // 2] for run in runs], np.int64)
 
 
 def mic_rises_db(scan: TakeScan, near: NDArray[np.bool_]) -> Floats:
@@ -86,6 +95,8 @@ def mic_rises_db(scan: TakeScan, near: NDArray[np.bool_]) -> Floats:
             b = min(a + PIECE_STEPS, steps)
             lead = max(0, a - last)
             level = 10 * np.log10(10 ** (scan.level_db[m, lead:b].astype(np.float64) / 10) + twice_noise[m])
+            if lead == 0 and len(level) > 2:  # the first two windows hold half of nothing: that is no rise
+                level[:2] = np.maximum(level[:2], level[2])
             before = _loudest_before(level, first, last)
             rise = np.clip(level - before, 0, RISE_LIMIT_DB)
             out[a:b, m] = rise[a - lead :].sum(axis=1) / bands

@@ -32,7 +32,7 @@ EVIDENCE_DB = 0.75
 LIKE_A_STROKE = 0.48
 """The strokes found must leave less than this share of the error that the ground alone would leave."""
 
-SURE_EVIDENCE_DB = 2.3
+SURE_EVIDENCE_DB = 2.6
 SURELY_UNLIKE = 0.92
 """A rise of this much is a stroke even where it is not much like any that was learned, unless it is like none at all:
 speech, or a knock."""
@@ -42,6 +42,10 @@ COMPOSITE_DB = 2.0
 
 UPDATES = 14
 ERROR_LIMIT_DB = 15.0
+OVERSHOOT_LIMIT_DB = 40.0
+PAIRED = 20
+"""Two strokes at once are sought among so many kinds; a kit has fewer, but for its variants."""
+
 HEARD_RATIO = 1.6
 """A level counts in the error where model or measurement is 2 dB above the ground."""
 
@@ -76,8 +80,9 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
     ground = np.zeros(features.energy.shape)
     flat = templates.energy[:, near].reshape(kinds, -1) if kinds else np.zeros((0, 0))
     for i in range(hits):
-        ground[i] = np.maximum(features.before[i][..., None], _afterglow(i, step, gain, templates)) \
-            + features.noise[i][..., None]
+        noise = features.noise[i][..., None]
+        ground[i] = np.maximum(features.before[i][..., None], _afterglow(i, step, gain, templates) + noise)
+        ground[i] = np.maximum(ground[i], noise + 1e-18)
         evidence[i] = _evidence_db(features.energy[i], ground[i], features.valid[i], near)
         if evidence[i] < EVIDENCE_DB or kinds == 0:
             continue
@@ -149,26 +154,41 @@ def _evidence_db(energy: Floats, ground: Floats, valid: NDArray[np.bool_], near:
 
 def _fit(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats, drum: Frames,
          most: int) -> tuple[Floats, float, Floats]:
-    """Add strokes one at a time; returns strengths (kinds,), mean error in dB, and each kind's error alone (kinds,)."""
+    """Find the strokes; returns strengths (kinds,), mean error in dB, and each kind's error alone (kinds,).
+
+    One stroke, then every two at once, then a third to the best two, each only where it fits clearly better. Two are
+    tried at once because the best single kind for a kick with a hat may be neither.
+    """
     kinds = len(flat)
-    out, best, alone = np.zeros(kinds), np.inf, np.full(kinds, ERROR_LIMIT_DB)
-    chosen: list[int] = []
-    for count in range(most):
-        struck = {int(drum[c]) for c in chosen}
-        open_kinds = [k for k in range(kinds) if int(drum[k]) not in struck]
-        if not open_kinds:
+    gain, alone = _strengths(energy, ground, valid, flat, np.arange(kinds)[:, None])
+    top = int(alone.argmin())
+    chosen, best, strength = [top], float(alone[top]), gain[top]
+    for count in range(2, most + 1):
+        sets = _pairs(alone, drum) if count == 2 else _with_one_more(chosen, drum)
+        if not len(sets):
             break
-        sets = np.array([[*chosen, k] for k in open_kinds])
         gain, error = _strengths(energy, ground, valid, flat, sets)
-        if count == 0:
-            alone[open_kinds] = error
         top = int(error.argmin())
-        if count and error[top] > best * (1 - BETTER):
+        if error[top] > best * (1 - BETTER):
             break
-        best, chosen = float(error[top]), [int(k) for k in sets[top]]
-        out = np.zeros(kinds)
-        out[chosen] = gain[top]
+        chosen, best, strength = [int(k) for k in sets[top]], float(error[top]), gain[top]
+    out = np.zeros(kinds)
+    out[chosen] = strength
     return out, best, alone
+
+
+def _pairs(alone: Floats, drum: Frames) -> NDArray[np.int64]:
+    """Every two kinds of different drums among the ``PAIRED`` that fit best alone (pairs, 2)."""
+    able = np.sort(np.argsort(alone, kind="stable")[:PAIRED])
+    pairs = [[a, b] for n, a in enumerate(able) for b in able[n + 1 :] if drum[a] != drum[b]]
+    return np.array(pairs, np.int64).reshape(-1, 2)
+
+
+def _with_one_more(chosen: list[int], drum: Frames) -> NDArray[np.int64]:
+    """The kinds chosen with each kind of another drum (sets, size + 1)."""
+    struck = {int(drum[c]) for c in chosen}
+    sets = [[*chosen, k] for k in range(len(drum)) if int(drum[k]) not in struck]
+    return np.array(sets, np.int64).reshape(-1, len(chosen) + 1)
 
 
 def _strengths(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats,
@@ -202,11 +222,13 @@ def _low_quantile(ratio: Floats) -> Floats:
 def _error_db(energy: Floats, model: Floats, ground: Floats, valid: NDArray[np.bool_]) -> Floats:
     """Mean absolute error (sets,) in dB over what stands out of the ground in measurement or model.
 
-    Where less was measured than the ground holds, what rang before has faded: that is no error of the model.
+    Where less was measured than the ground holds, what rang before has faded: that is no error of the model. What a
+    model has too much of counts to a higher limit than what it lacks: another stroke may add, but none takes away.
     """
-    away = np.abs(10 * np.log10(np.maximum(energy, ground) / model))
+    away = 10 * np.log10(model / np.maximum(energy, ground))
+    away = np.where(away > 0, np.minimum(away, OVERSHOOT_LIMIT_DB), np.minimum(-away, ERROR_LIMIT_DB))
     weight = valid & (np.maximum(energy, model) > HEARD_RATIO * ground)
-    total = (np.minimum(away, ERROR_LIMIT_DB) * weight).sum(axis=1)
+    total = (away * weight).sum(axis=1)
     out: Floats = total / np.maximum(weight.sum(axis=1), 0.02 * weight.shape[1] + 1)
     return out
 
