@@ -41,6 +41,10 @@ Progress = Callable[[str, float], None]
 """Told the stage and the share done, 0 to 1."""
 
 
+SOFTEST_DB = 42.0
+"""Players span 30 to 40 dB on a snare and less on other drums (common practice, no source)."""
+
+
 def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) -> Analysis:
     """Find, place, sort and measure every hit of a session.
 
@@ -208,6 +212,7 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     for n, (h, f) in enumerate(zip(heard, described, strict=True)):
         progress("telling strokes apart", n / len(heard))
         strokes.append(_strokes(h, f, templates, _near_rows(h, mics)))
+    strokes = _loud_enough(strokes, templates)
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
     named = _names(templates, mics, near)
@@ -226,6 +231,24 @@ def _strokes(heard: Heard, described: HitFeatures, templates: Templates, near: N
     split = bleed.shares(features.take_rows(described, rows), found.gain[rows], found.ground[rows], templates)
     kind = split.own[:, :, near].sum(axis=2).argmax(axis=1) if len(rows) else np.zeros(0, np.int64)
     return Strokes(heard, rows, kind, found.gain[rows], unmix.confidence(found, templates)[rows], split)
+
+
+def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
+    """The same without what lies further below its drum's hard strokes than anyone plays: knocks, rattles, echoes."""
+    level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.kind)), s.kind].sum(axis=1), 1e-30))
+             for s in strokes]
+    drum = [templates.drum[s.kind] for s in strokes]
+    every, of = np.concatenate(level), np.concatenate(drum)
+    hard = {int(d): float(np.percentile(every[of == d], 90)) for d in np.unique(of)}
+    out = []
+    for each, levels, drums in zip(strokes, level, drum, strict=True):
+        limit = np.array([hard[int(d)] for d in drums]) - SOFTEST_DB
+        keep = levels >= limit
+        shares = bleed.Shares(*(part[keep] for part in (each.shares.own, each.shares.other, each.shares.own_peak,
+                                                        each.shares.other_peak)))
+        out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
+                           shares))
+    return out
 
 
 def _names(templates: Templates, mics: tuple[Mic, ...], near: NDArray[np.bool_]) -> Named:
