@@ -21,6 +21,12 @@ from oneshot.model import STRETCH_STEPS, Floats, Frames, HitFeatures, TakeScan, 
 BEFORE_STEPS = (-6, -2)
 """Where the level before a hit is read: 17 to 6 ms ahead, clear of the analysis window of the hit itself."""
 
+EARLIER_STEPS = (-22, -14)
+"""Where it is read a second time, about 50 ms ahead, to tell how fast it fades."""
+
+FASTEST_DB = 0.8
+"""A ring that seems to lose more than this in a step (60 dB in a fifth of a second) was an attack, not a ring."""
+
 SILENT_PEAK = 1e-6
 """A mic that never passes -120 dBFS hears nothing, like one that is not there."""
 
@@ -42,6 +48,7 @@ def describe(scan: TakeScan, *, first: Frames, stop: Frames, lag: Floats, mics: 
     hits, bands, stretches = len(first), scan.level_db.shape[2], len(STRETCH_STEPS)
     energy = np.zeros((hits, len(mics), bands, stretches))
     before = np.zeros((hits, len(mics), bands))
+    fade = np.zeros((hits, len(mics), bands))
     noise = np.zeros((hits, len(mics), bands))
     valid = np.zeros((hits, len(mics), stretches), bool)
     room = stop - first
@@ -52,10 +59,18 @@ def describe(scan: TakeScan, *, first: Frames, stop: Frames, lag: Floats, mics: 
         step = np.round((first + lag[row]) / scan.hop).astype(np.int64)
         noise[:, m] = 10 ** (scan.noise_db[row] / 10)
         before[:, m] = _mean_energy(scan, row, step, BEFORE_STEPS)
+        fade[:, m] = _fade_db(_mean_energy(scan, row, step, EARLIER_STEPS), before[:, m])
         for s, stretch in enumerate(STRETCH_STEPS):
             energy[:, m, :, s] = _mean_energy(scan, row, step, stretch)
             valid[:, m, s] = (s == 0) | (room > (stretch[1] + 1) * scan.hop)
-    return HitFeatures(mics, energy, before, noise, valid)
+    return HitFeatures(mics, energy, before, fade, noise, valid)
+
+
+def _fade_db(earlier: Floats, before: Floats) -> Floats:
+    """How fast what rang before a hit was fading, dB per step, 0 to ``FASTEST_DB``; 0 where it was not."""
+    apart = sum(BEFORE_STEPS) / 2 - sum(EARLIER_STEPS) / 2
+    lost = 10 * np.log10(np.maximum(earlier, 1e-15) / np.maximum(before, 1e-15))
+    return np.clip(lost / apart, 0.0, FASTEST_DB)
 
 
 def _mean_energy(scan: TakeScan, row: int, step: Frames, stretch: tuple[int, int]) -> Floats:
@@ -72,7 +87,8 @@ def join(parts: list[HitFeatures]) -> HitFeatures:
     """Features of several takes, laid out for the same mics, one after the other."""
     return HitFeatures(
         parts[0].mics, np.concatenate([p.energy for p in parts]), np.concatenate([p.before for p in parts]),
-        np.concatenate([p.noise for p in parts]), np.concatenate([p.valid for p in parts]),
+        np.concatenate([p.fade_db for p in parts]), np.concatenate([p.noise for p in parts]),
+        np.concatenate([p.valid for p in parts]),
     )
 
 
@@ -176,11 +192,11 @@ def standing_db(templates: Templates, near: NDArray[np.bool_]) -> Floats:
 def only(features: HitFeatures, mics: NDArray[np.bool_]) -> HitFeatures:
     """The same hits in some of the mics."""
     names = tuple(name for name, on in zip(features.mics, mics, strict=True) if on)
-    return HitFeatures(names, features.energy[:, mics], features.before[:, mics], features.noise[:, mics],
-                       features.valid[:, mics])
+    return HitFeatures(names, features.energy[:, mics], features.before[:, mics], features.fade_db[:, mics],
+                       features.noise[:, mics], features.valid[:, mics])
 
 
 def take_rows(features: HitFeatures, rows: Frames) -> HitFeatures:
     """Some of the hits in the same mics."""
-    return HitFeatures(features.mics, features.energy[rows], features.before[rows], features.noise[rows],
-                       features.valid[rows])
+    return HitFeatures(features.mics, features.energy[rows], features.before[rows], features.fade_db[rows],
+                       features.noise[rows], features.valid[rows])

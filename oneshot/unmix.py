@@ -40,6 +40,9 @@ speech, or a knock."""
 COMPOSITE_DB = 2.0
 """A kind that two others make up to this mean error is no kind of its own."""
 
+MIDDLE_STEPS = np.array([(a + b) / 2 + 4 for a, b in STRETCH_STEPS])
+"""Middle of each stretch in steps after the point where the level before a hit is read."""
+
 UPDATES = 14
 ERROR_LIMIT_DB = 15.0
 OVERSHOOT_LIMIT_DB = 40.0
@@ -56,8 +59,9 @@ class Explained:
 
     ``gain``: float64 (hits, kinds), strength (power ratio to the template), 0 where a kind is not in it;
     ``evidence_db``: float64 (hits,), mean rise above the ground; ``error_db``: float64 (hits,), mean error of the fit;
-    ``alone_error_db``: float64 (hits, kinds), mean error with that kind alone; ``ground``: float64 (hits, mics, bands,
-    stretches), what was there or was to be expected without the candidate.
+    ``alone_error_db``: float64 (hits, kinds), mean error with that kind alone; ``empty_error_db``: float64 (hits,), that
+    of no stroke at all; ``ground``: float64 (hits, mics, bands, stretches), what was to be expected without the
+    candidate, earlier sounds fading as they did before it.
     """
 
     gain: Floats
@@ -81,13 +85,17 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
     flat = templates.energy[:, near].reshape(kinds, -1) if kinds else np.zeros((0, 0))
     for i in range(hits):
         noise = features.noise[i][..., None]
-        ground[i] = np.maximum(features.before[i][..., None], _afterglow(i, step, gain, templates) + noise)
-        ground[i] = np.maximum(ground[i], noise + 1e-18)
-        evidence[i] = _evidence_db(features.energy[i], ground[i], features.valid[i], near)
+        ring = np.maximum(features.before[i] - features.noise[i], 0)[..., None]
+        glow = _afterglow(i, step, gain, templates)
+        # strokes are judged over a ring that holds, so that one which fades slower than it seemed is not taken for them
+        held = np.maximum(ring, glow) + noise + 1e-18
+        fading = ring * 10 ** (-features.fade_db[i][..., None] * MIDDLE_STEPS / 10)
+        ground[i] = np.maximum(fading, glow) + noise + 1e-18
+        evidence[i] = _evidence_db(features.energy[i], held, features.valid[i], near)
         if evidence[i] < EVIDENCE_DB or kinds == 0:
             continue
         valid = np.broadcast_to(features.valid[i][near][:, None, :], features.energy[i][near].shape).reshape(-1)
-        heard, floor = features.energy[i][near].reshape(-1), ground[i][near].reshape(-1)
+        heard, floor = features.energy[i][near].reshape(-1), held[near].reshape(-1)
         gain[i], error[i], alone[i] = _fit(heard, floor, valid, flat, templates.drum, most)
         model = floor + gain[i] @ flat
         away = np.minimum(np.abs(10 * np.log10(np.maximum(heard, floor) / floor)), ERROR_LIMIT_DB)
