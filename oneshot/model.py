@@ -264,8 +264,9 @@ class HitFeatures:
 
     ``energy``: float64 (hits, mics, bands, stretches), mean squares; ``before``: float64 (hits, mics, bands), what
     was there just before; ``fade_db``: float64 (hits, mics, bands), how fast that was fading, dB per step; ``noise``:
-    float64 (hits, mics, bands), the steady noise; ``valid``: bool (hits, mics, stretches), False where the mic is absent from the hit's take or a later hit falls into the stretch. Mics are the
-    session's, by name, in a fixed order.
+    float64 (hits, mics, bands), the steady noise; ``valid``: bool (hits, mics, stretches), False where the mic is
+    absent from the hit's take or a later hit falls into the stretch. Mics are the session's, by name, in a fixed
+    order.
     """
 
     mics: tuple[str, ...]

@@ -58,10 +58,10 @@ class Explained:
     """What each candidate is made of.
 
     ``gain``: float64 (hits, kinds), strength (power ratio to the template), 0 where a kind is not in it;
-    ``evidence_db``: float64 (hits,), mean rise above the ground; ``error_db``: float64 (hits,), mean error of the fit;
-    ``alone_error_db``: float64 (hits, kinds), mean error with that kind alone; ``empty_error_db``: float64 (hits,), that
-    of no stroke at all; ``ground``: float64 (hits, mics, bands, stretches), what was to be expected without the
-    candidate, earlier sounds fading as they did before it.
+    ``evidence_db``: float64 (hits,), mean rise above the ground; ``error_db``: float64 (hits,), mean error of the
+    fit; ``alone_error_db``: float64 (hits, kinds), mean error with that kind alone; ``empty_error_db``: float64
+    (hits,), that of no stroke at all; ``ground``: float64 (hits, mics, bands, stretches), what was to be expected
+    without the candidate, earlier sounds fading as they did before it.
     """
 
     gain: Floats

@@ -135,7 +135,8 @@ def heard(energy: Floats, floor: float = 1e-9, valid: NDArray[np.bool_] | None =
     """Hits of those energies (hits, mics, bands, stretches) over a steady noise of ``floor`` in every level."""
     hits, mics, bands, stretches = energy.shape
     quiet = np.full((hits, mics, bands), floor)
-    return HitFeatures(tuple(f"mic {m + 1}" for m in range(mics)), energy + floor, quiet, np.zeros_like(quiet), quiet.copy(),
+    names = tuple(f"mic {m + 1}" for m in range(mics))
+    return HitFeatures(names, energy + floor, quiet, np.zeros_like(quiet), quiet.copy(),
                        np.ones((hits, mics, stretches), bool) if valid is None else valid)
 
 

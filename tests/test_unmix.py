@@ -89,7 +89,8 @@ def test_loudness_of_the_session_does_not_matter() -> None:
     """Only ratios count: everything 40 dB down, noise included, is found 40 dB down."""
     hit = gains(kick=-3.0, hat=-9.0)
     plain = mixtures(hit)
-    down = HitFeatures(plain.mics, plain.energy * 1e-4, plain.before * 1e-4, plain.fade_db, plain.noise * 1e-4, plain.valid)
+    down = HitFeatures(plain.mics, plain.energy * 1e-4, plain.before * 1e-4, plain.fade_db, plain.noise * 1e-4,
+                       plain.valid)
     found = unmix.explain(down, KNOWN, np.zeros(1), NEAR)
 
     assert_made_of(hit * 1e-4, found.gain[0], 0.5)
@@ -114,7 +115,8 @@ def test_stretches_of_a_later_stroke_are_left_out() -> None:
     late[..., 3:] += KICK[None, ..., :2] * 3
     valid = plain.valid.copy()
     valid[..., 3:] = False
-    found = unmix.explain(HitFeatures(plain.mics, late, plain.before, plain.fade_db, plain.noise, valid), KNOWN, np.zeros(1), NEAR)
+    cut = HitFeatures(plain.mics, late, plain.before, plain.fade_db, plain.noise, valid)
+    found = unmix.explain(cut, KNOWN, np.zeros(1), NEAR)
 
     assert_made_of(gains(snare=-6.0), found.gain[0], 0.5)
 
