@@ -44,6 +44,9 @@ MIDDLE_STEPS = np.array([(a + b) / 2 + 4 for a, b in STRETCH_STEPS])
 """Middle of each stretch in steps after the point where the level before a hit is read."""
 
 UPDATES = 14
+SCREEN_UPDATES, FINALISTS = 4, 12
+"""Of many sets, those that fit best after a few updates are fitted to the end: less time, the same strokes."""
+
 ERROR_LIMIT_DB = 15.0
 OVERSHOOT_LIMIT_DB = 40.0
 PAIRED = 20
@@ -175,6 +178,9 @@ def _fit(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats,
         sets = _pairs(alone, drum) if count == 2 else _with_one_more(chosen, drum)
         if not len(sets):
             break
+        if len(sets) > 2 * FINALISTS:
+            _, rough = _strengths(energy, ground, valid, flat, sets, SCREEN_UPDATES)
+            sets = sets[np.sort(np.argsort(rough, kind="stable")[:FINALISTS])]
         gain, error = _strengths(energy, ground, valid, flat, sets)
         top = int(error.argmin())
         if error[top] > best * (1 - BETTER):
@@ -200,14 +206,14 @@ def _with_one_more(chosen: list[int], drum: Frames) -> NDArray[np.int64]:
 
 
 def _strengths(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats,
-               sets: NDArray[np.int64]) -> tuple[Floats, Floats]:
+               sets: NDArray[np.int64], updates: int = UPDATES) -> tuple[Floats, Floats]:
     """Fit the strengths of every set of kinds; returns (sets, size) strengths and (sets,) mean errors in dB."""
     parts = flat[sets]
     own = np.maximum(energy - ground, 0.05 * ground + 1e-15)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where((parts > 0) & valid, np.log(own / parts), np.nan)
     gain = np.exp(_low_quantile(ratio)) / sets.shape[1] ** 0.5
-    for _ in range(UPDATES):
+    for _ in range(updates):
         model = ground + (gain[:, :, None] * parts).sum(axis=1)
         rate = (parts * (valid * energy / model**2)[:, None]).sum(axis=2)
         pull = (parts * (valid / model)[:, None]).sum(axis=2)
