@@ -1,0 +1,50 @@
+"""Ornaments: strokes of one drum 15 to 55 ms apart are tied, and nothing else is."""
+
+from __future__ import annotations
+
+import pytest
+
+from oneshot import ornaments
+from oneshot.model import Hit
+
+RATE = 48000
+
+
+def hit(number: int, at_ms: float, drum: str = "snare", take: str = "take 1") -> Hit:
+    """A hit of which only drum, take and time matter."""
+    return Hit(id=number, take=take, onset=round(at_ms * RATE / 1000), onsets={}, drum=drum, articulation="centre",
+               confidence=1.0, level_db=0.0, bleed_db={}, isolated=True, usable=())
+
+
+def kinds(*hits: Hit) -> list[tuple[str, int] | None]:
+    """What each hit is tied as, in the order given."""
+    tied = ornaments.tie(hits, {"take 1": RATE, "take 2": RATE})
+    return [None if h.ornament is None else (h.ornament.kind, h.ornament.id) for h in tied]
+
+
+@pytest.mark.parametrize(("strokes", "kind"), [(2, "flam"), (3, "drag"), (4, "drag"), (6, "roll")])
+def test_strokes_of_one_gesture_are_tied(strokes: int, kind: str) -> None:
+    """Two strokes 30 ms apart are a flam, three or four a drag, more a roll; all of them carry one number."""
+    assert [(kind, 1)] * strokes == kinds(*(hit(n, 30.0 * n) for n in range(strokes)))
+
+
+@pytest.mark.parametrize("apart_ms", [8.0, 70.0, 125.0])
+def test_one_event_and_a_rhythm_are_no_ornament(apart_ms: float) -> None:
+    """Strokes closer than 15 ms are one event, strokes further than 55 ms apart are played as a rhythm."""
+    assert [None, None] == kinds(hit(1, 0.0), hit(2, apart_ms))
+
+
+def test_only_one_drum_in_one_take_is_tied() -> None:
+    """A tom after a snare is no flam, nor is the same frame of another take."""
+    assert [None, None, None] == kinds(hit(1, 0.0), hit(2, 30.0, "rack"), hit(3, 30.0, take="take 2"))
+
+
+def test_a_cymbal_in_between_does_not_break_a_flam() -> None:
+    """The strokes of a flam belong together whatever else is struck between them."""
+    assert [("flam", 1), None, ("flam", 1)] == kinds(hit(1, 0.0), hit(2, 15.0, "hat"), hit(3, 30.0))
+
+
+def test_ornaments_are_numbered_in_order() -> None:
+    """Numbers count up from 1 with the first strokes; strokes between ornaments stay untied."""
+    assert [("flam", 1), ("flam", 1), None, ("flam", 2), ("flam", 2)] == kinds(
+        hit(1, 0.0), hit(2, 25.0), hit(3, 400.0), hit(4, 800.0), hit(5, 830.0))
