@@ -197,7 +197,7 @@ def _snare_stroke(centre: Floats, other: Floats) -> str:
     """Side stick or rim shot: the stick laid on the head leaves hardly any body, the rim shot adds to the top."""
 
     def low_share(stroke: Floats) -> float:
-        return float(stroke[:4, 0].sum() / max(stroke[:, 0].sum(), 1e-15))
+        return float(stroke[:LOW_BANDS, 0].sum() / max(stroke[:, 0].sum(), 1e-15))
     return "side-stick" if low_share(other) < 0.25 * low_share(centre) else "rimshot"
 
 
