@@ -136,6 +136,7 @@ def test_clusters_are_given_the_number() -> None:
     assert {"kmeans_ari": None, "mixture_ari": None} == best_clusters({"sum": x}, ["kick"] * 40)
 
 
+@pytest.mark.full
 def test_a_tiny_session_from_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
                                         capsys: pytest.CaptureFixture[str]) -> None:
     """A session is rendered, built and scored; what was rendered is used again, unless the plan is another."""
