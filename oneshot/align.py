@@ -5,8 +5,8 @@ Where the mic was quiet before, that frame is simply there to be read. Where som
 sound is followed back only as far as it stands clear, and ``depth_db`` says how far that was: 30 is all the
 definition asks, 15 is still within a fraction of a millisecond on an attack, less says little.
 
-Sound takes 2.9 ms a metre, so the arrivals of one drum lie in a fixed pattern over the mics. ``settle`` learns it
-from the hits that stand clear and answers with it where a hit is buried; -1 is left where neither can tell.
+Sound takes 2.9 ms a metre, so the arrivals of one drum lie in a fixed pattern over the mics. ``most_agreed`` reads it
+off the hits that stand clear, ``settle`` answers with it where a hit is buried; -1 is left where neither can tell.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ ONSET_DB = -30.0
 """An onset is where a hit passes this level against the peak of its first 50 ms."""
 
 PEAK_S = 0.050
+"""The stretch in which that peak lies."""
+
 SEARCH_BACK_S = 0.006
 """Candidates come within a few milliseconds; the search starts this much earlier."""
 
@@ -139,6 +141,10 @@ AGREE_S = 0.0006
 """Delays of one drum that lie within this agree: 20 cm, about the width of a drum head's struck part."""
 
 
+CLEAR_REACH = 4
+"""How many tolerances off the pattern a clear reading still counts in a hit of several strokes."""
+
+
 def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float, *, home: int, alone: NDArray[np.bool_],
            zero: Floats | None = None) -> tuple[Frames, Floats]:
     """Onsets of one drum's hits in all mics: read where clear, from the delay pattern where buried.
@@ -169,7 +175,7 @@ def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float, *,
             clear = depth[i] >= CLEAR_DEPTH_DB
             heard = depth[i] >= USABLE_DEPTH_DB
             # clear but far off the pattern: another stroke, or a reflection
-            reach = tolerance if given else np.inf if alone[i] else 4 * tolerance
+            reach = tolerance if given else np.inf if alone[i] else CLEAR_REACH * tolerance
             read = clear & known & (away <= reach)
             read |= heard & known & (away <= tolerance)
             read |= clear & ~known & (not given)
@@ -212,6 +218,8 @@ def polarity(pairs: Sequence[tuple[Floats32, Floats32]], sample_rate: int) -> in
 
 
 POLARITY_REACH_S = 0.0003
+"""How far two mics of one drum may be out of step once each begins at its own onset: 10 cm."""
+
 POLARITY_S = 0.005
 """How much of each attack is compared."""
 
@@ -279,7 +287,11 @@ RISE_S = 0.007
 
 ATTACK_BACK_S = 0.002
 ATTACK_AHEAD_S = 0.008
+"""What of an attack is compared: from this long before its onset to this long after it."""
+
 ATTACK_REACH_S = 0.0005
+"""How far an attack may be moved against its onset."""
+
 ATTACK_ALIKE = 0.7
 """A hit less like the others than this is left at its onset: noise, of wires or a brush, correlates anywhere."""
 

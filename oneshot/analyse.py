@@ -19,6 +19,7 @@ from oneshot import align, bleed, detect, features, group, naming, problems, sca
 from oneshot.audio import TakeReader
 from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.model import (
+    SILENT_PEAK,
     Arrivals,
     Floats,
     Frames,
@@ -40,9 +41,10 @@ from oneshot.store import Store
 Progress = Callable[[str, float], None]
 """Told the stage and the share done, 0 to 1."""
 
-
 SOFTEST_DB = 42.0
-"""Players span 30 to 40 dB on a snare and less on other drums (common practice, no source)."""
+"""What lies further than this below a drum's hard strokes (their 90th percentile) is no stroke: players span 30 to 40
+dB on a snare and less on other drums (common practice, no source).
+"""
 
 
 def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) -> Analysis:
@@ -114,7 +116,7 @@ def _scan_stretch(root: Path, take: Take, first: int, last: int) -> scan.BlockSc
 def _listen(session: Session, take: Take, scanned: TakeScan, progress: Progress) -> Heard:
     """Find the candidates of a take and read their first arrivals."""
     progress(f"finding hits in {take.name}", 0.0)
-    near = detect.near_mics(take, np.asarray(scanned.peak) > problems.SILENT_PEAK)
+    near = detect.near_mics(take, np.asarray(scanned.peak) > SILENT_PEAK)
     onsets = detect.detect(scanned, take)
     with TakeReader(session.root, take) as reader:
         arrivals = align.first_arrivals(reader, take, onsets, near)

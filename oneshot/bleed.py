@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from oneshot.model import STRETCH_STEPS, Floats, Frames, HitFeatures, Templates
+from oneshot.model import STRETCH_STEPS, Floats, HitFeatures, Templates
 
 CLEAR_DB = -20.0
 """From here down a mic is usable; a hit is isolated where this holds in every mic that carries it."""
@@ -115,9 +114,3 @@ def isolated(bleed_db: Floats, own: Floats, home: int) -> bool:
     carries[home] = True
     told = np.nan_to_num(bleed_db, nan=0.0)
     return bool((told[carries] < CLEAR_DB).all())
-
-
-def strongest(own: Floats, rows: Frames, among: NDArray[np.bool_]) -> int:
-    """The mic in which the given hits are loudest on the median, among those allowed."""
-    level = np.median(10 * np.log10(np.maximum(own[rows], 1e-30)), axis=0)
-    return int(np.where(among, level, -np.inf).argmax())

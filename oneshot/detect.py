@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
-from oneshot.model import Floats, Frames, Onsets, Role, Take, TakeScan
+from oneshot.model import SILENT_PEAK, Floats, Frames, Onsets, Role, Take, TakeScan
 
 LOOK_BACK_STEPS = (3, 8)
 """How many steps back the reference lies: far enough that the hit itself is not in it, near enough to know the ring."""
@@ -29,10 +29,13 @@ RISE_DB = 0.75
 """Mean rise over all bands and mics that makes a candidate. A rise of 8 dB in a tenth of them is one, too."""
 
 APART_S = 0.013
-"""Candidates closer together than this are one: the loudest rise wins."""
+"""A candidate is the largest rise in a window of this width around it, so that two lie 8 ms apart or more."""
 
 EVENT_S = 0.016
 """Strokes closer together than this are one event; the strokes of a flam or drag are 20 to 40 ms apart."""
+
+FOLLOWERS = 40
+"""How many candidates ahead the next stroke is looked for: half a second at least, longer than a hit is measured."""
 
 PIECE_STEPS = 2**14
 """Steps worked on at once, for the memory's sake."""
@@ -59,7 +62,7 @@ def detect(scan: TakeScan, take: Take) -> Onsets:
 
     Returns them in order of time; an empty table where nothing rises. Stretches that session.toml ignores hold none.
     """
-    near = near_mics(take, scan.peak > 0)
+    near = near_mics(take, scan.peak > SILENT_PEAK)
     window = 4 * scan.hop
     rises = mic_rises_db(scan, near)
     total = rises[:, near].mean(axis=1) if near.any() else np.zeros(len(rises))
@@ -96,7 +99,7 @@ def mic_rises_db(scan: TakeScan, near: NDArray[np.bool_]) -> Floats:
             lead = max(0, a - last)
             level = 10 * np.log10(10 ** (scan.level_db[m, lead:b].astype(np.float64) / 10) + twice_noise[m])
             if lead == 0 and len(level) > 2:  # the first two windows hold half of nothing: that is no rise
-                level[:2] = np.maximum(level[:2], level[2])
+                level[:2] = np.maximum(level[:2], level[2:5].max(axis=0))
             before = _loudest_before(level, first, last)
             rise = np.clip(level - before, 0, RISE_LIMIT_DB)
             out[a:b, m] = rise[a - lead :].sum(axis=1) / bands
@@ -133,14 +136,14 @@ def merge_events(first: Frames, rise_db: Floats, sample_rate: int) -> NDArray[np
 
 def next_strong(frame: Frames, rise_db: Floats) -> Frames:
     """For each candidate the frame (hits,) of the next one that rises at least a third as much; far off where none
-    does.
+    of the next ``FOLLOWERS`` does.
 
     A hit's own echo, the wires that answer it and the beats of its partials raise small candidates within its ring;
     those must not count as the next stroke.
     """
     out = np.full(len(frame), np.iinfo(np.int64).max // 2, np.int64)
     for i in range(len(frame)):
-        later = np.flatnonzero(rise_db[i + 1 : i + 40] >= rise_db[i] / 3)
+        later = np.flatnonzero(rise_db[i + 1 : i + 1 + FOLLOWERS] >= rise_db[i] / 3)
         if len(later):
             out[i] = frame[i + 1 + later[0]]
     return out

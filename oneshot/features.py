@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.model import STRETCH_STEPS, Floats, Frames, HitFeatures, TakeScan, Templates
+from oneshot.model import SILENT_PEAK, STRETCH_STEPS, Floats, Frames, HitFeatures, TakeScan, Templates
 
 BEFORE_STEPS = (-6, -2)
 """Where the level before a hit is read: 17 to 6 ms ahead, clear of the analysis window of the hit itself."""
@@ -26,9 +26,6 @@ EARLIER_STEPS = (-22, -14)
 
 FASTEST_DB = 0.8
 """A ring that seems to lose more than this in a step (60 dB in a fifth of a second) was an attack, not a ring."""
-
-SILENT_PEAK = 1e-6
-"""A mic that never passes -120 dBFS hears nothing, like one that is not there."""
 
 CLEAR_RATIO = 2.0
 """A level counts as heard where it is this many times (3 dB) above what was there before."""
@@ -46,7 +43,7 @@ def describe(scan: TakeScan, *, first: Frames, stop: Frames, lag: Floats, mics: 
     that the result is laid out for; ``names``: those of the take, in the scan's order.
     """
     hits, bands, stretches = len(first), scan.level_db.shape[2], len(STRETCH_STEPS)
-    energy = np.zeros((hits, len(mics), bands, stretches))
+    energy = np.zeros((hits, len(mics), bands, stretches))  # stays 0 for mics that are dead or not there
     before = np.zeros((hits, len(mics), bands))
     fade = np.zeros((hits, len(mics), bands))
     noise = np.zeros((hits, len(mics), bands))

@@ -5,8 +5,9 @@ The analysis of a session is the last of them.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from oneshot.bleed import Shares
 from oneshot.model import Arrivals, Floats, Frames, Hit, Onsets, Problem, Take, TakeNoise, TakeScan
 
 SAME_EVENT_S = 0.015
-"""Strokes closer together than this are one event."""
+"""Strokes closer together than this do not end each other's tails: they were meant to fall together."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,8 +45,9 @@ class Analysis:
     """Everything known of a session before anything is chosen.
 
     ``hits`` carry no layer yet. ``attacks``: hit id -> frame of the attack in its drum's home mic; ``grades``: hit id
-    -> mic -> grade; ``clean_db``: hit id -> everything else against it in the home mic. Tables are take -> drum ->
-    mic, as in the manifest; ``spans``: take -> mics silent or present. ``noise_db``: take -> mic -> dBFS rms.
+    -> mic -> grade; ``clean_db``: hit id -> everything else against it in the home mic, dB; ``polarity``: take -> mic
+    -> 1 or -1 against the home mic of the drum it stands at. ``bleed`` and ``delays_ms`` are take -> drum -> mic, as
+    in the manifest.
     """
 
     hits: tuple[Hit, ...]
@@ -58,17 +60,25 @@ class Analysis:
     bleed: Mapping[str, Mapping[str, Mapping[str, float | None]]]
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]]
     problems: tuple[Problem, ...]
+    _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        by_take: dict[str, list[Hit]] = {}
+        for hit in sorted(self.hits, key=lambda h: (h.onset, h.id)):
+            by_take.setdefault(hit.take, []).append(hit)
+        ordered = {take: (hits, [h.onset for h in hits]) for take, hits in by_take.items()}
+        object.__setattr__(self, "_in_time", ordered)  # asked for once or twice a hit: no search through all of them
 
     def next_stroke(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
         """Take frame of the earliest onset of the next stroke in the given mics; None where none follows.
 
         Strokes of one event do not end each other's tails.
         """
-        apart = SAME_EVENT_S * sample_rate
-        later = [h for h in self.hits if h.take == hit.take and h.onset > hit.onset + apart]
-        if not later:
+        hits, onsets = self._in_time.get(hit.take, ([], []))
+        at = bisect_right(onsets, hit.onset + SAME_EVENT_S * sample_rate)
+        if at == len(hits):
             return None
-        following = min(later, key=lambda h: (h.onset, h.id))
+        following = hits[at]
         told = [following.onsets.get(name) for name in mics]
         return min([frame for frame in told if frame is not None] or [following.onset])
 
@@ -78,7 +88,8 @@ class Strokes:
     """The hits of one take once unmixed.
 
     ``rows``: int64 (hits,), the candidates of ``heard`` that are hits; ``kind``: int64 (hits,), the kind of the main
-    stroke; ``gain``: float64 (hits, kinds); ``confidence``: float64 (hits,), of the drum, 0 to 1.
+    stroke; ``gain``: float64 (hits, kinds); ``confidence``: float64 (hits,), of the drum, 0 to 1; ``shares``: what each
+    mic hears of each stroke in them.
     """
 
     heard: Heard

@@ -40,16 +40,16 @@ SOUND_SHARE = 0.5
 def clean_rows(first: Frames, rise_db: Floats, rate: int, heard_share: Floats) -> Frames:
     """Rows of the hits of one take that are fit to learn from.
 
-    ``heard_share``: float64 (hits,), share of near mics and bands in which the hit stands out.
+    ``first``: int64 (hits,), earliest arrivals in frames, rising; ``rise_db``: float64 (hits,); ``heard_share``:
+    float64 (hits,), share of near mics and bands in which the hit stands out.
     """
     span = round(CLEAN_S * rate)
     keep = np.zeros(len(first), bool)
+    begin, end = np.searchsorted(first, first - span, side="right"), np.searchsorted(first, first + span, side="left")
     for i in range(len(first)):
-        around = np.flatnonzero(np.abs(first - first[i]) < span)
-        around = around[around != i]
-        earlier, later = around[around < i], around[around > i]
-        keep[i] = heard_share[i] >= HEARD_SHARE and not (rise_db[later] >= rise_db[i] / 3).any() \
-            and not (rise_db[earlier] >= rise_db[i] / 6).any()
+        # what came before rings on into the hit: it must be fainter than what comes after
+        spoilt = (rise_db[begin[i] : i] >= rise_db[i] / 6).any() or (rise_db[i + 1 : end[i]] >= rise_db[i] / 3).any()
+        keep[i] = heard_share[i] >= HEARD_SHARE and not spoilt
     return np.flatnonzero(keep)
 
 

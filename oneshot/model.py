@@ -194,6 +194,10 @@ class Session:
 # --------------------------------------------------------------------------------------------------------------- stages
 
 
+SILENT_PEAK = 1e-6
+"""Peak (re full scale) up to which a mic counts as dead: -120 dBFS, far below the noise of any preamp."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class TakeScan:
     """What one pass over a take measured (``scan.py``).
@@ -255,7 +259,6 @@ class Arrivals:
 
 STRETCH_STEPS = ((0, 4), (4, 8), (8, 16), (16, 32), (32, 72))
 """Stretches after the arrival in steps of the scan: about 0-11, 11-22, 22-45, 45-90 and 90-200 ms."""
-
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,9 +2,9 @@
 
 A drum's own close mic names it: of all drums the one that stands highest in that mic, against the kind's mean over
 the near mics. Drums that no mic names are named by what they sound like: where most of their energy lies and how fast
-it fades. The borders below are what is true of drums at large (common practice, no source): a kick's weight lies
-below 140 Hz, a tom's between 100 and 560 Hz, cymbals speak above 3 kHz, a closed hat has lost 20 dB within a tenth of
-a second and a crash hardly any.
+it fades. The borders below are what is true of drums at large (common practice, no source): a kick has weight below
+140 Hz, a tom below 280 Hz, a snare there too and wires that ring above 1 kHz; cymbals speak above 3 kHz, and a closed
+hat loses more than 10 dB in a tenth of a second, a crash less than 5.
 """
 
 from __future__ import annotations
@@ -97,15 +97,15 @@ def kind_by_sound(stroke: Floats) -> str:
     early = stroke[:, :2].mean(axis=1)
     total = max(float(early.sum()), 1e-15)
     high, low, lowest = early[HIGH_BAND:].sum() / total, early[:LOW_BANDS].sum() / total, early[0] / total
-    if high > 0.4 and low < 0.2:
+    if high > HIGH_SHARE and low < LITTLE_LOW:
         rate = fade_rate_db(stroke)
         return "hat" if rate > HAT_RATE_DB else "ride" if rate > RIDE_RATE_DB else "crash"
-    if lowest > 0.15:
+    if lowest > KICK_SHARE:
         return "kick"
     ring = stroke[:, 2:4].sum(axis=1)
     bright = ring[WIRE_BAND:].sum() / max(float(ring.sum()), 1e-15)
-    if low > 0.4:
-        return "snare" if bright > 0.35 else "tom"
+    if low > LOW_SHARE:
+        return "snare" if bright > WIRE_SHARE else "tom"
     return "percussion"
 
 
@@ -116,6 +116,18 @@ crashes.
 
 WIRE_BAND = 4
 """From this band on (1 kHz) a membrane's ring is the wires'."""
+
+HIGH_SHARE, LITTLE_LOW = 0.4, 0.2
+"""A cymbal has this share of its early energy in the high bands at least, and this share in the low ones at most."""
+
+KICK_SHARE, LOW_SHARE = 0.15, 0.4
+"""A kick has this share of its early energy in the lowest band, a tom or snare this one in the low bands."""
+
+WIRE_SHARE = 0.35
+"""Of a snare's ring this share is the wires'."""
+
+BODY_LEFT = 0.25
+"""A side stick has less than this part of the low share that a centre stroke has."""
 
 
 def fade_rate_db(stroke: Floats) -> float:
@@ -161,18 +173,18 @@ def articulations(templates: Templates, sound_db: Floats, kinds: Mapping[int, st
     for number in sorted({int(d) for d in templates.drum}):
         rows = np.flatnonzero(templates.drum == number)
         heads: list[int] = []
-        for k in sorted(rows, key=lambda r: (-int(templates.members[r]), int(r))):
+        like: dict[int, int] = {}
+        for k in sorted(map(int, rows), key=lambda r: (-int(templates.members[r]), r)):
             near = [h for h in heads if sound_db[k, h] < DISTINCT_DB]
             small = templates.members[k] < FEWEST and heads
             if near or small:
-                head = min(near or heads, key=lambda h: (float(sound_db[k, h]), h))
-                out[k] = f"@{head}"
+                like[k] = min(near or heads, key=lambda h: (float(sound_db[k, h]), h))
             else:
-                heads.append(int(k))
-                out[k] = f"@{k}"
+                heads.append(k)
+                like[k] = k
         called = _called(templates, heads, kinds[number])
-        for k in rows:
-            out[k] = called[int(out[k][1:])]
+        for k, head in like.items():
+            out[k] = called[head]
     return out
 
 
@@ -181,7 +193,7 @@ def _called(templates: Templates, heads: Sequence[int], kind: str) -> dict[int, 
     strokes = {h: templates.energy[h].sum(axis=0) for h in heads}
     if kind == "hat":
         order = sorted(heads, key=lambda h: -fade_rate_db(strokes[h]))
-        return _unique(dict(zip(order, ["closed"] if len(order) == 1 else _openings(len(order)), strict=True)))
+        return _unique(dict(zip(order, _openings(len(order)), strict=True)))
     main = {"snare": "centre", "ride": "bow"}.get(kind, "hit")
     names = {heads[0]: main}
     for other in heads[1:]:
@@ -190,7 +202,7 @@ def _called(templates: Templates, heads: Sequence[int], kind: str) -> dict[int, 
 
 
 def _openings(count: int) -> list[str]:
-    return ["closed", "open"] if count == 2 else ["closed", *["half-open"] * (count - 2), "open"]
+    return ["closed", *["half-open"] * (count - 2), "open"][:count]
 
 
 def _snare_stroke(centre: Floats, other: Floats) -> str:
@@ -198,7 +210,8 @@ def _snare_stroke(centre: Floats, other: Floats) -> str:
 
     def low_share(stroke: Floats) -> float:
         return float(stroke[:LOW_BANDS, 0].sum() / max(stroke[:, 0].sum(), 1e-15))
-    return "side-stick" if low_share(other) < 0.25 * low_share(centre) else "rimshot"
+
+    return "side-stick" if low_share(other) < BODY_LEFT * low_share(centre) else "rimshot"
 
 
 def _unique(names: dict[int, str]) -> dict[int, str]:

@@ -9,12 +9,12 @@ whole or not at all: it is written beside its place and then exchanged.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oneshot import __version__, blend, choose, corrections
-from oneshot.analyse import analyse
+from oneshot.analyse import Progress, analyse
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
 from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
@@ -41,10 +41,6 @@ from oneshot.roles import kind_of
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.settings import Recipe, load_recipe, recipe_toml, recipe_values
 from oneshot.store import open_store
-
-Progress = Callable[[str, float], None]
-"""Told the stage and the share done, 0 to 1."""
-
 
 Table = Mapping[str, Mapping[str, Mapping[str, float | None]]]
 

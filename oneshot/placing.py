@@ -31,6 +31,8 @@ QUIET_BEFORE_S = 0.060
 TOGETHER_S = 0.018
 """Strokes of one event lie up to this far apart; the later one is looked for over this stretch."""
 
+NOTHING: Floats = np.zeros(0)
+
 POLARITY_HITS = 12
 """Polarity is measured on about so many hits."""
 
@@ -53,6 +55,7 @@ class Placer:
         self._mics = list(mics)
         self._session, self._named, self._templates = session, named, templates
         self._strokes = strokes
+        self._known: dict[tuple[str, int, bool], dict[str, Floats]] = {}
         self.delays: dict[str, dict[str, dict[str, float | None]]] = {}
         self.polarity = {take.name: {m.name: m.polarity for m in take.mics} for take in session.takes}
 
@@ -86,34 +89,39 @@ class Placer:
         out = np.full(len(take.mics), np.nan)
         for k, mic in enumerate(take.mics):
             for strict in (True, False):
-                own = self._differences(strokes, number, mic.name, strict=strict)
-                every = [d for s in self._strokes for d in self._differences(s, number, mic.name, strict=strict)]
-                known = own if len(own) >= OWN_HITS else every
+                known = self._differences(strokes, number, strict=strict).get(mic.name, NOTHING)
+                if len(known) < OWN_HITS:
+                    known = np.concatenate([self._differences(s, number, strict=strict).get(mic.name, NOTHING)
+                                            for s in self._strokes])
                 if len(known):
-                    out[k] = align.most_agreed(np.array(known), align.AGREE_S)[0] * take.sample_rate
+                    out[k] = align.most_agreed(known, align.AGREE_S)[0] * take.sample_rate
                     break
         return out
 
-    def _differences(self, strokes: Strokes, number: int, mic: str, *, strict: bool) -> list[float]:
-        """Arrivals of one drum's clear hits in one mic against its home mic, seconds.
+    def _differences(self, strokes: Strokes, number: int, *, strict: bool) -> dict[str, Floats]:
+        """Arrivals of one drum's clear hits against its home mic, mic -> (clear hits,) seconds.
 
-        ``strict``: only of hits that are one stroke with nothing just before.
+        ``strict``: only of hits that are one stroke with nothing just before. Worked out once: every take asks for
+        those of all.
         """
         take, arrivals = strokes.heard.take, strokes.heard.arrivals
-        names = [m.name for m in take.mics]
-        if mic not in names or self._named.home[number] not in names:
-            return []
-        row, home = names.index(mic), names.index(self._named.home[number])
-        rows = strokes.rows[self._templates.drum[strokes.kind] == number]
-        single = (strokes.gain[self._templates.drum[strokes.kind] == number] > 0).sum(axis=1) == 1
-        gap = np.diff(arrivals.first, prepend=np.iinfo(np.int64).min // 2)[rows]
-        depth = np.nan_to_num(arrivals.depth_db)
-        least = align.CLEAR_DEPTH_DB if strict else align.USABLE_DEPTH_DB
-        good = (depth[rows, row] >= least) & (depth[rows, home] >= least)
-        if strict:
-            good &= single & (gap > QUIET_BEFORE_S * take.sample_rate)
-        away = (arrivals.frame[rows, row] - arrivals.frame[rows, home])[good] / take.sample_rate
-        return [float(a) for a in away]
+        key = (take.name, number, strict)
+        if key not in self._known:
+            self._known[key] = {}
+            names = [m.name for m in take.mics]
+            mine = self._templates.drum[strokes.kind] == number
+            if self._named.home[number] in names and mine.any():
+                rows, home = strokes.rows[mine], names.index(self._named.home[number])
+                least = align.CLEAR_DEPTH_DB if strict else align.USABLE_DEPTH_DB
+                clear = np.nan_to_num(arrivals.depth_db[rows]) >= least
+                clear &= clear[:, home, None]
+                if strict:
+                    gap = np.diff(arrivals.first, prepend=np.iinfo(np.int64).min // 2)[rows]
+                    single = (strokes.gain[mine] > 0).sum(axis=1) == 1
+                    clear &= (single & (gap > QUIET_BEFORE_S * take.sample_rate))[:, None]
+                away_s = (arrivals.frame[rows] - arrivals.frame[rows, home, None]) / take.sample_rate
+                self._known[key] = {name: away_s[clear[:, k], k] for k, name in enumerate(names)}
+        return self._known[key]
 
     def _settle(self, strokes: Strokes, mine: Frames, number: int, delay: Floats) -> Frames:
         """Onsets of one drum's hits in the take's mics (hits, mics)."""
@@ -131,8 +139,8 @@ class Placer:
     def _zeros(self, strokes: Strokes, mine: Frames, at_home: Frames, home: int) -> Floats:
         """When the main stroke reaches its home mic (hits,), where the onset that was read is another's; else NaN.
 
-        Only where it is by far the loudest there. Strokes meant to fall together lie up to 15 ms apart, and the
-        arrivals belong to whichever came first.
+        Only where it is by far the loudest there: the arrivals of strokes meant to fall together belong to whichever
+        came first.
         """
         take, arrivals = strokes.heard.take, strokes.heard.arrivals
         zero = np.full(len(mine), np.nan)

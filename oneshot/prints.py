@@ -57,7 +57,7 @@ class Printer:
         able = [h for h in hits if h.drum == recipe.drum and h.reason != "rejected by hand" and h.ornament is None]
         parts = {h.id: blend.print_parts(recipe, self._close(h), self.balance) for h in able}
         able = [h for h in able if parts[h.id] and set(parts[h.id]) <= {m.name for m in self.session.take(h.take).mics}]
-        facts = [self._facts(h, recipe, parts[h.id]) for h in able]
+        facts = self._all_facts(able, recipe, parts)
         ranked = blend.rank_prints(facts)[: recipe.candidates]
         plans = {able[k].id: self._plan(able[k], recipe, parts[able[k].id]) for k, _ in ranked}
         blends = self._mix([able[k] for k, _ in ranked], recipe, plans)
@@ -66,7 +66,8 @@ class Printer:
         rate = self.session.take(able[0].take).sample_rate
         levelled = blend.level_prints([blends[able[k].id] for k, _ in ranked], ceiling_dbtp=recipe.ceiling_dbtp,
                                       sample_rate=rate)
-        ranges = {(p.layer, h.articulation): p.velocity for p in picks for h in able if h.id == p.hit}
+        ways = {h.id: h.articulation for h in able}
+        ranges = {(p.layer, ways[p.hit]): p.velocity for p in picks if p.hit in ways}
         robins: dict[tuple[str, int], int] = {}
         out = []
         for rank, ((k, why), mixed) in enumerate(zip(ranked, levelled, strict=True), 1):
@@ -85,17 +86,28 @@ class Printer:
         """Take frame of the next stroke's earliest onset in the print's mics."""
         return self.analysis.next_stroke(hit, mics, self.session.take(hit.take).sample_rate)
 
-    def _facts(self, hit: Hit, recipe: PrintRecipe, parts: Mapping[str, object]) -> blend.PrintFacts:
+    def _all_facts(self, hits: Sequence[Hit], recipe: PrintRecipe,
+                   parts: Mapping[int, Mapping[str, PrintPart]]) -> list[blend.PrintFacts]:
+        """What each candidate is ranked by; a take's are read in order of time, by one reader for each set of mics."""
+        out: dict[int, blend.PrintFacts] = {}
+        for take in self.session.takes:
+            mine = sorted((h for h in hits if h.take == take.name), key=lambda h: h.onset)
+            for names in sorted({tuple(parts[h.id]) for h in mine}):
+                with TakeReader(self.session.root, take, names) as reader:
+                    for hit in (h for h in mine if tuple(parts[h.id]) == names):
+                        out[hit.id] = self._facts(reader, hit, recipe, names)
+        return [out[hit.id] for hit in hits]
+
+    def _facts(self, reader: TakeReader, hit: Hit, recipe: PrintRecipe, parts: Sequence[str]) -> blend.PrintFacts:
         """What a candidate is ranked by: its worst bleed over the mics, its level, and its ring in the loudest mic."""
         take = self.session.take(hit.take)
         bleeds = [hit.bleed_db.get(name) for name in parts]
         known = [b for b in bleeds if b is not None]
         wanted = recipe.length_ms / 1000
         attack = self.analysis.attacks[hit.id]
-        limit = self._next(hit, list(parts)) or take.frames
+        limit = self._next(hit, parts) or take.frames
         stop = min(limit, attack + round(wanted * take.sample_rate))
-        with TakeReader(self.session.root, take, list(parts)) as reader:
-            audio = reader.read(attack, max(stop, attack + 1))
+        audio = reader.read(attack, max(stop, attack + 1))
         loudest = audio[int(np.abs(audio).max(axis=1).argmax())].astype(np.float64)
         noise = next((n.noise_dbfs for n in self.analysis.noise if n.take == take.name), {})
         floor = max((10 ** (level / 20) for name in parts if (level := noise.get(name)) is not None), default=0.0)

@@ -12,10 +12,7 @@ from pathlib import PurePosixPath
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from oneshot.model import AudioError, Mic, Problem, Role, Take, WorkError
-
-SILENT_PEAK = 10 ** (-120 / 20)
-"""Peak (re full scale) up to which a mic counts as dead: -120 dBFS, far below the noise of any preamp."""
+from oneshot.model import SILENT_PEAK, AudioError, Mic, Problem, Role, Take, WorkError
 
 FAINT_PEAK = 10 ** (-50 / 20)
 """Peak (re full scale) up to which a mic is told to be very quiet: -50 dBFS."""

@@ -6,6 +6,7 @@ strong it is and what else is in its window.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -29,6 +30,15 @@ from oneshot.placing import Placer, place_attacks
 
 PARTNER_DB = -45.0
 """Strokes further below the main one than this are not told as partners."""
+
+FIRST_OFF_S = 0.008
+"""How far the earliest onset of a hit may lie from its earliest arrival: further off, one of its mics was misread."""
+
+UNKNOWN_CLEAN_DB = 60.0
+"""What stands for everything else against a hit of which its home mic hears nothing: chosen last of all."""
+
+SILENT_DBFS = -135.0
+"""Noise up to this is none: below that of any converter, digital silence."""
 
 
 class HitRows:
@@ -91,12 +101,12 @@ class HitRows:
         hit_id = len(self._hits) + 1
         earliest = int(strokes.heard.arrivals.first[strokes.rows[i]])
         told = onsets[onsets >= 0]
-        if len(told) and abs(int(told.min()) - earliest) <= 0.008 * take.sample_rate:
+        if len(told) and abs(int(told.min()) - earliest) <= FIRST_OFF_S * take.sample_rate:
             earliest = int(told.min())
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
         self._grades[hit_id] = self._grade_row(strokes, i, kind, bleed_db, present)
-        self._clean[hit_id] = float(np.nan_to_num(bleed_db[at_home], nan=60.0))
+        self._clean[hit_id] = float(np.nan_to_num(bleed_db[at_home], nan=UNKNOWN_CLEAN_DB))
         hop = strokes.heard.scan.hop
         self._hits.append(Hit(
             id=hit_id, take=take.name, onset=earliest,
@@ -133,33 +143,28 @@ class HitRows:
         rates = {take.name: take.sample_rate for take in self._session.takes}
         hits = ornaments.tie([replace(h, id=renumber[h.id]) for h in ranked], rates)
         attacks = place_attacks(self._session, hits, {renumber[k]: v for k, v in self._home_onset.items()},
-                           {self._named.drum[n]: home for n, home in self._named.home.items()})
+                                {self._named.drum[n]: home for n, home in self._named.home.items()})
         return Analysis(
             hits=hits, drums=self._drums(hits), attacks=attacks,
             grades={renumber[k]: v for k, v in self._grades.items()},
             clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
-            polarity=self._placer.polarity,
-            bleed=self._bleed, delays_ms=self._placer.delays, problems=told)
+            polarity=self._placer.polarity, bleed=self._bleed, delays_ms=self._placer.delays, problems=told)
 
     def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
-        """The drums that have hits, in the order of their first one."""
-        out = []
-        for number in sorted(self._named.drum, key=lambda n: self._named.drum[n]):
-            name = self._named.drum[number]
-            counts: dict[str, int] = {}
-            for hit in hits:
-                if hit.drum == name:
-                    counts[hit.articulation] = counts.get(hit.articulation, 0) + 1
-            if counts:
-                out.append(FoundDrum(name, self._named.what[number], self._named.home[number],
-                                     tuple(sorted(counts, key=lambda a: (-counts[a], a)))))
-        return tuple(out)
+        """The drums that have hits, by name; their articulations in order of frequency."""
+        counts: dict[str, Counter[str]] = {}
+        for hit in hits:
+            counts.setdefault(hit.drum, Counter())[hit.articulation] += 1
+        numbers = {name: number for number, name in self._named.drum.items()}
+        return tuple(FoundDrum(name, self._named.what[numbers[name]], self._named.home[numbers[name]],
+                               tuple(sorted(ways, key=lambda a: (-ways[a], a))))
+                     for name, ways in sorted(counts.items()))
 
 
 def _noise(heard: Heard) -> TakeNoise:
     """Noise of a take's mics; None where a mic is digitally silent."""
     levels = heard.scan.noise_dbfs
-    return TakeNoise(heard.take.name, {m.name: float(v) if v > -135 else None
+    return TakeNoise(heard.take.name, {m.name: float(v) if v > SILENT_DBFS else None
                                        for m, v in zip(heard.take.mics, levels, strict=True)})
 
 

@@ -150,6 +150,11 @@ def test_a_delay_is_where_most_readings_agree() -> None:
     assert spread <= 1.0
 
 
+def test_of_two_equal_crowds_the_later_counts() -> None:
+    """Other strokes only ever come before a drum's own, so of equally many readings the later ones are right."""
+    assert 2.0 == align.most_agreed(np.array([1.0, 1.0, 2.0, 2.0]), 0.1)[0]
+
+
 def test_one_reading_is_a_delay() -> None:
     """A single reading stands for itself."""
     assert (42.0, 0.0, 1) == align.most_agreed(np.array([42.0]), 28.0)
@@ -221,6 +226,50 @@ def test_what_nothing_tells_is_left_open() -> None:
 
     assert [[1000, -1, -1], [-1, -1, -1]] == out.tolist()
     assert 0.0 == confidence[0, 1] == confidence[1, 0]
+
+
+# ---------------------------------------------------------------------------------------------- a drum in its own mic
+
+LEAD = round(align.QUIET_S * RATE)
+
+
+def own_mic(own_at: int, other_at: int | None = None, other_db: float = -24.0, rise_ms: float = 0.0) -> Floats32:
+    """A drum's own close mic: its stroke, which rises for so long, and another drum's, far softer."""
+    x = np.zeros(RATE // 10)
+    time = np.arange(len(x)) / RATE
+    rise = np.minimum(1.0, time / max(rise_ms / 1000, 1 / RATE))
+    add(x, own_at, rise * np.exp(-time / 0.02) * np.sin(2 * np.pi * 200 * time))
+    if other_at is not None:
+        add(x, other_at, np.exp(-time / 0.02) * np.sin(2 * np.pi * 5000 * time), other_db)
+    return x.astype(np.float32)
+
+
+@pytest.mark.parametrize("apart_ms", [8, 10, 14])
+def test_another_drums_onset_is_not_taken_for_the_own(apart_ms: int) -> None:
+    """A hat shortly before a snare, 24 dB down in the snare's mic, is passed over: the snare's own onset is found,
+    less deep than out of silence.
+    """
+    own = LEAD + apart_ms * RATE // 1000
+    found = align.own_onset(own_mic(own, LEAD), LEAD, RATE)
+
+    assert found is not None
+    assert own == pytest.approx(found[0], abs=0.0005 * RATE)
+    assert 0 < found[1] < 30
+
+
+def test_an_onset_that_came_too_late_is_set_right() -> None:
+    """Where the onset read lies 10 ms behind the drum's own rise, in another stroke's, the drum's is found."""
+    found = align.own_onset(own_mic(LEAD), LEAD + RATE // 100, RATE)
+
+    assert found is not None
+    assert LEAD == pytest.approx(found[0], abs=0.0003 * RATE)
+
+
+@pytest.mark.parametrize("rise_ms", [0.0, 3.0, 6.0])
+def test_a_right_onset_is_left_alone(rise_ms: float) -> None:
+    """Where nothing came before, the onset that was read stands, a soft beater's slow one as well; silence has none."""
+    assert align.own_onset(own_mic(LEAD + 100, rise_ms=rise_ms), LEAD + 100, RATE) is None
+    assert align.own_onset(np.zeros(4800, np.float32), LEAD, RATE) is None
 
 
 # ------------------------------------------------------------------------------------------------------------- polarity

@@ -147,11 +147,3 @@ def test_where_no_hit_is_clean_all_count() -> None:
 
     np.testing.assert_allclose([0.0, -10.0], row[:2], atol=1e-6)
     assert np.isnan(row[2])
-
-
-def test_the_strongest_mic_is_the_loudest_on_the_median() -> None:
-    """One freak hit does not decide, and mics that are not allowed do not either."""
-    own = np.array([[1.0, 0.5, 9.0], [1.0, 0.5, 9.0], [1.0, 90.0, 9.0]])
-
-    assert 0 == bleed.strongest(own, np.arange(3), np.array([True, True, False]))
-    assert 2 == bleed.strongest(own, np.arange(3), np.array([True, True, True]))

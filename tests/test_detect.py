@@ -168,6 +168,41 @@ def test_a_swell_holds_no_hit(tmp_path: Path) -> None:
     assert 0 == len(clear(found_in(tmp_path, sounds)))
 
 
+def test_a_take_may_end_in_mid_ring(tmp_path: Path) -> None:
+    """A recording cut off while a drum still rings, and a tone sounds at full level, holds no hit where it ends."""
+    sounds = {name: x[: round(1.1037 * RATE)] for name, x in mics(2, [(0.5, -3)], -85).items()}
+    time = np.arange(RATE) / RATE
+    for x in sounds.values():
+        add(x, RATE // 2, np.sin(2 * np.pi * 210 * time) * np.exp(-time / 2), -6)
+
+    assert_found([0.5], found_in(tmp_path, sounds))
+
+
+def test_a_take_may_begin_in_mid_ring(tmp_path: Path) -> None:
+    """A recording that begins while something sounds holds no hit at its start; a stroke 30 ms later is one."""
+    for level in (-60.0, -20.0):
+        sounds = mics(2, [(0.03, level + 30), (1.0, level + 30)], level)
+        time = np.arange(2 * RATE) / RATE
+        for x in sounds.values():
+            add(x, 0, np.cos(2 * np.pi * 210 * time) * np.exp(-time / 2), level)
+
+        assert_found([0.03, 1.0], found_in(tmp_path / str(level), sounds))
+
+
+def test_the_first_windows_are_no_rise(tmp_path: Path) -> None:
+    """A recording that begins in a cymbal's wash holds no candidate while it only fades, its first windows included,
+    though they hold half of nothing.
+    """
+    sounds = mics(2, [(1.5, -6)], -85)
+    fade = np.exp(-np.arange(2 * RATE) / RATE / 0.3)
+    sounds = {name: x + fade * noise(len(x), -30, 70 + seed) for seed, (name, x) in enumerate(sounds.items())}
+
+    found = found_in(tmp_path, sounds)
+
+    assert found.frame.min() > 0.03 * RATE
+    assert_found([1.5], found)
+
+
 def test_ignored_stretches_hold_no_hit(tmp_path: Path) -> None:
     """A stroke in a stretch that session.toml ignores is not found; the strokes around it are."""
     sounds = mics(3, [(0.5, -6), (1.2, -6), (2.0, -6)])
@@ -239,6 +274,7 @@ def test_the_louder_stands_for_an_event_that_a_faint_one_began() -> None:
     first = np.array([0, round(0.006 * RATE)])
 
     assert [1] == detect.merge_events(first, np.array([1.0, 12.0]), RATE).tolist()
+    assert [0] == detect.merge_events(first, np.array([3.0, 12.0]), RATE).tolist()
 
 
 def test_echoes_do_not_end_a_stroke() -> None:
@@ -249,6 +285,14 @@ def test_echoes_do_not_end_a_stroke() -> None:
     assert 48000 == later[0]
     assert 96000 == later[3]
     assert later[4] > 10**9
+
+
+def test_of_no_candidates_there_is_no_event() -> None:
+    """An empty table stays one."""
+    nothing = np.zeros(0, np.int64)
+
+    assert 0 == len(detect.merge_events(nothing, np.zeros(0), RATE))
+    assert 0 == len(detect.next_strong(nothing, np.zeros(0)))
 
 
 def test_a_ghost_note_is_ended_by_anything_louder() -> None:

@@ -174,6 +174,43 @@ def test_kinds_are_held_apart_like_hits() -> None:
     assert (place == place.T).all()
 
 
+def test_kinds_that_share_few_levels_are_strangers() -> None:
+    """Two kinds known in the same bands are compared; over a dozen levels at least, else they are as far as can be."""
+    one, other = energy(place_of(1), sound_of(1)), energy(place_of(1), sound_of(1))
+    one[:, 2:], other[:, 1:] = 0.0, 0.0  # both known in one band of six mics and five stretches
+    few = other.copy()
+    few[:, :, 1:] = 0.0  # and here in its first stretch alone: six levels
+    near = np.ones(MICS, bool)
+
+    assert features.between_db(templates(one, other), near)[0][0, 1] < 0.01
+    assert features.LIMIT_DB == features.between_db(templates(one, few), near)[0][0, 1]
+
+
+def test_a_kind_stands_where_its_direct_sound_is() -> None:
+    """Levels of the first stretch, summed over the bands, against their mean over the near mics: 12 dB above two
+    others is 8 above the mean of the three. Strength and ring do not count.
+    """
+    direct = np.zeros((4, BANDS, STRETCHES))
+    direct[..., 0] = 10 ** (np.array([0.0, -12.0, -12.0, -3.0])[:, None] / 10) / BANDS
+    ringing = direct * 0.01
+    ringing[1, :, 1:] = 1.0
+    near = np.array([True, True, True, False])
+
+    found = features.standing_db(templates(direct, ringing), near)
+
+    np.testing.assert_allclose([[8.0, -4.0, -4.0, 5.0]] * 2, found, atol=1e-9)
+
+
+def test_what_is_hidden_stands_as_high_as_it_may() -> None:
+    """A level that was never heard counts as its limit; one without a limit as 60 dB below the kind's highest."""
+    kind = templates(np.zeros((3, BANDS, STRETCHES)))
+    kind.energy[0, 0, 2, 0], kind.limit[0, 1, 2, 0] = 1.0, 0.1
+
+    found = features.standing_db(kind, np.array([True, True, True]))[0]
+
+    np.testing.assert_allclose([0.0, -10.0, -60.0], found - found[0], atol=1e-9)
+
+
 # ------------------------------------------------------------------------------------------------------------- the scan
 
 

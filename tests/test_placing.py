@@ -2,125 +2,158 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from statistics import median
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
-from stage_inputs import PIER, PIER_TAKE
+from stage_inputs import PIER, PIER_TAKE, RATE, add, hit, noise, session_at, strike, take_of
 
-from oneshot import align, detect
 from oneshot.analyse import analyse
-from oneshot.found import Analysis
-from oneshot.model import Arrivals
+from oneshot.bleed import Shares
+from oneshot.found import Analysis, Heard, Named, Strokes
+from oneshot.model import Arrivals, Mic, Onsets, Role, Take, TakeScan, Templates
+from oneshot.placing import Placer, place_attacks
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.store import open_store
 from oneshot.synth import write_session
 
-RATE = 48000
+# ------------------------------------------------------------------------------------------------------------- delays
 
 
-# ------------------------------------------------------------------------------------------------- inner steps of align
+MICS = ("Snare Top", "OH L", "Room")
+LATE_MS = 2.0
+"""How much later than the snare's own mic the overhead hears it where a reading is right."""
 
 
-def test_the_fullest_window_counts() -> None:
-    """Delays that agree outvote a larger number that does not, and the spread is theirs alone."""
-    middle, spread, count = align.most_agreed(np.array([3.0, 3.01, 3.02, 3.0, 0.1, 0.9, 1.7, 5.0, 6.0]), 0.1)
-
-    assert 3.005 == pytest.approx(middle)
-    assert spread < 0.02
-    assert 4 == count
+def take_named(name: str, mics: Sequence[str] = MICS) -> Take:
+    """A take of those mics without any recording."""
+    roles = {"Snare Top": Role.CLOSE, "OH L": Role.OVERHEAD, "Room": Role.ROOM}
+    return Take(name, RATE, 100 * RATE, "PCM_24", tuple(
+        Mic(m, roles[m], drum="snare" if roles[m] is Role.CLOSE else None) for m in mics))
 
 
-def test_of_two_equal_crowds_the_later_counts() -> None:
-    """Other strokes only ever come before a drum's own, so of equally many the later ones are right."""
-    assert 2.0 == align.most_agreed(np.array([1.0, 1.0, 2.0, 2.0]), 0.1)[0]
+def strokes_of(take: Take, late_ms: Sequence[float], *, depth_db: float = 30.0, apart_s: float = 1.0,
+               together: Sequence[int] = ()) -> Strokes:
+    """Snares, the overhead hearing each that much later than the snare's mic and the room not at all; a second kind is
+    struck along with those numbered in ``together``.
+    """
+    count = len(late_ms)
+    first = np.round(RATE * (1.0 + apart_s * np.arange(count))).astype(np.int64)
+    frame = np.full((count, len(take.mics)), -1, np.int64)
+    depth = np.full(frame.shape, np.nan)
+    for name, late in (("Snare Top", np.zeros(count)), ("OH L", np.array(late_ms))):
+        if name in [m.name for m in take.mics]:
+            row = take.index(name)
+            frame[:, row], depth[:, row] = first + np.round(late * RATE / 1000).astype(np.int64), depth_db
+    gain = np.tile([1.0, 0.0], (count, 1))
+    gain[list(together), 1] = 1.0
+    rise = np.full(count, 10.0)
+    heard = Heard(take, cast("TakeScan", None), np.ones(len(take.mics), bool),
+                  Onsets(take.name, first, rise, np.tile(rise[:, None], len(take.mics))),
+                  Arrivals(take.name, first, frame, depth, np.zeros(len(take.mics))))
+    nothing = np.zeros((count, 2, len(MICS)))
+    return Strokes(heard, np.arange(count), np.zeros(count, np.int64), gain, np.ones(count),
+                   Shares(nothing, nothing[:, 0], nothing, nothing[:, 0]))
 
 
-def test_only_clear_arrivals_tell_delays() -> None:
-    """A delay is given where the hit stands 20 dB clear, in milliseconds after the earliest mic, and NaN elsewhere."""
-    arrivals = Arrivals("take 1", np.array([4800]), np.array([[4800, 4944, 5000]]), np.array([[30.0, 20.0, 19.0]]),
-                        np.zeros(3))
-    found = align.clear_delays_ms(arrivals, RATE)[0]
-
-    assert [0.0, 3.0] == found[:2].tolist()
-    assert np.isnan(found[2])
+def placer_of(*strokes: Strokes) -> Placer:
+    """A placer that knows a snare, at home in its own mic, and another drum."""
+    named = Named({0: "snare", 1: "hat"}, {0: "snare", 1: "hat"}, ["centre", "closed"], {0: "Snare Top", 1: "OH L"})
+    kinds = Templates(np.ones((2, 3, 1, 1)), np.zeros((2, 3, 1, 1)), np.full((2, 3), np.nan), np.array([0, 1]),
+                      np.array([9, 9]))
+    return Placer(session_at(Path("none"), *(s.heard.take for s in strokes)), MICS, named, kinds, strokes)
 
 
-def piece(own_at: int, other_at: int | None, other_db: float = -24.0) -> np.ndarray[Any, np.dtype[np.float32]]:
-    """A home mic with a drum's own stroke, and another drum's before it, far softer."""
-    x = np.zeros(RATE // 10, np.float32)
-    for at, gain, hz in ((own_at, 1.0, 200.0), (other_at, 10 ** (other_db / 20), 5000.0)):
-        if at is not None:
-            t = np.arange(len(x) - at) / RATE
-            x[at:] += (gain * np.exp(-t / 0.02) * np.sin(2 * np.pi * hz * t)).astype(np.float32)
-    return x
+def delays_ms(strokes: Strokes, *others: Strokes) -> list[float]:
+    """The snare's delays in a take, mic by mic."""
+    found = placer_of(strokes, *others)._delay(strokes, 0) / RATE * 1000
+    return [float(ms) for ms in found]
 
 
-def test_another_drums_onset_is_not_taken_for_the_own() -> None:
-    """A hat 10 ms before a snare, 24 dB down in its mic, is passed over: the snare's own onset is found."""
-    quiet = round(align.QUIET_S * RATE)
-    found = align.own_onset(piece(quiet + 480, quiet), quiet, RATE)
+def test_a_drum_is_its_own_reference() -> None:
+    """Delays count from the home mic, and where no hit is heard clearly nothing is made up."""
+    home, overhead, room = delays_ms(strokes_of(take_named("one"), [LATE_MS] * 6))
 
-    assert found is not None
-    assert quiet + 480 == pytest.approx(found[0], abs=8)
-    assert found[1] < 30
-
-
-def test_a_right_onset_is_left_alone() -> None:
-    """Where nothing came before, the onset that was read stands."""
-    quiet = round(align.QUIET_S * RATE)
-
-    assert align.own_onset(piece(quiet, None), quiet, RATE) is None
+    assert 0.0 == home
+    assert pytest.approx(LATE_MS) == overhead
+    assert np.isnan(room)
 
 
-def test_polarity_is_that_of_most_hits() -> None:
-    """A mic that sees a drum from below moves against the one above; hits that disagree tell nothing."""
-    rng = np.random.default_rng(5)
-    home = [rng.standard_normal(240).astype(np.float32) for _ in range(6)]
+def test_few_clear_hits_ask_the_other_takes() -> None:
+    """Two hits of a take are too few: the delay is that of all takes together. Six are enough for its own."""
+    other = strokes_of(take_named("two"), [LATE_MS] * 9)
 
-    assert 1 == align.polarity([(x, x) for x in home], RATE)
-    assert -1 == align.polarity([(x, -0.5 * x) for x in home], RATE)
-    assert align.polarity([(x, x if k % 2 else -x) for k, x in enumerate(home)], RATE) is None
+    assert pytest.approx(LATE_MS) == delays_ms(strokes_of(take_named("one"), [5.0] * 2), other)[1]
+    assert pytest.approx(5.0) == delays_ms(strokes_of(take_named("one"), [5.0] * 6), other)[1]
 
 
-# ----------------------------------------------------------------------------------------------- inner steps of detect
+def test_strokes_at_once_tell_a_delay_only_where_nothing_else_does() -> None:
+    """A hat struck along, or a stroke 40 ms before, may be what the overhead heard: hits alone outvote those."""
+    single = [LATE_MS] * 2
+    along = strokes_of(take_named("one"), [*single, *[4.0] * 8], together=range(2, 10))
+    rapid = strokes_of(take_named("two"), [4.0] * 8, apart_s=0.04)
+
+    assert pytest.approx(LATE_MS) == delays_ms(along)[1]
+    assert pytest.approx(LATE_MS) == delays_ms(strokes_of(take_named("one"), [LATE_MS] * 3), rapid)[1]
+    assert pytest.approx(4.0) == delays_ms(strokes_of(take_named("one"), [4.0] * 8, together=range(8)))[1]
 
 
-def test_candidates_of_one_event_are_one() -> None:
-    """The swell of a tom 12 ms after its click is no second hit, a flam's second stroke 25 ms later is."""
-    rows = detect.merge_events(np.array([0, 576, 1200]), np.array([6.0, 4.0, 6.0]), RATE)
+def test_faint_hits_tell_a_delay_only_where_nothing_else_does() -> None:
+    """Hits that stand 20 dB clear outvote fainter ones; where all are faint those count; below 12 dB none does."""
+    faint = strokes_of(take_named("two"), [4.0] * 9, depth_db=15.0)
 
-    assert [0, 2] == rows.tolist()
-
-
-def test_a_faint_forerunner_gives_way() -> None:
-    """What rises less than a quarter as much as the stroke 8 ms later is no event of its own."""
-    assert [1] == detect.merge_events(np.array([0, 384]), np.array([1.0, 8.0]), RATE).tolist()
-    assert [0] == detect.merge_events(np.array([0, 384]), np.array([4.0, 8.0]), RATE).tolist()
+    assert pytest.approx(LATE_MS) == delays_ms(strokes_of(take_named("one"), [LATE_MS] * 2), faint)[1]
+    assert pytest.approx(4.0) == delays_ms(faint)[1]
+    assert np.isnan(delays_ms(strokes_of(take_named("two"), [4.0] * 9, depth_db=11.0))[1])
 
 
-def test_an_echo_does_not_end_a_hit() -> None:
-    """A hit's time runs to the next candidate that rises at least a third as much."""
-    stop = detect.next_strong(np.array([0, 1000, 5000]), np.array([9.0, 2.0, 8.0]))
+def test_a_take_without_the_home_mic_is_measured_in_its_overhead() -> None:
+    """Where a take lacks a drum's home mic, an overhead stands in before a room, and delays stay unknown."""
+    take = take_named("one", ("Room", "OH L"))
+    strokes = strokes_of(take, [LATE_MS] * 6)
 
-    assert [5000, 5000] == stop[:2].tolist()
-    assert stop[2] > 10**12
+    assert 1 == placer_of(strokes).home_row(take, 0)
+    assert np.isnan(delays_ms(strokes)).all()
+
+
+# ------------------------------------------------------------------------------------------------------------- attacks
+
+
+def test_alternates_begin_alike(tmp_path: Path) -> None:
+    """One attack, its onset read up to 9 frames early or late, is placed alike in every hit of a group; a hit whose
+    take lacks the home mic keeps the onset that was read.
+    """
+    off = [0, 4, -3, 0, 9, 1, 0]
+    at = [RATE // 2 * (n + 1) for n in range(len(off))]
+    sound = noise(5 * RATE, -100, 3)
+    for n, frame in enumerate(at):
+        add(sound, frame, strike(8), -6.0 - 2 * n)
+    take = take_of(tmp_path / "one", {"Snare Top": sound}, [Role.CLOSE])
+    bare = replace(take_named("two", ("Room",)), sample_rate=RATE)
+    hits = (*(hit(n + 1, frame, take="one") for n, frame in enumerate(at)), hit(8, RATE, take="two"))
+    onset = {n + 1: frame + move for n, (frame, move) in enumerate(zip(at, off, strict=True))} | {8: RATE}
+
+    placed = place_attacks(session_at(tmp_path / "one", take, bare), hits, onset, {"snare": "Snare Top"})
+
+    assert [0] * len(off) == [placed[n + 1] - frame for n, frame in enumerate(at)]
+    assert RATE == placed[8]
 
 
 # ----------------------------------------------------------------------------------------------------- whole sessions
 
 
-@pytest.fixture(scope="module")
-def together(tmp_path_factory: pytest.TempPathFactory) -> tuple[Analysis, dict[str, Any]]:
-    """A slate, and a take in which a soft kick falls 4 ms before each of its last snares, with what is known of it."""
-    folder = tmp_path_factory.mktemp("together") / "session"
+def struck_together(folder: Path, apart_s: float) -> tuple[Analysis, dict[str, Any]]:
+    """A slate, and a take in which a soft kick falls shortly before each of its last snares, with what is known of
+    it.
+    """
     snares = [s for s in PIER_TAKE.strokes if s.drum == "snare"][-4:]
     first = snares[0].at_s - 1.0
     moved = [replace(s, at_s=s.at_s - first) for s in snares]
-    kicks = [replace(s, drum="kick", articulation="hit", at_s=s.at_s - 0.004, strength_db=-20.0) for s in moved]
+    kicks = [replace(s, drum="kick", articulation="hit", at_s=s.at_s - apart_s, strength_db=-20.0) for s in moved]
     both = replace(PIER_TAKE, name="together", strokes=tuple(sorted((*moved, *kicks), key=lambda s: s.at_s)))
     known = write_session(folder, PIER, (PIER_TAKE, both), seed=6)
     session = open_session(folder)
@@ -128,16 +161,33 @@ def together(tmp_path_factory: pytest.TempPathFactory) -> tuple[Analysis, dict[s
     return found, known["together"]
 
 
+@pytest.fixture(scope="module")
+def together(tmp_path_factory: pytest.TempPathFactory) -> tuple[Analysis, dict[str, Any]]:
+    """Kick and snare 4 ms apart."""
+    return struck_together(tmp_path_factory.mktemp("together") / "session", 0.004)
+
+
+def off_s(found: Analysis, known: dict[str, Any]) -> list[float]:
+    """How far the onset of each snare in its own mic lies off the nearest true one, seconds."""
+    truth = [t["onset"]["Snare Top"] for t in known["hits"] if t["drum"] == "snare"]
+    read = [h.onsets["Snare Top"] for h in found.hits if h.take == "together" and h.drum == "snare"]
+    return [min(abs(t - at) for t in truth) / known["sr"] for at in read if at is not None]
+
+
 def test_each_drum_has_its_own_onset(together: tuple[Analysis, dict[str, Any]]) -> None:
     """Of strokes 4 ms apart, the row of the louder drum begins where that drum begins in its own mic."""
-    found, known = together
-    rows = [h for h in found.hits if h.take == "together" and h.drum == "snare"]
-    truth = [t for t in known["hits"] if t["drum"] == "snare"]
-    off = [min(abs(t["onset"]["Snare Top"] - at) for t in truth) for h in rows
-           if (at := h.onsets["Snare Top"]) is not None]
+    off = off_s(*together)
 
-    assert len(rows) >= 3
-    assert median(off) <= 0.0005 * known["sr"]
+    assert len(off) >= 3
+    assert median(off) <= 0.0005
+
+
+def test_a_stroke_10_ms_before_does_not_begin_the_next(tmp_path: Path) -> None:
+    """Of strokes 10 ms apart, where the snare's mic hears the kick first, every snare begins at its own onset."""
+    off = off_s(*struck_together(tmp_path / "session", 0.010))
+
+    assert 4 == len(off)
+    assert max(off) <= 0.0005
 
 
 def test_delays_are_shared_by_takes(together: tuple[Analysis, dict[str, Any]]) -> None:

@@ -77,6 +77,45 @@ def test_two_hands_and_a_foot_are_told_apart() -> None:
     assert_made_of(wanted, explained(wanted).gain[0], 0.5)
 
 
+def test_three_strokes_are_three_though_none_is_like_its_template() -> None:
+    """Three drums at once are told apart where each differs from its template by a decibel level by level, too."""
+    wanted = gains(kick=-2.0, snare=0.0, hat=-2.0)
+
+    assert_made_of(wanted, explained(wanted, jitter_db=1.0).gain[0], 1.5)
+
+
+def test_the_best_single_kind_may_be_none_of_two() -> None:
+    """A kick with a hat is both, even where a third kind, likest to the two of them, fits better than either alone."""
+    both = 0.5 * KICK + 0.5 * HAT
+    rough = both * 10 ** (np.random.default_rng(7).normal(0, 5, both.shape) / 10)
+    known = templates(KICK, HAT, rough / rough.sum())
+    found = unmix.explain(heard(both[None], 1e-8), known, np.zeros(1), NEAR)
+
+    assert 2 == found.alone_error_db[0].argmin()
+    assert [0, 1] == np.flatnonzero(found.gain[0]).tolist()
+
+
+def test_pairs_are_of_two_drums_each_once() -> None:
+    """Two strokes at once are of different drums; a third is of a drum that neither of the two is."""
+    drum = np.array([0, 0, 1, 2])
+
+    assert [[0, 2], [0, 3], [1, 2], [1, 3], [2, 3]] == unmix._pairs(np.array([3.0, 1.0, 4.0, 2.0]), drum).tolist()
+    assert [[1, 2, 3]] == unmix._with_one_more([1, 2], drum).tolist()
+    assert 0 == len(unmix._pairs(np.array([1.0, 2.0]), np.array([0, 0])))
+
+
+def test_what_a_model_has_too_much_of_counts_more() -> None:
+    """Another stroke may add 30 dB to a level, and that counts 15; none takes 30 dB away, and that counts all. Where
+    what rang before has faded, only what a stroke claims above it does.
+    """
+    ground, valid = np.full(4, 1e-6), np.ones(4, bool)
+    level = np.full((1, 4), 1e-2)
+
+    assert 15.0 == pytest.approx(unmix._error_db(1e3 * level[0], level, ground, valid)[0])
+    assert 30.0 == pytest.approx(unmix._error_db(1e-3 * level[0], level, ground, valid)[0])
+    assert 10 * np.log10(2) == pytest.approx(unmix._error_db(0.01 * ground, 2 * ground[None], ground, valid)[0])
+
+
 def test_strokes_need_not_equal_their_templates() -> None:
     """Strokes that differ from their templates by 1.5 dB level by level, as a player's do, are found all the same."""
     hits = [gains(kick=-4.0), gains(snare=-12.0), gains(kick=0.0, hat=-6.0), gains(snare=-2.0, hat=-4.0)]

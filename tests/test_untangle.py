@@ -75,6 +75,32 @@ def test_a_drum_never_heard_alone_is_found() -> None:
     assert rest[:, :3].sum() > 0.8
 
 
+@pytest.mark.parametrize("hat_db", [-3.0, -8.0])
+def test_the_hat_in_a_kick_with_hat_is_taken_out(hat_db: float) -> None:
+    """Kick and hat both known alone: of "kick with hat" the hat is taken out, and what is left goes with the kick; the
+    hat and the kick stay as they are.
+    """
+    whole = mixed((KICK, 0.0), (HAT, hat_db))
+    plain = templates(HAT, KICK, whole, members=[40, 20, 16])
+    kinds, variant = taken_apart(plain)
+    high, before = kinds.energy[2][:, 8:].sum(), whole[:, 8:].sum()
+
+    assert [-1, -1, 1] == variant.tolist()
+    np.testing.assert_array_equal(plain.energy[:2], kinds.energy[:2])
+    assert high < 0.1 * before
+    assert np.abs(off_db(KICK, kinds.energy[2])).max() < 1.5
+
+
+def test_a_mixture_says_nothing_of_delays() -> None:
+    """The earliest mic of two drums at once is that of one of them: a mixture's delays are not known."""
+    plain = templates(HAT, SNARE, mixed((KICK, 0.0), (HAT, -4.0)), members=[40, 20, 16])
+    plain.delay_ms[:] = np.arange(MICS)
+    kinds, _ = taken_apart(plain)
+
+    assert np.isnan(kinds.delay_ms[2]).all()
+    np.testing.assert_array_equal(plain.delay_ms[:2], kinds.delay_ms[:2])
+
+
 def test_what_was_hidden_is_not_made_up() -> None:
     """Levels that the hat hides are not known of the kick: they hold no energy, but a limit that the kick keeps to."""
     kinds, _ = taken_apart(templates(HAT, SNARE, mixed((KICK, 0.0), (HAT, -4.0)), members=[40, 20, 16]))
