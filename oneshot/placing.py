@@ -39,10 +39,6 @@ POLARITY_HITS = 12
 RULES_RATIO = 12.0
 """A stroke with this many times (11 dB) the energy of everything else is the loudest thing in a mic at any moment."""
 
-FULL_DEPTH_DB = 29.0
-"""An onset followed down this far in a hit without partners is beyond doubt."""
-
-
 class Placer:
     """Places the hits of a session; ``delays`` and ``polarity`` fill up as its takes are placed.
 
@@ -146,10 +142,8 @@ class Placer:
         zero = np.full(len(mine), np.nan)
         loud = self._rules(strokes, mine, take.mics[home].name)
         lead, length = (round(s * take.sample_rate) for s in (align.QUIET_S, align.QUIET_S + TOGETHER_S + align.PEAK_S))
-        depth = np.nan_to_num(arrivals.depth_db[strokes.rows[mine], home])
-        doubtful = loud & (((strokes.gain[mine] > 0).sum(axis=1) > 1) | (depth < FULL_DEPTH_DB))
         with TakeReader(self._session.root, take, [take.mics[home].name]) as reader:
-            for i in np.flatnonzero((at_home >= 0) & doubtful):
+            for i in np.flatnonzero((at_home >= 0) & loud):
                 start = int(arrivals.first[strokes.rows[mine[i]]]) - lead
                 found = align.own_onset(reader.read(start, start + length)[0], int(at_home[i]) - start,
                                         take.sample_rate)

@@ -116,6 +116,7 @@ def test_the_next_stroke_is_the_next_event() -> None:
     assert 3 * RATE + 20 == made.next_stroke(hits[0], ["Kick In", "OH L"])
     assert 3 * RATE == made.next_stroke(hits[0], ["Room"])
     assert made.next_stroke(later, ["Kick In"]) is None
+    assert made.analysis.next_stroke(hits[3], ["Kick In"], RATE) is None
 
 
 # ---------------------------------------------------------------------------------------------------------- a whole kit
