@@ -38,14 +38,14 @@ def take_named(name: str, mics: Sequence[str] = MICS) -> Take:
 
 def strokes_of(take: Take, late_ms: Sequence[float], *, depth_db: float = 30.0, apart_s: float = 1.0,
                together: Sequence[int] = ()) -> Strokes:
-    """Snares, the overhead hearing each that much later than the snare's mic and the room not at all; a second kind is
-    struck along with those numbered in ``together``.
+    """Snares, overhead and bottom mic hearing each that much later than the snare's own and the room not at all; a
+    second kind is struck along with those numbered in ``together``.
     """
     count = len(late_ms)
     first = np.round(RATE * (1.0 + apart_s * np.arange(count))).astype(np.int64)
     frame = np.full((count, len(take.mics)), -1, np.int64)
     depth = np.full(frame.shape, np.nan)
-    for name, late in (("Snare Top", np.zeros(count)), ("OH L", np.array(late_ms))):
+    for name, late in (("Snare Top", np.zeros(count)), *((m, np.array(late_ms)) for m in ("OH L", "Snare Bottom"))):
         if name in [m.name for m in take.mics]:
             row = take.index(name)
             frame[:, row], depth[:, row] = first + np.round(late * RATE / 1000).astype(np.int64), depth_db
@@ -60,12 +60,12 @@ def strokes_of(take: Take, late_ms: Sequence[float], *, depth_db: float = 30.0, 
                    Shares(nothing, nothing[:, 0], nothing, nothing[:, 0]))
 
 
-def placer_of(*strokes: Strokes) -> Placer:
+def placer_of(*strokes: Strokes, root: Path = Path("none")) -> Placer:
     """A placer that knows a snare, at home in its own mic, and another drum."""
     named = Named({0: "snare", 1: "hat"}, {0: "snare", 1: "hat"}, ["centre", "closed"], {0: "Snare Top", 1: "OH L"})
     kinds = Templates(np.ones((2, 3, 1, 1)), np.zeros((2, 3, 1, 1)), np.full((2, 3), np.nan), np.array([0, 1]),
                       np.array([9, 9]))
-    return Placer(session_at(Path("none"), *(s.heard.take for s in strokes)), MICS, named, kinds, strokes)
+    return Placer(session_at(root, *(s.heard.take for s in strokes)), MICS, named, kinds, strokes)
 
 
 def delays_ms(strokes: Strokes, *others: Strokes) -> list[float]:
@@ -118,6 +118,42 @@ def test_a_take_without_the_home_mic_is_measured_in_its_overhead() -> None:
 
     assert 1 == placer_of(strokes).home_row(take, 0)
     assert np.isnan(delays_ms(strokes)).all()
+
+
+# ------------------------------------------------------------------------------------------------------------ polarity
+
+
+def bottom_polarity(folder: Path, signs: Sequence[int], *, home: int = 1, depth_db: float = 30.0) -> int:
+    """What is found of a snare's bottom mic that moves so against the top one in each hit; ``home``: what session.toml
+    says of the top one.
+    """
+    top_sound, bottom_sound = (noise((len(signs) + 2) * RATE, -80, seed) for seed in (1, 2))
+    for n, sign in enumerate(signs):
+        add(top_sound, (n + 1) * RATE, strike(n), -6.0)
+        add(bottom_sound, (n + 1) * RATE + RATE // 2000, sign * strike(n), -12.0)
+    plain = take_of(folder, {"Snare Top": top_sound, "Snare Bottom": bottom_sound}, [Role.CLOSE] * 2)
+    top, bottom = (replace(m, drum="snare") for m in plain.mics)
+    strokes = strokes_of(replace(plain, mics=(replace(top, polarity=home), bottom)), [0.5] * len(signs),
+                         depth_db=depth_db)
+    placer = placer_of(strokes, root=folder)
+    placer.place(strokes)
+
+    assert home == placer.polarity[folder.name]["Snare Top"]
+    return placer.polarity[folder.name]["Snare Bottom"]
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("home", [1, -1])
+def test_a_bottom_mic_is_known_to_be_inverted(tmp_path: Path, sign: int, home: int) -> None:
+    """The polarity of a drum's other close mic is how it moves against the home mic, times what is said of that."""
+    assert sign * home == bottom_polarity(tmp_path, [sign] * 5, home=home)
+
+
+def test_polarity_stays_as_given_where_hits_do_not_tell(tmp_path: Path) -> None:
+    """Hits that disagree, one hit alone, and hits less than 20 dB clear leave a mic as it was."""
+    assert 1 == bottom_polarity(tmp_path / "split", [1, -1, 1, -1])
+    assert 1 == bottom_polarity(tmp_path / "single", [-1])
+    assert 1 == bottom_polarity(tmp_path / "faint", [-1] * 5, depth_db=19.0)
 
 
 # ------------------------------------------------------------------------------------------------------------- attacks
@@ -182,6 +218,7 @@ def test_each_drum_has_its_own_onset(together: tuple[Analysis, dict[str, Any]]) 
     assert median(off) <= 0.0005
 
 
+@pytest.mark.full
 def test_a_stroke_10_ms_before_does_not_begin_the_next(tmp_path: Path) -> None:
     """Of strokes 10 ms apart, where the snare's mic hears the kick first, every snare begins at its own onset."""
     off = off_s(*struck_together(tmp_path / "session", 0.010))
@@ -210,3 +247,10 @@ def test_home_mics_are_their_own_reference(together: tuple[Analysis, dict[str, A
             if drum.name in rows:
                 assert rows[drum.name][drum.home] == pytest.approx(0.0, abs=1e-9)
                 assert found.polarity[take][drum.home] == 1
+
+
+def test_an_inverted_mic_is_known_by_a_slate(together: tuple[Analysis, dict[str, Any]]) -> None:
+    """The kick's second mic, inverted at its source, is told so by the slate, and no other mic is."""
+    found, _ = together
+
+    assert ["Kick Out"] == [mic for mic, sign in found.polarity[PIER_TAKE.name].items() if sign == -1]
