@@ -37,7 +37,7 @@ from oneshot.model import Hit, Partner, Problem, SettingsError
 FORMAT = "oneshot-corrections"
 REACH_S = 0.010
 
-EMPTY_TEXT = '''# What you overrule, by hand or in the review page; it survives every rebuild.
+EMPTY_TEXT = '''# What you overrule; it survives every rebuild.
 # A hit is known by its take and its frame (see hits.csv). Uncomment and repeat as often as needed.
 format = "oneshot-corrections"
 version = 1
@@ -168,7 +168,7 @@ def apply(hits: Sequence[Hit], corrections: Corrections, rates: Mapping[str, int
     for entry in corrections.rename:
         if not any(d == entry.drum and entry.articulation in (None, a) for d, a in known):
             what = f"{entry.drum}/{entry.articulation}" if entry.articulation else entry.drum
-            problems.append(Problem("corrections.toml", f"nothing is called {what} any more",
+            problems.append(Problem("corrections.toml", f"nothing is called {what}",
                                     "correct or delete that rename"))
     rejected = _find(hits, corrections.reject, rates, "reject", problems)
     wanted = _find(hits, corrections.keep, rates, "keep", problems)
@@ -192,6 +192,6 @@ def _find(hits: Sequence[Hit], places: Sequence[Place], rates: Mapping[str, int]
         if near:
             found.add(min(near, key=lambda h: (abs(h.onset - place.frame), h.id)).id)
         else:
-            what = f"{name}: no hit at frame {place.frame} of {place.take} any more"
+            what = f"{name}: no hit at frame {place.frame} of {place.take}"
             problems.append(Problem("corrections.toml", what, "find the hit in hits.csv, or delete the entry"))
     return frozenset(found)

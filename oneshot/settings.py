@@ -100,7 +100,7 @@ class Choosing:
                               "C as a layer, D anything.", choices=GRADES)
     fallback: bool = setting(True, "Where nothing reaches that grade, keep the best there is and mark it.")
     layer_step_db: float = setting(3.0, "Steps between layers, at least (dB); smaller ones merge.", low=0.5, high=20)
-    spread_db: float = setting(2.0, "How far alternates of one layer may lie apart in level (dB).", low=0.1, high=20)
+    spread_db: float = setting(2.0, "How far an alternate may lie from the middle of its layer (dB).", low=0.1, high=20)
 
     def __post_init__(self) -> None:
         check_fields(self, "choose")
