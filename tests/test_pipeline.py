@@ -430,6 +430,7 @@ def test_only_takes_a_name_or_a_kind(pier: Pier, tmp_path: Path) -> None:
     assert ["floor"] == [d.name for d in by_kind.drums]
 
 
+@pytest.mark.full
 def test_fresh_uses_nothing_stored(pier: Pier, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A second build scans nothing again unless it is told to be fresh."""
     pipeline.build(pier.session, tmp_path / "one")

@@ -198,6 +198,7 @@ def test_energy_follows_strength() -> None:
     assert (1, 2) == (soft["layer"], hard["layer"])
 
 
+@pytest.mark.full
 def test_a_closing_hat_and_a_hand_stop_the_ring() -> None:
     """An open hat ends where the foot closes it, or where a hand grips it."""
     free, foot = (TakePlan("t", (Stroke(0, "hat", "open"), *more), tail_s=4)
@@ -417,6 +418,7 @@ def test_speech_is_whole_whatever_the_seed() -> None:
         assert 0.25 == pytest.approx(np.abs(said).max(), rel=1e-6)
 
 
+@pytest.mark.full
 def test_talk_and_clicks_are_heard_and_told() -> None:
     """Speech and a leaking click raise what is heard before the first stroke, and the truth says where speech was."""
     strokes = (Stroke(2.0, "kick", "hit"),)

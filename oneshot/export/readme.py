@@ -56,8 +56,8 @@ def _drums(kit: Kit) -> list[str]:
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
     meaning = ", ".join(f"{grade} {words}" for grade, words in GRADES.items())
     return ["What is in it", "-------------", *lines, "",
-            *_wrap("Keys are MIDI note numbers: General MIDI percussion where it has one for the stroke, free keys from 60 "
-                   f"up elsewhere. Grades say how clean a hit is: {meaning}.")]
+            *_wrap("Keys are MIDI note numbers: General MIDI percussion where it has one for the stroke, free keys "
+                   f"from 60 up elsewhere. Grades say how clean a hit is: {meaning}.")]
 
 
 def _row(drum: Drum, articulation: Articulation, shots: Sequence[OneShot]) -> tuple[str, ...]:
