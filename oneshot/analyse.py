@@ -58,11 +58,12 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) ->
     for take in session.takes:
         scanned = _scan_take(session, take, store=store, jobs=jobs, progress=progress)
         told.extend(problems.scan_problems(take, peak=scanned.peak, bad_frame=scanned.bad_frame,
-                                           clipped=scanned.clipped, noise_dbfs=scanned.noise_dbfs))
+                                           clipped=scanned.clipped, noise_dbfs=scanned.noise_dbfs,
+                                           digests=scan.digests(scanned)))
         heard.append(_listen(session, take, scanned, progress))
     if not any(len(h.onsets.frame) for h in heard):
         raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")
-    mics = _kit_mics(session)
+    mics = _kit_mics(heard)
     described = [_describe(h, mics) for h in heard]
     templates = _learn(session.name, heard, described, mics, progress)
     return _assemble(session, heard, described, templates, mics, tuple(told), progress)
@@ -130,12 +131,15 @@ def _listen(session: Session, take: Take, scanned: TakeScan, progress: Progress)
 # ---------------------------------------------------------------------------------------------------------------- learn
 
 
-def _kit_mics(session: Session) -> tuple[Mic, ...]:
-    """The mics that hits are described in, over all takes, each name once, in order of first appearance."""
+def _kit_mics(heard: list[Heard]) -> tuple[Mic, ...]:
+    """The mics that hits are described in, over all takes, each name once, in order of first appearance.
+
+    A mic that is dead in every take is none: it can name no drum and be nobody's home.
+    """
     found: dict[str, Mic] = {}
-    for take in session.takes:
-        for mic in take.mics:
-            if mic.role in (Role.CLOSE, Role.OVERHEAD, Role.ROOM):
+    for each in heard:
+        for mic, peak in zip(each.take.mics, each.scan.peak, strict=True):
+            if mic.role in (Role.CLOSE, Role.OVERHEAD, Role.ROOM) and peak > SILENT_PEAK:
                 found.setdefault(mic.name, mic)
     return tuple(found.values())
 

@@ -28,6 +28,8 @@ from oneshot.model import (
 )
 from oneshot.placing import Placer, place_attacks
 
+KIT_ROLES = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
+
 PARTNER_DB = -45.0
 """Strokes further below the main one than this are not told as partners."""
 
@@ -114,7 +116,8 @@ class HitRows:
                     for k, m in enumerate(take.mics) if _heard_role(m)},
             drum=self._named.drum[number], articulation=self._named.articulation[kind],
             confidence=float(strokes.confidence[i]), level_db=_level_db(own, hop),
-            bleed_db={name: _none(bleed_db[k]) for k, name in enumerate(names) if name in present},
+            bleed_db={**{name: _none(bleed_db[k]) for k, name in enumerate(names) if name in present},
+                      **{m.name: None for m in take.mics if m.role in KIT_ROLES and m.name not in names}},
             isolated=bleed.isolated(bleed_db, own, at_home),
             usable=tuple(name for k, name in enumerate(names) if name in present and bleed_db[k] < bleed.CLEAR_DB),
             partners=self._partners(shares, i, kind, struck, hop)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
@@ -233,3 +234,28 @@ def test_a_session_without_a_hit_is_refused(tmp_path: Path) -> None:
         analysed(tmp_path / "quiet")
 
     assert 1 == len(str(caught.value).splitlines())
+
+
+def test_a_mic_that_is_dead_throughout_is_nobodys_home(pier: Pier, tmp_path: Path) -> None:
+    """A close mic without any sound names no drum, is no drum's home and has no figures, and it is told."""
+    folder = tmp_path / "session"
+    shutil.copytree(pier.session, folder)
+    snare = next(folder.rglob("Snare Top.wav"))
+    soundfile.write(snare, np.zeros(soundfile.info(snare).frames), SR, "PCM_24")
+    found = analysed(folder)
+
+    assert "Snare Top" not in {d.home for d in found.drums}
+    assert "snare" not in {d.name for d in found.drums if d.kind != "snare"}
+    assert {None} == {h.bleed_db["Snare Top"] for h in found.hits}
+    assert any("silent" in p.what for p in found.problems)
+
+
+def test_doubled_mics_are_told(pier: Pier, tmp_path: Path) -> None:
+    """The same recording under two names is told, and nothing else is."""
+    folder = tmp_path / "session"
+    shutil.copytree(pier.session, folder)
+    kick = next(folder.rglob("Kick In.wav"))
+    shutil.copyfile(kick, kick.with_name("Kick Out.wav"))
+
+    assert any("same audio as Kick In" in p.what for p in analysed(folder).problems)
+    assert not any("same audio" in p.what for p in analysed(pier.session).problems)
