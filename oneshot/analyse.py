@@ -59,7 +59,7 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) ->
         scanned = _scan_take(session, take, store=store, jobs=jobs, progress=progress)
         told.extend(problems.scan_problems(take, peak=scanned.peak, bad_frame=scanned.bad_frame,
                                            clipped=scanned.clipped, noise_dbfs=scanned.noise_dbfs,
-                                           digests=scan.digests(scanned)))
+                                           offset=scan.offsets(scanned), digests=scan.digests(scanned)))
         heard.append(_listen(session, take, scanned, progress))
     if not any(len(h.onsets.frame) for h in heard):
         raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")

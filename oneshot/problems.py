@@ -20,6 +20,9 @@ FAINT_PEAK = 10 ** (-50 / 20)
 CLIPPED_FRAMES = 10
 """Frames at full scale from which a mic is told to be clipped; a file normalised to its peak has one or two."""
 
+OFFSET = 10 ** (-60 / 20)
+"""Steady offset from which a mic is told: its onsets and tails are then looked for in the offset, not in the sound."""
+
 NOISY_DBFS = -45.0
 """Noise floor (dBFS rms) from which a mic is told to be noisy: its tails end early."""
 
@@ -27,12 +30,14 @@ _HEARD = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
 
 
 def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped: ArrayLike,
-                  noise_dbfs: ArrayLike | None = None, digests: Sequence[str] | None = None) -> tuple[Problem, ...]:
+                  noise_dbfs: ArrayLike | None = None, offset: ArrayLike | None = None,
+                  digests: Sequence[str] | None = None) -> tuple[Problem, ...]:
     """What is wrong with the mics of a take, by what the scan measured; sorted, each once.
 
     All arrays are (mics,) in the order of ``take.mics``. ``peak``: largest absolute sample, full scale 1.0, what is
     no number left out; ``bad_frame``: first take frame that is NaN or infinite, -1 for none; ``clipped``: frames at
-    full scale; ``noise_dbfs``: noise floor, NaN where not known; ``digests``: any text that is equal for equal audio.
+    full scale; ``noise_dbfs``: noise floor, NaN where not known; ``offset``: steady offset, full scale 1.0;
+    ``digests``: any text that is equal for equal audio.
 
     Raises AudioError where a mic holds NaN or infinity, WorkError where no mic that is listened to holds any sound,
     ValueError where a length does not fit the take.
@@ -41,6 +46,7 @@ def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped:
     bad = _row(take, bad_frame, "bad_frame")
     full = _row(take, clipped, "clipped")
     noise = np.full(len(take.mics), np.nan) if noise_dbfs is None else _row(take, noise_dbfs, "noise_dbfs")
+    steady = np.zeros(len(take.mics)) if offset is None else _row(take, offset, "offset")
     if digests is not None and len(digests) != len(take.mics):
         raise ValueError(f"digests has {len(digests)} values for the {len(take.mics)} mics of {take.name}")
     used = [row for row, mic in enumerate(take.mics) if mic.role is not Role.IGNORE]
@@ -50,7 +56,7 @@ def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped:
         raise WorkError(f"{take.name} is silent in every mic: check the files, or leave the take out in session.toml "
                         "(use = false)")
     found = [problem for row in used for problem in _of_mic(take, take.mics[row], float(peaks[row]), int(full[row]),
-                                                            float(noise[row]))]
+                                                            float(noise[row]), float(steady[row]))]
     if digests is not None:
         found += _doubled(take, [row for row in used if peaks[row] > SILENT_PEAK], digests)
     return collect(found)
@@ -79,7 +85,7 @@ def _row(take: Take, values: ArrayLike, name: str) -> NDArray[np.float64]:
     return array
 
 
-def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float) -> list[Problem]:
+def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, offset: float) -> list[Problem]:
     """What is wrong with one mic."""
     where = f"{take.name}/{mic.name}"
     if peak <= SILENT_PEAK:
@@ -94,7 +100,10 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float) 
     elif clipped >= CLIPPED_FRAMES:
         found.append(Problem(where, f"is clipped: {clipped} frames at full scale",
                              "hits that clip sound hard; choose softer ones or another mic"))
-    if mic.role in _HEARD and noise_dbfs >= NOISY_DBFS:
+    if mic.role in _HEARD and abs(offset) >= OFFSET:
+        found.append(Problem(where, f"has a DC offset of {offset:+.4f} of full scale",
+                             "take it out (a high-pass at 5 Hz) and export again: hits in it are misjudged"))
+    elif mic.role in _HEARD and noise_dbfs >= NOISY_DBFS:
         found.append(Problem(where, f"is noisy: its floor lies at {noise_dbfs:.1f} dBFS",
                              "tails end where they meet the noise; look for hum or hiss"))
     return found

@@ -10,7 +10,7 @@ are no number, and minima and maxima to draw from. Conventions:
 - The take is read in fixed blocks of 2**18 frames with a margin of half a window, so that the grid of steps never
   depends on how many blocks go to one worker: chunked equals whole, bit for bit.
 
-Cost: one real FFT per step and mic; about 1500 mic-hours per hour and core at 48 kHz besides the decoding.
+Cost: one real FFT per step and mic; 570 mic-hours of FLAC per hour on one core, 860 on two, decoding included.
 """
 
 from __future__ import annotations
@@ -183,6 +183,20 @@ def _noise(level_db: NDArray[Any], sample_rate: int) -> Floats:
     for m, on in enumerate(sounding):
         if on.sum() >= 50:
             out[m] = np.percentile(part[m, on], 100 * QUIET_SHARE, axis=0) - below_mean_db
+    return out
+
+
+def offsets(scanned: TakeScan) -> Floats:
+    """The steady (DC) offset of each mic, float64 (mics,), full scale 1.0: the median middle between its extremes in
+    the quietest quarter of the take, 0 where the sound there still swings through zero.
+
+    Loud sound need not swing evenly about an offset: a compressor driven hard leans to one side for as long as the
+    sound lasts. An offset below the swing of the noise hides nothing.
+    """
+    low, high = (scanned.draw[..., side].astype(np.float64) for side in (0, 1))
+    aside = np.where((low > 0) | (high < 0), (low + high) / 2, 0.0)
+    quiet = np.argsort(high - low, axis=1, kind="stable")[:, : max(1, low.shape[1] // 4)]
+    out: Floats = np.median(np.take_along_axis(aside, quiet, axis=1), axis=1)
     return out
 
 

@@ -90,3 +90,10 @@ def test_problems_come_in_one_order_and_once() -> None:
 
     assert (a, b, c) == collect([c, a, b, a, c])
     assert () == collect([])
+
+
+def test_a_dc_offset_is_told_as_such() -> None:
+    """A mic that stands off zero is told so with its figure, and not that it is noisy."""
+    (problem,) = of(offset=[0.01, 0.0005, 0.0, 0.0, 0.0], noise_dbfs=[-31.7, -80.0, -80.0, -80.0, -80.0])
+
+    assert "has a DC offset of +0.0100 of full scale" == problem.what

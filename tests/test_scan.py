@@ -205,3 +205,25 @@ def test_tasks_cover_a_take_once(tmp_path: Path, frames: int) -> None:
 
     assert list(range(-(-frames // BLOCK))) == [block for a, b in scan.tasks(take) for block in range(a, b)]
     assert -(-frames // found.hop) == found.level_db.shape[1]
+
+
+def test_an_offset_is_read_beneath_the_sound(tmp_path: Path) -> None:
+    """A steady offset is read to a thousandth of full scale under noise and strokes; without one it reads next to 0."""
+    plain = noise(6 * RATE, -70.0, 8)
+    for k in range(6):
+        add(plain, k * RATE, strike(k, decay_s=0.05), -6)
+    found = scan.offsets(scan_of(tmp_path, plain + 0.01, plain))
+
+    assert 0.01 == pytest.approx(found[0], abs=0.0005)
+    assert 0.0 == pytest.approx(found[1], abs=0.0002)
+
+
+def test_sound_that_leans_to_one_side_is_no_offset(tmp_path: Path) -> None:
+    """Strokes that swing further up than down, closer together than they ring, leave the offset at 0."""
+    plain = noise(6 * RATE, -70.0, 9)
+    for k in range(30):
+        hit = strike(k, decay_s=0.06)
+        add(plain, k * RATE // 5, hit + 0.5 * np.abs(hit), -6)
+    (found,) = scan.offsets(scan_of(tmp_path, plain))
+
+    assert 0.0 == pytest.approx(found, abs=0.0005)
