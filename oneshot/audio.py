@@ -90,9 +90,11 @@ def read_header(path: Path) -> Header:
         return _header(path, file)
 
 
-def read_audio(path: Path) -> tuple[NDArray[np.float64], Header]:
-    """A whole small file as float64 (channels, frames), full scale 1.0, and its header. Raises AudioError."""
-    return _read_whole(path, "float64")
+def read_audio(path: Path, most: int | None = None) -> tuple[NDArray[np.float64], Header]:
+    """A whole small file as float64 (channels, frames), full scale 1.0, and its header; its first ``most`` frames where
+    that is given. Raises AudioError.
+    """
+    return _read_whole(path, "float64", most)
 
 
 def read_int(path: Path) -> tuple[NDArray[np.int32], Header]:
@@ -103,11 +105,11 @@ def read_int(path: Path) -> tuple[NDArray[np.int32], Header]:
     return _read_whole(path, "int32")
 
 
-def _read_whole(path: Path, dtype: Dtype) -> tuple[Samples, Header]:
+def _read_whole(path: Path, dtype: Dtype, most: int | None = None) -> tuple[Samples, Header]:
     with _open(path) as file:
         header = _header(path, file)
         _check_dtype(header, dtype)
-        frames = _read_frames(file, header, header.frames, 0, dtype)
+        frames = _read_frames(file, header, header.frames if most is None else min(most, header.frames), 0, dtype)
     return np.ascontiguousarray(frames.T), header
 
 

@@ -400,7 +400,8 @@ class Sample:
 @dataclass(frozen=True, slots=True)
 class OneShot:
     """One hit cut from its mics at once. ``velocity`` is the inclusive MIDI range of its layer; ``grade`` the home
-    file's.
+    file's; ``mix_db`` the level of its mics mixed by the kit's balance over the first 300 ms (10·log10 of the mean
+    square, full scale 1.0, both sides added), None where all of them are off or silent.
     """
 
     hit: int
@@ -414,6 +415,7 @@ class OneShot:
     decay_s: float | None
     ring_kept_db: float | None
     files: tuple[Sample, ...]
+    mix_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,9 +19,10 @@ import numpy as np
 from oneshot.audio import read_audio
 from oneshot.export import hits_csv, manifest, readme, sfz
 from oneshot.export.shape import faults
-from oneshot.files import is_our_kit, sha256_of
+from oneshot.files import sha256_of
+from oneshot.kit_file import read_manifest
 from oneshot.loudness import measure
-from oneshot.model import AudioError, Floats, KitError
+from oneshot.model import AudioError, Floats
 
 LEVEL_TOLERANCE_DB = 0.02
 """The manifest rounds to 0.01 dB; the rest is arithmetic of other machines."""
@@ -70,22 +71,6 @@ def verify_kit(folder: Path) -> list[Difference]:
     if document["one_shots"]:
         found += _mapping(folder, document)
     return sorted(set(found))
-
-
-def read_manifest(folder: Path) -> dict[str, Any]:
-    """The manifest of a kit as JSON. Raises KitError where the folder is no kit of ours or the file is damaged."""
-    if not folder.is_dir():
-        raise KitError(f"{folder}: no such folder")
-    path = folder / manifest.NAME
-    if not path.is_file():
-        raise KitError(f"{folder}: no kit here, {manifest.NAME} is missing")
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise KitError(f"{path}: cannot be read as JSON ({error}); build the kit again") from error
-    if not is_our_kit(folder) or not isinstance(document, dict):
-        raise KitError(f"{path}: not a manifest of format {manifest.FORMAT!r}")
-    return document
 
 
 def _sound(folder: Path, row: Mapping[str, Any], rate: int | None, channels: int | None,
@@ -190,11 +175,13 @@ def _mapping(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
         name = target.relative_to(folder.resolve()).as_posix() if inside else region.get("sample", "")
         if not target.is_file() or name not in listed:
             yield Difference(sfz.NAME, "sample", "a file of the manifest", region.get("sample", "none"))
-        if not region.get("key", "").isdigit() or int(region["key"]) not in keys:
+        by_pedal = "locc4" in region  # one more key, on which the pedal chooses
+        if not region.get("key", "").isdigit() or (int(region["key"]) not in keys and not by_pedal):
             yield Difference(sfz.NAME, f"key of {name}", "a key of the manifest", region.get("key", "none"))
         velocity = (_whole(region, "lovel", 1), _whole(region, "hivel", 127))
         sequence = (_whole(region, "seq_length", 1), _whole(region, "seq_position", 1))
-        layers.setdefault(region.get("key", "none"), {}).setdefault(velocity, set()).add(sequence)
+        name = f"{region.get('key', 'none')}{' at pedal ' + region['locc4'] if by_pedal else ''}"
+        layers.setdefault(name, {}).setdefault(velocity, set()).add(sequence)
     for key, ranges in layers.items():
         yield from _tiled(f"{sfz.NAME}: key {key}", ranges)
         for (low, high), sequences in ranges.items():
@@ -205,8 +192,12 @@ def _mapping(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
 
 
 def read_regions(text: str) -> Iterator[dict[str, str]]:
-    """The regions of an SFZ text, each with the opcodes it inherits from control, global and group."""
+    """The regions of an SFZ text, each with the opcodes it inherits from control, global and group; variables in them
+    are replaced by their values.
+    """
     text = re.sub(r"//[^\n]*", "", text)
+    for name, value in re.findall(r"^#define (\$\w+) (\S+)$", text, flags=re.MULTILINE):
+        text = text.replace(f"={name}", f"={value}")
     inherited: dict[str, dict[str, str]] = {"control": {}, "global": {}, "group": {}}
     for header, body in re.findall(r"<(\w+)>([^<]*)", text):
         # a value runs up to the next "name=" or the end of its line

@@ -158,7 +158,7 @@ def test_a_gap_between_layers_is_found(folder: Path) -> None:
 @pytest.mark.parametrize(("old", "new", "what"), [
     ("seq_position=2", "seq_position=1", "round robins"), ("key=36", "key=37", "key of"),
     ("key=36", "key=low", "key of"),
-    ("default_path=../", "default_path=../../", "sample"), ("lovel=1\n", "lovel=x\n", "velocities")])
+    ("default_path=../", "default_path=../../", "sample"), ("lovel=1 ", "lovel=x ", "velocities")])
 def test_a_broken_mapping_is_found(folder: Path, old: str, new: str, what: str) -> None:
     """Round robins that never sound, keys of no drum, samples that are not there."""
     path = folder / "mappings/kit.sfz"

@@ -1,7 +1,8 @@
 """What a finished kit is written as: one file per format, one row per format in ``FORMATS``.
 
-Each exporter is ``write(kit, folder) -> list of the files it wrote``. It reads the finished ``Kit`` and nothing else:
-no audio, no session; what the kit does not hold it does not say. ``keys.py`` gives the MIDI keys that mappings share.
+Each exporter is ``write(kit, folder) -> list of the files it wrote``. It reads the finished ``Kit`` and the samples
+that lie in its folder, nothing else: what the kit does not hold it does not say. ``keys.py`` gives the MIDI keys, the
+package's ``playable.py`` the levels that mappings share.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from oneshot.export import hits_csv, manifest, readme, sfz
+from oneshot.export import hits_csv, manifest, midi, readme, sf2, sfz
 from oneshot.model import Kit
 
 
@@ -27,7 +28,9 @@ FORMATS: tuple[Format, ...] = (
     Format("manifest", manifest.write, "manifest.json and its JSON Schema: all that is known of the kit, for programs"),
     Format("hits", hits_csv.write, "hits.csv: one line per hit, for a spreadsheet"),
     Format("readme", readme.write, "README.txt: what the kit is, for whoever opens the folder"),
-    Format("sfz", sfz.write, "mappings/kit.sfz: layers, round robins, balance and chokes, ready to play"),
+    Format("sfz", sfz.write, "mappings/kit.sfz and mappings/drums/: layers, round robins, every mic, ready to play"),
+    Format("sf2", sf2.write, "mappings/kit.sf2: the balanced mix as a SoundFont, one preset a round robin"),
+    Format("midi", midi.write, "mappings/kit.mid and keys.csv: the key map; played-*.mid: each take as a performance"),
 )
 
 

@@ -106,7 +106,8 @@ def _one_shot(shot: OneShot) -> Json:
         "hit": shot.hit, "drum": shot.drum, "articulation": shot.articulation, "layer": shot.layer,
         "round_robin": shot.round_robin, "velocity": list(shot.velocity), "grade": shot.grade,
         "fundamental_hz": rounded(shot.fundamental_hz), "decay_s": rounded(shot.decay_s, 4),
-        "ring_kept_db": rounded(shot.ring_kept_db), "files": [_sample(sample) for sample in shot.files]}
+        "ring_kept_db": rounded(shot.ring_kept_db), "mix_db": rounded(shot.mix_db),
+        "files": [_sample(sample) for sample in shot.files]}
 
 
 def _sample(sample: Sample) -> Json:

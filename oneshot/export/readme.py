@@ -78,7 +78,9 @@ def _folder(kit: Kit) -> list[str]:
     entries = [("samples/", ("one file per mic of each hit; a pair of mics is one stereo file. All files of a hit "
                              "are equally long and start together.")),
                *prints,
-               ("mappings/kit.sfz", "the whole kit, ready to load"),
+               ("mappings/kit.sfz", "the whole kit, ready to load; drums/ has each drum alone"),
+               ("mappings/kit.sf2", "the mix of all mics, for players that read SoundFonts"),
+               ("mappings/kit.mid", "walks through every key; played-*.mid: what was played"),
                ("report.html", "look and listen in a browser"),
                ("hits.csv", "every hit found, kept or not, and why"),
                ("manifest.json", "the same and more, for programs; manifest.schema.json explains it"),

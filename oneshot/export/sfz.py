@@ -1,103 +1,147 @@
-"""mappings/kit.sfz: the kit for any instrument that reads SFZ (community specification, versions 1 and 2).
+"""mappings/kit.sfz and one mapping per drum, for any instrument that reads SFZ (community specification, versions 1
+and 2).
 
-One <group> per layer, one <region> per file:
+One <group> per one-shot, one <region> per file:
 
 - Layers tile velocities 1 to 127 without gap or overlap; the kit's own ranges are used.
 - Round robins are sequences (``seq_length``, ``seq_position``), never random ranges: some players draw a random number
   per region, which would take the close mic of one hit and the overhead of another. All files of a hit share a number.
 - Level: each layer is a recording at its own strength, so the default velocity curve would attenuate it a second time.
-  Instead ``amp_velcurve_N`` raises and lowers a layer around its natural level, so that a sweep over all velocities
-  follows the measured levels in straight lines (dB over velocity) from layer to layer, with no step in between. A layer
-  sounds as recorded at the middle of its range, the hardest one at 127, so the hardest is never made louder.
-  The curve has effect only with ``amp_veltrack=100``, which is therefore written out.
-- The balance stands in ``volume``, ``pan``, ``width`` and ``phase`` of the regions.
+  Instead ``amp_velcurve_N`` brings each one-shot to the level that ``playable.py`` wants at a velocity. The curve has
+  effect only with ``amp_veltrack=100``, which is therefore written out. It cannot be above 1, so that what has to be
+  raised raises the mics' variables for the whole kit and lowers everything else.
+- The balance: one variable a mic (``#define``), its gain; pan, width and polarity stand in the regions.
 - ``key`` comes before all other keys of a region's pitch, ``loop_mode=one_shot`` is explicit, and only drums that choke
   get a ``group`` (off_by=0 read literally would make everything monophonic).
+- Where a hat has three openings or more, one more key plays them all, chosen by controller 4 (foot pedal): from open at
+  0 to closed at 127.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from itertools import pairwise
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from statistics import median
 
+from oneshot import playable
+from oneshot.corrections import safe_name
+from oneshot.export.keys import FREE_KEYS
 from oneshot.export.manifest import kit_info
 from oneshot.files import write_atomic
-from oneshot.model import Drum, Fader, Kit, KitError, OneShot, Sample
+from oneshot.model import Fader, Kit, OneShot, Sample
+from oneshot.playable import CHOKE_S, Key, Layer
 
 NAME = "mappings/kit.sfz"
+DRUM_NAME = "mappings/drums/{}.sfz"
 LOUDEST_DB = 6.0
 """Largest value of ``volume``; louder balances are lowered as a whole."""
-CHOKE_S = 0.04
-"""Release of a choked sound. (20 to 80 ms, common practice, no source)"""
-SLOPE_DB = 0.25
-"""dB per velocity step of a drum with a single layer: 31 dB from 1 to 127. (common practice, no source)"""
-SLOPES_DB = (0.1, 0.6)
-"""Slope below the middle of the softest layer: as between the first two, within these."""
 POINT_STEP = 4
 """A curve has a point at each end of its range and every so many velocities; players join them by straight lines."""
+OPENINGS = ("open", "half-open", "closed")
+"""From controller 4 at 0 to 127."""
 
 
 def write(kit: Kit, folder: Path) -> list[Path]:
-    """mappings/kit.sfz below the kit's folder; its path. Raises KitError where a drum's layers do not tile 1 to 127."""
-    path = folder / NAME
-    path.parent.mkdir(exist_ok=True)
-    write_atomic(path, to_sfz(kit))
-    return [path]
+    """mappings/kit.sfz and mappings/drums/<drum>.sfz below the kit's folder; their paths.
 
-
-def to_sfz(kit: Kit) -> str:
-    """The mapping as text. Raises KitError where a drum's layers do not tile 1 to 127."""
-    info = kit_info(kit)
-    chokes = {name: number for number, name in enumerate(sorted({d.choke for d in kit.drums if d.choke}), start=1)}
-    lines = [f"// {' '.join(str(info['name']).split())}, version {info['version']}. Built with {kit.generator}.",
-             "// Layers and round robins of whole hits: all mics of a hit sound together.",
-             "// The balance, by mic (dB, pan):"]
-    lines += [f"//   {name}: {fader.gain_db:+.1f}, {fader.pan:+.2f}{', inverted' if fader.polarity < 0 else ''}"
-              f"{'' if fader.on else ', off'}" for name, fader in kit.balance.items()]
-    lines += ["", "<control>", "default_path=../", "", "<global>", "loop_mode=one_shot", "amp_veltrack=100"]
-    shift = _shift(kit)
+    Raises KitError where a drum's layers do not tile 1 to 127.
+    """
+    (folder / "mappings" / "drums").mkdir(parents=True, exist_ok=True)
+    out = [folder / NAME]
+    write_atomic(out[0], to_sfz(kit))
     for drum in kit.drums:
-        for articulation in drum.articulations:
-            shots = [shot for shot in kit.one_shots
-                     if shot.drum == drum.name and shot.articulation == articulation.name]
-            if shots:
-                lines += ["", f"// {drum.name}, {articulation.name}"]
-                lines += _key(kit, shots, articulation.key, shift, _choke(drum, chokes))
-    return "\n".join(lines) + "\n"
+        if any(shot.drum == drum.name for shot in kit.one_shots):
+            out.append(folder / DRUM_NAME.format(safe_name(drum.name) or "drum"))
+            write_atomic(out[-1], to_sfz(kit, drum.name))
+    return out
 
 
-def _choke(drum: Drum, chokes: Mapping[str, int]) -> list[str]:
-    """Opcodes that let the strokes of one choke group cut each other."""
-    if drum.choke is None:
-        return []
-    number = chokes[drum.choke]
-    return [f"group={number}", f"off_by={number}", "off_mode=normal", f"ampeg_release={CHOKE_S}"]
+def to_sfz(kit: Kit, only: str | None = None) -> str:
+    """The mapping as text, of the whole kit or of one drum. Raises KitError where layers do not tile 1 to 127."""
+    info = kit_info(kit)
+    keys = playable.keys_of(kit, playable.mix_levels(kit))
+    raised = _raised(keys)
+    chokes = {name: number for number, name in enumerate(sorted({d.choke for d in kit.drums if d.choke}), start=1)}
+    mine = [key for key in keys if only in (None, key.drum.name)]
+    names = variables(sample for key in mine for layer in key.layers for shot in layer.alternates
+                      for sample in shot.files)
+    title = " ".join(str(info["name"]).split()) + ("" if only is None else f": {only}")
+    lines = [f"// {title}, version {info['version']}. Built with {kit.generator}.",
+             "// Layers and round robins of whole hits: all mics of a hit sound together.",
+             "// The level of each mic or pair, dB; change it here:"]
+    shift = min(0.0, LOUDEST_DB - max((_gain(mics, kit.balance) for mics in names), default=0.0) - raised)
+    lines += [f"#define ${name} {_gain(mics, kit.balance) + raised + shift:.2f}" for mics, name in names.items()]
+    lines += ["", "<control>", f"default_path={'../' if only is None else '../../'}", "", "<global>",
+              "loop_mode=one_shot", "amp_veltrack=100"]
+    for key in mine:
+        lines += ["", f"// {key.drum.name}, {key.articulation}"]
+        lines += _key(kit, key, key.key, [], raised, names, chokes)
+    return "\n".join([*lines, *_by_pedal(kit, keys, mine, raised, names, chokes)]) + "\n"
 
 
-def _key(kit: Kit, shots: Sequence[OneShot], key: int, shift: float, choke: Sequence[str]) -> list[str]:
-    """All groups and regions of one key, softest layer first."""
+def variables(samples: Iterable[Sample]) -> dict[tuple[str, ...], str]:
+    """Mics of a file -> the name of their variable: letters, digits and underscores, no name the start of another."""
+    found: dict[tuple[str, ...], str] = {}
+    for sample in samples:
+        if sample.mics not in found:
+            shared = sample.mics[0]
+            if len(sample.mics) == 2:
+                shared = re.sub(r"[^A-Za-z0-9]*(left|right|l|r)$", "", shared, flags=re.IGNORECASE) or shared
+            stem = re.sub(r"[^A-Za-z0-9]+", "_", shared).strip("_").lower() or "mic"
+            # a reader replaces the first name that fits: number and ending keep one from being another's beginning
+            found[sample.mics] = f"level{len(found) + 1:02d}_{stem}_db"
+    return found
+
+
+def _by_pedal(kit: Kit, every: Sequence[Key], mine: Sequence[Key], raised: float,
+              names: Mapping[tuple[str, ...], str], chokes: Mapping[str, int]) -> list[str]:
+    """A key on which controller 4 chooses a hat's opening, for each hat that has three of them or more."""
     lines: list[str] = []
-    curve = level_curve(_layers(kit, shots))
-    for layer, (low, high) in sorted({shot.layer: shot.velocity for shot in shots}.items()):
-        robins = sorted((shot for shot in shots if shot.layer == layer), key=lambda shot: shot.round_robin)
-        gains = curve[layer]
-        top = max(gains.values())
-        points = sorted({*range(low, high, POINT_STEP), high})
-        lines += ["<group>", f"key={key}", f"lovel={low}", f"hivel={high}", f"seq_length={len(robins)}", *choke]
-        lines += [" ".join(f"amp_velcurve_{v}={10 ** ((gains[v] - top) / 20):.5f}" for v in points[at:at + 6])
-                  for at in range(0, len(points), 6)]
-        for position, shot in enumerate(robins, start=1):
-            lines += [_region(sample, faders, position, top + shift) for sample in shot.files
-                      if (faders := _faders(sample, kit.balance))]
+    taken = {key.key for key in every}
+    for drum in dict.fromkeys(key.drum for key in mine if key.drum.kind == "hat"):
+        ways = {key.articulation: key for key in mine if key.drum == drum}
+        openings = [ways[name] for name in OPENINGS if name in ways]
+        free = next((key for key in FREE_KEYS if key not in taken), None)
+        if len(openings) < len(OPENINGS) or free is None:
+            continue
+        taken.add(free)
+        lines += ["", f"// {drum.name} by the pedal: controller 4 from open (0) to closed (127)"]
+        edges = [round(128 * n / len(openings)) for n in range(len(openings) + 1)]
+        for way, low, high in zip(openings, edges, edges[1:], strict=False):
+            lines += _key(kit, way, free, [f"locc4={low} hicc4={high - 1}"], raised, names, chokes)
     return lines
 
 
-def _region(sample: Sample, faders: Sequence[Fader], position: int, offset_db: float) -> str:
+def _key(kit: Kit, key: Key, number: int, more: Sequence[str], raised: float, names: Mapping[tuple[str, ...], str],
+         chokes: Mapping[str, int]) -> list[str]:
+    """All groups and regions of one key, softest layer first."""
+    lines: list[str] = []
+    choke = []
+    if key.drum.choke is not None:
+        group = chokes[key.drum.choke]
+        choke = [f"group={group} off_by={group} off_mode=normal ampeg_release={CHOKE_S}"]
+    for layer in key.layers:
+        for position, shot in enumerate(layer.alternates, start=1):
+            heard = [(sample, faders) for sample in shot.files if (faders := _faders(sample.mics, kit.balance))]
+            if heard:
+                lines += ["<group>", f"key={number}", f"lovel={layer.low} hivel={layer.high}",
+                          f"seq_length={len(layer.alternates)} seq_position={position}",
+                          f"note_polyphony={key.voices * len(heard)}", *choke, *more,
+                          *_curve(layer, shot, raised)]
+                lines += [_region(sample, faders, names[sample.mics]) for sample, faders in heard]
+    return lines
+
+
+def _curve(layer: Layer, shot: OneShot, raised: float) -> list[str]:
+    """The gain of a one-shot over its layer's velocities as amp_velcurve points, at most 1."""
+    points = sorted({*range(layer.low, layer.high, POINT_STEP), layer.high})
+    words = [f"amp_velcurve_{v}={10 ** ((layer.gain_db(shot, v) - raised) / 20):.5f}" for v in points]
+    return [" ".join(words[at:at + 6]) for at in range(0, len(words), 6)]
+
+
+def _region(sample: Sample, faders: Sequence[Fader], variable: str) -> str:
     """One file. ``faders``: of its mics, one or, for a pair, two."""
-    volume = sum(fader.gain_db for fader in faders) / len(faders) + offset_db
-    words = ["<region>", f"seq_position={position}", f"volume={volume:.2f}"]
+    words = ["<region>", f"volume=${variable}"]
     if len(faders) == 1:
         words.append(f"pan={100 * faders[0].pan:.0f}")
     else:
@@ -109,67 +153,19 @@ def _region(sample: Sample, faders: Sequence[Fader], position: int, offset_db: f
     return " ".join([*words, f"sample={sample.path}"])
 
 
-def _faders(sample: Sample, balance: Mapping[str, Fader]) -> list[Fader]:
+def _faders(mics: Sequence[str], balance: Mapping[str, Fader]) -> list[Fader]:
     """Faders of a file's mics; empty where they are off."""
-    faders = [balance.get(mic, Fader()) for mic in sample.mics]
+    faders = [balance.get(mic, Fader()) for mic in mics]
     return faders if any(fader.on for fader in faders) else []
 
 
-def _shift(kit: Kit) -> float:
-    """How far (dB) everything is lowered so that no ``volume`` passes its limit; 0 in the usual case."""
-    by_stroke: dict[tuple[str, str], list[OneShot]] = {}
-    for shot in kit.one_shots:
-        by_stroke.setdefault((shot.drum, shot.articulation), []).append(shot)
-    loudest = max((fader.gain_db for fader in kit.balance.values() if fader.on), default=0.0)
-    above = max((max(gains.values()) for shots in by_stroke.values()
-                 for gains in level_curve(_layers(kit, shots)).values()), default=0.0)
-    return min(0.0, LOUDEST_DB - (loudest + above))
+def _gain(mics: Sequence[str], balance: Mapping[str, Fader]) -> float:
+    """Level of a file by the balance, dB: a pair's is the mean of its two."""
+    faders = [balance.get(mic, Fader()) for mic in mics]
+    return sum(fader.gain_db for fader in faders) / len(faders)
 
 
-def _layers(kit: Kit, shots: Sequence[OneShot]) -> list[tuple[int, tuple[int, int], float | None]]:
-    """(layer, velocity range, median level of its hits in dB), softest first. KitError where they do not tile."""
-    levels = {hit.id: hit.level_db for hit in kit.hits}
-    rows = []
-    for layer in sorted({shot.layer for shot in shots}):
-        members = [shot for shot in shots if shot.layer == layer]
-        known = [level for shot in members if (level := levels.get(shot.hit)) is not None]
-        if len({shot.velocity for shot in members}) > 1:
-            raise KitError(f"{members[0].drum}/{members[0].articulation}: layer {layer} has several velocity ranges")
-        rows.append((layer, members[0].velocity, median(known) if known else None))
-    edges = [0, *(bound for _, velocity, _ in rows for bound in velocity), 128]
-    if any(high - low != 1 for low, high in zip(edges[::2], edges[1::2], strict=True)) or any(
-            low > high for _, (low, high), _ in rows):
-        raise KitError(f"{shots[0].drum}/{shots[0].articulation}: its layers do not tile velocities 1 to 127")
-    return rows
-
-
-def level_curve(layers: Sequence[tuple[int, tuple[int, int], float | None]]) -> dict[int, dict[int, float]]:
-    """Layer -> velocity -> gain (dB) against the layer's natural level, for every velocity of its range.
-
-    ``layers``: (layer, velocity range, level in dB), softest first. The level wanted at a velocity runs in straight
-    lines through the layers' levels at the middle of their ranges, the hardest layer's at 127; below the softest middle
-    it goes on down. A layer measured softer than the one below it is raised to that one's level; one whose level is not
-    known counts as level with it.
-    """
-    anchors: list[tuple[float, float]] = []
-    natural: dict[int, float] = {}
-    for index, (layer, (low, high), level) in enumerate(layers):
-        below = anchors[-1][1] if anchors else level if level is not None else 0.0
-        natural[layer] = below if level is None else level
-        anchors.append((127.0 if index == len(layers) - 1 else (low + high) / 2, max(below, natural[layer])))
-    slope = SLOPE_DB
-    if len(anchors) > 1:
-        (v0, l0), (v1, l1) = anchors[:2]
-        slope = min(max((l1 - l0) / (v1 - v0), SLOPES_DB[0]), SLOPES_DB[1])
-    return {layer: {velocity: _wanted(velocity, anchors, slope) - natural[layer]
-                    for velocity in range(low, high + 1)} for layer, (low, high), _ in layers}
-
-
-def _wanted(velocity: int, anchors: Sequence[tuple[float, float]], slope: float) -> float:
-    """Level at a velocity: through the anchors, below the first one by ``slope``."""
-    if velocity <= anchors[0][0]:
-        return anchors[0][1] - slope * (anchors[0][0] - velocity)
-    for (v0, l0), (v1, l1) in pairwise(anchors):
-        if velocity <= v1:
-            return l0 + (l1 - l0) * (velocity - v0) / (v1 - v0)
-    return anchors[-1][1]
+def _raised(keys: Sequence[Key]) -> float:
+    """By how much (dB, 0 or more) the one-shot that needs it most is raised above its recorded level."""
+    return max([0.0, *(layer.gain_db(shot, layer.high) for key in keys for layer in key.layers
+                       for shot in layer.alternates)])

@@ -1,0 +1,71 @@
+"""One-shots of a finished kit mixed down by its balance: what is heard when one plays.
+
+Reads the kit's own files, so that what was trimmed, repaired or processed outside is heard as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from oneshot.audio import read_audio
+from oneshot.blend import mix
+from oneshot.model import Fader, Floats, OneShot
+
+LEVEL_S = 0.3
+"""Over which a stroke's level is taken, as in the manifest's ``level_db``."""
+
+
+def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None = None) -> tuple[Floats, int]:
+    """A one-shot as it sounds by the balance: (float64 (2, frames), full scale 1.0; sample rate in Hz).
+
+    Mics that are off stay out. ``most``: read no more than so many frames. Raises AudioError where a file cannot be
+    read.
+    """
+    out, rate = np.zeros((2, 0)), 0
+    for sample in shot.files:
+        x, header = read_audio(folder / sample.path, most)
+        rate = header.sample_rate
+        sign = -1.0 if sample.inverted else 1.0  # the file is turned already: the balance must not turn it back
+        known = {mic: balance[mic] for mic in sample.mics if mic in balance}
+        out = _sum(out, sign * mix(dict(zip(sample.mics, x, strict=True)), known))
+    return out, rate
+
+
+def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fader],
+                sample_rates: Mapping[int, int]) -> tuple[OneShot, ...]:
+    """The one-shots with the level of their balanced sums filled in.
+
+    ``sample_rates``: of each hit's take. Raises AudioError where a file cannot be read.
+    """
+    out = []
+    for shot in shots:
+        onset = shot.files[0].onset_frame
+        rate = sample_rates[shot.hit]
+        x, _ = stereo(folder, shot, balance, onset + round(LEVEL_S * rate))
+        out.append(replace(shot, mix_db=level_db(x, rate, onset)))
+    return tuple(out)
+
+
+def _sum(a: Floats, b: Floats) -> Floats:
+    """Two stereo signals laid over each other from their starts."""
+    if a.shape[1] < b.shape[1]:
+        a, b = b, a
+    out = a.copy()
+    out[:, :b.shape[1]] += b
+    return out
+
+
+def level_db(x: Floats, sample_rate: int, onset_frame: int) -> float | None:
+    """Level of a mixed one-shot: 10·log10 of the mean square over its first 300 ms, both sides added; None for
+    silence.
+
+    ``x``: float64 (2, frames); ``onset_frame``: the attack. What ends earlier is taken as silent from there on.
+    """
+    length = round(LEVEL_S * sample_rate)
+    part = x[:, onset_frame:onset_frame + length]
+    power = float(np.sum(part**2)) / length
+    return 10 * float(np.log10(power)) if power > 0 else None
