@@ -138,6 +138,38 @@ def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
             raise typer.Exit(1)
 
 
+@app.command(epilog="Example: oneshot preview 'Tuesday kit' --take 'take 2'")
+def preview(kit: KitPath,
+            midi: Annotated[Path | None, typer.Option(metavar="FILE", help="Play this MIDI file.")] = None,
+            take: Annotated[str | None, typer.Option(metavar="NAME", help="Replay this take through the kit, and tell "
+                                                                          "how it differs from the recording.")] = None,
+            session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Where the recordings lie, if not "
+                                                                                 "where they were.")] = None,
+            out: Annotated[Path | None, typer.Option(metavar="FILE", help="WAV to write; else 'KIT preview.wav' beside "
+                                                                          "the kit.")] = None,
+            as_json: AsJson = False, debug: Debug = False) -> None:
+    """Play a kit to a sound file.
+
+    A groove that is built in, a MIDI file, or a take of the session itself: layers, round robins, chokes and balance as
+    the mappings have them, at -16 LUFS under -1 dBTP.
+    """
+    with _plainly(debug=debug):
+        from oneshot import preview as playing
+        from oneshot.model import SettingsError
+        from oneshot.remembered import session_of
+        from oneshot.report.heard import preview_lines
+
+        if midi is not None and take is not None:
+            raise SettingsError("--midi and --take are both given: choose one of them")
+        target = out or kit.with_name(f"{kit.name} preview.wav")
+        made = playing.preview(kit, target, midi=midi, take=take, session_path=session or session_of(kit))
+        if as_json:
+            _show_json(playing.record(made))
+        else:
+            _show(preview_lines(playing.record(made)))
+            _warn(made.problems)
+
+
 @app.command(epilog="Example: oneshot demo 'demo session'")
 def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=False,
                                                 help="Folder to write; new or empty.")],

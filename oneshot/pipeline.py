@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from oneshot import __version__, blend, choose, corrections
+from oneshot import __version__, blend, choose, corrections, mixdown
 from oneshot.analyse import Progress, analyse
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
@@ -36,6 +36,7 @@ from oneshot.model import (
 from oneshot.prints import Printer
 from oneshot.problems import collect
 from oneshot.produce import Cutter
+from oneshot.remembered import remember
 from oneshot.report import write_report
 from oneshot.roles import kind_of
 from oneshot.session import fingerprint_parts, open_session
@@ -95,6 +96,7 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     except OSError as error:
         raise WorkError(f"{kit_path} cannot be written ({error.strerror or error}): free some space or choose another "
                         "place") from None
+    remember(kit_path, session_path)
     return BuildResult(kit, kit_path, len(files), size)
 
 
@@ -105,6 +107,8 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen, recipe: Reci
     drums = _drums(found, shots, recipe)
     balance, unknown = _balance(session, found, drums, cutter, recipe)
     prints = Printer(session, found, recipe, balance, stage).make(chosen.hits, chosen.picks)
+    rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
+    shots = mixdown.with_levels(stage, shots, balance, rates)
     return Kit(
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,

@@ -1,0 +1,41 @@
+"""Where the recordings of a kit lie: kept in the user's state folder, never in the kit, which may be given away.
+
+One small text file per kit, named by a digest of the kit's path. ``ONESHOT_STATE`` names another folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+
+import platformdirs
+
+from oneshot.files import write_atomic
+
+
+def remember(kit: Path, session: Path) -> None:
+    """Note which session a kit was built from. A state folder that cannot be written is passed over: nothing but
+    having to name the session again depends on it.
+    """
+    try:
+        path = _note(kit)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_atomic(path, f"{session.resolve()}\n")
+    except OSError:
+        return
+
+
+def session_of(kit: Path) -> Path | None:
+    """The folder of the session that a kit was built from on this machine; None where nobody knows or it is gone."""
+    try:
+        path = Path(_note(kit).read_text(encoding="utf-8").strip())
+    except (OSError, UnicodeDecodeError):
+        return None
+    return path if path.is_dir() else None
+
+
+def _note(kit: Path) -> Path:
+    given = os.environ.get("ONESHOT_STATE")
+    folder = Path(given) if given else Path(platformdirs.user_state_dir("oneshot", appauthor=False))
+    return folder / "kits" / f"{hashlib.sha256(str(kit.resolve()).encode()).hexdigest()[:32]}.txt"

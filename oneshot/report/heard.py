@@ -1,0 +1,29 @@
+"""What the command line says of a preview."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from oneshot.report.text import BLANK, Line, duration, plain, table
+
+
+def preview_lines(record: Mapping[str, Any]) -> list[Line]:
+    """A preview as lines: where it lies, what plays, how loud it is and, of a replayed take, how it differs."""
+    level, peak = record["integrated_lufs"], record["true_peak_dbtp"]
+    lines: list[Line] = [
+        ("head", plain(f"{record['path']}: {record['notes']} strokes in {duration(record['seconds'])}")),
+        ("text", f"  {'no loudness' if level is None else f'{level:.1f} LUFS'}, "
+                 f"{'silent' if peak is None else f'{peak:.1f} dBTP'}"
+                 + (f", the loudest peak held back by {record['held_back_db']:.1f} dB"
+                    if record["held_back_db"] >= 0.05 else "")),
+        ("quiet", "  Start listening at a low level: strokes are sudden and may be loud.")]
+    if record["replayed"]:
+        rows = [["drum", "strokes", "level dB", "±", "late ms"]]
+        rows += [[row["drum"], str(row["strokes"]), f"{row['level_db']:+.1f}", f"{row['spread_db']:.1f}",
+                  f"{row['late_ms']:+.2f}"] for row in record["replayed"]]
+        lines += [BLANK, ("text", "Replay against recording, the first 100 ms of each stroke (medians):")]
+        lines += [("text", line) for line in table(rows, right=(1, 2, 3, 4), indent=2)]
+    elif record["take"] is not None:
+        lines += [BLANK, ("text", "Not compared with the recording: name its folder with --session.")]
+    return lines
