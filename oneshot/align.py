@@ -137,22 +137,41 @@ def most_agreed(values: Floats, width: float) -> tuple[float, float, int]:
     return float(middle), float((high - low) / 2), int(inside[first])
 
 
+def sound_m_per_s(air_c: float) -> float:
+    """Speed of sound in dry air at a temperature in °C, m/s: 343.2·sqrt(T/293.15 K), ISO 9613-1:1993 (the form of the
+    library python-acoustics).
+    """
+    return 343.2 * float(np.sqrt((air_c + 273.15) / 293.15))
+
+
+def spread(values: Floats, middle: float) -> tuple[float | None, int]:
+    """Half the range from the 16th to the 84th percentile of the values within ``AGREE_S`` of the middle, and how many
+    they are; None for fewer than two. For a normal distribution that is one standard deviation.
+    """
+    near = values[np.abs(values - middle) <= AGREE_S]
+    if len(near) < 2:
+        return None, len(near)
+    low, high = np.percentile(near, [16, 84])
+    return float((high - low) / 2), len(near)
+
+
 AGREE_S = 0.0006
 """Delays of one drum that lie within this agree: 20 cm, about the width of a drum head's struck part."""
 
 
-CLEAR_REACH = 4
-"""How many tolerances off the pattern a clear reading still counts in a hit of several strokes."""
+CLEAR_REACH = 2
+"""How many tolerances off the pattern a clear reading still counts: however clear, what comes further off is a softer
+stroke that came first, or a reflection.
+"""
 
 
-def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float, *, home: int, alone: NDArray[np.bool_],
+def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float, *, home: int,
            zero: Floats | None = None) -> tuple[Frames, Floats]:
     """Onsets of one drum's hits in all mics: read where clear, from the delay pattern where buried.
 
     ``rows``: int64, the hits; ``delay``: float64 (mics,), frames against the home mic, NaN where unknown;
     ``tolerance``: how far in frames a reading that is not fully clear may lie off the pattern; ``home``: row of the
-    home mic, which says when the hit begins where it hears it clearly; ``alone``: bool (rows,), hits of a single
-    stroke, in which every mic that hears it clearly has the last word; ``zero``: float64 (rows,), when each hit
+    home mic, which says when the hit begins where it hears it clearly; ``zero``: float64 (rows,), when each hit
     reaches the home mic where that is known better than from its arrivals, NaN elsewhere. Returns int64 (rows, mics),
     -1 where it cannot be told, and the confidence, float64 (rows, mics), 0 to 1.
     """
@@ -175,7 +194,7 @@ def settle(arrivals: Arrivals, rows: Frames, delay: Floats, tolerance: float, *,
             clear = depth[i] >= CLEAR_DEPTH_DB
             heard = depth[i] >= USABLE_DEPTH_DB
             # clear but far off the pattern: another stroke, or a reflection
-            reach = tolerance if given else np.inf if alone[i] else CLEAR_REACH * tolerance
+            reach = tolerance if given else CLEAR_REACH * tolerance
             read = clear & known & (away <= reach)
             read |= heard & known & (away <= tolerance)
             read |= clear & ~known & (not given)
@@ -252,37 +271,95 @@ def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:
     return shift
 
 
-def own_onset(x: Floats32, onset: int, sample_rate: int) -> tuple[int, float] | None:
-    """The onset of a drum in its own close mic where another stroke just before it was taken for it.
+def climb(x: Floats32, start: int, sample_rate: int) -> Floats:
+    """When a sound first passes each level of ``CLIMB_DB`` against the peak of its first 50 ms.
 
-    ``x``: (frames,), the drum's own close mic around the event, with ``QUIET_S`` before it; ``onset``: frame in ``x``
-    that was read. In its own mic a drum is by far the loudest. An onset that lies further before the point where the
-    sound nears its peak than any drum takes to rise, or after it, belongs to something else; the drum's own is looked
-    for in that rise. Returns frame and depth in dB, or None where the onset that was read is right.
+    ``x``: (frames,), one mic; ``start``: frame from which on to look. Returns float64 (levels,), frames of ``x``; NaN
+    for levels that what rang in the millisecond before ``start`` comes near.
     """
-    magnitude = np.abs(x)
-    quiet = round(QUIET_S * sample_rate)
-    loudest = float(magnitude[quiet:].max(initial=0.0))
-    if loudest <= 0:
-        return None
-    edge = quiet + int((magnitude[quiet:] > EDGE_SHARE * loudest).argmax())
-    rise, short = round(RISE_S * sample_rate), round(0.001 * sample_rate)
-    if edge - rise <= onset <= edge + short:
-        return None
-    start = max(edge - rise, short)
-    peak = float(magnitude[start : edge + round(PEAK_S * sample_rate)].max())
-    limit = max(peak * 10 ** (ONSET_DB / 20), ABOVE_RING * float(magnitude[start - short : start].max()))
-    above = magnitude[start : edge + short] > limit
-    if not above.any() or limit >= peak:
-        return None
-    return start + int(above.argmax()), float(-20 * np.log10(limit / peak))
+    out = np.full(len(CLIMB_DB), np.nan)
+    short = round(BEFORE_S * sample_rate)
+    magnitude = np.abs(x).astype(np.float64)
+    highest = np.maximum.accumulate(magnitude[start:])
+    if not len(highest) or highest[-1] <= 0:
+        return out
+    edge = int(np.searchsorted(highest, EDGE_SHARE * highest[-1]))
+    peak = float(highest[: edge + round(PEAK_S * sample_rate)].max())
+    levels = peak * 10 ** (np.array(CLIMB_DB) / 20)
+    clear = levels >= ABOVE_RING * float(magnitude[max(start - short, 0) : start].max(initial=0.0))
+    out[clear] = start + np.searchsorted(highest, levels[clear], side="right")
+    return out
 
 
-EDGE_SHARE = 0.32
-"""A drum nears its peak in its own mic where it first passes -10 dB of it."""
+def usual_climb(climbs: Sequence[Floats]) -> tuple[Floats, Floats] | None:
+    """How long before a drum's strokes near their peak they pass each level of ``CLIMB_DB``, and what is let pass.
+
+    ``climbs``: float64 (levels,) of each stroke, seconds, NaN where it is not known. Returns the medians and how much
+    longer a climb may take, both float64 (levels,), seconds, NaN for levels that too few strokes tell; None where all
+    do not. Only strokes that agree count: in the others something else came first.
+    """
+    table = np.array(climbs).reshape(-1, len(CLIMB_DB))
+    before = table[:, -1:] - table
+    needed = max(CLIMB_HITS, CLIMB_SHARE * int((~np.isnan(before[:, -1])).sum()))
+    length, slack = np.full(len(CLIMB_DB), np.nan), np.full(len(CLIMB_DB), np.nan)
+    for k in range(len(CLIMB_DB)):
+        known = before[~np.isnan(before[:, k]), k]
+        if len(known):
+            known = known[np.abs(known - most_agreed(known, CLIMB_AGREE_S)[0]) <= CLIMB_AGREE_S]
+        if len(known) >= needed:
+            low, middle, high = np.percentile(known, [16, 50, 84])
+            length[k], slack[k] = middle, max(CLIMB_SLACK_S, CLIMB_SPREADS * (high - low) / 2)
+    return None if np.isnan(length[:-1]).all() else (length, slack)
+
+
+def own_onset(found: Floats, usual: tuple[Floats, Floats] | None, *, own_mic: bool) -> tuple[float, float] | None:
+    """The onset of a drum in its home mic where a softer stroke just before it may have been taken for it.
+
+    ``found``: float64 (levels,), ``climb`` of the hit, seconds; ``usual``: ``usual_climb`` of the drum, None where it
+    is not known; ``own_mic``: whether the mic stands at the drum. A sound that passes a level earlier than the drum
+    ever does before it nears its peak belongs to something else; the lowest level that the drum itself passed tells
+    when it began. Returns the onset in seconds and the depth in dB; None where no level tells.
+    """
+    if np.isnan(found[-1]):
+        return None
+    furthest = np.inf if own_mic else CLIMB_FARTHEST_S
+    unknown = np.zeros(len(CLIMB_DB)), np.full(len(CLIMB_DB), RISE_S)
+    for length, slack in ([usual] if usual is not None else []) + [unknown]:
+        early = found[-1] - found - length
+        whole = float(length[~np.isnan(length)][0])
+        for k, level_db in enumerate(CLIMB_DB[:-1]):
+            if early[k] <= slack[k]:  # False for NaN
+                return float(found[k] - min(whole - length[k], furthest)), -level_db
+    return None
+
+
+CLIMB_FARTHEST_S = 0.001
+"""In a mic that is not the drum's own an onset is taken no further back than this from where the drum was first heard
+alone: softer strokes that tend to come just before it may have lengthened what seems its usual climb.
+"""
 
 RISE_S = 0.007
 """From -30 to -10 dB no drum takes longer in its own mic: a soft felt beater about 6 ms, a stick less than 1 ms."""
+
+CLIMB_DB = (-30.0, -27.0, -24.0, -21.0, -18.0, -15.0, -12.0, -10.0)
+"""Levels against the peak at which the climb of an attack is timed, from the onset to where it nears the peak."""
+
+EDGE_SHARE = 0.32
+"""A sound nears its peak where it first passes -10 dB of it."""
+
+BEFORE_S = 0.001
+"""What rings in this stretch before a sound is what it has to stand clear of."""
+
+CLIMB_HITS = 3
+CLIMB_SHARE = 0.25
+"""A drum's climb is known from this many clear strokes on, and from this share of them."""
+
+CLIMB_AGREE_S = 0.0015
+"""Strokes whose climbs are equally long to this are taken for the drum's own."""
+
+CLIMB_SLACK_S = 0.0004
+CLIMB_SPREADS = 3.0
+"""How much longer than usual a climb may take: as much as this, or as this many spreads of the drum's own."""
 
 
 ATTACK_BACK_S = 0.002

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.bleed import Shares
-from oneshot.model import Arrivals, Floats, Frames, Hit, Onsets, Problem, Take, TakeNoise, TakeScan
+from oneshot.model import Arrivals, Delay, Floats, Frames, Hit, Onsets, Problem, Take, TakeNoise, TakeScan
 
 SAME_EVENT_S = 0.015
 """Strokes closer together than this do not end each other's tails: they were meant to fall together."""
@@ -46,8 +46,8 @@ class Analysis:
 
     ``hits`` carry no layer yet. ``attacks``: hit id -> frame of the attack in its drum's home mic; ``grades``: hit id
     -> mic -> grade; ``clean_db``: hit id -> everything else against it in the home mic, dB; ``polarity``: take -> mic
-    -> 1 or -1 against the home mic of the drum it stands at. ``bleed`` and ``delays_ms`` are take -> drum -> mic, as
-    in the manifest.
+    -> 1 or -1 against the home mic of the drum it stands at. ``bleed``, ``delays`` and its plain ``delays_ms`` are take
+    -> drum -> mic, as in the manifest.
     """
 
     hits: tuple[Hit, ...]
@@ -58,8 +58,9 @@ class Analysis:
     noise: tuple[TakeNoise, ...]
     polarity: Mapping[str, Mapping[str, int]]
     bleed: Mapping[str, Mapping[str, Mapping[str, float | None]]]
-    delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]]
+    delays: Mapping[str, Mapping[str, Mapping[str, Delay]]]
     problems: tuple[Problem, ...]
+    delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -67,6 +68,9 @@ class Analysis:
         for hit in sorted(self.hits, key=lambda h: (h.onset, h.id)):
             by_take.setdefault(hit.take, []).append(hit)
         ordered = {take: (hits, [h.onset for h in hits]) for take, hits in by_take.items()}
+        object.__setattr__(self, "delays_ms", {take: {drum: {mic: each.ms for mic, each in mics.items()}
+                                                      for drum, mics in drums.items()}
+                                               for take, drums in self.delays.items()})
         object.__setattr__(self, "_in_time", ordered)  # asked for once or twice a hit: no search through all of them
 
     def next_stroke(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
@@ -80,6 +84,9 @@ class Analysis:
             return None
         following = hits[at]
         told = [following.onsets.get(name) for name in mics]
+        every = [frame for frame in following.onsets.values() if frame is not None]
+        if not every or following.onset < min(every):
+            return following.onset  # something softer came first, that is no row of its own
         return min([frame for frame in told if frame is not None] or [following.onset])
 
 

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from oneshot.files import MANIFEST_FORMAT, is_our_kit
 from oneshot.model import (
     Articulation,
+    Delay,
     Drum,
     Fader,
     Hit,
@@ -71,7 +72,8 @@ def read_kit(folder: Path) -> Kit:
 def _kit(document: Json, folder: Path) -> Kit:
     takes = document["session"]["takes"]
     return Kit(
-        session=Session(document["session"]["name"], folder, tuple(_take(take) for take in takes)),
+        session=Session(document["session"]["name"], folder, tuple(_take(take) for take in takes),
+                        air_c=document["session"].get("air_c", 20.0)),
         generator=document["generator"], recipe=document["recipe"],
         noise=tuple(TakeNoise(take["name"], {mic["name"]: mic["noise_dbfs"] for mic in take["mics"]})
                     for take in takes),
@@ -81,6 +83,8 @@ def _kit(document: Json, folder: Path) -> Kit:
                                                            for each in row["articulations"]))
                     for row in document["drums"]),
         bleed=document["bleed"], delays_ms=document["delays_ms"],
+        delays={take: {drum: {mic: _record(Delay, row) for mic, row in mics.items()} for drum, mics in drums.items()}
+                for take, drums in document.get("delays", {}).items()},
         hits=tuple(_hit(row) for row in document["hits"]),
         one_shots=tuple(_record(OneShot, row, velocity=tuple(row["velocity"]),
                                 files=tuple(_record(Sample, file) for file in row["files"]))

@@ -9,14 +9,8 @@ Conventions, everywhere in the package:
 - "Not known" is ``None`` in a record, -1 in an integer array of frames and NaN in a float array; never a made-up
   number.
 
-The error tree::
-
-    OneshotError              anything the user can put right; its text is one line: what, where, what to do
-    ├── SessionError          the session folder, its layout or its session.toml
-    │   └── AudioError        one sound file that cannot be read as what it claims to be
-    ├── SettingsError         a value in recipe.toml, session.toml or corrections.toml, or an option
-    ├── KitError              the kit folder: not ours, damaged, or not what its manifest says
-    └── WorkError             the input is fine but the job cannot be done on it (silence, nothing found)
+Errors: ``OneshotError`` is the root of all that a user can put right (one line: what, where, what to do); below it
+``SessionError`` (with ``AudioError``), ``SettingsError``, ``KitError`` and ``WorkError``.
 """
 
 from __future__ import annotations
@@ -175,13 +169,14 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """A folder of takes, read as headers only."""
+    """A folder of takes, read as headers only. ``air_c``: how warm the air was, °C, which turns delays into metres."""
 
     name: str
     root: Path
     takes: tuple[Take, ...]
     labels: tuple[Label, ...] = ()
     problems: tuple[Problem, ...] = ()
+    air_c: float = 20.0
 
     def take(self, name: str) -> Take:
         """The take of that name; KeyError if the session has none."""
@@ -309,6 +304,20 @@ class Partner:
 
 
 @dataclass(frozen=True, slots=True)
+class Delay:
+    """How much later than its drum's home mic one mic hears a drum, and how well that is known.
+
+    ``hits``: clear readings behind it; ``spread_ms``: half the range from their 16th to their 84th percentile;
+    ``path_m``: how much further sound goes, m, at the session's air temperature.
+    """
+
+    ms: float | None = None
+    spread_ms: float | None = None
+    hits: int = 0
+    path_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Ornament:
     """Ties strokes 20 to 40 ms apart ("flam", "drag"); all strokes of one ornament share ``id``."""
 
@@ -318,7 +327,9 @@ class Ornament:
 
 @dataclass(frozen=True, slots=True)
 class Hit:
-    """One stroke, heard by all mics of a take. Field by field what manifest.json says of it."""
+    """One stroke, heard by all mics of a take. Field by field what manifest.json says of it; ``predicted``: mics whose
+    onset was not read in the recording but follows from the drum's delays.
+    """
 
     id: int
     take: str
@@ -331,6 +342,7 @@ class Hit:
     bleed_db: Mapping[str, float | None]
     isolated: bool
     usable: tuple[str, ...]
+    predicted: tuple[str, ...] = ()
     partners: tuple[Partner, ...] = ()
     ornament: Ornament | None = None
     layer: int | None = None
@@ -469,8 +481,8 @@ class Kit:
     """A finished kit, all of it: what ``export/`` writes and nothing it has to compute.
 
     ``recipe`` is every value used, as plain TOML types. ``bleed`` and ``delays_ms`` are take -> drum -> mic, against
-    the drum's home mic; ``polarity`` is take -> mic -> measured polarity against the home mic of the drum the mic
-    stands at.
+    the drum's home mic, and ``delays`` says how well each of those delays is known; ``polarity`` is take -> mic ->
+    measured polarity against the home mic of the drum the mic stands at.
     """
 
     session: Session
@@ -486,3 +498,4 @@ class Kit:
     one_shots: tuple[OneShot, ...]
     prints: tuple[Print, ...] = ()
     problems: tuple[Problem, ...] = field(default=())
+    delays: Mapping[str, Mapping[str, Mapping[str, Delay]]] = field(default_factory=dict)

@@ -12,6 +12,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 from oneshot import __version__, blend, choose, corrections, mixdown
 from oneshot.analyse import Progress, analyse
@@ -43,7 +44,7 @@ from oneshot.session import fingerprint_parts, open_session
 from oneshot.settings import Recipe, load_recipe, recipe_toml, recipe_values
 from oneshot.store import open_store
 
-Table = Mapping[str, Mapping[str, Mapping[str, float | None]]]
+Row = TypeVar("Row")
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +113,7 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen, recipe: Reci
     return Kit(
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
-        delays_ms=found.delays_ms, hits=chosen.hits, one_shots=shots, prints=prints,
+        delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
         problems=(*session.problems, *found.problems, *unknown, *_nothing_kept(found, shots)))
 
 
@@ -160,10 +161,10 @@ def _renamed(found: Analysis, hits: tuple[Hit, ...]) -> Analysis:
         kind = kind_of(new) if new != old and kind_of(new) != "percussion" else kinds[old].kind
         drums.setdefault(new, replace(kinds[old], name=new, kind=kind, articulations=order))
     return replace(found, hits=hits, drums=tuple(drums[name] for name in sorted(drums)),
-                   bleed=_rows_renamed(found.bleed, names), delays_ms=_rows_renamed(found.delays_ms, names))
+                   bleed=_rows_renamed(found.bleed, names), delays=_rows_renamed(found.delays, names))
 
 
-def _rows_renamed(table: Table, names: Mapping[str, str]) -> Table:
+def _rows_renamed(table: Mapping[str, Mapping[str, Row]], names: Mapping[str, str]) -> dict[str, dict[str, Row]]:
     """A table take -> drum -> mic with its drums renamed; of two that share a name then, the one so called before."""
     return {take: {names.get(drum, drum): rows[drum] for drum in sorted(rows, key=lambda d: (names.get(d, d) == d, d))}
             for take, rows in table.items()}

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from oneshot import align
 from oneshot.audio import TakeReader
 from oneshot.found import Named, Strokes
-from oneshot.model import Floats, Floats32, Frames, Hit, Role, Session, Take, Templates
+from oneshot.model import Delay, Floats, Floats32, Frames, Hit, Role, Session, Take, Templates
 
 TOLERANCE_S = 0.0005
 TOLERANCE_CYMBAL_S = 0.0010
@@ -33,17 +33,31 @@ TOGETHER_S = 0.018
 
 NOTHING: Floats = np.zeros(0)
 
+CLIMB_LEAD_S = 0.004
+"""A climb is looked for from this long before the hit's earliest arrival."""
+
+CLIMB_HITS = 40
+"""How a drum climbs is learned from about so many hits."""
+
+FULL_DEPTH_DB = 29.9
+"""A reading this deep went all the way down that the definition of an onset asks for."""
+
+SAME_ONSET_S = 0.0001
+"""An onset that is told anew and differs by less than this is the one that was read."""
+
 POLARITY_HITS = 12
 """Polarity is measured on about so many hits."""
 
 RULES_RATIO = 12.0
 """A stroke with this many times (11 dB) the energy of everything else is the loudest thing in a mic at any moment."""
 
+
 class Placer:
     """Places the hits of a session; ``delays`` and ``polarity`` fill up as its takes are placed.
 
-    ``delays``: take -> drum -> mic -> ms against the drum's home mic, None where it cannot be told; ``polarity``:
-    take -> mic -> 1 or -1 against the home mic of the drum it stands at.
+    ``delays``: take -> drum -> mic -> delay against the drum's home mic; ``polarity``:
+    take -> mic -> 1 or -1 against the home mic of the drum it stands at; ``predicted``: take -> bool (hits, mics),
+    onsets that follow from the delays and were not read.
     """
 
     def __init__(self, session: Session, mics: Sequence[str], named: Named, templates: Templates,
@@ -52,7 +66,9 @@ class Placer:
         self._session, self._named, self._templates = session, named, templates
         self._strokes = strokes
         self._known: dict[tuple[str, int, bool], dict[str, Floats]] = {}
-        self.delays: dict[str, dict[str, dict[str, float | None]]] = {}
+        self._climbing: dict[tuple[int, str], tuple[Floats, Floats] | None] = {}
+        self.delays: dict[str, dict[str, dict[str, Delay]]] = {}
+        self.predicted: dict[str, NDArray[np.bool_]] = {}
         self.polarity = {take.name: {m.name: m.polarity for m in take.mics} for take in session.takes}
 
     def place(self, strokes: Strokes) -> Frames:
@@ -60,14 +76,15 @@ class Placer:
         take = strokes.heard.take
         out = np.full((len(strokes.rows), len(take.mics)), -1, np.int64)
         self.delays[take.name] = {}
+        self.predicted[take.name] = np.zeros(out.shape, bool)
         drum = self._templates.drum[strokes.kind]
         for number in sorted({int(d) for d in drum}):
             mine = np.flatnonzero(drum == number)
-            delay = self._delay(strokes, number)
+            delay, spread, count = self._known_delay(strokes, number)
             self.delays[take.name][self._named.drum[number]] = {
-                m.name: None if np.isnan(delay[k]) else float(delay[k] / take.sample_rate * 1e3)
+                m.name: self._told(delay[k] / take.sample_rate, spread[k], int(count[k]))
                 for k, m in enumerate(take.mics) if m.role not in (Role.TALK, Role.IGNORE)}
-            out[mine] = self._settle(strokes, mine, number, delay)
+            out[mine], self.predicted[take.name][mine] = self._settle(strokes, mine, number, delay)
             self._find_polarity(strokes, mine, out[mine], number)
         return out
 
@@ -79,10 +96,24 @@ class Placer:
         order = {Role.OVERHEAD: 0, Role.CLOSE: 1, Role.ROOM: 2, Role.BUS: 3}
         return min(range(len(names)), key=lambda m: (order.get(take.mics[m].role, 9), m))
 
+    def _told(self, delay_s: float, spread_s: float, hits: int) -> Delay:
+        """What the manifest says of a delay; NaN where it is not known."""
+        if np.isnan(delay_s):
+            return Delay()
+        return Delay(delay_s * 1e3, None if np.isnan(spread_s) else spread_s * 1e3, hits,
+                     delay_s * align.sound_m_per_s(self._session.air_c))
+
     def _delay(self, strokes: Strokes, number: int) -> Floats:
         """A drum's delays (mics,) in frames in one take, NaN where not known."""
+        return self._known_delay(strokes, number)[0]
+
+    def _known_delay(self, strokes: Strokes, number: int) -> tuple[Floats, Floats, Frames]:
+        """A drum's delays (mics,) in frames in one take, their spread in seconds, both NaN where not known, and the
+        number of readings behind each.
+        """
         take = strokes.heard.take
-        out = np.full(len(take.mics), np.nan)
+        out, spread = np.full(len(take.mics), np.nan), np.full(len(take.mics), np.nan)
+        count = np.zeros(len(take.mics), np.int64)
         for k, mic in enumerate(take.mics):
             for strict in (True, False):
                 known = self._differences(strokes, number, strict=strict).get(mic.name, NOTHING)
@@ -90,9 +121,11 @@ class Placer:
                     known = np.concatenate([self._differences(s, number, strict=strict).get(mic.name, NOTHING)
                                             for s in self._strokes])
                 if len(known):
-                    out[k] = align.most_agreed(known, align.AGREE_S)[0] * take.sample_rate
+                    middle = align.most_agreed(known, align.AGREE_S)[0]
+                    wide, count[k] = align.spread(known, middle)
+                    out[k], spread[k] = middle * take.sample_rate, np.nan if wide is None else wide
                     break
-        return out
+        return out, spread, count
 
     def _differences(self, strokes: Strokes, number: int, *, strict: bool) -> dict[str, Floats]:
         """Arrivals of one drum's clear hits against its home mic, mic -> (clear hits,) seconds.
@@ -119,18 +152,19 @@ class Placer:
                 self._known[key] = {name: away_s[clear[:, k], k] for k, name in enumerate(names)}
         return self._known[key]
 
-    def _settle(self, strokes: Strokes, mine: Frames, number: int, delay: Floats) -> Frames:
-        """Onsets of one drum's hits in the take's mics (hits, mics)."""
+    def _settle(self, strokes: Strokes, mine: Frames, number: int, delay: Floats) -> tuple[Frames, NDArray[np.bool_]]:
+        """Onsets of one drum's hits in the take's mics (hits, mics), and which of them follow from the delays alone."""
         take, arrivals = strokes.heard.take, strokes.heard.arrivals
         home, rows = self.home_row(take, number), strokes.rows[mine]
         cymbal = self._named.what[number] in CYMBALS
         tolerance = (TOLERANCE_CYMBAL_S if cymbal else TOLERANCE_S) * take.sample_rate
-        alone = (strokes.gain[mine] > 0).sum(axis=1) == 1
-        onsets, _ = align.settle(arrivals, rows, delay, tolerance, home=home, alone=alone)
+        onsets, _ = align.settle(arrivals, rows, delay, tolerance, home=home)
         zero = self._zeros(strokes, mine, onsets[:, home], home)
-        if np.isnan(zero).all():
-            return onsets
-        return align.settle(arrivals, rows, delay, tolerance, home=home, alone=alone, zero=zero)[0]
+        if not np.isnan(zero).all():
+            onsets, _ = align.settle(arrivals, rows, delay, tolerance, home=home, zero=zero)
+        predicted = (onsets >= 0) & (onsets != arrivals.frame[rows])
+        predicted[:, home] &= np.isnan(zero)  # there the onset was read anew
+        return onsets, predicted
 
     def _zeros(self, strokes: Strokes, mine: Frames, at_home: Frames, home: int) -> Floats:
         """When the main stroke reaches its home mic (hits,), where the onset that was read is another's; else NaN.
@@ -138,18 +172,58 @@ class Placer:
         Only where it is by far the loudest there: the arrivals of strokes meant to fall together belong to whichever
         came first.
         """
-        take, arrivals = strokes.heard.take, strokes.heard.arrivals
+        rate, name = strokes.heard.take.sample_rate, strokes.heard.take.mics[home].name
+        drum = self._named.drum[int(self._templates.drum[strokes.kind[mine[0]]])]
+        own_mic = strokes.heard.take.mics[home].stands_at(drum)
         zero = np.full(len(mine), np.nan)
-        loud = self._rules(strokes, mine, take.mics[home].name)
-        lead, length = (round(s * take.sample_rate) for s in (align.QUIET_S, align.QUIET_S + TOGETHER_S + align.PEAK_S))
-        with TakeReader(self._session.root, take, [take.mics[home].name]) as reader:
-            for i in np.flatnonzero((at_home >= 0) & loud):
-                start = int(arrivals.first[strokes.rows[mine[i]]]) - lead
-                found = align.own_onset(reader.read(start, start + length)[0], int(at_home[i]) - start,
-                                        take.sample_rate)
-                if found is not None:
-                    zero[i] = start + found[0]
+        rows = np.flatnonzero(self._rules(strokes, mine, name))
+        climbs = self._climbs(strokes, mine[rows], home)
+        for i, climb in zip(rows, climbs, strict=True):
+            found = align.own_onset(climb, self._usual_climb(int(strokes.kind[mine[i]]), name),
+                                    own_mic=own_mic)
+            if found is not None and abs(found[0] * rate - at_home[i]) > SAME_ONSET_S * rate:
+                zero[i] = round(found[0] * rate)
         return zero
+
+    def _climbs(self, strokes: Strokes, some: Frames, mic: int) -> list[Floats]:
+        """How some hits of a take climb in one mic, seconds from the take's start (levels of ``align.CLIMB_DB``)."""
+        take, first = strokes.heard.take, strokes.heard.arrivals.first
+        lead, length = round(CLIMB_LEAD_S * take.sample_rate), round((TOGETHER_S + align.PEAK_S) * take.sample_rate)
+        out = []
+        with TakeReader(self._session.root, take, [take.mics[mic].name]) as reader:
+            for row in strokes.rows[some]:
+                start = int(first[row]) - 2 * lead
+                piece = reader.read(start, start + 2 * lead + length)[0]
+                out.append((start + align.climb(piece, lead, take.sample_rate)) / take.sample_rate)
+        return out
+
+    def _usual_climb(self, kind: int, mic: str) -> tuple[Floats, Floats] | None:
+        """How strokes of one kind climb in a mic, over all takes; of its drum where too few are known, and of mixed
+        strokes where none is single.
+        """
+        if (kind, mic) not in self._climbing:
+            same = np.arange(len(self._templates.drum)) == kind
+            drum = self._templates.drum == self._templates.drum[kind]
+            usual = None
+            for kinds, single in ((same, True), (drum, True), (same, False), (drum, False)):
+                if usual is None:
+                    usual = align.usual_climb([c for s in self._strokes
+                                               for c in self._clear_climbs(s, kinds, mic, single=single)])
+            self._climbing[kind, mic] = usual
+        return self._climbing[kind, mic]
+
+    def _clear_climbs(self, strokes: Strokes, kinds: NDArray[np.bool_], mic: str, *, single: bool) -> list[Floats]:
+        """How a take's clear strokes of some kinds climb in a mic; ``single``: those that are read all the way down."""
+        take, arrivals = strokes.heard.take, strokes.heard.arrivals
+        if mic not in [m.name for m in take.mics]:
+            return []
+        mine = np.flatnonzero(kinds[strokes.kind])
+        clear = self._rules(strokes, mine, mic)
+        if single:
+            clear &= (strokes.gain[mine] > 0).sum(axis=1) == 1
+            clear &= np.nan_to_num(arrivals.depth_db[strokes.rows[mine], take.index(mic)]) >= FULL_DEPTH_DB
+        mine = mine[clear]
+        return self._climbs(strokes, mine[:: 1 + len(mine) // CLIMB_HITS], take.index(mic))
 
     def _rules(self, strokes: Strokes, mine: Frames, mic: str) -> NDArray[np.bool_]:
         """Whether the main stroke of each hit (hits,) is by far the loudest sound in a mic."""

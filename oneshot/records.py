@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oneshot import bleed, ornaments
 from oneshot.found import Analysis, FoundDrum, Heard, Named, Strokes
@@ -68,7 +69,7 @@ class HitRows:
             mine = np.flatnonzero(drum == number)
             self._bleed[take.name][self._named.drum[number]] = self._table_row(strokes, mine, number)
         for i in range(count):
-            self._add_hit(strokes, i, onsets[i])
+            self._add_hit(strokes, i, onsets[i], self._placer.predicted[take.name][i])
 
     def _table_row(self, strokes: Strokes, mine: Frames, number: int) -> dict[str, float | None]:
         """One drum's row of a take's bleed table."""
@@ -87,7 +88,7 @@ class HitRows:
         """Energy of each hit's main stroke (hits, mics)."""
         return strokes.shares.own[np.arange(len(strokes.kind)), strokes.kind]
 
-    def _add_hit(self, strokes: Strokes, i: int, onsets: Frames) -> None:
+    def _add_hit(self, strokes: Strokes, i: int, onsets: Frames, predicted: NDArray[np.bool_]) -> None:
         """Make one hit's record."""
         take, shares = strokes.heard.take, strokes.shares
         kind = int(strokes.kind[i])
@@ -101,10 +102,7 @@ class HitRows:
         home = take.mics[home_row].name
         at_home = names.index(home) if home in names else int(own.argmax())
         hit_id = len(self._hits) + 1
-        earliest = int(strokes.heard.arrivals.first[strokes.rows[i]])
-        told = onsets[onsets >= 0]
-        if len(told) and abs(int(told.min()) - earliest) <= FIRST_OFF_S * take.sample_rate:
-            earliest = int(told.min())
+        earliest = _earliest(strokes, i, onsets)
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
         self._grades[hit_id] = self._grade_row(strokes, i, kind, bleed_db, present)
@@ -120,6 +118,7 @@ class HitRows:
                       **{m.name: None for m in take.mics if m.role in KIT_ROLES and m.name not in names}},
             isolated=bleed.isolated(bleed_db, own, at_home),
             usable=tuple(name for k, name in enumerate(names) if name in present and bleed_db[k] < bleed.CLEAR_DB),
+            predicted=tuple(m.name for k, m in enumerate(take.mics) if predicted[k] and _heard_role(m)),
             partners=self._partners(shares, i, kind, struck, hop)))
 
     def _partners(self, shares: bleed.Shares, i: int, kind: int, struck: list[int], hop: int) -> tuple[Partner, ...]:
@@ -151,7 +150,7 @@ class HitRows:
             hits=hits, drums=self._drums(hits), attacks=attacks,
             grades={renumber[k]: v for k, v in self._grades.items()},
             clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
-            polarity=self._placer.polarity, bleed=self._bleed, delays_ms=self._placer.delays, problems=told)
+            polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told)
 
     def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
         """The drums that have hits, by name; their articulations in order of frequency."""
@@ -162,6 +161,17 @@ class HitRows:
         return tuple(FoundDrum(name, self._named.what[numbers[name]], self._named.home[numbers[name]],
                                tuple(sorted(ways, key=lambda a: (-ways[a], a))))
                      for name, ways in sorted(counts.items()))
+
+
+def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:
+    """When a hit begins, over the mics (onsets) and over its strokes: a soft one may have come before the main one."""
+    arrivals, row = strokes.heard.arrivals, strokes.rows[i]
+    first = int(arrivals.first[row])
+    told = onsets[onsets >= 0]
+    if not len(told) or abs(int(told.min()) - first) > FIRST_OFF_S * strokes.heard.take.sample_rate:
+        return first
+    was_read = bool((arrivals.frame[row] == first).any())
+    return min(first, int(told.min())) if was_read else int(told.min())
 
 
 def _noise(heard: Heard) -> TakeNoise:

@@ -83,7 +83,7 @@ def open_session(path: Path) -> Session:
         raise SessionError(f"{path / FILE} leaves every take out: say use = true for one at least")
     _check_takes(path, takes, edits, problems)
     return Session(edits.name or name, path, tuple(takes), _labels(path, edits, takes, names),
-                   tuple(sorted(set(problems))))
+                   tuple(sorted(set(problems))), *([] if edits.air_c is None else [edits.air_c]))
 
 
 def source_paths(session: Session) -> list[str]:

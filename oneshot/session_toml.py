@@ -4,6 +4,7 @@ The file lies in the session folder, may be absent, and overrules what was read 
 optional::
 
     name = "Barn, March"                 # name of the session; else that of its folder
+    air_c = 17.5                         # how warm the air was, °C: delays are told in metres, too; else 20
 
     [mics."OH L"]                        # the mic of that name, in every take (the name as found: the file's stem)
     name = "Overhead L"                  # another name for it
@@ -49,6 +50,9 @@ from typing import Any
 from oneshot.model import Mic, Problem, Role, Session, SettingsError, Take
 
 FILE = "session.toml"
+
+AIR_C = (-20.0, 50.0)
+"""Air temperatures that make sense: those for which ISO 9613-1:1993 holds (from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +107,7 @@ class SessionEdits:
     takes: Mapping[str, TakeEdit] = field(default_factory=dict)
     labels: tuple[LabelEdit, ...] = ()
     problems: tuple[Problem, ...] = ()
+    air_c: float | None = None
 
 
 def read_edits(path: Path) -> SessionEdits:
@@ -186,6 +191,13 @@ def _seconds(value: Any) -> float:
     return float(value)
 
 
+def _celsius(value: Any) -> float:
+    low, high = AIR_C
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+        raise ValueError(f"must be degrees Celsius, {low:g} to {high:g}")
+    return float(value)
+
+
 def _stretches(value: Any) -> tuple[tuple[float, float], ...]:
     if not isinstance(value, list):
         raise TypeError("must be a list of [from, to] in seconds")
@@ -216,14 +228,15 @@ class _Reader:
         self._problems: list[Problem] = []
 
     def session(self, table: dict[str, Any]) -> SessionEdits:
-        values = self._values(table, {"name": _text}, "", below=("mics", "takes", "labels"))
+        values = self._values(table, {"name": _text, "air_c": _celsius}, "", below=("mics", "takes", "labels"))
         mics = {name: self._mic(body, f"mics.{quote(name)}") for name, body in self._tables(table, "mics")}
         takes = {name: self._take(body, f"takes.{quote(name)}") for name, body in self._tables(table, "takes")}
         rows = table.get("labels", [])
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
             raise SettingsError(f"{self._path}: labels must be written as [[labels]], one block a stretch")
         labels = tuple(self._label(row, f"labels {number}") for number, row in enumerate(rows, 1))
-        return SessionEdits(values.get("name"), mics, takes, labels, tuple(self._problems))
+        return SessionEdits(values.get("name"), mics, takes, labels, tuple(self._problems),
+                            values.get("air_c"))
 
     def _mic(self, table: dict[str, Any], where: str) -> MicEdit:
         return MicEdit(**self._values(table, _MIC_KEYS, where))
@@ -311,7 +324,8 @@ def draft_toml(session: Session) -> str:
     """A session.toml that says what was found, commented, to be corrected. Read again, it gives the same session."""
     lines = [f"# {FILE}: what you know about this session better than its file names do.",
              "# Every key may be left out; what is left out is read from the names of files and folders.", "",
-             f"name = {quote(session.name)}", "",
+             f"name = {quote(session.name)}",
+             f"air_c = {session.air_c!r}  # how warm the air was, °C: turns delays into metres", "",
              "# Mics. role: close, overhead, room, bus, trigger, talk or ignore. drum and place: what a close mic",
              '# stands at, and where ("in", "out", "top", "bottom"). pair and side: both of a pair carry one pair,',
              '# and side "L" or "R"; pair = "" parts them. polarity: 1 as recorded, -1 inverted.']

@@ -14,6 +14,7 @@ from oneshot.export import write_all
 from oneshot.loudness import Levels, measure
 from oneshot.model import (
     Articulation,
+    Delay,
     Drum,
     Fader,
     Hit,
@@ -71,7 +72,10 @@ def example_kit(folder: Path) -> Kit:
         polarity={"take 1": {"Kick In": 1, "OH L": -1}},
         balance={"Kick In": Fader(0.0), "Hat": Fader(-2.0, 0.4), "OH L": Fader(-3.5, -1.0), "OH R": Fader(-3.5, 1.0)},
         drums=DRUMS, bleed={"take 1": {"kick": {"Kick In": 0.0, "Hat": -0.001}}},
-        delays_ms={"take 1": {"kick": {"Kick In": 0.0, "OH L": 3.94321}}}, hits=tuple(hits), one_shots=tuple(shots),
+        delays_ms={"take 1": {"kick": {"Kick In": 0.0, "OH L": 3.94321}}},
+        delays={"take 1": {"kick": {"Kick In": Delay(0.0, 0.0, 12, 0.0),
+                                    "OH L": Delay(3.94321, 0.02134, 12, 1.35331)}}},
+        hits=tuple(hits), one_shots=tuple(shots),
         prints=(_print(folder),))
     write_all(kit, folder)
     (folder / "recipe.toml").write_text(recipe_toml(recipe), encoding="utf-8")

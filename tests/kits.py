@@ -11,6 +11,7 @@ import numpy as np
 from oneshot.audio import write_wav
 from oneshot.model import (
     Articulation,
+    Delay,
     Drum,
     Fader,
     Floats,
@@ -80,6 +81,8 @@ def small_kit(folder: Path, *, layers: int = 3, robins: int = 3) -> Kit:
         polarity={"take 1": {mic.name: 1 for mic in MICS}},
         balance={mic.name: Fader(-3.0, {"L": -1.0, "R": 1.0}.get(mic.side or "", 0.0)) for mic in MICS},
         drums=DRUMS, bleed={"take 1": {"kick": levels, "snare": {**levels, "Kick In": None}}},
+        delays={"take 1": {"kick": {"Kick In": Delay(0.0, 0.0, 5, 0.0), "OH L": Delay(3.9, 0.03, 4, 1.34)},
+                           "snare": {"Snare Top": Delay(0.0, 0.0, 3, 0.0), "OH L": Delay(-0.2, None, 1, -0.07)}}},
         delays_ms={"take 1": {"kick": {"Kick In": 0.0, "OH L": 3.9}, "snare": {"Snare Top": 0.0, "OH L": -0.2}}},
         hits=tuple(hits), one_shots=tuple(shots), prints=(_print(folder),),
         problems=(Problem("take 1", "no room mic", "place one three metres away"),

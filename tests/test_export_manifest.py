@@ -40,9 +40,10 @@ def test_the_manifest_has_the_contracts_fields_in_order(kit: Kit) -> None:
     document = manifest.to_json(kit)
 
     assert ["format", "version", "generator", "kit", "session", "recipe", "balance", "drums", "bleed", "delays_ms",
-            "hits", "one_shots", "prints"] == list(document)
-    assert ["id", "take", "onset", "onsets", "drum", "with", "ornament", "articulation", "layer", "confidence",
-            "level_db", "bleed_db", "isolated", "usable", "kept", "fallback", "reason"] == list(document["hits"][0])
+            "delays", "hits", "one_shots", "prints"] == list(document)
+    assert ["id", "take", "onset", "onsets", "predicted", "drum", "with", "ornament", "articulation", "layer",
+            "confidence", "level_db", "bleed_db", "isolated", "usable", "kept",
+            "fallback", "reason"] == list(document["hits"][0])
     assert ["hit", "drum", "articulation", "layer", "round_robin", "velocity", "grade", "fundamental_hz", "decay_s",
             "ring_kept_db", "files"] == list(document["one_shots"][0])
     assert ["mics", "path", "frames", "source_start", "onset_frame", "fade_in_frames", "fade_out_frames", "gain_db",
@@ -61,6 +62,8 @@ def test_numbers_are_rounded_and_what_is_no_number_is_null(kit: Kit) -> None:
     assert "-0.0" == str(-0.0)
     assert "0.0" == str(document["bleed"]["take 1"]["kick"]["Hat"])
     assert 3.9432 == document["delays_ms"]["take 1"]["kick"]["OH L"]
+    assert {"ms": 3.9432, "spread_ms": 0.0213, "hits": 12, "path_m": 1.353} == \
+        document["delays"]["take 1"]["kick"]["OH L"]
 
 
 def test_what_is_known_of_mics_and_partners_is_there(kit: Kit) -> None:

@@ -15,7 +15,7 @@ from stage_inputs import PIER, PIER_TAKE, RATE, add, hit, noise, session_at, str
 from oneshot.analyse import analyse
 from oneshot.bleed import Shares
 from oneshot.found import Analysis, Heard, Named, Strokes
-from oneshot.model import Arrivals, Mic, Onsets, Role, Take, TakeScan, Templates
+from oneshot.model import Arrivals, Delay, Mic, Onsets, Role, Take, TakeScan, Templates
 from oneshot.placing import Placer, place_attacks
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.store import open_store
@@ -109,6 +109,31 @@ def test_faint_hits_tell_a_delay_only_where_nothing_else_does() -> None:
     assert pytest.approx(LATE_MS) == delays_ms(strokes_of(take_named("one"), [LATE_MS] * 2), faint)[1]
     assert pytest.approx(4.0) == delays_ms(faint)[1]
     assert np.isnan(delays_ms(strokes_of(take_named("two"), [4.0] * 9, depth_db=11.0))[1])
+
+
+def test_a_delay_says_how_well_it_is_known() -> None:
+    """Milliseconds, spread, readings and metres: 2 ms at 0 °C are 0.6626 m (331.29 m/s, ISO 9613-1:1993); nothing of a
+    mic that hears nothing.
+    """
+    strokes = strokes_of(take_named("one"), [1.9, 2.0, 2.0, 2.0, 2.1, 2.0])
+    placer = placer_of(strokes)
+    placer._session = replace(placer._session, air_c=0.0)
+    told = [placer._told(ms / 1000, spread, int(hits)) for ms, spread, hits in zip(
+        placer._known_delay(strokes, 0)[0] / RATE * 1000, *placer._known_delay(strokes, 0)[1:], strict=True)]
+
+    assert 6 == told[1].hits
+    assert pytest.approx(2.0) == told[1].ms
+    assert pytest.approx(0.6626, abs=1e-4) == told[1].path_m
+    assert 0 < (told[1].spread_ms or 0) < 0.1
+    assert Delay() == told[2]
+
+
+def test_a_coincident_pair_comes_out_at_zero() -> None:
+    """Two capsules at one place hear every drum at once: no delay, no spread, no metres between them."""
+    strokes = strokes_of(take_named("one"), [0.0] * 6)
+    delay, spread, hits = placer_of(strokes)._known_delay(strokes, 0)
+
+    assert Delay(0.0, 0.0, 6, 0.0) == placer_of(strokes)._told(delay[1], spread[1], int(hits[1]))
 
 
 def test_a_take_without_the_home_mic_is_measured_in_its_overhead() -> None:

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from kits import small_kit
 
-from oneshot.model import AudioError, Kit, Problem
+from oneshot.model import AudioError, Delay, Kit, Problem
 from oneshot.report import write_report
 from oneshot.report.data import START_S, clock, outline
 from oneshot.report.gaps import gaps, numbered, unanswered
@@ -92,6 +92,7 @@ def hostile(kit: Kit) -> Kit:
     return replace(kit, session=replace(kit.session, name=HOSTILE, takes=(take,)), drums=(drum, *kit.drums[1:]),
                    one_shots=tuple(shots), hits=tuple(hits), recipe={"kit": {"name": HOSTILE}},
                    bleed={HOSTILE: {HOSTILE: {HOSTILE: -3.0}}}, delays_ms={HOSTILE: {HOSTILE: {HOSTILE: 3.0}}},
+                   delays={HOSTILE: {HOSTILE: {HOSTILE: Delay(3.0, 0.1, 2, 1.03)}}},
                    balance={HOSTILE: kit.balance["OH L"]}, problems=(Problem(HOSTILE, HOSTILE, HOSTILE),),
                    prints=tuple(replace(item, print=HOSTILE, why=HOSTILE) for item in kit.prints), generator=HOSTILE)
 
@@ -188,7 +189,7 @@ def test_a_missing_file_is_told(kit: Kit, tmp_path: Path) -> None:
 
 def test_an_empty_kit_has_a_page(kit: Kit, tmp_path: Path) -> None:
     """A kit in which nothing was found still says what it is."""
-    empty = replace(kit, drums=(), hits=(), one_shots=(), prints=(), bleed={}, delays_ms={}, problems=())
+    empty = replace(kit, drums=(), hits=(), one_shots=(), prints=(), bleed={}, delays_ms={}, delays={}, problems=())
     page = Page(written(empty, tmp_path))
 
     assert page.faults == []
@@ -202,6 +203,9 @@ def test_figures_of_the_page_are_the_kits(kit: Kit, tmp_path: Path) -> None:
     assert "−10.0" in words
     assert "3.90" in words
     assert "1.34\u202fm" in words
+    assert "± 0.03" in words
+    assert "4 readings" in words
+    assert "20 °C" in words
     assert "OH L, OH R" in words
 
 

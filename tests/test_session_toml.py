@@ -51,7 +51,7 @@ def test_unknown_keys_and_names_are_told_with_the_nearest_known(tmp_path: Path) 
     assert Role.CLOSE is only(session).mic("Kick In").role
     assert 'did you mean "Kick In"?' == told(session, 'mics."Kick in" is').todo
     assert 'did you mean "polarity"?' == told(session, "polarty").todo
-    assert "known here: name, mics, takes, labels" == told(session, "titel").todo
+    assert "known here: name, air_c, mics, takes, labels" == told(session, "titel").todo
     assert told(session, "tkae 9").where == "session.toml"
 
 
@@ -72,6 +72,8 @@ def test_unknown_keys_and_names_are_told_with_the_nearest_known(tmp_path: Path) 
     ("labels = 3", r"labels must be written as \[\[labels\]\]"),
     ("[[labels]]\nfrom_s = 1", r"labels 1 has no to_s"),
     ("[[labels]]\nfrom_s = 1\nto_s = 1", r"labels 1\.to_s is 1: it must be above from_s"),
+    ("air_c = 68", "must be degrees Celsius, -20 to 50"),
+    ("air_c = true", "must be degrees Celsius"),
     ("[[labels]]\nfrom_s = nan\nto_s = 1", "must be seconds"),
     ("[[labels]]\nfrom_s = 0\nto_s = 1\nhand = 'both'", "left or right"),
     ("[[labels]]\nfrom_s = 0\nto_s = 1\ntake = 'kit'", r'labels 1\.take is "kit", which is no take'),
@@ -99,6 +101,15 @@ def test_other_faults_of_session_toml_are_told(tmp_path: Path) -> None:
     (tmp_path / "session.toml").write_bytes("name = \"Müller\"".encode("latin-1"))
     with pytest.raises(SettingsError, match="UTF-8"):
         open_session(tmp_path)
+
+
+def test_air_is_as_warm_as_told(tmp_path: Path) -> None:
+    """20 °C unless session.toml says otherwise, kept to the last digit by a draft."""
+    warm = session_of(tmp_path / "warm", "Kick", toml="air_c = 17.123456789\n")
+
+    assert 20.0 == session_of(tmp_path / "plain", "Kick").air_c
+    assert 17.123456789 == warm.air_c
+    assert "\nair_c = 17.123456789 " in draft_toml(warm)
 
 
 def test_a_pair_that_is_none_is_told(tmp_path: Path) -> None:
@@ -130,6 +141,6 @@ def test_a_draft_explains_itself(tmp_path: Path) -> None:
     """Every key the file knows stands in the draft, filled in or as an example."""
     text = draft_toml(session_of(tmp_path, "Kick In", "OH L", "OH R"))
 
-    for key in ("name", "role", "drum", "place", "pair", "side", "polarity", "use", "ignore", "take", "from_s", "to_s",
-                "articulation", "hand", "wires", "strength"):
+    for key in ("name", "air_c", "role", "drum", "place", "pair", "side", "polarity", "use", "ignore", "take", "from_s",
+                "to_s", "articulation", "hand", "wires", "strength"):
         assert f"{key} = " in text

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from oneshot.files import write_atomic
-from oneshot.model import Drum, Hit, Kit, Mic, OneShot, Print, Sample, Take
+from oneshot.model import Delay, Drum, Hit, Kit, Mic, OneShot, Print, Sample, Take
 
 FORMAT = "oneshot-manifest"
 VERSION = 1
@@ -43,13 +43,16 @@ def to_json(kit: Kit) -> Json:
     return {
         "format": FORMAT, "version": VERSION, "generator": kit.generator,
         "kit": kit_info(kit),
-        "session": {"name": kit.session.name, "takes": [_take(kit, take) for take in kit.session.takes]},
+        "session": {"name": kit.session.name, "air_c": rounded(kit.session.air_c),
+                    "takes": [_take(kit, take) for take in kit.session.takes]},
         "recipe": _plain(kit.recipe),
         "balance": {name: {"gain_db": rounded(fader.gain_db), "pan": rounded(fader.pan, 3),
                            "polarity": fader.polarity, "on": fader.on} for name, fader in kit.balance.items()},
         "drums": [_drum(drum) for drum in kit.drums],
         "bleed": _table(kit.bleed, 2),
         "delays_ms": _table(kit.delays_ms, 4),
+        "delays": {take: {drum: {mic: _delay(value) for mic, value in mics.items()} for drum, mics in drums.items()}
+                   for take, drums in kit.delays.items()},
         "hits": [_hit(hit) for hit in kit.hits],
         "one_shots": [_one_shot(shot) for shot in kit.one_shots],
         "prints": [_print(each) for each in kit.prints],
@@ -90,9 +93,15 @@ def _drum(drum: Drum) -> Json:
             "articulations": [{"name": each.name, "key": each.key} for each in drum.articulations]}
 
 
+def _delay(delay: Delay) -> Json:
+    return {"ms": rounded(delay.ms, 4), "spread_ms": rounded(delay.spread_ms, 4), "hits": delay.hits,
+            "path_m": rounded(delay.path_m, 3)}
+
+
 def _hit(hit: Hit) -> Json:
     return {
-        "id": hit.id, "take": hit.take, "onset": hit.onset, "onsets": dict(hit.onsets), "drum": hit.drum,
+        "id": hit.id, "take": hit.take, "onset": hit.onset, "onsets": dict(hit.onsets),
+        "predicted": list(hit.predicted), "drum": hit.drum,
         "with": [{"drum": other.drum, "level_db": rounded(other.level_db)} for other in hit.partners],
         "ornament": {"kind": hit.ornament.kind, "id": hit.ornament.id} if hit.ornament else None,
         "articulation": hit.articulation, "layer": hit.layer, "confidence": rounded(hit.confidence, 3),

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
 
-from oneshot.model import Hit, Kit, Mic, Take
+from oneshot.model import Delay, Hit, Kit, Mic, Take
 from oneshot.report.data import clock
 from oneshot.report.gaps import gaps
 from oneshot.report.markup import Content, Markup, cell, figure, grid, tag
 from oneshot.report.sections import count, section
 from oneshot.report.text import grouped, left_out, reason_kind
 
-SPEED_OF_SOUND = 343.2
-"""m/s in air at 20 °C (ISO 9613-1:1993)."""
 LONGEST_LIST = 2000
 """Rows of left-out strokes on the page; hits.csv has them all."""
 
-Matrix = Mapping[str, Mapping[str, float | None]]
-Draw = Callable[[float | None, bool], Markup]
+Value = TypeVar("Value")
 
 
 def bleed_section(kit: Kit) -> Markup | None:
@@ -32,15 +30,17 @@ def bleed_section(kit: Kit) -> Markup | None:
 
 def delays_section(kit: Kit) -> Markup | None:
     """When each drum arrives in each mic after its home mic, as time and as the way sound goes in it."""
-    tables = [_matrix(take, kit.delays_ms[take.name], f"{take.name}: arrival after the home mic, ms and m", _delay_cell)
-              for take in kit.session.takes if kit.delays_ms.get(take.name)]
+    tables = [_matrix(take, kit.delays[take.name], f"{take.name}: arrival after the home mic", _delay_cell)
+              for take in kit.session.takes if kit.delays.get(take.name)]
     if not tables:
         return None
-    return section("delays", "Delays", tables, note="Arrival after the home mic in milliseconds, and below it the "
-                                                    f"longer way in metres at 20 °C ({SPEED_OF_SOUND} m/s).")
+    return section("delays", "Delays", tables, note="Arrival after the home mic in milliseconds ± its spread (half the "
+                                                    "16 to 84 % range), below it how much further sound goes in air of "
+                                                    f"{kit.session.air_c:g} °C, and the clear readings behind it.")
 
 
-def _matrix(take: Take, values: Matrix, caption: str, draw: Draw) -> Markup:
+def _matrix(take: Take, values: Mapping[str, Mapping[str, Value]], caption: str,
+            draw: Callable[[Value | None, bool], Markup]) -> Markup:
     """Drums down, mics across in the take's own order; mics that no drum has a value for are left out."""
     mics = [mic.name for mic in take.mics if any(mic.name in row for row in values.values())]
     rows = [[drum, *(draw(row.get(mic), mic in row) for mic in mics)] for drum, row in values.items()]
@@ -54,12 +54,13 @@ def _bleed_cell(value: float | None, known: bool) -> Markup:
     return tag("td", figure(value), class_="n", style=f"--v:{warmth:.3f}")
 
 
-def _delay_cell(value: float | None, known: bool) -> Markup:
-    if value is None:
+def _delay_cell(value: Delay | None, known: bool) -> Markup:
+    if value is None or value.ms is None:
         return cell("–" if known else "", number=True)
-    warmth = min(abs(value) / 30, 1)
-    metres = figure(value / 1000 * SPEED_OF_SOUND, "m", digits=2)
-    return tag("td", figure(value, digits=2), tag("span", metres, class_="sub"), class_="n", style=f"--v:{warmth:.3f}")
+    warmth = min(abs(value.ms) / 30, 1)
+    spread = "" if value.spread_ms is None else f" ± {value.spread_ms:.2f}"
+    below = tag("span", figure(value.path_m, "m", digits=2), f", {count(value.hits, 'reading')}", class_="sub")
+    return tag("td", figure(value.ms, digits=2), spread, below, class_="n", style=f"--v:{warmth:.3f}")
 
 
 # ------------------------------------------------------------------------------------------------------------- the rest
