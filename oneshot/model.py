@@ -146,7 +146,10 @@ class Take:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """What the person says about a stretch [start, stop) of a take, in frames: outranks what is computed."""
+    """What the person says about a stretch [start, stop) of a take, in frames: outranks what is computed.
+
+    ``told_by``: where it was said ("session.toml", "cue" or "take name").
+    """
 
     take: str
     start: int
@@ -156,6 +159,8 @@ class Label:
     hand: str | None = None
     wires: str | None = None
     strength: str | None = None
+    tool: str | None = None
+    told_by: str = "session.toml"
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -328,7 +333,7 @@ class Ornament:
 @dataclass(frozen=True, slots=True)
 class Hit:
     """One stroke, heard by all mics of a take. Field by field what manifest.json says of it; ``predicted``: mics whose
-    onset was not read in the recording but follows from the drum's delays.
+    onset was not read in the recording but follows from the drum's delays; from ``hand`` on, what a label says.
     """
 
     id: int
@@ -349,6 +354,11 @@ class Hit:
     kept: bool = False
     fallback: bool = False
     reason: str | None = None
+    hand: str | None = None
+    wires: str | None = None
+    tool: str | None = None
+    strength: str | None = None
+    told_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -150,6 +150,14 @@ def kind_of(drum: str) -> str:
     return "percussion"
 
 
+def drum_of(name: str) -> str:
+    """A drum's name as mics are understood ("floor tom" is "floor", "Hi-Hat" is "hat"); as it stands, in small letters,
+    where no row knows it.
+    """
+    guess = role_of(name)
+    return guess.drum if guess.role is Role.CLOSE and guess.drum is not None else " ".join(name.split()).lower()
+
+
 def role_of(name: str) -> RoleGuess:
     """Role, drum, place and side of a mic by its name. A name that says nothing is a room with ``known`` False."""
     cleaned = clean_name(name)

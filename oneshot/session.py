@@ -14,6 +14,9 @@ Names. A mic's role is read from its file's name; in a file of several channels,
 
 Pairs. A two-channel file is a pair. So are two mics whose names differ in their side alone ("OH L" and "OH R") and have
 one role; and two overheads called 1 and 2, which is told. Anything else that carries a side stands alone.
+
+Labels. What is played is read from session.toml, from the cue markers of the files (each holds from its place to the
+next, or to the end) and from the names of the take and of the folders it lies in, by the words of ``vocabulary.py``.
 """
 
 from __future__ import annotations
@@ -38,9 +41,9 @@ from oneshot.session_toml import (
     found_name,
     quote,
     read_edits,
-    suggestion,
     unknown,
 )
+from oneshot.stretches import said_by_cues, said_by_file, said_by_names, sorted_labels
 
 __all__ = ["draft_toml", "fingerprint_parts", "open_session", "source_paths"]
 
@@ -75,15 +78,19 @@ def open_session(path: Path) -> Session:
     names = _take_names(path, folders)
     problems += _unanswered(edits.takes, names, "takes")
     takes: list[Take] = []
+    labels: list[Label] = []
     for folder, found in zip(folders, names, strict=True):
         edit = edits.takes.get(found, TakeEdit())
         if edit.use:
             takes.append(_take(path, folder, found, edit, edits.mics, problems))
+            labels += said_by_cues(path, takes[-1], problems)
+            labels += said_by_names(takes[-1], [] if folder.path == path else folder.path.relative_to(path).parts[:-1])
     if not takes:
         raise SessionError(f"{path / FILE} leaves every take out: say use = true for one at least")
     _check_takes(path, takes, edits, problems)
-    return Session(edits.name or name, path, tuple(takes), _labels(path, edits, takes, names),
-                   tuple(sorted(set(problems))), *([] if edits.air_c is None else [edits.air_c]))
+    labels += said_by_file(path, edits, takes, names)
+    return Session(edits.name or name, path, tuple(takes), sorted_labels(labels, takes), tuple(sorted(set(problems))),
+                   *([] if edits.air_c is None else [edits.air_c]))
 
 
 def source_paths(session: Session) -> list[str]:
@@ -399,33 +406,6 @@ def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problem
                                 "convert them to one rate if the kit is to have one"))
     found = {found_name(take, mic) for take in takes for mic in take.mics}
     problems += _unanswered(edits.mics, sorted(found, key=natural_key), "mics")
-
-
-def _labels(root: Path, edits: SessionEdits, takes: Sequence[Take], names: Sequence[str]) -> tuple[Label, ...]:
-    """The labels in frames. SettingsError where one names no take or lies outside it."""
-    labels = []
-    for edit in edits.labels:
-        by_name = {take.name: take for take in takes}
-        wanted = edit.take
-        if wanted is None and len(takes) == 1:
-            wanted = takes[0].name
-        if wanted is None:
-            raise SettingsError(f"{root / FILE}: {edit.where} does not say in which take: add "
-                                f"take = {quote(takes[0].name)}")
-        if wanted in edits.takes and wanted in names and wanted not in by_name:
-            wanted = edits.takes[wanted].name or wanted
-        take = by_name.get(wanted)
-        if take is None:
-            near = suggestion(wanted, by_name)
-            hint = f"did you mean {quote(near)}?" if near else f"takes are {', '.join(map(quote, by_name))}"
-            raise SettingsError(f"{root / FILE}: {edit.where}.take is {quote(wanted)}, which is no take: {hint}")
-        start, stop = round(edit.from_s * take.sample_rate), min(round(edit.to_s * take.sample_rate), take.frames)
-        if start >= take.frames:
-            raise SettingsError(f"{root / FILE}: {edit.where}.from_s is {edit.from_s:g}, but {take.name} ends at "
-                                f"{take.frames / take.sample_rate:.3f} s")
-        labels.append(Label(take.name, start, stop, edit.drum, edit.articulation, edit.hand, edit.wires, edit.strength))
-    order = [take.name for take in takes]
-    return tuple(sorted(labels, key=lambda label: (order.index(label.take), label.start, label.stop)))
 
 
 def _merged(stretches: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:

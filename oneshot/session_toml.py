@@ -31,6 +31,7 @@ optional::
     articulation = "rimshot"
     hand = "left"                        # left or right
     wires = "off"                        # snare wires: on or off
+    tool = "brushes"                     # sticks, brushes, mallets or rods
     strength = "hard"                    # any word
 
 A key that is not in this list has no effect, and a problem tells of it. A value of the wrong kind stops with one line.
@@ -96,6 +97,7 @@ class LabelEdit:
     hand: str | None = None
     wires: str | None = None
     strength: str | None = None
+    tool: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +219,8 @@ _MIC_KEYS: dict[str, Check] = {"name": _text, "role": _role, "drum": _text, "pla
 _TAKE_KEYS: dict[str, Check] = {"name": _text, "use": _flag, "ignore": _stretches}
 _LABEL_KEYS: dict[str, Check] = {"take": _text, "from_s": _seconds, "to_s": _seconds, "drum": _text,
                                  "articulation": _text, "hand": _one_of("left", "right"),
-                                 "wires": _one_of("on", "off"), "strength": _text}
+                                 "wires": _one_of("on", "off"), "strength": _text,
+                                 "tool": _one_of("sticks", "brushes", "mallets", "rods")}
 
 
 class _Reader:
@@ -372,17 +375,19 @@ def _mic_lines(found: str, mic: Mic) -> list[str]:
 
 def _label_lines(session: Session) -> list[str]:
     lines = ["", "# What is played in a stretch of a take; it outranks what is computed."]
-    if not session.labels:
+    own = [label for label in session.labels if label.told_by == FILE]  # cues and names are read again where they stand
+    if not own:
         first = session.takes[0].name if session.takes else "take 1"
         example = ["[[labels]]", f"take = {quote(first)}", "from_s = 0.0", "to_s = 60.0", 'drum = "snare"',
                    'articulation = "rimshot"', 'hand = "left"        # left or right',
-                   'wires = "on"         # snare wires: on or off', 'strength = "hard"    # any word']
+                   'wires = "on"         # snare wires: on or off',
+                   'tool = "brushes"     # sticks, brushes, mallets or rods', 'strength = "hard"    # any word']
         return [*lines, *(f"# {line}" for line in example)]
-    for label in session.labels:
+    for label in own:
         take = session.take(label.take)
         lines += ["", "[[labels]]", f"take = {quote(label.take)}", f"from_s = {_exact_s(label.start, take)}",
                   f"to_s = {_exact_s(label.stop, take)}"]
-        for key in ("drum", "articulation", "hand", "wires", "strength"):
+        for key in ("drum", "articulation", "hand", "wires", "tool", "strength"):
             if (value := getattr(label, key)) is not None:
                 lines.append(f"{key} = {quote(value)}")
     return lines

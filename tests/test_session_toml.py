@@ -25,6 +25,7 @@ def test_session_toml_overrules_names_and_headers(tmp_path: Path) -> None:
         (m.name, m.pair, m.side) for m in session.takes[0].mics if m.role is Role.OVERHEAD}
     assert ((0, 1440), (2400, 3840)) == session.takes[1].ignored
     assert (Label("take 1", 0, 2400, "kick"),
+            Label("brushes", 0, FRAMES, tool="brushes", told_by="take name"),
             Label("brushes", 960, FRAMES, "snare", "rimshot", "left", "off", "hard")) == session.labels
     assert () == session.problems
 
