@@ -10,14 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot import align, bleed, detect, features, group, naming, problems, scan, unmix, untangle
+from oneshot import align, bleed, detect, features, group, labels, naming, problems, scan, unmix, untangle
 from oneshot.audio import TakeReader
 from oneshot.found import Analysis, Heard, Named, Strokes
+from oneshot.labels import Told
 from oneshot.model import (
     SILENT_PEAK,
     Arrivals,
@@ -47,6 +49,15 @@ dB on a snare and less on other drums (common practice, no source).
 """
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Learned:
+    """Kinds and drums, and what labels say of them: names of drums by number, and of the kinds' strokes."""
+
+    templates: Templates
+    drum: dict[int, str]
+    stroke: list[labels.Said | None]
+
+
 def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) -> Analysis:
     """Find, place, sort and measure every hit of a session.
 
@@ -65,8 +76,11 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) ->
         raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")
     mics = _kit_mics(heard)
     described = [_describe(h, mics) for h in heard]
-    templates = _learn(session.name, heard, described, mics, progress)
-    return _assemble(session, heard, described, templates, mics, tuple(told), progress)
+    firsts = [(h.take, h.arrivals.first) for h in heard]
+    said, more = labels.tell(session.labels, firsts, features.join(described), mics)
+    learned = _learn(session.name, heard, described, mics, said, progress)
+    return _assemble(session, heard, described, learned, mics, said,
+                     (*told, *more, *labels.silent(session.labels, firsts)), progress)
 
 
 # ----------------------------------------------------------------------------------------------------------------- hear
@@ -156,11 +170,40 @@ def _near_rows(heard: Heard, mics: tuple[Mic, ...]) -> NDArray[np.bool_]:
     return np.array([m.name in near for m in mics], bool)
 
 
-def _learn(name: str, heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...],
-           progress: Progress) -> Templates:
+def _learn(name: str, heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...], said: Told,
+           progress: Progress) -> _Learned:
     """Kinds of strokes and the drums they belong to, from the hits that stand alone in all takes."""
     progress("telling drums apart", 0.0)
     near = np.any([_near_rows(h, mics) for h in heard], axis=0)
+    clean = _learn_from(heard, described, mics, said)
+    if not len(clean):
+        raise WorkError(f"{name} holds no hit that stands out: check the files and their levels")
+    joined = features.join(described)
+    place, sound = features.distances_db(features.only(joined, near), clean)
+    unlike = labels.unlike(said, clean)
+    kind = np.full(len(joined.energy), -1, np.int64)
+    kind[clean] = labels.parted(group.kinds(place, sound, unlike), unlike)
+    level, stands_out = features.clear_levels_db(joined)
+    arrival_ms = np.concatenate([_delays_ms(h, mics) for h in heard])
+    kinds = group.templates_of(level, stands_out, arrival_ms, kind)
+    drums, drum_of = labels.of_kinds(said, kind, lambda each: each.drum, len(kinds.drum))
+    known = drum_of[kinds.drum] >= 0  # until they are put into drums, ``drum`` is the number of the kind itself
+    kinds = group.select(kinds, known | (kinds.members >= 2) | (kinds.members >= kinds.members.max(initial=0)))
+    composite = unmix.composites(kinds, near, unmix.COMPOSITE_DB)
+    kinds = group.select(kinds, ~composite | (drum_of[kinds.drum] >= 0))
+    kinds, variant = untangle.untangle(kinds, group.apart(*features.between_db(kinds, near), int(near.sum())), near,
+                                       drum_of[kinds.drum] >= 0)
+    drum = _into_drums(kinds, variant, drums, drum_of[kinds.drum], mics, near)
+    names = {int(d): drums[int(who)] for d, who in zip(drum, drum_of[kinds.drum], strict=True) if who >= 0}
+    return _Learned(replace(kinds, drum=drum), names, _said_strokes(said, kind, kinds.drum))
+
+
+def _learn_from(heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...], said: Told) -> Frames:
+    """Rows of the hits to learn from, over all takes: clean ones; where there are none, what stands out.
+
+    Half of them are left to labelled hits if there are as many, and a labelled drum that is nowhere clean is learned
+    from what there is of it.
+    """
     rows: list[Frames] = []
     some: list[Frames] = []
     offset = 0
@@ -171,26 +214,39 @@ def _learn(name: str, heard: list[Heard], described: list[HitFeatures], mics: tu
         rows.append(group.clean_rows(h.arrivals.first, h.onsets.rise_db, h.take.sample_rate, share) + offset)
         some.append(np.flatnonzero(share >= group.HEARD_SHARE) + offset)
         offset += len(f.energy)
-    joined = features.join(described)
-    clean = group.thin(np.concatenate(rows))
-    if not len(clean):
-        clean = group.thin(np.concatenate(some))  # in which nothing stands alone: learn from what there is
-    if not len(clean):
-        raise WorkError(f"{name} holds no hit that stands out: check the files and their levels")
-    place, sound = features.distances_db(features.only(joined, near), clean)
-    labels = np.full(offset, -1, np.int64)
-    labels[clean] = group.kinds(place, sound)
-    level, stands_out = features.clear_levels_db(joined)
-    arrival_ms = np.concatenate([_delays_ms(h, mics) for h in heard])
-    kinds = group.templates_of(level, stands_out, arrival_ms, labels)
-    kinds = group.select(kinds, (kinds.members >= 2) | (kinds.members >= kinds.members.max(initial=0)))
-    kinds = group.select(kinds, ~unmix.composites(kinds, near, unmix.COMPOSITE_DB))
-    kinds, variant = untangle.untangle(kinds, group.apart(*features.between_db(kinds, near), int(near.sum())), near)
+    clean, every = np.concatenate(rows), np.concatenate(some)
+    _, drum = said.numbers(lambda each: each.drum)
+    missing = np.setdiff1d(drum[drum >= 0], drum[clean])
+    clean = np.union1d(clean, every[np.isin(drum[every], missing)])
+    told = clean[drum[clean] >= 0]
+    if len(told):
+        told = group.thin(told, group.LEARN_FROM // 2)
+        rest = group.thin(clean[drum[clean] < 0], group.LEARN_FROM - len(told))
+        return np.union1d(told, rest)
+    return group.thin(clean) if len(clean) else group.thin(every)  # nothing stands alone: learn from what there is
+
+
+def _into_drums(kinds: Templates, variant: Frames, drums: list[str], said: Frames, mics: tuple[Mic, ...],
+                near: NDArray[np.bool_]) -> Frames:
+    """The drum of each kind (kinds,), as place, sound and labels say. ``said``: rows of ``drums``, -1 for none."""
     place, sound = features.between_db(kinds, near)
-    owner = group.owners(features.standing_db(kinds, near), _close_numbers(mics))
+    close = _close_numbers(mics)
+    owner = group.owners(features.standing_db(kinds, near), close)
+    of = [next((int(c) for m, c in zip(mics, close, strict=True) if m.stands_at(name)), -1) for name in drums]
+    owner = np.where(said >= 0, np.array([*of, -1], np.int64)[said], owner)
     apart_ms = group.delays_apart_ms(kinds.delay_ms[:, near])
-    drum = group.into_drums(place, sound, apart_ms, owner=owner, variant=variant, mics=int(near.sum()))
-    return Templates(kinds.energy, kinds.limit, kinds.delay_ms, drum, kinds.members)
+    return group.into_drums(place, sound, apart_ms, owner=owner, variant=variant, mics=int(near.sum()), said=said)
+
+
+def _said_strokes(said: Told, kind: Frames, kept: Frames) -> list[labels.Said | None]:
+    """What is said of how each kind that was kept is struck; None where most of its hits carry no label."""
+    out: list[labels.Said | None] = []
+    for k in kept:
+        rows = said.row[kind == k]
+        told = rows[rows >= 0]
+        most = len(told) and len(told) >= labels.MOST_OF_A_KIND * len(rows)
+        out.append(said.said[int(np.bincount(told).argmax())] if most else None)
+    return out
 
 
 def _delays_ms(heard: Heard, mics: tuple[Mic, ...]) -> Floats:
@@ -210,33 +266,39 @@ def _close_numbers(mics: tuple[Mic, ...]) -> Frames:
 # ------------------------------------------------------------------------------------------------------------- assemble
 
 
-def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures], templates: Templates,
-              mics: tuple[Mic, ...], told: tuple[Problem, ...], progress: Progress) -> Analysis:
+def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures], learned: _Learned,
+              mics: tuple[Mic, ...], said: Told, told: tuple[Problem, ...], progress: Progress) -> Analysis:
     """Unmix every take, name the drums, settle onsets, measure levels and bleed."""
     near = np.any([_near_rows(h, mics) for h in heard], axis=0)
+    templates = learned.templates
+    named = _names(learned, mics, near)
     strokes = []
+    at = 0
     for n, (h, f) in enumerate(zip(heard, described, strict=True)):
         progress("telling strokes apart", n / len(heard))
-        strokes.append(_strokes(h, f, templates, _near_rows(h, mics)))
+        strokes.append(_strokes(h, f, templates, _near_rows(h, mics), named, said, at))
+        at += len(f.energy)
     strokes = _loud_enough(strokes, templates)
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
-    named = _names(templates, mics, near)
     placer = Placer(session, [m.name for m in mics], named, templates, strokes)
-    rows = HitRows(session, mics, named, templates, placer)
+    rows = HitRows(session, mics, named, templates, placer, said)
     for each in strokes:
         progress(f"placing hits in {each.heard.take.name}", 0.0)
         rows.add(each)
     return rows.finish(told)
 
 
-def _strokes(heard: Heard, described: HitFeatures, templates: Templates, near: NDArray[np.bool_]) -> Strokes:
-    """Unmix one take and keep the candidates that are strokes."""
-    found = unmix.explain(described, templates, heard.arrivals.first / heard.scan.hop, near)
+def _strokes(heard: Heard, described: HitFeatures, templates: Templates, near: NDArray[np.bool_], named: Named,
+             said: Told, at: int) -> Strokes:
+    """Unmix one take, whose first hit is row ``at`` of what is said, and keep the candidates that are strokes."""
+    told = said.row[at : at + len(described.energy)]
+    allowed = labels.allowed_kinds(said, told, templates, named.drum, named.articulation)
+    found = unmix.explain(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed)
     rows = np.flatnonzero(unmix.is_stroke(found))
     split = bleed.shares(features.take_rows(described, rows), found.gain[rows], found.ground[rows], templates)
     kind = split.own[:, :, near].sum(axis=2).argmax(axis=1) if len(rows) else np.zeros(0, np.int64)
-    return Strokes(heard, rows, kind, found.gain[rows], unmix.confidence(found, templates)[rows], split)
+    return Strokes(heard, rows, kind, found.gain[rows], unmix.confidence(found, templates)[rows], split, told[rows])
 
 
 def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
@@ -253,17 +315,21 @@ def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
         shares = bleed.Shares(*(part[keep] for part in (each.shares.own, each.shares.other, each.shares.own_peak,
                                                         each.shares.other_peak)))
         out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
-                           shares))
+                           shares, each.told[keep]))
     return out
 
 
-def _names(templates: Templates, mics: tuple[Mic, ...], near: NDArray[np.bool_]) -> Named:
+def _names(learned: _Learned, mics: tuple[Mic, ...], near: NDArray[np.bool_]) -> Named:
     """Call drums and articulations by name and give each drum its home mic."""
-    drum, what = naming.drum_names(templates, features.standing_db(templates, near), mics)
+    templates = learned.templates
+    drum, what = naming.drum_names(templates, features.standing_db(templates, near), mics, learned.drum)
     _, sound = features.between_db(templates, near)
     home = {}
     for number, name in drum.items():
         rows = np.flatnonzero(templates.drum == number)
         level = 10 * np.log10(np.maximum(templates.energy[rows].sum(axis=(0, 2, 3)), 1e-15))
         home[number] = naming.home_mic(name, mics, {m.name: float(level[i]) for i, m in enumerate(mics)})
-    return Named(drum, what, naming.articulations(templates, sound, what), home)
+    computed = naming.articulations(templates, sound, what)
+    strokes = [each.stroke(name) if each is not None else None
+               for each, name in zip(learned.stroke, computed, strict=True)]
+    return Named(drum, what, labels.named_strokes(computed, strokes, templates, sound), home)

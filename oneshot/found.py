@@ -96,7 +96,7 @@ class Strokes:
 
     ``rows``: int64 (hits,), the candidates of ``heard`` that are hits; ``kind``: int64 (hits,), the kind of the main
     stroke; ``gain``: float64 (hits, kinds); ``confidence``: float64 (hits,), of the drum, 0 to 1; ``shares``: what each
-    mic hears of each stroke in them.
+    mic hears of each stroke in them; ``told``: int64 (hits,), which of the sayings holds for a hit, -1 for none.
     """
 
     heard: Heard
@@ -105,6 +105,7 @@ class Strokes:
     gain: Floats
     confidence: Floats
     shares: Shares
+    told: Frames
 
 
 @dataclass(frozen=True, slots=True)

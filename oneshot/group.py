@@ -33,6 +33,9 @@ KIND_DB = 2.2
 measures.
 """
 
+NEVER_DB = 50.0
+"""Distance of what is known to be apart: far beyond any limit, also as a few of many in a mean."""
+
 SOUND_SHARE = 0.5
 """What a decibel of sound counts beside one of place: spectra of one stroke vary twice as much as its place."""
 
@@ -53,11 +56,11 @@ def clean_rows(first: Frames, rise_db: Floats, rate: int, heard_share: Floats) -
     return np.flatnonzero(keep)
 
 
-def thin(rows: Frames) -> Frames:
-    """At most ``LEARN_FROM`` of the rows, evenly spread over all of them."""
-    if len(rows) <= LEARN_FROM:
+def thin(rows: Frames, most: int = LEARN_FROM) -> Frames:
+    """At most ``most`` of the rows, evenly spread over all of them."""
+    if len(rows) <= most:
         return rows
-    return rows[np.linspace(0, len(rows) - 1, LEARN_FROM).round().astype(np.int64)]
+    return rows[np.linspace(0, len(rows) - 1, most).round().astype(np.int64)]
 
 
 def select(templates: Templates, keep: NDArray[np.bool_]) -> Templates:
@@ -66,11 +69,16 @@ def select(templates: Templates, keep: NDArray[np.bool_]) -> Templates:
                      templates.members[keep])
 
 
-def kinds(place_db: Floats, sound_db: Floats) -> NDArray[np.int64]:
-    """Gather hits into kinds; returns a label (hits,) from 0 on, numbered by first appearance."""
+def kinds(place_db: Floats, sound_db: Floats, unlike: NDArray[np.bool_] | None = None) -> NDArray[np.int64]:
+    """Gather hits into kinds; returns a label (hits,) from 0 on, numbered by first appearance.
+
+    ``unlike``: bool (hits, hits), which are known to be of unlike kinds.
+    """
     if len(place_db) < 2:
         return np.zeros(len(place_db), np.int64)
     distance = np.hypot(place_db, SOUND_SHARE * sound_db)
+    if unlike is not None:
+        distance = np.where(unlike, NEVER_DB, distance)
     np.fill_diagonal(distance, 0.0)
     tree = linkage(squareform(distance, checks=False), "average")
     return _renumber(fcluster(tree, KIND_DB, "distance"))
@@ -139,31 +147,56 @@ def nan_median(values: Floats, axis: int) -> Floats:
 
 
 def into_drums(place_db: Floats, sound_db: Floats, delay_ms: Floats, *, owner: NDArray[np.int64],
-               variant: NDArray[np.int64], mics: int) -> NDArray[np.int64]:
+               variant: NDArray[np.int64], mics: int, said: NDArray[np.int64] | None = None) -> NDArray[np.int64]:
     """Put kinds together into drums; returns a drum number (kinds,).
 
     ``place_db``, ``sound_db``: (kinds, kinds) between templates; ``delay_ms``: (kinds, kinds), mean difference of the
     arrivals, NaN where too few are known; ``owner``: the drum whose close mic owns the kind, -1 where none does;
     ``variant``: the kind that each is a variant of, -1 for none; ``mics``: how many near mics there are. Kinds with
-    unlike owners are never one drum.
+    unlike owners are never one drum. ``said``: int64 (kinds,), the drum that each is known to be, -1 for not known:
+    kinds that are said to be one drum are, and kinds of unlike ones are never joined.
     """
     count = len(place_db)
+    said = np.full(count, -1, np.int64) if said is None else said
     if count < 2:
         return np.zeros(count, np.int64)
     distance, limit = _drum_distance(place_db, sound_db, mics)
     both = (owner[:, None] >= 0) & (owner[None, :] >= 0)
     distance = np.where(both & (owner[:, None] == owner[None, :]), SAME_OWNER * distance, distance)
-    distance = np.where(both & (owner[:, None] != owner[None, :]), 50.0, distance)
+    distance = np.where(both & (owner[:, None] != owner[None, :]), NEVER_DB, distance)
     for k in np.flatnonzero(variant >= 0):  # as near to everything as the kind that it is a variant of
         other = int(variant[k])
         distance[k], distance[:, k] = distance[other], distance[:, other]
         distance[k, other] = distance[other, k] = 0.0
+    known = (said[:, None] >= 0) & (said[None, :] >= 0)
+    agree = said[:, None] == said[None, :]
+    distance = np.where(known, np.where(agree, 0.0, NEVER_DB), distance)
     np.fill_diagonal(distance, 0.0)
     drum = fcluster(linkage(squareform(distance, checks=False), "average"), limit, "distance")
-    unlike = both & (owner[:, None] != owner[None, :])
+    drum = _as_said(drum.astype(np.int64), distance, said)
+    unlike = (both & (owner[:, None] != owner[None, :])) | (known & ~agree)
     for a, b in np.argwhere((np.nan_to_num(delay_ms, nan=np.inf) <= SAME_DELAY_MS) & ~unlike):
-        drum[drum == drum[b]] = drum[a]
+        one, other = said[drum == drum[a]], said[drum == drum[b]]
+        if not ((one[:, None] != other) & (one[:, None] >= 0) & (other >= 0)).any():
+            drum[drum == drum[b]] = drum[a]
     return _renumber(drum)
+
+
+def _as_said(drum: NDArray[np.int64], distance: Floats, said: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The same drums (kinds,), made to agree with what is known: one of two that were joined splits, its other kinds
+    going to the nearer of them, and the parts of one become one.
+    """
+    out = drum.copy()
+    for number in np.unique(drum):
+        rows = np.flatnonzero(drum == number)
+        heads = rows[said[rows] >= 0]
+        if len(np.unique(said[heads])) > 1:
+            nearest = heads[distance[np.ix_(rows, heads)].argmin(axis=1)]
+            out[rows] = -2 - said[np.where(said[rows] >= 0, rows, nearest)]
+    for who in np.unique(said[said >= 0]):
+        parts = np.unique(out[said == who])
+        out[np.isin(out, parts)] = parts[0]
+    return out
 
 
 def _drum_distance(place_db: Floats, sound_db: Floats, mics: int) -> tuple[Floats, float]:

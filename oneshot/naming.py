@@ -32,19 +32,21 @@ FEWEST = 4
 """An articulation of its own needs this many hits to be learned from."""
 
 
-def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic]) -> tuple[dict[int, str], dict[int, str]]:
+def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
+               said: Mapping[int, str] | None = None) -> tuple[dict[int, str], dict[int, str]]:
     """Names and kinds of the drums by their number.
 
-    ``standing_db``: float64 (kinds, mics), as from ``features.standing_db``; ``mics``: the mics of both. Each drum
-    with close mics names at most one of the drums found, the one that stands highest there; the rest are named by
-    their sound.
+    ``standing_db``: float64 (kinds, mics), as from ``features.standing_db``; ``mics``: the mics of both; ``said``:
+    the names, by number, that a person gave. Each other drum with close mics names at most one of the drums found, the
+    one that stands highest there; the rest are named by their sound.
     """
     numbers = sorted({int(d) for d in templates.drum})
     standing = _standing(templates, standing_db, mics)
     members = {n: int(templates.members[templates.drum == n].sum()) for n in numbers}
-    names: dict[int, str] = {}
-    kinds: dict[int, str] = {}
-    for drum in sorted({d for d, _ in standing}, key=lambda d: -max(v for (e, _), v in standing.items() if e == d)):
+    names: dict[int, str] = dict(said or {})
+    kinds: dict[int, str] = {number: kind_of(name) for number, name in names.items()}
+    mine = {d for d, _ in standing if d.replace(" ", "-") not in names.values()}
+    for drum in sorted(mine, key=lambda d: -max(v for (e, _), v in standing.items() if e == d)):
         heights = {n: standing[drum, n] for n in numbers if n not in names}
         top = max(heights.values(), default=0.0)
         # a rest of two drums may stand higher than the drum itself: of those near the top, the most frequent one

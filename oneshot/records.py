@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from oneshot import bleed, ornaments
 from oneshot.found import Analysis, FoundDrum, Heard, Named, Strokes
+from oneshot.labels import Said, Told
 from oneshot.model import (
     Floats,
     Frames,
@@ -48,9 +49,9 @@ class HitRows:
     """Collects the hits of a session take by take; ``finish`` makes the analysis of them."""
 
     def __init__(self, session: Session, mics: tuple[Mic, ...], named: Named, templates: Templates,
-                 placer: Placer) -> None:
+                 placer: Placer, said: Told) -> None:
         self._session, self._mics, self._named, self._templates = session, mics, named, templates
-        self._placer = placer
+        self._placer, self._said = placer, said.said
         self._hits: list[Hit] = []
         self._home_onset: dict[int, int] = {}
         self._grades: dict[int, Mapping[str, str]] = {}
@@ -108,18 +109,28 @@ class HitRows:
         self._grades[hit_id] = self._grade_row(strokes, i, kind, bleed_db, present)
         self._clean[hit_id] = float(np.nan_to_num(bleed_db[at_home], nan=UNKNOWN_CLEAN_DB))
         hop = strokes.heard.scan.hop
-        self._hits.append(Hit(
+        said = self._saying(strokes, i)
+        computed = self._named.articulation[kind]
+        made = Hit(
             id=hit_id, take=take.name, onset=earliest,
             onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None
                     for k, m in enumerate(take.mics) if _heard_role(m)},
-            drum=self._named.drum[number], articulation=self._named.articulation[kind],
-            confidence=float(strokes.confidence[i]), level_db=_level_db(own, hop),
+            drum=self._named.drum[number], articulation=said.stroke(computed) if said else computed,
+            confidence=1.0 if said and said.drum else float(strokes.confidence[i]), level_db=_level_db(own, hop),
             bleed_db={**{name: _none(bleed_db[k]) for k, name in enumerate(names) if name in present},
                       **{m.name: None for m in take.mics if m.role in KIT_ROLES and m.name not in names}},
             isolated=bleed.isolated(bleed_db, own, at_home),
             usable=tuple(name for k, name in enumerate(names) if name in present and bleed_db[k] < bleed.CLEAR_DB),
             predicted=tuple(m.name for k, m in enumerate(take.mics) if predicted[k] and _heard_role(m)),
-            partners=self._partners(shares, i, kind, struck, hop)))
+            partners=self._partners(shares, i, kind, struck, hop))
+        self._hits.append(made if said is None else replace(
+            made, hand=said.hand, wires=said.wires, tool=said.tool, strength=said.strength, told_by=said.told_by))
+
+    def _saying(self, strokes: Strokes, i: int) -> Said | None:
+        """What a person said of a hit; None where nothing was, or where no kind of the drum that was named is known."""
+        row = int(strokes.told[i])
+        name = self._named.drum[int(self._templates.drum[strokes.kind[i]])]
+        return self._said[row] if row >= 0 and self._said[row].drum in (None, name) else None
 
     def _partners(self, shares: bleed.Shares, i: int, kind: int, struck: list[int], hop: int) -> tuple[Partner, ...]:
         """The other drums struck with a hit, strongest first."""

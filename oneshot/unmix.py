@@ -84,10 +84,12 @@ class Explained:
 
 
 def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDArray[np.bool_],
-            most: int = MOST_AT_ONCE) -> Explained:
+            most: int = MOST_AT_ONCE, allowed: NDArray[np.bool_] | None = None) -> Explained:
     """Unmix the candidates of one take.
 
-    ``step``: float64 (hits,), their time in steps of the scan, rising; ``near``: bool (mics,), the mics that decide.
+    ``step``: float64 (hits,), their time in steps of the scan, rising; ``near``: bool (mics,), the mics that decide;
+    ``allowed``: bool (hits, kinds), the kinds that a hit is known to be of: its strengths are those of them alone, its
+    errors say how like it is to all.
     """
     hits, kinds = len(step), len(templates.drum)
     gain, alone = np.zeros((hits, kinds)), np.full((hits, kinds), ERROR_LIMIT_DB)
@@ -108,6 +110,9 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
         valid = np.broadcast_to(features.valid[i][near][:, None, :], features.energy[i][near].shape).reshape(-1)
         heard, floor = features.energy[i][near].reshape(-1), held[near].reshape(-1)
         gain[i], error[i], alone[i] = _fit(heard, floor, valid, flat, templates.drum, most)
+        if allowed is not None and not allowed[i].all():
+            gain[i] = 0.0
+            gain[i, allowed[i]], _, _ = _fit(heard, floor, valid, flat[allowed[i]], templates.drum[allowed[i]], most)
         model = floor + gain[i] @ flat
         away = np.minimum(np.abs(10 * np.log10(np.maximum(heard, floor) / floor)), ERROR_LIMIT_DB)
         weight = valid & (np.maximum(heard, model) > HEARD_RATIO * floor)

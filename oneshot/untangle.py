@@ -42,10 +42,12 @@ SOLID_SHARE = 0.15
 """The rest counts as a kind where it keeps its own levels in this share of the mixture's."""
 
 
-def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bool_]) -> tuple[Templates, Frames]:
+def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bool_],
+             whole: NDArray[np.bool_] | None = None) -> tuple[Templates, Frames]:
     """Take the kinds apart that contain other kinds.
 
-    ``apart``: bool (kinds, kinds), which are surely different drums; ``near``: bool (mics,), the mics that decide.
+    ``apart``: bool (kinds, kinds), which are surely different drums; ``near``: bool (mics,), the mics that decide;
+    ``whole``: bool (kinds,), which are known to be one drum alone.
     Kinds that contain nothing stay as they are. Of the others the softer parts are taken out; what is left, its
     loudest part or a drum that was never heard alone, stays as a kind where there is enough of it. Returns the kinds
     and, for each, which other one it is a variant of (kinds,), -1 for none.
@@ -54,6 +56,8 @@ def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bo
     levels = int(near.sum()) * templates.energy.shape[2] * templates.energy.shape[3]
     within = share >= (CONTAINED_SHARE if levels >= MANY_LEVELS else CONTAINED_SHARE_FEW)
     mixture = _mixtures(within, share, apart)
+    if whole is not None:
+        mixture &= ~whole
     energy, limit = templates.energy.copy(), templates.limit.copy()
     keep, variant = np.ones(len(energy), bool), np.full(len(energy), -1, np.int64)
     for k in np.flatnonzero(mixture):
@@ -63,13 +67,13 @@ def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bo
         if loudest >= 0 and weight[loudest] >= MAIN_SHARE:
             variant[k] = loudest
         out = [c for c in parts if c != variant[k]]
-        whole = templates.energy[k]
-        rest = whole - sum((weight[c] * templates.energy[c] for c in out), np.zeros_like(whole))
-        rest = np.where(rest >= LEFT_RATIO * whole, rest, 0.0)
-        solid = (rest[near] > 0).sum() >= SOLID_SHARE * (whole[near] > 0).sum()
-        keep[k] = bool(solid and rest.sum() > 0.1 * whole.sum() and templates.members[k] >= FEWEST_HITS)
+        every = templates.energy[k]
+        rest = every - sum((weight[c] * templates.energy[c] for c in out), np.zeros_like(every))
+        rest = np.where(rest >= LEFT_RATIO * every, rest, 0.0)
+        solid = (rest[near] > 0).sum() >= SOLID_SHARE * (every[near] > 0).sum()
+        keep[k] = bool(solid and rest.sum() > 0.1 * every.sum() and templates.members[k] >= FEWEST_HITS)
         scale = max(float(rest.sum()), 1e-15)
-        energy[k], limit[k] = rest / scale, np.maximum(whole, templates.limit[k]) / scale
+        energy[k], limit[k] = rest / scale, np.maximum(every, templates.limit[k]) / scale
     place = np.cumsum(keep) - 1
     kept_variant = np.where((variant >= 0) & keep[variant], place[variant], -1)[keep]
     delay = np.where(mixture[:, None], np.nan, templates.delay_ms)  # the earliest of several drums says nothing of one

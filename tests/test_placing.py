@@ -57,7 +57,7 @@ def strokes_of(take: Take, late_ms: Sequence[float], *, depth_db: float = 30.0, 
                   Arrivals(take.name, first, frame, depth, np.zeros(len(take.mics))))
     nothing = np.zeros((count, 2, len(MICS)))
     return Strokes(heard, np.arange(count), np.zeros(count, np.int64), gain, np.ones(count),
-                   Shares(nothing, nothing[:, 0], nothing, nothing[:, 0]))
+                   Shares(nothing, nothing[:, 0], nothing, nothing[:, 0]), np.full(count, -1))
 
 
 def placer_of(*strokes: Strokes, root: Path = Path("none")) -> Placer:

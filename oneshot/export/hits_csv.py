@@ -13,7 +13,8 @@ from oneshot.model import Hit, Kit
 
 NAME = "hits.csv"
 COLUMNS = ("id", "take", "onset", "onset_s", "drum", "articulation", "layer", "round_robin", "level_db", "confidence",
-           "home", "home_bleed_db", "isolated", "usable", "with", "ornament", "kept", "fallback", "reason")
+           "home", "home_bleed_db", "isolated", "usable", "with", "ornament", "kept", "fallback", "reason",
+           "hand", "wires", "tool", "strength", "told_by")
 
 
 def write(kit: Kit, folder: Path) -> list[Path]:
@@ -45,7 +46,8 @@ def _row(hit: Hit, sample_rate: int, home: str | None, round_robin: int | None) 
         "home_bleed_db": rounded(hit.bleed_db.get(home)) if home else None, "isolated": hit.isolated,
         "usable": "; ".join(hit.usable), "with": "; ".join(other.drum for other in hit.partners),
         "ornament": f"{hit.ornament.kind} {hit.ornament.id}" if hit.ornament else None,
-        "kept": hit.kept, "fallback": hit.fallback, "reason": hit.reason}
+        "kept": hit.kept, "fallback": hit.fallback, "reason": hit.reason, "hand": hit.hand,
+        "wires": hit.wires, "tool": hit.tool, "strength": hit.strength, "told_by": hit.told_by}
 
 
 def _cell(value: object) -> object:

@@ -107,7 +107,9 @@ def _hit(hit: Hit) -> Json:
         "articulation": hit.articulation, "layer": hit.layer, "confidence": rounded(hit.confidence, 3),
         "level_db": rounded(hit.level_db), "bleed_db": {mic: rounded(value) for mic, value in hit.bleed_db.items()},
         "isolated": hit.isolated, "usable": list(hit.usable), "kept": hit.kept, "fallback": hit.fallback,
-        "reason": hit.reason}
+        "reason": hit.reason,
+        **({"hand": hit.hand, "wires": hit.wires, "tool": hit.tool, "strength": hit.strength, "told_by": hit.told_by}
+           if hit.told_by else {})}
 
 
 def _one_shot(shot: OneShot) -> Json:
