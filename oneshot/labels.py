@@ -9,9 +9,8 @@ labels are never one kind, and all kinds with one drum's label are that drum, in
 
 A person may hit something else between two strokes of a labelled stretch: a foot on the kick, a stick laid down on a
 tom. Such a stroke is told and left as it was computed where another drum's own close mic hears it far louder, measured
-by what that mic is used to, than the labelled drum's mics do. Names of takes are the weakest word: where a quarter of
-a take's strokes are clearly another drum's, it is not the drum that its name names, and the name is told and passed
-over.
+by what that mic is used to, than the labelled drum's mics do. Names of takes and cues are weaker words: where a tenth
+of the strokes are clearly another drum's, they are not the drum that is named, and that is told and passed over.
 """
 
 from __future__ import annotations
@@ -42,8 +41,10 @@ HARD_PERCENTILE = 98.0
 """A mic's hard strokes: this percentile of the levels of all hits in it, so that one stray peak is not taken for
 them."""
 
-NOT_THAT_DRUM = 0.25
-"""With this share of strokes that are clearly another drum's, a take or cue is not of the drum it is called after."""
+NOT_THAT_DRUM, FEWEST_OTHERS = 0.1, 3
+"""With this share of strokes that are clearly another drum's, and this many of them, a take or cue is not of the drum
+it is called after: a slate of one drum has a stray stroke in fifty, a groove called "ride" has a kick in four.
+"""
 
 MOST_OF_A_KIND = 0.5
 """A kind is named by its labels where at least this share of its hits carries them."""
@@ -214,7 +215,7 @@ def _holding(labels: Sequence[_Both], first: Frames, anothers: Callable[[str], N
         other = inside & anothers(said.drum)
         holds[k] = inside & ~other
         where = f"{take.name} ({label.told_by})"
-        if label.told_by != TOLD_BY[0] and other.sum() >= NOT_THAT_DRUM * inside.sum():
+        if label.told_by != TOLD_BY[0] and other.sum() >= max(NOT_THAT_DRUM * inside.sum(), FEWEST_OTHERS):
             holds[k] = False
             problems.append(Problem(where, f"{other.sum()} of {inside.sum()} strokes are clearly of other drums than "
                                            f"{said.drum}, so what is said there has no effect",

@@ -70,7 +70,7 @@ def test_a_stroke_that_is_clearly_anothers_is_told_and_left() -> None:
 
 
 def test_a_song_called_after_a_drum_is_no_slate_of_it() -> None:
-    """A take's name holds for nothing where a quarter of its strokes are clearly of other drums."""
+    """A take's name holds for nothing where a tenth of its strokes are clearly of other drums."""
     described = hits(*[STRUCK] * 5, *[KICKED] * 4, *[TOMMED] * 3)
     got, problems = told(described, Label("snare", 0, 99_000, "snare", told_by="take name"))
 
