@@ -4,7 +4,8 @@ A drum's own close mic names it: of all drums the one that stands highest in tha
 the near mics. Drums that no mic names are named by what they sound like: where most of their energy lies and how fast
 it fades. The borders below are what is true of drums at large (common practice, no source): a kick has weight below
 140 Hz, a tom below 280 Hz, a snare there too and wires that ring above 1 kHz; cymbals speak above 3 kHz, and a closed
-hat loses more than 10 dB in a tenth of a second, a crash less than 5.
+hat loses more than 10 dB in a tenth of a second, a crash less than 5. Where sound says kick or snare twice, what is
+struck most is meant.
 """
 
 from __future__ import annotations
@@ -58,6 +59,9 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
     for number in numbers:
         if number not in names:
             kinds[number] = kind_by_sound(_mean_stroke(templates, number))
+    kinds = _one_kick_one_snare(templates, kinds, set(names))
+    for number in numbers:
+        if number not in names:
             by_sound.setdefault(kinds[number], []).append(number)
     for kind, found in by_sound.items():
         used = set(names.values())
@@ -94,6 +98,38 @@ def _mean_stroke(templates: Templates, number: int) -> Floats:
     return out
 
 
+def _one_kick_one_snare(templates: Templates, kinds: Mapping[int, str], named: set[int]) -> dict[int, str]:
+    """The same kinds, of which those that only sound like a second kick or snare are toms.
+
+    Sound alone tells them badly: a floor tom is as low as many a kick, and wires answer every tom. But a kit has one of
+    each, struck more often than any tom (common practice, no source); what else is as low as the kick is part of it.
+    ``named``: the drums whose names are known.
+    """
+    out = dict(kinds)
+    members = {n: int(templates.members[templates.drum == n].sum()) for n in out}
+    depth = {n: _depth_db(_mean_stroke(templates, n)) for n in out}
+    kicks = [n for n, kind in out.items() if kind == "kick"]
+    if kicks:
+        known = [n for n in kicks if n in named]
+        main = max(known or kicks, key=lambda n: (members[n], depth[n], -n))
+        out.update({n: "tom" for n in kicks if n not in named and n != main and depth[n] <= depth[main] - SHALLOWER_DB})
+    snares = [n for n, kind in out.items() if kind == "snare"]
+    if snares and not any(n in named for n in snares):
+        main = max(snares, key=lambda n: (members[n], -n))
+        out.update({n: "tom" for n in snares if n != main and 2 * members[n] <= members[main]})
+    return out
+
+
+def _depth_db(stroke: Floats) -> float:
+    """How much more of a stroke (bands, stretches) lies below 140 Hz than up to 280 Hz, in its attack and its ring."""
+    parts = np.maximum(stroke[:2][:, (0, 3)], 1e-9 * max(float(stroke.max()), 1e-15))
+    return float((10 * np.log10(parts[0] / parts[1])).sum())
+
+
+SHALLOWER_DB = 3.0
+"""What is this much shallower than the kick is no part of it."""
+
+
 def kind_by_sound(stroke: Floats) -> str:
     """What a stroke (bands, stretches), mean squares, is most like; "percussion" where nothing fits."""
     early = stroke[:, :2].mean(axis=1)
@@ -102,13 +138,13 @@ def kind_by_sound(stroke: Floats) -> str:
     if high > HIGH_SHARE and low < LITTLE_LOW:
         rate = fade_rate_db(stroke)
         return "hat" if rate > HAT_RATE_DB else "ride" if rate > RIDE_RATE_DB else "crash"
+    ring = stroke[:, 3]
+    bright = ring[WIRE_BAND:].sum() / max(float(ring.sum()), 1e-15)
+    if low > BODY_SHARE and bright > WIRE_SHARE:
+        return "snare"
     if lowest > KICK_SHARE:
         return "kick"
-    ring = stroke[:, 2:4].sum(axis=1)
-    bright = ring[WIRE_BAND:].sum() / max(float(ring.sum()), 1e-15)
-    if low > LOW_SHARE:
-        return "snare" if bright > WIRE_SHARE else "tom"
-    return "percussion"
+    return "tom" if low > LOW_SHARE else "percussion"
 
 
 HAT_RATE_DB, RIDE_RATE_DB = 10.5, 4.5
@@ -125,8 +161,10 @@ HIGH_SHARE, LITTLE_LOW = 0.4, 0.2
 KICK_SHARE, LOW_SHARE = 0.15, 0.4
 """A kick has this share of its early energy in the lowest band, a tom or snare this one in the low bands."""
 
-WIRE_SHARE = 0.35
-"""Of a snare's ring this share is the wires'."""
+BODY_SHARE, WIRE_SHARE = 0.2, 0.15
+"""A snare has this share of its early energy in the low bands, and of its ring, from 45 to 90 ms, this one is the
+wires'. A kick's beater and a tom's stick are over by then.
+"""
 
 BODY_LEFT = 0.25
 """A side stick has less than this part of the low share that a centre stroke has."""
