@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.audio import TakeReader
-from oneshot.model import Arrivals, Floats, Floats32, Frames, Onsets, Take
+from oneshot.model import Floats, Floats32, Frames, Take
+from oneshot.stages import Arrivals, Onsets
 
 ONSET_DB = -30.0
 """An onset is where a hit passes this level against the peak of its first 50 ms."""

@@ -20,24 +20,10 @@ from oneshot import align, bleed, detect, features, group, labels, naming, probl
 from oneshot.audio import TakeReader
 from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.labels import Told
-from oneshot.model import (
-    SILENT_PEAK,
-    Arrivals,
-    Floats,
-    Frames,
-    HitFeatures,
-    Mic,
-    Onsets,
-    Problem,
-    Role,
-    Session,
-    Take,
-    TakeScan,
-    Templates,
-    WorkError,
-)
+from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, Take, WorkError
 from oneshot.placing import Placer
 from oneshot.records import HitRows
+from oneshot.stages import Arrivals, HitFeatures, Onsets, TakeScan, Templates
 from oneshot.store import Store
 
 Progress = Callable[[str, float], None]

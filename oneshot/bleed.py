@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oneshot.model import STRETCH_STEPS, Floats, HitFeatures, Templates
+from oneshot.model import Floats
+from oneshot.stages import STRETCH_STEPS, HitFeatures, Templates
 
 CLEAR_DB = -20.0
 """From here down a mic is usable; a hit is isolated where this holds in every mic that carries it."""

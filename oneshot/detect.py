@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
-from oneshot.model import SILENT_PEAK, Floats, Frames, Onsets, Role, Take, TakeScan
+from oneshot.model import SILENT_PEAK, Floats, Frames, Role, Take
+from oneshot.stages import Onsets, TakeScan
 
 LOOK_BACK_STEPS = (3, 8)
 """How many steps back the reference lies: far enough that the hit itself is not in it, near enough to know the ring."""

@@ -16,7 +16,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.model import SILENT_PEAK, STRETCH_STEPS, Floats, Frames, HitFeatures, TakeScan, Templates
+from oneshot.model import SILENT_PEAK, Floats, Frames
+from oneshot.stages import STRETCH_STEPS, HitFeatures, TakeScan, Templates
 
 BEFORE_STEPS = (-6, -2)
 """Where the level before a hit is read: 17 to 6 ms ahead, clear of the analysis window of the hit itself."""

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.bleed import Shares
-from oneshot.model import Arrivals, Delay, Floats, Frames, Hit, Onsets, Problem, Take, TakeNoise, TakeScan
+from oneshot.model import Delay, Floats, Frames, Hit, Problem, Take, TakeNoise
+from oneshot.stages import Arrivals, Onsets, TakeScan
 
 SAME_EVENT_S = 0.015
 """Strokes closer together than this do not end each other's tails: they were meant to fall together."""

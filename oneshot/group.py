@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
-from oneshot.model import Floats, Frames, Templates
+from oneshot.model import Floats, Frames
+from oneshot.stages import Templates
 
 CLEAN_S = 0.090
 """A hit is clean for learning where nothing comparable is struck this long before and after it."""

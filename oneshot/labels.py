@@ -22,8 +22,9 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.model import Floats, Frames, HitFeatures, Label, Mic, Problem, Role, Take, Templates
+from oneshot.model import Floats, Frames, Label, Mic, Problem, Role, Take
 from oneshot.roles import drum_of, kind_of
+from oneshot.stages import HitFeatures, Templates
 from oneshot.stretches import TOLD_BY
 from oneshot.vocabulary import articulation_of
 

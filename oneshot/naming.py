@@ -14,8 +14,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from oneshot.model import STRETCH_STEPS, Floats, Mic, Role, Templates
+from oneshot.model import Floats, Mic, Role
 from oneshot.roles import kind_of
+from oneshot.stages import STRETCH_STEPS, Templates
 
 HIGH_BAND = 6
 """From this band of the scan on (3.2 kHz) sound is a cymbal's."""

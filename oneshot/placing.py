@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from oneshot import align
 from oneshot.audio import TakeReader
 from oneshot.found import Named, Strokes
-from oneshot.model import Delay, Floats, Floats32, Frames, Hit, Role, Session, Take, Templates
+from oneshot.model import Delay, Floats, Floats32, Frames, Hit, Role, Session, Take
+from oneshot.stages import Templates
 
 TOLERANCE_S = 0.0005
 TOLERANCE_CYMBAL_S = 0.0010

@@ -16,19 +16,9 @@ from numpy.typing import NDArray
 from oneshot import bleed, ornaments
 from oneshot.found import Analysis, FoundDrum, Heard, Named, Strokes
 from oneshot.labels import Said, Told
-from oneshot.model import (
-    Floats,
-    Frames,
-    Hit,
-    Mic,
-    Partner,
-    Problem,
-    Role,
-    Session,
-    TakeNoise,
-    Templates,
-)
+from oneshot.model import Floats, Frames, Hit, Mic, Partner, Problem, Role, Session, TakeNoise
 from oneshot.placing import Placer, place_attacks
+from oneshot.stages import Templates
 
 KIT_ROLES = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
 

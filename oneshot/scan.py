@@ -27,7 +27,8 @@ from scipy.ndimage import minimum_filter1d
 from scipy.stats import chi2
 
 from oneshot.audio import BLOCK, TakeReader
-from oneshot.model import Floats, Floats32, Take, TakeScan
+from oneshot.model import Floats, Floats32, Take
+from oneshot.stages import TakeScan
 
 BAND_EDGES_HZ = (0.0, 140.0, 280.0, 560.0, 1000.0, 1800.0, 3200.0, 5600.0, 9000.0, 14000.0, 20000.0)
 """Borders of the bands: about an octave each. 20 kHz on top at any rate, so that a kit reads alike at 44.1 and 192

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.model import STRETCH_STEPS, Floats, Frames, HitFeatures, Templates
+from oneshot.model import Floats, Frames
+from oneshot.stages import STRETCH_STEPS, HitFeatures, Templates
 
 MOST_AT_ONCE = 3
 """Two hands and a foot."""

@@ -12,7 +12,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.model import Floats, Frames, Templates
+from oneshot.model import Floats, Frames
+from oneshot.stages import Templates
 
 CONTAINED_SHARE = 0.22
 CONTAINED_SHARE_FEW = 0.36

@@ -14,20 +14,8 @@ from numpy.typing import NDArray
 from oneshot import scan
 from oneshot.audio import TakeReader
 from oneshot.found import Analysis
-from oneshot.model import (
-    STRETCH_STEPS,
-    Floats,
-    Hit,
-    HitFeatures,
-    Kit,
-    Mic,
-    Role,
-    Session,
-    Source,
-    Take,
-    TakeScan,
-    Templates,
-)
+from oneshot.model import Floats, Hit, Kit, Mic, Role, Session, Source, Take
+from oneshot.stages import STRETCH_STEPS, HitFeatures, TakeScan, Templates
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, slate
 from oneshot.synth.kits import FLOOR, FLOOR_TOM, KICK, KICK_IN, KICK_OUT, OH_L, OH_R, SNARE, SNARE_TOP
 

@@ -10,7 +10,8 @@ from stage_inputs import RATE, add, noise, strike, take_of
 
 from oneshot import align
 from oneshot.audio import TakeReader
-from oneshot.model import Arrivals, Floats, Floats32, Frames, Onsets, Role
+from oneshot.model import Floats, Floats32, Frames, Role
+from oneshot.stages import Arrivals, Onsets
 
 SPEED = 343.2
 """Speed of sound in dry air at 20 °C, m/s: ISO 9613-1:1993, from memory."""

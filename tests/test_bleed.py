@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from stage_inputs import heard, template, templates
 
 from oneshot import bleed
-from oneshot.model import STRETCH_STEPS, Floats, HitFeatures
+from oneshot.model import Floats
+from oneshot.stages import STRETCH_STEPS, HitFeatures
 
 MICS = 5
 STEPS = np.array([b - a for a, b in STRETCH_STEPS], float)

@@ -15,7 +15,8 @@ import pytest
 from stage_inputs import RATE, add, noise, scan_take, strike, take_of
 
 from oneshot import detect
-from oneshot.model import Floats, Mic, Onsets, Role, Take
+from oneshot.model import Floats, Mic, Role, Take
+from oneshot.stages import Onsets
 
 ROLES = (Role.CLOSE, Role.CLOSE, Role.OVERHEAD, Role.OVERHEAD)
 NEAR_S = 0.008

@@ -9,7 +9,8 @@ import pytest
 from stage_inputs import BANDS, RATE, STRETCHES, add, heard, noise, scan_take, strike, take_of, templates
 
 from oneshot import features
-from oneshot.model import Floats, HitFeatures, Role
+from oneshot.model import Floats, Role
+from oneshot.stages import HitFeatures
 
 MICS = 6
 ROWS = np.arange(2)

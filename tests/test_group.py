@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from stage_inputs import BANDS, RATE, STRETCHES, template, templates
 
 from oneshot import features, group
-from oneshot.model import Floats, Frames, Templates
+from oneshot.model import Floats, Frames
+from oneshot.stages import Templates
 
 ALONE = np.array([-1, -1])
 

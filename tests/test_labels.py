@@ -13,7 +13,8 @@ from stage_inputs import BANDS, STRETCHES, templates
 
 from oneshot import group, labels, pipeline
 from oneshot.labels import Said, Told
-from oneshot.model import HitFeatures, Label, Mic, Role, Take
+from oneshot.model import Label, Mic, Role, Take
+from oneshot.stages import HitFeatures
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, groove, slate, song, write_session
 from oneshot.synth.kits import FLOOR, KICK, OH_L, OH_R, RACK, SNARE
 

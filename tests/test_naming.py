@@ -10,7 +10,8 @@ import pytest
 from stage_inputs import BANDS, STRETCHES, templates
 
 from oneshot import features, naming
-from oneshot.model import Floats, Mic, Role, Templates
+from oneshot.model import Floats, Mic, Role
+from oneshot.stages import Templates
 
 OVERHEADS = (Mic("OH L", Role.OVERHEAD, pair="OH", side="L"), Mic("OH R", Role.OVERHEAD, pair="OH", side="R"))
 MICS = (Mic("BD", Role.CLOSE, "kick"), Mic("SN", Role.CLOSE, "snare"), Mic("T1", Role.CLOSE, "rack tom"), *OVERHEADS)

@@ -15,9 +15,10 @@ from stage_inputs import PIER, PIER_TAKE, RATE, add, hit, noise, session_at, str
 from oneshot.analyse import analyse
 from oneshot.bleed import Shares
 from oneshot.found import Analysis, Heard, Named, Strokes
-from oneshot.model import Arrivals, Delay, Mic, Onsets, Role, Take, TakeScan, Templates
+from oneshot.model import Delay, Mic, Role, Take
 from oneshot.placing import Placer, place_attacks
 from oneshot.session import fingerprint_parts, open_session
+from oneshot.stages import Arrivals, Onsets, TakeScan, Templates
 from oneshot.store import open_store
 from oneshot.synth import write_session
 

@@ -10,7 +10,8 @@ from stage_inputs import BANDS, RATE, add, noise, scan_take, strike, take_of
 
 from oneshot import scan
 from oneshot.audio import BLOCK, TakeReader
-from oneshot.model import Floats, Role, TakeScan
+from oneshot.model import Floats, Role
+from oneshot.stages import TakeScan
 
 RATES = (44100, 48000, 88200, 96000, 176400, 192000)
 CLOSE = (Role.CLOSE, Role.CLOSE, Role.CLOSE, Role.CLOSE)

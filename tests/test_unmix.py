@@ -7,7 +7,8 @@ import pytest
 from stage_inputs import BANDS, STRETCHES, heard, template, templates
 
 from oneshot import group, unmix
-from oneshot.model import STRETCH_STEPS, Floats, HitFeatures, Templates
+from oneshot.model import Floats
+from oneshot.stages import STRETCH_STEPS, HitFeatures, Templates
 
 MICS = 6
 NEAR = np.ones(MICS, bool)

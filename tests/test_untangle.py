@@ -7,7 +7,8 @@ import pytest
 from stage_inputs import template, templates
 
 from oneshot import features, group, untangle
-from oneshot.model import Floats, Frames, Templates
+from oneshot.model import Floats, Frames
+from oneshot.stages import Templates
 
 MICS = 6
 NEAR = np.ones(MICS, bool)

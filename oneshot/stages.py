@@ -1,0 +1,112 @@
+"""The frozen records that flow between the stages of listening: what was scanned, found, timed and learned.
+
+Conventions as in ``model.py``; arrays are (hits, mics, ...), "not known" is -1 in frames and NaN in floats.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.model import Floats, Floats32, Frames
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TakeScan:
+    """What one pass over a take measured (``scan.py``).
+
+    ``level_db``: float16 (mics, steps, bands), mean square in dB re full scale, step i centred on frame ``i * hop``.
+    ``noise_db``: float64 (mics, bands), the steady noise in the same unit. ``draw``: float32 (mics, points, 2),
+    minimum and maximum of every 1024 frames. ``peak``: float32 (mics,), largest magnitude. ``clipped``: int64
+    (mics,), frames at full scale. ``bad_frame``: int64 (mics,), first frame that is NaN or infinite, -1 where there
+    is none.
+    """
+
+    take: str
+    sample_rate: int
+    hop: int
+    level_db: NDArray[np.float16]
+    noise_db: Floats
+    draw: Floats32
+    peak: Floats32
+    clipped: Frames
+    bad_frame: Frames
+
+    @property
+    def noise_dbfs(self) -> Floats:
+        """Noise (mics,) over all bands, dBFS rms."""
+        total: Floats = 10 * np.log10(np.sum(10 ** (self.noise_db / 10), axis=1))
+        return total
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Onsets:
+    """Candidates for hits in one take, in order of time (``detect.py``).
+
+    ``frame``: int64 (hits,), within about 6 ms of the earliest sound. ``rise_db``: float64 (hits,), mean rise over
+    mics and bands. ``mic_rise_db``: float64 (hits, mics), the same mic by mic; 0 in mics that were not listened to.
+    """
+
+    take: str
+    frame: Frames
+    rise_db: Floats
+    mic_rise_db: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Arrivals:
+    """First arrival of each hit in each mic (``align.py``).
+
+    ``first``: int64 (hits,), the earliest arrival. ``frame``: int64 (hits, mics), -1 where the hit does not stand
+    clear. ``depth_db``: float64 (hits, mics), how far below the peak of its first 50 ms the sound could be followed
+    back (30 is all the definition of an onset asks; NaN where nothing was found). ``lag``: float64 (mics,), the mic's
+    typical arrival after ``first``, in frames.
+    """
+
+    take: str
+    first: Frames
+    frame: Frames
+    depth_db: Floats
+    lag: Floats
+
+
+STRETCH_STEPS = ((0, 4), (4, 8), (8, 16), (16, 32), (32, 72))
+"""Stretches after the arrival in steps of the scan: about 0-11, 11-22, 22-45, 45-90 and 90-200 ms."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HitFeatures:
+    """What every mic hears of each hit, in bands and stretches of time after its arrival (``features.py``).
+
+    ``energy``: float64 (hits, mics, bands, stretches), mean squares; ``before``: float64 (hits, mics, bands), what
+    was there just before; ``fade_db``: float64 (hits, mics, bands), how fast that was fading, dB per step; ``noise``:
+    float64 (hits, mics, bands), the steady noise; ``valid``: bool (hits, mics, stretches), False where the mic is
+    absent from the hit's take or a later hit falls into the stretch. Mics are the session's, by name, in a fixed
+    order.
+    """
+
+    mics: tuple[str, ...]
+    energy: Floats
+    before: Floats
+    fade_db: Floats
+    noise: Floats
+    valid: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Templates:
+    """What one stroke of each kind looks like to all mics (``group.py``).
+
+    ``energy``: float64 (kinds, mics, bands, stretches), mean squares of a stroke of 0 dB, 0 where it was never heard;
+    ``limit``: float64 of the same shape, where it was never heard, the energy that it stays below; ``delay_ms``:
+    float64 (kinds, mics), usual arrival after the earliest one, NaN where it is not known; ``drum``: int64 (kinds,),
+    which kinds are strokes of one drum; ``members``: int64 (kinds,), hits behind each.
+    """
+
+    energy: Floats
+    limit: Floats
+    delay_ms: Floats
+    drum: Frames
+    members: Frames
