@@ -121,15 +121,15 @@ def build(session: SessionPath, kit: KitPath,
 
 @app.command(epilog="Example: oneshot verify 'Tuesday kit'")
 def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
-    """Measure a kit again and hold it against its manifest.
+    """Measure a kit, or the zip of a packed one, again and hold it against its manifest.
 
     Every file is read; each difference is told, and the exit code is 1 if there is one.
     """
     with _plainly(debug=debug):
         from oneshot.report.text import difference_lines
-        from oneshot.verify import verify_kit
+        from oneshot.verify import verify as measured_again
 
-        found = verify_kit(kit)
+        found = measured_again(kit)
         if as_json:
             _show_json({"kit": str(kit), "differences": [asdict(difference) for difference in found]})
         else:
@@ -168,6 +168,38 @@ def preview(kit: KitPath,
         else:
             _show(preview_lines(playing.record(made)))
             _warn(made.problems)
+
+
+@app.command(epilog="Example: oneshot pack 'Tuesday kit' --licence cc-by-4.0 --yes")
+def pack(kit: KitPath,
+         licence: Annotated[str | None, typer.Option(metavar="WHICH", help="cc0, cc-by-4.0, music (free in music, no "
+                                                                           "resale as samples) or a text file; else "
+                                                                           "what the recipe says.")] = None,
+         version: Annotated[str | None, typer.Option(metavar="TEXT", help="Version of this release.")] = None,
+         last: Annotated[Path | None, typer.Option(metavar="ZIP", help="The release before: lists what has "
+                                                                       "changed.")] = None,
+         out: Annotated[Path | None, typer.Option(metavar="FILE", help="Zip to write; else 'KIT.zip' beside the "
+                                                                       "kit.")] = None,
+         yes: Annotated[bool, typer.Option("--yes", help="Write it; without this, only list the texts that would be "
+                                                         "published.")] = False,
+         as_json: AsJson = False, debug: Debug = False) -> None:
+    """Make the zip that people download.
+
+    The kit with its licence, credits, sums, a preview to hear and a sheet to see. First it lists every text that would
+    be published: read them, then run it again with --yes.
+    """
+    with _plainly(debug=debug):
+        from oneshot import pack as packing
+        from oneshot.report.heard import pack_lines
+
+        said = packing.texts_of(packing.licensed(kit, licence, version)[0])
+        made = packing.pack_kit(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
+                                last=last) if yes else None
+        if as_json:
+            _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
+                        "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
+        else:
+            _show(pack_lines(said.rows, packing.CAUTION, None if made is None else asdict(made)))
 
 
 @app.command(epilog="Example: oneshot demo 'demo session'")

@@ -12,6 +12,7 @@ from statistics import median
 
 import numpy as np
 from scipy.ndimage import minimum_filter1d
+from scipy.signal import oaconvolve
 from scipy.signal.windows import hann
 
 from oneshot import blend, grooves, loudness, playable, player
@@ -129,7 +130,8 @@ def at_loudness(x: Floats, sample_rate: int) -> tuple[Floats, float]:
         if level is None or abs(LOUDNESS_LUFS - level) < 0.05:
             break
         gain_db += LOUDNESS_LUFS - level
-        made = _under_ceiling(x * 10 ** (gain_db / 20), sample_rate)
+        made = _held(x * 10 ** (gain_db / 20), 10 ** ((CEILING_DBTP - 0.2) / 20), sample_rate)
+    made = _under_ceiling(x * 10 ** (gain_db / 20), sample_rate)
     over = 20 * float(np.log10(max(loudness.true_peak(x, sample_rate), 1e-12))) + gain_db - CEILING_DBTP
     return made, max(0.0, over)
 
@@ -137,10 +139,10 @@ def at_loudness(x: Floats, sample_rate: int) -> tuple[Floats, float]:
 def _under_ceiling(x: Floats, sample_rate: int) -> Floats:
     """The same with no true peak above the ceiling."""
     limit = ceiling = 10 ** ((CEILING_DBTP - 0.01) / 20)  # a little below, so that rounding cannot pass it
-    made = x
-    while loudness.true_peak(made, sample_rate) > ceiling:  # peaks between samples pass a ceiling on samples
+    made = _held(x, limit, sample_rate)
+    while (peak := loudness.true_peak(made, sample_rate)) > ceiling:  # peaks between samples pass one on samples
+        limit *= min(ceiling / peak, 0.995)
         made = _held(x, limit, sample_rate)
-        limit *= 0.98
     return made
 
 
@@ -150,7 +152,7 @@ def _held(x: Floats, ceiling: float, sample_rate: int) -> Floats:
     width = 2 * round(HOLD_S * sample_rate) + 1
     held = minimum_filter1d(wanted, width, mode="nearest")
     window = hann(width, sym=True)
-    smooth = np.convolve(np.pad(held, width // 2, mode="edge"), window / window.sum(), mode="valid")
+    smooth = oaconvolve(np.pad(held, width // 2, mode="edge"), window / window.sum(), mode="valid")
     out: Floats = x * np.minimum(smooth, wanted)
     return out
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import json
 import re
+import tempfile
+import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +24,7 @@ from oneshot.export.shape import faults
 from oneshot.files import sha256_of
 from oneshot.kit_file import read_manifest
 from oneshot.loudness import measure
-from oneshot.model import AudioError, Floats
+from oneshot.model import AudioError, Floats, KitError
 
 LEVEL_TOLERANCE_DB = 0.02
 """The manifest rounds to 0.01 dB; the rest is arithmetic of other machines."""
@@ -31,6 +33,8 @@ EDGE_DB = 12.0
 QUIET_DBFS = -90.0
 """An end below this is never a click, whatever the noise floor."""
 FOLDERS = ("samples", "prints")
+SUMS = "SHA256SUMS.txt"
+"""In a pack: the sum of every file."""
 BESIDE = (manifest.SCHEMA_NAME, hits_csv.NAME, readme.NAME, "recipe.toml", "report.html")
 
 
@@ -44,8 +48,32 @@ class Difference:
     found: str
 
 
+def verify(path: Path) -> list[Difference]:
+    """All differences between a kit, a folder or the zip of a packed one, and its manifest; empty for a sound kit.
+
+    Raises KitError where it is no kit of ours, its manifest is no JSON, or the zip cannot be read.
+    """
+    if not path.is_file():
+        return verify_kit(path)
+    with tempfile.TemporaryDirectory(prefix="oneshot-") as stage:
+        return verify_kit(_unpacked(path, Path(stage)))
+
+
+def _unpacked(path: Path, stage: Path) -> Path:
+    """The one folder of a zip, taken out into ``stage``. Raises KitError."""
+    try:
+        with zipfile.ZipFile(path) as file:
+            tops = {name.split("/")[0] for name in file.namelist()}
+            if len(tops) != 1 or any(".." in name.split("/") for name in file.namelist()):
+                raise KitError(f"{path}: no pack of ours: it holds more than one folder")
+            file.extractall(stage)
+    except (OSError, zipfile.BadZipFile, ValueError, NotImplementedError, RuntimeError) as error:
+        raise KitError(f"{path}: cannot be read as a zip ({error}); get it again") from None
+    return stage / tops.pop()
+
+
 def verify_kit(folder: Path) -> list[Difference]:
-    """All differences between a kit and its manifest, sorted by path; empty for a sound kit.
+    """All differences between a kit's folder and its manifest, sorted by path; empty for a sound kit.
 
     Raises KitError where the folder is no kit of ours or its manifest is no JSON.
     """
@@ -67,6 +95,7 @@ def verify_kit(folder: Path) -> list[Difference]:
     for each in document["prints"]:
         found += _sound(folder, each, rates.get(takes.get(each["hit"])), None, None)
     found += _listing(folder, document)
+    found += _sums(folder)
     found += _layers(document)
     if document["one_shots"]:
         found += _mapping(folder, document)
@@ -141,6 +170,20 @@ def _listing(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
     for name in (*BESIDE, *((sfz.NAME,) if document["one_shots"] else ())):
         if not (folder / name).is_file():
             yield Difference(name, "file", "present", "missing")
+
+
+def _sums(folder: Path) -> Iterator[Difference]:
+    """Every file against the list of sums that a pack carries, if there is one."""
+    path = folder / SUMS
+    if not path.is_file():
+        return
+    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
+        digest, name = line[:64], line[66:]
+        target = folder / name
+        if not target.resolve().is_relative_to(folder.resolve()) or not target.is_file():
+            yield Difference(name, f"file of {SUMS}", "present", "missing")
+        elif sha256_of(target) != digest:
+            yield Difference(name, f"sum in {SUMS}", digest[:12], sha256_of(target)[:12])
 
 
 def _layers(document: Mapping[str, Any]) -> Iterator[Difference]:

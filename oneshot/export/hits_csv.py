@@ -34,7 +34,7 @@ def to_csv(kit: Kit) -> str:
     table.writerow(COLUMNS)
     for hit in kit.hits:
         row = _row(hit, rates[hit.take], homes.get(hit.drum), robins.get(hit.id))
-        table.writerow([_cell(row[column]) for column in COLUMNS])
+        table.writerow([cell(row[column]) for column in COLUMNS])
     return out.getvalue()
 
 
@@ -50,7 +50,7 @@ def _row(hit: Hit, sample_rate: int, home: str | None, round_robin: int | None) 
         "wires": hit.wires, "tool": hit.tool, "strength": hit.strength, "told_by": hit.told_by}
 
 
-def _cell(value: object) -> object:
+def cell(value: object) -> object:
     """A cell as text; yes and no for truth values. A text that a spreadsheet would run as a formula gets a quote."""
     if isinstance(value, bool):
         return "yes" if value else "no"

@@ -1,11 +1,11 @@
-"""What the command line says of a preview."""
+"""What the command line says of a preview and of a pack."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from oneshot.report.text import BLANK, Line, duration, plain, table
+from oneshot.report.text import BLANK, Line, duration, plain, size, table
 
 
 def preview_lines(record: Mapping[str, Any]) -> list[Line]:
@@ -26,4 +26,18 @@ def preview_lines(record: Mapping[str, Any]) -> list[Line]:
         lines += [("text", line) for line in table(rows, right=(1, 2, 3, 4), indent=2)]
     elif record["take"] is not None:
         lines += [BLANK, ("text", "Not compared with the recording: name its folder with --session.")]
+    return lines
+
+
+def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str, Any] | None) -> list[Line]:
+    """A pack as lines: the texts it publishes, and what was written; ``made`` None: nothing yet."""
+    lines: list[Line] = [("head", "Texts that are published with it:")]
+    lines += [("text", line) for line in table(texts, indent=2)]
+    lines += [BLANK, ("warn", caution), BLANK]
+    if made is None:
+        return [*lines, ("text", "Nothing was written. If all of this may be public, run it again with --yes.")]
+    lines.append(("head", plain(f"{made['path']}: {made['files']} files, {size(made['size_bytes'])}")))
+    lines.append(("text", plain(f"  licence: {made['licence']}")))
+    if made["changes"]:
+        lines.append(("text", f"  {len(made['changes'])} files differ from the last release: see CHANGES.txt in it"))
     return lines

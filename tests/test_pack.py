@@ -1,0 +1,149 @@
+"""The zip that people download."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from kit_example import example_kit
+from PIL import Image
+
+from oneshot import pack, verify
+from oneshot.audio import read_audio
+from oneshot.export import manifest
+from oneshot.model import KitError, SettingsError
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The example kit's folder; not to be written to."""
+    where = tmp_path_factory.mktemp("k") / "kit"
+    example_kit(where)
+    return where
+
+
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A preview of one stroke, for tests that do not listen to it."""
+    def short(folder: Path, out: Path) -> None:
+        out.write_bytes(next((folder / "samples").rglob("*.wav")).read_bytes())
+
+    monkeypatch.setattr(pack, "preview", short)
+
+
+def read(path: Path) -> dict[str, bytes]:
+    """Everything in a zip, by name without its top folder."""
+    with zipfile.ZipFile(path) as file:
+        return {name.split("/", 1)[1]: file.read(name) for name in file.namelist()}
+
+
+def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(folder: Path, tmp_path: Path) -> None:
+    """Samples untouched; licence, table, preview, sheet and sums beside them; corrections stay at home."""
+    (folder / "corrections.toml").write_text("# mine", encoding="utf-8")
+    made = pack.pack_kit(folder, tmp_path / "out.zip", licence="cc-by-4.0")
+    inside = read(made.path)
+
+    for path in (folder / "samples").rglob("*.wav"):
+        assert path.read_bytes() == inside[path.relative_to(folder).as_posix()]
+    assert set(pack.EXTRA) - {"CHANGES.txt"} <= set(inside)
+    assert "corrections.toml" not in inside
+    assert b"Creative Commons Attribution 4.0 International" in inside["LICENCE.txt"]
+    assert "Creative Commons Attribution 4.0 International" == json.loads(inside["manifest.json"])["kit"]["licence"]
+    assert made.files == len(inside)
+    rows = list(csv.DictReader(io.StringIO(inside["files.csv"].decode())))
+    assert sorted(row["path"] for row in rows) == sorted(name for name in inside if name.startswith("samples/"))
+    (tmp_path / "p.wav").write_bytes(inside["preview.wav"])
+    assert read_audio(tmp_path / "p.wav")[0].any()
+    image = Image.open(io.BytesIO(inside["sheet.png"]))
+    assert image.width > 300
+    assert len(image.convert("L").getcolors(256) or []) > 3
+
+
+@pytest.mark.usefixtures("quick")
+def test_the_same_kit_makes_the_same_bytes(folder: Path, tmp_path: Path) -> None:
+    """No clock time and no order of the disk."""
+    for name in ("a.zip", "b.zip"):
+        pack.pack_kit(folder, tmp_path / name, licence="cc0")
+
+    assert (tmp_path / "a.zip").read_bytes() == (tmp_path / "b.zip").read_bytes()
+
+
+@pytest.mark.usefixtures("quick")
+def test_verify_takes_the_zip_and_finds_what_is_wrong_in_it(folder: Path, tmp_path: Path) -> None:
+    """A sound pack shows nothing; one changed byte of any file is found by its sum."""
+    path = pack.pack_kit(folder, tmp_path / "out.zip", licence="cc0").path
+    assert [] == verify.verify(path)
+
+    with zipfile.ZipFile(path) as source, zipfile.ZipFile(tmp_path / "bad.zip", "w") as target:
+        for name in source.namelist():
+            target.writestr(name, source.read(name) + (b"!" if name.endswith("LICENCE.txt") else b""))
+    assert ["LICENCE.txt"] == [difference.path for difference in verify.verify(tmp_path / "bad.zip")]
+
+
+def test_what_is_no_pack_is_refused(tmp_path: Path) -> None:
+    """A damaged zip, a zip that climbs out of its folder, a zip of something else: one line each."""
+    (tmp_path / "a.zip").write_bytes(b"PK nothing")
+    with pytest.raises(KitError, match="cannot be read as a zip"):
+        verify.verify(tmp_path / "a.zip")
+    with zipfile.ZipFile(tmp_path / "b.zip", "w") as file:
+        file.writestr("kit/../../x", "out")
+    with pytest.raises(KitError, match="no pack of ours"):
+        verify.verify(tmp_path / "b.zip")
+    with zipfile.ZipFile(tmp_path / "c.zip", "w") as file:
+        file.writestr("thing/x", "x")
+    with pytest.raises(KitError, match="no kit here"):
+        verify.verify(tmp_path / "c.zip")
+    with pytest.raises(KitError, match="no pack of ours"):
+        pack.sums_of(tmp_path / "c.zip")
+
+
+@pytest.mark.usefixtures("quick")
+def test_no_licence_is_ever_assumed(folder: Path, tmp_path: Path) -> None:
+    """None stated, none packed; a file of one's own is taken by its first line; nonsense is refused."""
+    with pytest.raises(SettingsError, match="no licence is stated"):
+        pack.pack_kit(folder, tmp_path / "out.zip")
+    with pytest.raises(SettingsError, match=r"no such file, and none of cc0, cc-by-4\.0, music"):
+        pack.pack_kit(folder, tmp_path / "out.zip", licence="mine")
+    (tmp_path / "mine.txt").write_text("\nMy own terms\n\nBe kind.\n", encoding="utf-8")
+    made = pack.pack_kit(folder, tmp_path / "out.zip", licence=str(tmp_path / "mine.txt"))
+
+    assert "My own terms" == made.licence
+    assert b"Be kind." in read(made.path)["LICENCE.txt"]
+    assert b"resale" not in read(made.path)["LICENCE.txt"]
+
+
+def test_every_text_that_is_published_is_listed(folder: Path) -> None:
+    """Names of kit, people, takes, mics and files: what stands in the manifest stands in the list."""
+    kit, _, _ = pack.licensed(folder, "cc0", "1.1")
+    info = {**manifest.kit_info(kit), "players": ["Ada"], "author": "Grace", "studio": "Chapel"}
+    texts = dict(pack.texts_of(replace(kit, recipe={**kit.recipe, "kit": info})).rows)
+
+    assert ("Ada", "Grace", "1.1", "CC0 1.0 Universal") == tuple(
+        texts[name] for name in ("player", "author", "version", "licence"))
+    assert {"session", "take", "mic", "file of the session"} <= set(texts)
+
+
+@pytest.mark.usefixtures("quick")
+def test_the_next_release_lists_what_changed(folder: Path, tmp_path: Path) -> None:
+    """By sum: the manifest and README know the new version, the samples are as they were."""
+    first = pack.pack_kit(folder, tmp_path / "1.zip", licence="cc0", version="1.0")
+    second = pack.pack_kit(folder, tmp_path / "2.zip", licence="cc0", version="1.1", last=first.path)
+
+    assert {"changed  README.txt", "changed  manifest.json"} == set(second.changes)
+    assert "changed  README.txt" in read(second.path)["CHANGES.txt"].decode()
+    assert [] == verify.verify(second.path)
+
+
+def test_a_kit_that_is_not_what_it_says_is_not_packed(tmp_path: Path) -> None:
+    """A file that was changed after the build is told; no zip is left behind."""
+    example_kit(tmp_path / "kit")
+    path = next((tmp_path / "kit" / "samples").rglob("*.wav"))
+    path.write_bytes(path.read_bytes()[:-2] + b"\x01\x02")
+    with pytest.raises(KitError, match="run oneshot verify, and build the kit again"):
+        pack.pack_kit(tmp_path / "kit", tmp_path / "out.zip", licence="cc0")
+    assert [tmp_path / "kit"] == list(tmp_path.iterdir())
