@@ -25,6 +25,8 @@ from oneshot.session import open_session
 LOUDNESS_LUFS = -16.0
 CEILING_DBTP = -1.0
 """Where previews of free packs usually lie. (common practice, no source)"""
+_CEILING = 10 ** ((CEILING_DBTP - 0.01) / 20)
+"""A little below, so that rounding cannot pass it."""
 HOLD_S = 0.005
 """How far ahead of a peak the level begins to give way."""
 ROUNDS = 6
@@ -123,27 +125,27 @@ def at_loudness(x: Floats, sample_rate: int) -> tuple[Floats, float]:
     ``x``: float64 (2, frames). Held back is only what passes the ceiling, with a gain that gives way smoothly from
     5 ms before the peak to 5 ms after it.
     """
-    gain_db, made = 0.0, x
-    for _ in range(ROUNDS):  # what is held back is loudness lost, which the next round makes up for
+    gain_db, made, limit = 0.0, x, _CEILING
+    for turn in range(ROUNDS):  # what is held back is loudness lost, which the next round makes up for
         level = loudness.integrated_lufs(made, sample_rate)
         level = loudness.momentary_max_lufs(made, sample_rate) if level is None else level
         if level is None or abs(LOUDNESS_LUFS - level) < 0.05:
             break
         gain_db += LOUDNESS_LUFS - level
-        made = _held(x * 10 ** (gain_db / 20), 10 ** ((CEILING_DBTP - 0.2) / 20), sample_rate)
-    made = _under_ceiling(x * 10 ** (gain_db / 20), sample_rate)
+        louder = x * 10 ** (gain_db / 20)
+        if turn < 2:  # peaks between samples pass a ceiling on samples: how far, the first rounds find out
+            limit = _sample_limit(louder, limit, sample_rate)
+        made = _held(louder, limit, sample_rate)
+    made = _held(x * 10 ** (gain_db / 20), _sample_limit(x * 10 ** (gain_db / 20), limit, sample_rate), sample_rate)
     over = 20 * float(np.log10(max(loudness.true_peak(x, sample_rate), 1e-12))) + gain_db - CEILING_DBTP
     return made, max(0.0, over)
 
 
-def _under_ceiling(x: Floats, sample_rate: int) -> Floats:
-    """The same with no true peak above the ceiling."""
-    limit = ceiling = 10 ** ((CEILING_DBTP - 0.01) / 20)  # a little below, so that rounding cannot pass it
-    made = _held(x, limit, sample_rate)
-    while (peak := loudness.true_peak(made, sample_rate)) > ceiling:  # peaks between samples pass one on samples
-        limit *= min(ceiling / peak, 0.995)
-        made = _held(x, limit, sample_rate)
-    return made
+def _sample_limit(x: Floats, limit: float, sample_rate: int) -> float:
+    """The limit on samples, ``limit`` or lower, under which no true peak passes the ceiling."""
+    while (peak := loudness.true_peak(_held(x, limit, sample_rate), sample_rate)) > _CEILING:
+        limit *= min(_CEILING / peak, 0.995)
+    return limit
 
 
 def _held(x: Floats, ceiling: float, sample_rate: int) -> Floats:
