@@ -16,6 +16,7 @@ from typing import TypeVar
 
 from oneshot import __version__, blend, choose, corrections, mixdown
 from oneshot.analyse import Progress, analyse
+from oneshot.examine import examine, heard_next
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
 from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
@@ -83,12 +84,11 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     session = _mics_renamed(session, {r.drum: r.to for r in overruled.rename if r.articulation is None})
     known = {drum.name for drum in found.drums}
     found, hits = _only(found, only)
-    chosen = choose.choose(hits, _grades(session, found), clean_db=found.clean_db, choosing=recipe.choose,
-                           rejected=corrected.rejected, wanted=corrected.wanted)
+    chosen, following = _choose(session, found, hits, recipe, corrected, tell)
     try:
         with staged_folder(kit_path) as stage:
-            kit = _make(session, found, chosen, recipe, stage, tell)
-            told = (*told, *corrected.problems, *_nothing_printed(recipe, kit, known))
+            kit = _make(session, found, chosen, following, recipe, stage, tell)
+            told = (*told, *corrected.problems, *chosen.problems, *_nothing_printed(recipe, kit, known))
             kit = replace(kit, problems=collect([*kit.problems, *told]))
             tell("writing", 0.0)
             _write(kit, stage, recipe, kit_path)
@@ -101,9 +101,21 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     return BuildResult(kit, kit_path, len(files), size)
 
 
-def _make(session: Session, found: Analysis, chosen: choose.Chosen, recipe: Recipe, stage: Path, tell: Progress) -> Kit:
+def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Recipe, corrected: corrections.Corrected,
+            tell: Progress) -> tuple[choose.Chosen, dict[int, int]]:
+    """Measure the hits that may become one-shots, and choose; and where next strokes are heard before their onsets."""
+    tell("choosing", 0.0)
+    chooser = choose.Chooser(_grades(session, found), found.clean_db, recipe.choose, {},
+                             {take.name: take.sample_rate for take in session.takes}, corrected.rejected,
+                             corrected.wanted)
+    measured = examine(session, found, choose.worth_measuring(hits, chooser))
+    return choose.choose(hits, replace(chooser, measured=measured)), heard_next(session, found, hits, measured)
+
+
+def _make(session: Session, found: Analysis, chosen: choose.Chosen, following: Mapping[int, int], recipe: Recipe,
+          stage: Path, tell: Progress) -> Kit:
     """Cut, balance and print into the folder ``stage``; the kit, save for what recipe and corrections leave to tell."""
-    cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage)
+    cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following)
     shots = cutter.cut_all({h.id: h for h in chosen.hits}, chosen.picks, lambda share: tell("cutting", share))
     drums = _drums(found, shots, recipe)
     balance, unknown = _balance(session, found, drums, cutter, recipe)

@@ -36,6 +36,8 @@ Samples = NDArray[np.int32] | Floats
 class Cutter:
     """Cuts one-shots of a session into a kit's folder.
 
+    ``heard_next``: hit id -> take frame in the home mic at which the next stroke is heard to begin, where that is known
+    to be before its onset.
     ``loudest`` holds, after cutting, mic -> samples of the hardest one-shot of each drum, for setting the balance.
     """
 
@@ -44,6 +46,7 @@ class Cutter:
     recipe: Recipe
     drums: Mapping[str, FoundDrum]
     folder: Path
+    heard_next: Mapping[int, int] = field(default_factory=dict)
     loudest: dict[str, dict[str, Floats]] = field(default_factory=dict)
     _loudest_db: dict[str, float] = field(default_factory=dict)
     _used: set[str] = field(default_factory=set)
@@ -85,7 +88,9 @@ class Cutter:
 
     def next_stroke(self, hit: Hit, mics: Sequence[str]) -> int | None:
         """Take frame of the earliest onset of the next stroke in the given mics; None where none follows."""
-        return self.analysis.next_stroke(hit, mics, self.session.take(hit.take).sample_rate)
+        placed = self.analysis.next_stroke(hit, mics, self.session.take(hit.take).sample_rate)
+        heard = self.heard_next.get(hit.id)
+        return placed if heard is None or placed is None else min(placed, heard)
 
     def _pre(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> dict[tuple[str, str], int]:
         """Frames from the start of the file to the attack, for each drum and articulation."""

@@ -100,7 +100,10 @@ class Choosing:
                               "C as a layer, D anything.", choices=GRADES)
     fallback: bool = setting(True, "Where nothing reaches that grade, keep the best there is and mark it.")
     layer_step_db: float = setting(3.0, "Steps between layers, at least (dB); smaller ones merge.", low=0.5, high=20)
-    spread_db: float = setting(2.0, "How far an alternate may lie from the middle of its layer (dB).", low=0.1, high=20)
+    spread_db: float = setting(1.0, "How far alternates may lie from the middle of their layer (dB).", low=0.1, high=20)
+    spread_cents: float = setting(15.0, "The same for their pitch (cents), where a drum has one.", low=1, high=1200)
+    length_share: float = setting(0.6, "Alternates ring at least this share of each other's length; 0: however long.",
+                                  low=0, high=1)
 
     def __post_init__(self) -> None:
         check_fields(self, "choose")

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from itertools import combinations, pairwise
 from typing import Any
 
 import numpy as np
-import pytest
 from stage_inputs import hit
 
-from oneshot.choose import Chosen, choose, layer_borders, natural_breaks, velocity_ranges
+from oneshot.choose import Chooser, Chosen, choose, worth_measuring
+from oneshot.likeness import Measured
 from oneshot.model import Floats, Hit, Ornament, Partner
 from oneshot.settings import Choosing
 
@@ -25,98 +24,18 @@ def hits_at(levels: Sequence[float] | Floats) -> list[Hit]:
 
 
 def chosen(hits: Sequence[Hit], grades: str = "", clean: Mapping[int, float] | None = None, *,
-           rejected: Iterable[int] = (), wanted: Iterable[int] = (), **recipe: Any) -> Chosen:
+           rejected: Iterable[int] = (), wanted: Iterable[int] = (), measured: Mapping[int, Measured] | None = None,
+           **recipe: Any) -> Chosen:
     """Choose with grade A (or one letter a hit) and everything 60 dB clean, and the recipe's other values as given."""
     letters = grades or "A" * len(hits)
-    return choose(hits, {h.id: g for h, g in zip(hits, letters, strict=True)},
-                  clean_db={h.id: (clean or {}).get(h.id, -60.0) for h in hits}, choosing=Choosing(**recipe),
-                  rejected=frozenset(rejected), wanted=frozenset(wanted))
+    return choose(hits, Chooser({h.id: g for h, g in zip(hits, letters, strict=True)},
+                                {h.id: (clean or {}).get(h.id, -60.0) for h in hits}, Choosing(**recipe),
+                                measured or {}, {"take 1": 48000}, frozenset(rejected), frozenset(wanted)))
 
 
 def by_id(found: Chosen) -> dict[int, Hit]:
     """The hits by number."""
     return {h.id: h for h in found.hits}
-
-
-# --------------------------------------------------------------------------------------------------------------- layers
-
-
-def cost(values: Floats, starts: Sequence[int]) -> float:
-    """Sum of squares about the mean of each part."""
-    return float(sum(((p - p.mean()) ** 2).sum() for p in np.split(values, list(starts))))
-
-
-@pytest.mark.parametrize("count", [2, 3, 4, 5])
-def test_natural_breaks_are_the_best_there_are(count: int) -> None:
-    """The split leaves no more variance inside its parts than any other split (Fisher 1958), tried one by one."""
-    for seed in range(12):
-        values = np.sort(np.random.default_rng(seed).normal(-20, 8, 10))
-        best = min(cost(values, starts) for starts in combinations(range(1, 10), count - 1))
-        found = natural_breaks(values, count)
-
-        assert count - 1 == len(found)
-        assert best == pytest.approx(cost(values, found))
-
-
-def test_borders_lie_in_the_gaps() -> None:
-    """Five clear steps give five layers, each border midway in a gap, whatever more layers the recipe allows."""
-    borders = layer_borders(np.array(LADDER), 8, 3.0)
-
-    np.testing.assert_allclose([-30 + 6 * s - (6 - 0.9) / 2 for s in (1, 2, 3, 4)], borders)
-
-
-def test_no_more_layers_than_the_recipe_allows() -> None:
-    """At most so many layers; one layer has no border."""
-    for most in range(1, 8):
-        assert min(most, 5) - 1 >= len(layer_borders(np.array(LADDER), most, 3.0))
-    assert [] == layer_borders(np.array(LADDER), 1, 3.0)
-    assert [] == layer_borders(np.array([-20.0]), 8, 3.0)
-    assert [] == layer_borders(np.full(12, -20.0), 8, 3.0)
-
-
-@pytest.mark.parametrize("seed", range(20))
-def test_layers_are_steps_and_never_one_hit(seed: int) -> None:
-    """Layers are at least 3 dB apart in their means; none is a single hit, save one that stands far from all."""
-    rng = np.random.default_rng(seed)
-    levels = np.sort(rng.uniform(-40, -5, int(rng.integers(8, 60))))
-    parts = np.split(levels, np.searchsorted(levels, layer_borders(levels, 8, 3.0)))
-    if min(len(p) for p in parts) == 1:
-        lone = next(k for k, p in enumerate(parts) if len(p) == 1)
-        around = [float(p.mean()) for p in parts]
-
-        assert min(abs(around[lone] - m) for k, m in enumerate(around) if k != lone) > 3.0
-    assert all(b.mean() - a.mean() >= 3.0 for a, b in pairwise(parts))
-    assert sum(len(p) for p in parts) == len(levels)
-
-
-# ----------------------------------------------------------------------------------------------------------- velocities
-
-
-@pytest.mark.parametrize("levels", [[-20.0], [-30.0, -6.0], [-40.0, -31.0, -22.5, -14.0, -9.0, -6.0, -2.0, 0.0],
-                                    [-90.0, -89.0, -88.0, 0.0], list(np.linspace(-12, 0, 60))])
-def test_ranges_tile_all_velocities(levels: list[float]) -> None:
-    """Every velocity from 1 to 127 belongs to exactly one layer, softer ones to lower velocities."""
-    ranges = velocity_ranges(levels)
-
-    assert len(levels) == len(ranges)
-    assert list(range(1, 128)) == [v for low, high in ranges for v in range(low, high + 1)]
-
-
-def test_ranges_follow_the_published_law() -> None:
-    """Two layers 12 dB apart meet where 40·log10(v/127) is -6 dB: velocity 90 (SoundFont 2.04, section 8.4.1)."""
-    (_, soft_top), (hard_low, _) = velocity_ranges([-18.0, -6.0])
-
-    assert 40 * np.log10(soft_top / 127) == pytest.approx(-6.0, abs=0.15)
-    assert (90, 91) == (soft_top, hard_low)
-
-
-def test_layers_are_asked_for_at_their_own_level() -> None:
-    """The velocity at which the law gives a layer's level lies in that layer's range (SoundFont 2.04, section
-    8.4.1).
-    """
-    levels = [-34.0, -26.0, -19.0, -12.0, -5.0, 0.0]
-    for level, (low, high) in zip(levels, velocity_ranges(levels), strict=True):
-        assert low <= max(1, round(127 * 10 ** (level / 40))) <= high
 
 
 # ------------------------------------------------------------------------------------------------------------- choosing
@@ -184,12 +103,12 @@ def test_the_cleanest_are_the_alternates() -> None:
 
 
 def test_alternates_are_even() -> None:
-    """A hit too far off its layer's level is left out and says by how much."""
+    """A hit too far off the level of its layer's alternates is left out and says by how much."""
     found = chosen(hits_at([-12.0, -12.3, -11.8, -12.1, -9.4]), layers=1)
     off = by_id(found)[5]
 
     assert not off.kept
-    assert "2.6 dB" in str(off.reason)
+    assert "2.7 dB" in str(off.reason)
     assert all(abs(h.level_db + 12) < 2.0 for h in found.hits if h.kept and h.level_db is not None)
 
 
@@ -292,3 +211,49 @@ def test_a_hit_without_a_level_is_left_out() -> None:
 def test_no_hits_no_picks() -> None:
     """Nothing in, nothing out."""
     assert Chosen((), ()) == chosen([])
+
+
+# ------------------------------------------------------------------------------------------------------------- measured
+
+
+def odd_or_plain(again_s: float | None) -> Measured:
+    """A stroke with or without a second attack."""
+    return Measured(48000, 0.5, True, np.zeros(0), np.full((3, 8), -40.0), again_s, None if again_s is None else -11.0,
+                    None, None, np.zeros(0, np.float32), 1.0)
+
+
+def test_what_is_odd_is_set_aside_and_told() -> None:
+    """A stroke with a second attack is no one-shot, says so, and stands in the problems with its place; wanted, it is
+    kept.
+    """
+    hits = hits_at([-12.0, -12.1, -12.2, -12.0])
+    measured = {h.id: odd_or_plain(0.062 if h.id == 3 else None) for h in hits}
+    found = chosen(hits, measured=measured)
+
+    assert [1, 2, 4] == sorted(p.hit for p in found.picks)
+    assert "set aside: a second attack 62 ms later, 11 dB softer" in str(by_id(found)[3].reason)
+    assert ["snare, hit"] == [p.where for p in found.problems]
+    assert "1 set aside" in found.problems[0].what
+    assert 3 in {p.hit for p in chosen(hits, measured=measured, wanted={3}).picks}
+    assert () == chosen(hits, measured=measured, wanted={3}).problems
+
+
+def test_a_drum_of_odd_strokes_is_not_left_empty() -> None:
+    """Where every stroke is odd, the kit still holds the drum."""
+    hits = hits_at([-12.0, -12.1])
+
+    assert chosen(hits, measured={h.id: odd_or_plain(0.05) for h in hits}).picks
+
+
+def test_only_what_may_be_kept_is_measured() -> None:
+    """Hits that their grade rules out need no look at the audio, unless nothing better is there or they are wanted."""
+    hits = hits_at([-12.0, -12.1, -12.2])
+    clean = {h.id: -20.0 for h in hits}
+
+    def measured_of(grades: str, wanted: frozenset[int] = frozenset()) -> list[int]:
+        chooser = Chooser(dict(zip((1, 2, 3), grades, strict=True)), clean, Choosing(), {}, {}, frozenset(), wanted)
+        return [h.id for h in worth_measuring(hits, chooser)]
+
+    assert [1] == measured_of("ADD")
+    assert [1, 3] == measured_of("ADD", frozenset({3}))
+    assert [1, 2, 3] == measured_of("DDD")

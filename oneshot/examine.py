@@ -1,0 +1,73 @@
+"""Examine: read each candidate for a one-shot once, in its home mic, and measure what makes it alike or odd."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from oneshot.audio import TakeReader
+from oneshot.found import Analysis
+from oneshot.likeness import LOOK_AHEAD_S, LOOK_BACK_S, Measured, measure
+from oneshot.model import Hit, Session, Take
+
+
+def examine(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, Measured]:
+    """Hit id -> what was measured, for those whose home mic their take has. Raises AudioError where a file cannot be
+    read.
+    """
+    homes = {drum.name: drum.home for drum in analysis.drums}
+    out: dict[int, Measured] = {}
+    for take in session.takes:
+        there = {mic.name for mic in take.mics}
+        mine = sorted((h for h in hits if h.take == take.name and homes.get(h.drum) in there),
+                      key=lambda h: (h.onset, h.id))
+        wanted = sorted({homes[h.drum] for h in mine})
+        if not wanted:
+            continue
+        rest = _rests_s(analysis, take)
+        noise = _noise_rms(analysis, take)
+        with TakeReader(session.root, take, wanted) as reader:
+            for hit in mine:
+                home = homes[hit.drum]
+                out[hit.id] = _examine(reader, wanted.index(home), take, hit, analysis, home, noise[home],
+                                       rest.get(hit.id, 0.0))
+    return out
+
+
+def _examine(reader: TakeReader, row: int, take: Take, hit: Hit, analysis: Analysis, home: str, noise: float,
+             rest_s: float) -> Measured:
+    """Read and measure one hit."""
+    attack = analysis.attacks[hit.id]
+    start = attack - round(LOOK_BACK_S * take.sample_rate)
+    following = analysis.next_stroke(hit, [home], take.sample_rate)
+    far = min(attack + round(LOOK_AHEAD_S * take.sample_rate), take.frames)
+    stop = max(far if following is None else min(following, far), attack + 1)
+    x = reader.read(start, stop)[row]
+    return measure(x, sample_rate=take.sample_rate, attack=attack - start, stop=len(x),
+                   cut=following is not None and following <= far, noise_rms=noise, rest_s=rest_s)
+
+
+def _rests_s(analysis: Analysis, take: Take) -> dict[int, float]:
+    """Time since the stroke before, hit id -> s; of the first hit, since the take began."""
+    out, before = {}, 0
+    for hit in sorted((h for h in analysis.hits if h.take == take.name), key=lambda h: (h.onset, h.id)):
+        out[hit.id] = (hit.onset - before) / take.sample_rate
+        before = hit.onset
+    return out
+
+
+def _noise_rms(analysis: Analysis, take: Take) -> Mapping[str, float]:
+    """Noise floor of each mic, full scale 1.0; 0 where it is digitally silent."""
+    levels = next(noise.noise_dbfs for noise in analysis.noise if noise.take == take.name)
+    return {name: 10 ** (level / 20) if level is not None else 0.0 for name, level in levels.items()}
+
+
+def heard_next(session: Session, analysis: Analysis, hits: Sequence[Hit],
+               measured: Mapping[int, Measured]) -> dict[int, int]:
+    """Hit id -> take frame at which the next stroke is heard to begin, where that is before its onset."""
+    rates = {take.name: take.sample_rate for take in session.takes}
+    out = {}
+    for hit in hits:
+        found = measured.get(hit.id)
+        if found is not None and found.next_s is not None:
+            out[hit.id] = analysis.attacks[hit.id] + int(found.next_s * rates[hit.take])
+    return out
