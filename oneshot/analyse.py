@@ -1,7 +1,7 @@
 """Analyse: from a session to its hits, drums, delays and bleed. The first half of the pipeline, in order.
 
-    scan ─► detect ─► align (first arrivals) ─► features ─► group (kinds, drums) ─► unmix ─► naming ─► align (settle)
-    ─► bleed
+    scan ─► detect ─► align (first arrivals) ─► features ─► group (kinds, drums) ─► unmix ─► articulations ─► naming
+    ─► align (settle) ─► bleed
 
 Takes are listened to one by one; kinds and drums are learned over all of them, since the same kit stands in all.
 """
@@ -16,7 +16,20 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot import align, bleed, detect, features, group, labels, naming, problems, scan, unmix, untangle
+from oneshot import (
+    align,
+    articulations,
+    bleed,
+    detect,
+    features,
+    group,
+    labels,
+    naming,
+    problems,
+    scan,
+    unmix,
+    untangle,
+)
 from oneshot.audio import TakeReader
 from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.labels import Told
@@ -257,16 +270,17 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     """Unmix every take, name the drums, settle onsets, measure levels and bleed."""
     near = np.any([_near_rows(h, mics) for h in heard], axis=0)
     templates = learned.templates
-    named = _names(learned, mics, near)
+    drums = naming.drum_names(templates, features.standing_db(templates, near), mics, learned.drum)
     strokes = []
     at = 0
     for n, (h, f) in enumerate(zip(heard, described, strict=True)):
         progress("telling strokes apart", n / len(heard))
-        strokes.append(_strokes(h, f, templates, _near_rows(h, mics), named, said, at))
+        strokes.append(_strokes(h, f, _near_rows(h, mics), learned, drums[0], said, at))
         at += len(f.energy)
     strokes = _loud_enough(strokes, templates)
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
+    named, strokes = _names(strokes, learned, drums, mics, near, said)
     placer = Placer(session, [m.name for m in mics], named, templates, strokes)
     rows = HitRows(session, mics, named, templates, placer, said)
     for each in strokes:
@@ -275,16 +289,20 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     return rows.finish(told)
 
 
-def _strokes(heard: Heard, described: HitFeatures, templates: Templates, near: NDArray[np.bool_], named: Named,
-             said: Told, at: int) -> Strokes:
+def _strokes(heard: Heard, described: HitFeatures, near: NDArray[np.bool_], learned: _Learned,
+             drums: dict[int, str], said: Told, at: int) -> Strokes:
     """Unmix one take, whose first hit is row ``at`` of what is said, and keep the candidates that are strokes."""
     told = said.row[at : at + len(described.energy)]
-    allowed = labels.allowed_kinds(said, told, templates, named.drum, named.articulation)
+    templates = learned.templates
+    allowed = labels.allowed_kinds(said, told, templates, drums, [name or "" for name in _taught(learned)])
     found = unmix.explain(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed)
     rows = np.flatnonzero(unmix.is_stroke(found))
     split = bleed.shares(features.take_rows(described, rows), found.gain[rows], found.ground[rows], templates)
     kind = split.own[:, :, near].sum(axis=2).argmax(axis=1) if len(rows) else np.zeros(0, np.int64)
-    return Strokes(heard, rows, kind, found.gain[rows], unmix.confidence(found, templates)[rows], split, told[rows])
+    own_db = articulations.own_levels_db(features.take_rows(described, rows), found.gain[rows], found.ground[rows],
+                                         templates, kind)
+    return Strokes(heard, rows, kind, found.gain[rows], unmix.confidence(found, templates)[rows], split, own_db,
+                   np.zeros(len(rows), np.int64), told[rows])
 
 
 def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
@@ -301,21 +319,38 @@ def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
         shares = bleed.Shares(*(part[keep] for part in (each.shares.own, each.shares.other, each.shares.own_peak,
                                                         each.shares.other_peak)))
         out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
-                           shares, each.told[keep]))
+                           shares, each.own_db[keep], each.way[keep], each.told[keep]))
     return out
 
 
-def _names(learned: _Learned, mics: tuple[Mic, ...], near: NDArray[np.bool_]) -> Named:
-    """Call drums and articulations by name and give each drum its home mic."""
+def _names(strokes: list[Strokes], learned: _Learned, drums: tuple[dict[int, str], dict[int, str]],
+           mics: tuple[Mic, ...], near: NDArray[np.bool_], said: Told) -> tuple[Named, list[Strokes]]:
+    """Give each drum its home mic, and tell over all takes how each hit was struck and what that is called."""
     templates = learned.templates
-    drum, what = naming.drum_names(templates, features.standing_db(templates, near), mics, learned.drum)
-    _, sound = features.between_db(templates, near)
-    home = {}
+    drum, what = drums
+    home: dict[int, str] = {}
+    called: dict[tuple[int, int], str] = {}
+    number_of = np.concatenate([templates.drum[s.kind] for s in strokes])
+    own_db = np.concatenate([s.own_db for s in strokes])
+    way = np.zeros(len(number_of), np.int64)
     for number, name in drum.items():
         rows = np.flatnonzero(templates.drum == number)
         level = 10 * np.log10(np.maximum(templates.energy[rows].sum(axis=(0, 2, 3)), 1e-15))
         home[number] = naming.home_mic(name, mics, {m.name: float(level[i]) for i, m in enumerate(mics)})
-    computed = naming.articulations(templates, sound, what)
-    strokes = [each.stroke(name) if each is not None else None
-               for each, name in zip(learned.stroke, computed, strict=True)]
-    return Named(drum, what, labels.named_strokes(computed, strokes, templates, sound), home)
+        # its own mics alone, where it has any: others hear it with the room, and over other drums
+        close = np.array([m.role is Role.CLOSE and m.stands_at(name) for m in mics])
+        mine = np.flatnonzero(number_of == number)
+        heard = own_db[mine][:, close if close.any() else near]
+        if what[number] not in naming.STRUCK_ONE_WAY:
+            way[mine] = articulations.tell_apart(heard)
+        names = naming.articulations(articulations.median_strokes(heard, way[mine]), what[number])
+        called.update({(number, k): n for k, n in enumerate(names)})
+    ends = np.cumsum([len(s.rows) for s in strokes])[:-1]
+    told = [replace(s, way=part) for s, part in zip(strokes, np.split(way, ends), strict=True)]
+    called = labels.named_ways(called, number_of, way, said, np.concatenate([s.told for s in strokes]))
+    return Named(drum, what, called, home, _taught(learned)), told
+
+
+def _taught(learned: _Learned) -> list[str | None]:
+    """What labels call the strokes of each kind; None where nobody said."""
+    return [None if each is None or each.articulation is None else each.stroke("") for each in learned.stroke]

@@ -97,7 +97,9 @@ class Strokes:
 
     ``rows``: int64 (hits,), the candidates of ``heard`` that are hits; ``kind``: int64 (hits,), the kind of the main
     stroke; ``gain``: float64 (hits, kinds); ``confidence``: float64 (hits,), of the drum, 0 to 1; ``shares``: what each
-    mic hears of each stroke in them; ``told``: int64 (hits,), which of the sayings holds for a hit, -1 for none.
+    mic hears of each stroke in them; ``own_db``: float32 (hits, mics, bands, stretches), level of the main stroke by
+    itself, NaN where it is not known; ``way``: int64 (hits,), how the drum was struck, numbered in each drum;
+    ``told``: int64 (hits,), which of the sayings holds for a hit, -1 for none.
     """
 
     heard: Heard
@@ -106,14 +108,19 @@ class Strokes:
     gain: Floats
     confidence: Floats
     shares: Shares
+    own_db: Floats
+    way: Frames
     told: Frames
 
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """What drums (by number) and kinds are called. ``home``: each drum's home mic."""
+    """What drums (by number) and articulations (by drum and way) are called. ``home``: each drum's home mic;
+    ``taught``: what labels call the strokes of each kind, None where nobody said.
+    """
 
     drum: Mapping[int, str]
     what: Mapping[int, str]
-    articulation: list[str]
+    articulation: Mapping[tuple[int, int], str]
     home: Mapping[int, str]
+    taught: Sequence[str | None] = ()

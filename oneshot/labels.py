@@ -50,8 +50,6 @@ it is called after: a slate of one drum has a stray stroke in fifty, a groove ca
 MOST_OF_A_KIND = 0.5
 """A kind is named by its labels where at least this share of its hits carries them."""
 
-SOUND_ALIKE_DB = 2.5
-"""A kind without a label takes the stroke's name of a labelled kind of its drum that sounds no less alike than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,24 +290,26 @@ def of_kinds(told: Told, kinds: Frames, of: Callable[[Said], object], count: int
     return names, out
 
 
-def named_strokes(computed: Sequence[str], said: Sequence[str | None], templates: Templates,
-                  sound_db: Floats) -> list[str]:
-    """Names of the kinds' strokes: as said; what is not said after the labelled kind of its drum that it sounds like;
-    else as computed, numbered where a label has that name already.
+def named_ways(computed: Mapping[tuple[int, int], str], drum: Frames, way: Frames, told: Told,
+               rows: Frames) -> dict[tuple[int, int], str]:
+    """Names of the ways in which drums are struck: as most of their labelled hits are said to be; else as computed,
+    numbered where a label gave another way of the drum that name.
+
+    ``computed``: (drum, way) -> name; ``drum``, ``way``, ``rows``: int64 (hits,), of each hit its drum, its way and the
+    row of ``told.said`` that holds for it, -1 for none.
     """
-    out = list(computed)
-    for number in sorted({int(d) for d in templates.drum}):
-        rows = [int(k) for k in np.flatnonzero(templates.drum == number)]
-        told = [k for k in rows if said[k] is not None]
-        taken = {str(said[k]) for k in told}
-        for k in rows:
-            near = [t for t in told if sound_db[k, t] < SOUND_ALIKE_DB]
-            if said[k] is not None:
-                out[k] = str(said[k])
-            elif near:
-                out[k] = str(said[min(near, key=lambda t: (float(sound_db[k, t]), t))])
-            elif out[k] in taken:
-                out[k] = f"{out[k]}-2"
+    said: dict[tuple[int, int], dict[str, int]] = {}
+    for number, struck, row in zip(drum.tolist(), way.tolist(), rows.tolist(), strict=True):
+        if row >= 0 and told.said[row].articulation is not None:
+            name = told.said[row].stroke("")
+            counts = said.setdefault((number, struck), {})
+            counts[name] = counts.get(name, 0) + 1
+    out = dict(computed)
+    for key, counts in said.items():
+        out[key] = min(counts, key=lambda name: (-counts[name], name))
+    for key in sorted(set(out) - set(said)):
+        if out[key] in {out[other] for other in said if other[0] == key[0]}:
+            out[key] = f"{out[key]}-2"
     return out
 
 

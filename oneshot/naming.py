@@ -27,12 +27,6 @@ LOW_BANDS = 2
 NEAR_TOP_DB = 4.0
 """Drums found that stand within this of the highest in a close mic may be the one it stands at."""
 
-DISTINCT_DB = 2.5
-"""Kinds of one drum that sound less different than this are one articulation."""
-
-FEWEST = 4
-"""An articulation of its own needs this many hits to be learned from."""
-
 
 def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
                said: Mapping[int, str] | None = None) -> tuple[dict[int, str], dict[int, str]]:
@@ -205,63 +199,91 @@ def home_mic(drum: str, mics: Sequence[Mic], level_db: Mapping[str, float]) -> s
     return max(choice, key=lambda m: level_db[m.name]).name
 
 
-def articulations(templates: Templates, sound_db: Floats, kinds: Mapping[int, str]) -> list[str]:
-    """A name for how each kind is struck, the same for kinds of one drum that sound alike.
+STRUCK_ONE_WAY = ("kick",)
+"""Kinds of drums that a player strikes in one way: no articulations are sought there."""
 
-    ``sound_db``: (kinds, kinds), sound distance between the templates; ``kinds``: what each drum is.
+
+def articulations(strokes: Floats, kind: str) -> list[str]:
+    """Names of one drum's articulations, no two alike.
+
+    ``strokes``: float64 (articulations, bands, stretches), mean squares of the median stroke of each, the most frequent
+    one first, 0 where not known; ``kind``: what the drum is. Where no trade word is sure to fit, the name of the
+    ordinary stroke is numbered.
     """
-    out = [""] * len(templates.drum)
-    for number in sorted({int(d) for d in templates.drum}):
-        rows = np.flatnonzero(templates.drum == number)
-        heads: list[int] = []
-        like: dict[int, int] = {}
-        for k in sorted(map(int, rows), key=lambda r: (-int(templates.members[r]), r)):
-            near = [h for h in heads if sound_db[k, h] < DISTINCT_DB]
-            small = templates.members[k] < FEWEST and heads
-            if near or small:
-                like[k] = min(near or heads, key=lambda h: (float(sound_db[k, h]), h))
-            else:
-                heads.append(k)
-                like[k] = k
-        called = _called(templates, heads, kinds[number])
-        for k, head in like.items():
-            out[k] = called[head]
+    main = {"snare": "centre", "ride": "bow"}.get(kind, "hit")
+    if kind == "hat":
+        names = _hat_strokes(strokes)
+    else:
+        tell = {"snare": _snare_stroke, "ride": _ride_stroke}.get(kind)
+        names = [main, *(tell(strokes[0], other) or main if tell else main for other in strokes[1:])]
+    return _unique(names[: len(strokes)])
+
+
+def _hat_strokes(strokes: Floats) -> list[str]:
+    """The fastest to fade is closed, the slowest open, what rings between them half open; another one that is short
+    and lacks the stick is the foot's.
+    """
+    rates = [fade_rate_db(stroke) for stroke in strokes]
+    order = sorted(range(len(strokes)), key=lambda k: -rates[k])
+    out = ["closed"] * len(strokes)
+    if len(strokes) > 1 and rates[order[-1]] < min(HAT_RATE_DB, SLOWER * rates[order[0]]):
+        out[order[-1]] = "open"
+    short = [k for k in order if out[k] == "closed"]
+    top = {k: _share(strokes[k], HIGHEST_BAND, None) for k in short}
+    head = max(short, key=lambda k: (rates[k] >= SLOWER * rates[order[0]], top[k]), default=0)
+    for k in short:
+        if k != head and rates[k] < min(HAT_RATE_DB, SLOWER * rates[head]):
+            out[k] = "half-open"
+        elif k != head and top[k] < NO_STICK * top[head]:
+            out[k] = "foot"
     return out
 
 
-def _called(templates: Templates, heads: Sequence[int], kind: str) -> dict[int, str]:
-    """Names of one drum's articulations, the most frequent one first."""
-    strokes = {h: templates.energy[h].sum(axis=0) for h in heads}
-    if kind == "hat":
-        order = sorted(heads, key=lambda h: -fade_rate_db(strokes[h]))
-        return _unique(dict(zip(order, _openings(len(order)), strict=True)))
-    main = {"snare": "centre", "ride": "bow"}.get(kind, "hit")
-    names = {heads[0]: main}
-    for other in heads[1:]:
-        names[other] = _snare_stroke(strokes[heads[0]], strokes[other]) if kind == "snare" else main
-    return _unique(names)
+def _share(stroke: Floats, low: int, high: int | None) -> float:
+    """Share of the bands from ``low`` to ``high`` in a stroke's first stretch."""
+    return float(stroke[low:high, 0].sum() / max(stroke[:, 0].sum(), 1e-15))
 
 
-def _openings(count: int) -> list[str]:
-    return ["closed", *["half-open"] * (count - 2), "open"][:count]
+def _snare_stroke(centre: Floats, other: Floats) -> str | None:
+    """Side stick or rim shot: the stick laid on the head leaves hardly any body and does not ring, the rim shot has
+    less body than the centre, and more of the middle, where the rim rings.
+    """
+    body = _share(other, 0, LOW_BANDS) / max(_share(centre, 0, LOW_BANDS), 1e-15)
+    middle = _share(other, LOW_BANDS, WIRE_BAND) / max(_share(centre, LOW_BANDS, WIRE_BAND), 1e-15)
+    if body < BODY_LEFT and fade_rate_db(other) > fade_rate_db(centre):
+        return "side-stick"
+    return "rimshot" if body < 1.0 < middle else None
 
 
-def _snare_stroke(centre: Floats, other: Floats) -> str:
-    """Side stick or rim shot: the stick laid on the head leaves hardly any body, the rim shot adds to the top."""
-
-    def low_share(stroke: Floats) -> float:
-        return float(stroke[:LOW_BANDS, 0].sum() / max(stroke[:, 0].sum(), 1e-15))
-
-    return "side-stick" if low_share(other) < BODY_LEFT * low_share(centre) else "rimshot"
+def _ride_stroke(bow: Floats, other: Floats) -> str | None:
+    """The bell: most of it in the middle, where its few partials lie, much less of the wash above, no drum below."""
+    wash = _share(other, HIGH_BAND, None) / max(_share(bow, HIGH_BAND, None), 1e-15)
+    sure = _share(other, LOW_BANDS, HIGH_BAND) > BELL_MIDDLE and _share(other, 0, LOW_BANDS) < BELL_BODY
+    return "bell" if sure and wash < BELL_WASH and fade_rate_db(other) > 0 else None
 
 
-def _unique(names: dict[int, str]) -> dict[int, str]:
+SLOWER = 0.6
+"""An open hat fades at less than this part of a closed one's rate."""
+
+HIGHEST_BAND = 8
+"""From this band on (9 kHz) a hat's attack is the stick's."""
+
+NO_STICK = 0.5
+"""A foot has less than this part of a closed stroke's share up there."""
+
+BELL_MIDDLE, BELL_WASH, BELL_BODY = 0.5, 0.5, 0.1
+"""A bell has this share in the middle, 280 Hz to 3.2 kHz, at least; this part of the bow's share above, and this share
+below, at most.
+"""
+
+
+def _unique(names: Sequence[str]) -> list[str]:
     """The same names, numbered where they repeat: "rimshot", "rimshot-2"."""
-    out: dict[int, str] = {}
-    for key, name in names.items():
+    out: list[str] = []
+    for name in names:
         number, unique = 1, name
-        while unique in out.values():
+        while unique in out:
             number += 1
             unique = f"{name}-{number}"
-        out[key] = unique
+        out.append(unique)
     return out

@@ -100,7 +100,8 @@ class HitRows:
         self._clean[hit_id] = float(np.nan_to_num(bleed_db[at_home], nan=UNKNOWN_CLEAN_DB))
         hop = strokes.heard.scan.hop
         said = self._saying(strokes, i)
-        computed = self._named.articulation[kind]
+        taught = self._named.taught[kind] if self._named.taught else None
+        computed = taught or self._named.articulation[number, int(strokes.way[i])]
         made = Hit(
             id=hit_id, take=take.name, onset=earliest,
             onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None

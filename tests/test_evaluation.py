@@ -44,6 +44,23 @@ def answer() -> tuple[dict[str, Any], dict[str, Any]]:
     return {"hits": [row(100 + t["id"], t) for t in hits], "one_shots": []}, truth
 
 
+def test_sorting_is_measured_as_published(answer: tuple[dict[str, Any], dict[str, Any]]) -> None:
+    """One of two groups cut in halves: V-measure 0.8 and adjusted Rand index 0.57, as the examples in scikit-learn's
+    documentation of ``v_measure_score`` and ``adjusted_rand_score`` have it for [0, 0, 1, 1] against [0, 0, 1, 2].
+    """
+    manifest, truth = answer
+    for k, (t, h) in enumerate(zip(truth["hits"], manifest["hits"], strict=True)):
+        t["drum"], h["drum"] = "snare", "snare-1"
+        t["articulation"], h["articulation"] = ("rim", "a") if k < 10 else ("centre", "b" if k < 15 else "c")
+    assert 0.8 == pytest.approx(figures.figures(manifest, truth, "take")["articulation_v"])
+
+    for k, (t, h) in enumerate(zip(truth["hits"][:4], manifest["hits"][:4], strict=True)):
+        t["drum"], h["drum"] = ("kick", "a") if k < 2 else ("snare", "b" if k == 2 else "c")
+    few = {**truth, "hits": truth["hits"][:4]}
+    assert 0.57 == pytest.approx(figures.figures({**manifest, "hits": manifest["hits"][:4]}, few, "take")["drum_ari"],
+                                 abs=0.005)
+
+
 def test_a_true_answer_is_told_as_such(answer: tuple[dict[str, Any], dict[str, Any]]) -> None:
     """A kit that says what is true has every share at 1, every error at 0, and nothing in its list of cases."""
     manifest, truth = answer

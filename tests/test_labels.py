@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scoring import score
-from stage_inputs import BANDS, STRETCHES, templates
+from stage_inputs import BANDS, STRETCHES
 
 from oneshot import group, labels, pipeline
 from oneshot.labels import Said, Told
@@ -134,15 +134,13 @@ def test_kinds_of_one_label_are_one_drum() -> None:
     assert drum[0] != drum[1]
 
 
-def test_a_name_that_was_said_is_not_given_by_sound() -> None:
-    """A kind that sounds like a labelled one takes its name; another that was computed to be called so is numbered."""
-    energy = np.ones((4, BANDS, STRETCHES))
-    kinds = templates(energy, energy, energy, drum=[0, 0, 0])
-    sound = np.array([[0.0, 1.0, 9.0], [1.0, 0.0, 9.0], [9.0, 9.0, 0.0]])
+def test_a_way_is_called_as_its_labelled_hits_are_said_to_be() -> None:
+    """Most labelled hits of a way name it; another way of that drum that was computed to be called so is numbered."""
+    told = labels.Told((labels.Said("snare", "rim"), labels.Said("snare", "centre")), np.array([0, 0, 1, -1, -1]))
+    names = labels.named_ways({(0, 0): "centre", (0, 1): "rim", (1, 0): "rim"}, np.array([0, 0, 0, 0, 1]),
+                              np.array([0, 0, 0, 1, 0]), told, told.row)
 
-    names = labels.named_strokes(["centre", "centre", "rim"], ["rim", None, None], kinds, sound)
-
-    assert ["rim", "rim", "rim-2"] == names
+    assert {(0, 0): "rim", (0, 1): "rim-2", (1, 0): "rim"} == names
 
 
 # ------------------------------------------------------------------------------------------------------------ the whole

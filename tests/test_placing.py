@@ -58,12 +58,14 @@ def strokes_of(take: Take, late_ms: Sequence[float], *, depth_db: float = 30.0, 
                   Arrivals(take.name, first, frame, depth, np.zeros(len(take.mics))))
     nothing = np.zeros((count, 2, len(MICS)))
     return Strokes(heard, np.arange(count), np.zeros(count, np.int64), gain, np.ones(count),
-                   Shares(nothing, nothing[:, 0], nothing, nothing[:, 0]), np.full(count, -1))
+                   Shares(nothing, nothing[:, 0], nothing, nothing[:, 0]), np.zeros((count, len(MICS), 1, 1)),
+                   np.zeros(count, np.int64), np.full(count, -1))
 
 
 def placer_of(*strokes: Strokes, root: Path = Path("none")) -> Placer:
     """A placer that knows a snare, at home in its own mic, and another drum."""
-    named = Named({0: "snare", 1: "hat"}, {0: "snare", 1: "hat"}, ["centre", "closed"], {0: "Snare Top", 1: "OH L"})
+    named = Named({0: "snare", 1: "hat"}, {0: "snare", 1: "hat"}, {(0, 0): "centre", (1, 0): "closed"},
+                  {0: "Snare Top", 1: "OH L"})
     kinds = Templates(np.ones((2, 3, 1, 1)), np.zeros((2, 3, 1, 1)), np.full((2, 3), np.nan), np.array([0, 1]),
                       np.array([9, 9]))
     return Placer(session_at(root, *(s.heard.take for s in strokes)), MICS, named, kinds, strokes)
