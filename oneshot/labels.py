@@ -51,7 +51,6 @@ MOST_OF_A_KIND = 0.5
 """A kind is named by its labels where at least this share of its hits carries them."""
 
 
-
 @dataclass(frozen=True, slots=True)
 class Said:
     """All that is said of a hit. ``drum`` is its name in the kit; ``told_by``: the strongest place that says any."""

@@ -78,7 +78,7 @@ def drum_names(pairs: Sequence[tuple[list[Row], list[Row]]]) -> dict[str, str]:
     for true, found in pairs:
         for row in found:
             votes = alone if len(true) == len(found) == 1 else among
-            votes[str(row["drum"])].update({t["drum"] for t in true})
+            votes[str(row["drum"])].update(sorted({t["drum"] for t in true}))  # in one order: ties are broken by it
     names = {drum: count.most_common(1)[0][0] for drum, count in alone.items()}
     for drum in sorted(among.keys() - names.keys()):
         left = [name for name, _ in among[drum].most_common() if name not in names.values()]
