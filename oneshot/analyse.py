@@ -138,7 +138,7 @@ def _listen(session: Session, take: Take, scanned: TakeScan, progress: Progress)
     onsets = Onsets(take.name, onsets.frame[order], onsets.rise_db[order], onsets.mic_rise_db[order])
     arrivals = Arrivals(take.name, arrivals.first[order], arrivals.frame[order], arrivals.depth_db[order],
                         arrivals.lag)
-    return Heard(take, scanned, near, onsets, arrivals)
+    return Heard(take, scanned, near, onsets, arrivals, detect.forerunners(scanned, near, arrivals.first))
 
 
 # ---------------------------------------------------------------------------------------------------------------- learn

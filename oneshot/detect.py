@@ -38,6 +38,15 @@ EVENT_S = 0.016
 FOLLOWERS = 40
 """How many candidates ahead the next stroke is looked for: half a second at least, longer than a hit is measured."""
 
+FORE_RISE_DB = 2.0
+"""Mean rise that makes the first stroke of an event."""
+
+FORE_S = (0.0055, 0.022)
+"""Where it is looked for ahead of an event: later the event's own attack is in the window, earlier is another event."""
+
+FORE_FREE_S = 0.030
+"""Only where nothing was struck this long before: what rises there else is the end of that stroke's attack."""
+
 PIECE_STEPS = 2**14
 """Steps worked on at once, for the memory's sake."""
 
@@ -90,20 +99,25 @@ def _middles(peaks: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def mic_rises_db(scan: TakeScan, near: NDArray[np.bool_]) -> Floats:
     """Mean rise over the bands (steps, mics) in dB, 0 to 20, mic by mic; 0 in mics not listened to."""
-    steps, bands = scan.level_db.shape[1:]
-    first, last = LOOK_BACK_STEPS
+    steps = scan.level_db.shape[1]
     out = np.zeros((steps, scan.level_db.shape[0]))
-    twice_noise = 2 * 10 ** (scan.noise_db / 10)
     for m in np.flatnonzero(near):
         for a in range(0, steps, PIECE_STEPS):
             b = min(a + PIECE_STEPS, steps)
-            lead = max(0, a - last)
-            level = 10 * np.log10(10 ** (scan.level_db[m, lead:b].astype(np.float64) / 10) + twice_noise[m])
-            if lead == 0 and len(level) > 2:  # the first two windows hold half of nothing: that is no rise
-                level[:2] = np.maximum(level[:2], level[2:5].max(axis=0))
-            before = _loudest_before(level, first, last)
-            rise = np.clip(level - before, 0, RISE_LIMIT_DB)
-            out[a:b, m] = rise[a - lead :].sum(axis=1) / bands
+            out[a:b, m] = _rise_db(scan, int(m), a, b)
+    return out
+
+
+def _rise_db(scan: TakeScan, mic: int, start: int, stop: int) -> Floats:
+    """Mean rise over the bands (steps,) in one mic over the steps [start, stop)."""
+    first, last = LOOK_BACK_STEPS
+    lead = max(0, start - last)
+    twice_noise = 2 * 10 ** (scan.noise_db[mic] / 10)
+    level = 10 * np.log10(10 ** (scan.level_db[mic, lead:stop].astype(np.float64) / 10) + twice_noise)
+    if lead == 0 and len(level) > 2:  # the first two windows hold half of nothing: that is no rise
+        level[:2] = np.maximum(level[:2], level[2:5].max(axis=0))
+    rise = np.clip(level - _loudest_before(level, first, last), 0, RISE_LIMIT_DB)
+    out: Floats = rise[start - lead :].sum(axis=1) / level.shape[1]
     return out
 
 
@@ -133,6 +147,29 @@ def merge_events(first: Frames, rise_db: Floats, sample_rate: int) -> NDArray[np
             continue
         out.append(int(i))
     return np.array(out, np.int64)
+
+
+def forerunners(scan: TakeScan, near: NDArray[np.bool_], first: Frames) -> Frames:
+    """Where events begin with a stroke much softer than the one they were found by: a hat ahead of a kick.
+
+    ``near``: bool (mics,); ``first``: int64 (hits,), arrivals of the events, rising. The soft stroke's own rise is no
+    peak, since that of the harder one begins before it is over. What tells it is that the rise passes ``FORE_RISE_DB``
+    where it was less than half of that a moment before. Returns int64 (hits,), the frame of that step, true to a step
+    or so, -1 where nothing goes ahead.
+    """
+    out = np.full(len(first), -1, np.int64)
+    mics = [int(m) for m in np.flatnonzero(near)]
+    gap = np.diff(first, prepend=np.iinfo(np.int64).min // 2)
+    late, early = (s * scan.sample_rate for s in FORE_S)
+    for i in np.flatnonzero(gap > FORE_FREE_S * scan.sample_rate):
+        a, b = max(0, int(np.ceil((first[i] - early) / scan.hop))), int((first[i] - late) // scan.hop) + 1
+        if b <= a or not mics:
+            continue
+        total = np.mean([_rise_db(scan, m, a, b) for m in mics], axis=0)
+        begin = int((total > FORE_RISE_DB).argmax())  # 0 where it never does, and where it does from the start
+        if begin and total[:begin].min() < FORE_RISE_DB / 2:
+            out[i] = (a + begin) * scan.hop
+    return out
 
 
 def next_strong(frame: Frames, rise_db: Floats) -> Frames:

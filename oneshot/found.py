@@ -22,13 +22,17 @@ SAME_EVENT_S = 0.015
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Heard:
-    """What was found in one take before anything is known of drums."""
+    """What was found in one take before anything is known of drums.
+
+    ``begin``: int64 (hits,), where a softer stroke begins the event ahead of its arrivals, -1 where none does.
+    """
 
     take: Take
     scan: TakeScan
     near: NDArray[np.bool_]
     onsets: Onsets
     arrivals: Arrivals
+    begin: Frames
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,12 +98,13 @@ class HitRows:
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
         self._grades[hit_id] = self._grade_row(strokes, i, kind, bleed_db, present)
         self._clean[hit_id] = float(np.nan_to_num(bleed_db[at_home], nan=UNKNOWN_CLEAN_DB))
+        begin = int(strokes.heard.begin[strokes.rows[i]])
         hop = strokes.heard.scan.hop
         said = self._saying(strokes, i)
         taught = self._named.taught[kind] if self._named.taught else None
         computed = taught or self._named.articulation[number, int(strokes.way[i])]
         made = Hit(
-            id=hit_id, take=take.name, onset=earliest,
+            id=hit_id, take=take.name, onset=min(begin, earliest) if begin >= 0 else earliest,
             onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None
                     for k, m in enumerate(take.mics) if _heard_role(m)},
             drum=self._named.drum[number], articulation=said.stroke(computed) if said else computed,

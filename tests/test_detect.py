@@ -299,3 +299,37 @@ def test_of_no_candidates_there_is_no_event() -> None:
 def test_a_ghost_note_is_ended_by_anything_louder() -> None:
     """A soft stroke's time ends where a harder one begins."""
     assert 2000 == detect.next_strong(np.array([0, 2000]), np.array([2.0, 12.0]))[0]
+
+
+# --------------------------------------------------------------------------------------------------------- forerunners
+
+
+@pytest.mark.parametrize("ahead_s", [0.009, 0.012, 0.0155])
+def test_an_event_begins_with_its_first_stroke_however_soft(tmp_path: Path, ahead_s: float) -> None:
+    """A stroke 25 dB softer and as far ahead as one event reaches is where the event begins, to 4 ms."""
+    take = take_of(tmp_path, mics(2.0, [(1.0 - ahead_s, -35), (1.0, -10)]), ROLES)
+
+    begin = detect.forerunners(scan_take(tmp_path, take), np.ones(4, bool), np.array([RATE], np.int64))
+
+    assert abs((1.0 - ahead_s) - float(begin[0]) / RATE) <= 0.004
+
+
+@pytest.mark.parametrize("other_s", [None, 0.025, 0.5, 1.012, 1.4])
+def test_a_stroke_that_nothing_goes_ahead_of_begins_where_it_arrives(tmp_path: Path, other_s: float | None) -> None:
+    """A stroke alone, one soon after an equal one, and one that a softer one follows have no forerunner."""
+    at = [1.0] if other_s is None else [1.0 - other_s, 1.0] if other_s < 1 else [1.0, other_s]
+    take = take_of(tmp_path, mics(2.0, [(s, -10 if s <= 1.0 else -30) for s in at]), ROLES)
+    first = np.array([round(s * RATE) for s in at if s <= 1.0], np.int64)
+
+    begin = detect.forerunners(scan_take(tmp_path, take), np.ones(4, bool), first)
+
+    assert [-1] * len(first) == begin.tolist()
+
+
+def test_where_no_mic_is_near_nothing_goes_ahead(tmp_path: Path) -> None:
+    """Without a mic to listen to there is no forerunner, and at the very start of a take there is room for none."""
+    take = take_of(tmp_path, mics(1.0, [(0.5, -10)]), ROLES)
+    scan = scan_take(tmp_path, take)
+
+    assert [-1] == detect.forerunners(scan, np.zeros(4, bool), np.array([RATE // 2], np.int64)).tolist()
+    assert [-1] == detect.forerunners(scan, np.ones(4, bool), np.array([0], np.int64)).tolist()
