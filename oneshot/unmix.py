@@ -33,10 +33,10 @@ EVIDENCE_DB = 0.75
 LIKE_A_STROKE = 0.48
 """The strokes found must leave less than this share of the error that the ground alone would leave."""
 
-SURE_EVIDENCE_DB = 2.6
+UNSURE_EVIDENCE_DB, SURE_EVIDENCE_DB = 2.0, 2.6
 SURELY_UNLIKE = 0.92
-"""A rise of this much is a stroke even where it is not much like any that was learned, unless it is like none at all:
-speech, or a knock."""
+"""A rise of the second much is a stroke even where it is not much like any that was learned, unless it is like none at
+all: speech, or a knock. From the first on the share of the error that may be left grows towards that."""
 
 COMPOSITE_DB = 2.0
 """A kind that two others make up to this mean error is no kind of its own."""
@@ -123,9 +123,8 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
 
 def is_stroke(found: Explained) -> NDArray[np.bool_]:
     """Which candidates (hits,) are strokes: they rise, and look like strokes clearly more than like nothing."""
-    like = found.error_db < LIKE_A_STROKE * found.empty_error_db
-    sure = (found.evidence_db >= SURE_EVIDENCE_DB) & (found.error_db < SURELY_UNLIKE * found.empty_error_db)
-    return (found.gain > 0).any(axis=1) & (like | sure)
+    share = np.interp(found.evidence_db, [UNSURE_EVIDENCE_DB, SURE_EVIDENCE_DB], [LIKE_A_STROKE, SURELY_UNLIKE])
+    return (found.gain > 0).any(axis=1) & (found.error_db < share * found.empty_error_db)
 
 
 def confidence(found: Explained, templates: Templates) -> Floats:
@@ -168,12 +167,16 @@ def _moved(lag: float) -> Floats:
 
 
 def _evidence_db(energy: Floats, ground: Floats, valid: NDArray[np.bool_], near: NDArray[np.bool_]) -> float:
-    """Mean rise above the ground in the first two stretches over near mics and bands, each at most 20 dB."""
+    """Mean rise above the ground in the first two stretches over near mics and bands, each at most 20 dB.
+
+    In the first one alone where the next stroke falls into the second: that would be the evidence of this one.
+    """
     use = near & valid[:, 0]
     if not use.any():
         return 0.0
-    early = energy[use][:, :, :2].mean(axis=2)
-    before = ground[use][:, :, :2].mean(axis=2)
+    span = 2 if valid[use][:, 1].all() else 1
+    early = energy[use][:, :, :span].mean(axis=2)
+    before = ground[use][:, :, :span].mean(axis=2)
     return float(np.clip(10 * np.log10(np.maximum(early, 1e-15) / np.maximum(before, 1e-15)), 0, 20).mean())
 
 

@@ -203,6 +203,28 @@ def test_a_stroke_over_the_ring_of_another_is_found() -> None:
     assert unmix.is_stroke(found).all()
 
 
+def test_the_next_stroke_is_no_evidence_for_what_goes_ahead_of_it() -> None:
+    """A moment of nothing just ahead of a stroke, which falls into its second stretch, has no evidence of its own."""
+    energy = np.zeros((1, *SNARE.shape))
+    energy[..., 1:] = SNARE[..., :1]
+    free, ended = np.ones((1, MICS, STRETCHES), bool), np.zeros((1, MICS, STRETCHES), bool)
+    ended[..., 0] = True
+    at = np.zeros(1)
+
+    assert unmix.explain(heard(energy, valid=free), KNOWN, at, NEAR).evidence_db[0] >= unmix.SURE_EVIDENCE_DB
+    assert unmix.explain(heard(energy, valid=ended), KNOWN, at, NEAR).evidence_db[0] < unmix.EVIDENCE_DB
+
+
+def test_the_more_a_candidate_rises_the_less_like_a_stroke_it_need_be() -> None:
+    """Half explained, a faint rise is no stroke and a strong one is; what is explained not at all never is."""
+    evidence = np.array([1.0, 1.9, 2.5, 6.0, 6.0])
+    error = np.array([6.0, 6.0, 6.0, 6.0, 9.5])
+    known = np.ones((5, 4))
+    found = unmix.Explained(known, evidence, error, known, np.full(5, 10.0), np.zeros((5, 1, 1, 1)))
+
+    assert [False, False, True, True, False] == unmix.is_stroke(found).tolist()
+
+
 def test_without_templates_nothing_is_a_stroke() -> None:
     """Nothing learned, nothing claimed."""
     none = group.select(KNOWN, np.zeros(len(NAMES), bool))
