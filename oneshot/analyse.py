@@ -21,11 +21,13 @@ from oneshot import (
     articulations,
     bleed,
     detect,
+    dynamics,
     features,
     group,
     labels,
     naming,
     problems,
+    ringing,
     scan,
     unmix,
     untangle,
@@ -282,11 +284,52 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
         raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
     named, strokes = _names(strokes, learned, drums, mics, near, said)
     placer = Placer(session, [m.name for m in mics], named, templates, strokes)
-    rows = HitRows(session, mics, named, templates, placer, said)
-    for each in strokes:
+    progress("measuring bleed", 0.0)
+    played = [_played(s, f, mics) for s, f in zip(strokes, described, strict=True)]
+    envelopes = ringing.learn(played, templates)
+    windows = [ringing.split(each, envelopes) for each in played]
+    dynamic = _dynamic(strokes, windows, mics)
+    rows = HitRows(session, mics, named, templates, placer, said, dynamic)
+    for each, window in zip(strokes, windows, strict=True):
         progress(f"placing hits in {each.heard.take.name}", 0.0)
-        rows.add(each)
-    return rows.finish(told)
+        rows.add(each, window)
+    return rows.finish((*told, *_dynamic_problems(strokes, mics, dynamic)))
+
+
+def _played(strokes: Strokes, described: HitFeatures, mics: tuple[Mic, ...]) -> ringing.Played:
+    """A take's strokes as they are laid over time."""
+    heard = strokes.heard
+    names = [m.name for m in heard.take.mics]
+    rows = np.array([names.index(m.name) if m.name in names else -1 for m in mics], np.int64)
+    rows[(rows >= 0) & (np.asarray(heard.scan.peak)[rows] <= SILENT_PEAK)] = -1
+    lag = np.where(rows >= 0, heard.arrivals.lag[rows], 0.0)
+    first = heard.arrivals.first[strokes.rows]
+    step = np.round((first[:, None] + lag) / heard.scan.hop).astype(np.int64)
+    return ringing.Played(heard.scan, first / heard.scan.hop, step, strokes.gain, strokes.kind,
+                          described.fade_db[strokes.rows], rows)
+
+
+def _dynamic(strokes: list[Strokes], windows: list[ringing.Windows], mics: tuple[Mic, ...]) -> NDArray[np.int64]:
+    """Which of the kit's mics compress (1) or were gated (2) (mics,); 0 for all others."""
+    heard = 10 * np.log10(np.maximum(np.concatenate([w.heard for w in windows]), 1e-18))
+    expected = 10 * np.log10(np.maximum(np.concatenate([w.expected for w in windows]), 1e-18))
+    out = dynamics.compressing(heard, expected, np.concatenate([s.kind for s in strokes])).astype(np.int64)
+    for each in strokes:
+        for k, mic in enumerate(mics):
+            if mic.name in {m.name for m in each.heard.take.mics}:
+                row = each.heard.take.index(mic.name)
+                out[k] = 2 if dynamics.gated(each.heard.scan.level_db[row]) else out[k]
+    return out
+
+
+def _dynamic_problems(strokes: list[Strokes], mics: tuple[Mic, ...], dynamic: NDArray[np.int64]) -> list[Problem]:
+    """What to tell of mics that compress or were gated, for each take they stand in."""
+    what = {1: "a compressor is in the way: a hard stroke rises by less than in the other mics",
+            2: "a gate or an edit cuts its sound off time and again"}
+    return [Problem(f"{each.heard.take.name}/{mic.name}", what[int(dynamic[k])],
+                    "left out of strengths and of the bleed table; give the track as recorded if there is one")
+            for each in strokes for k, mic in enumerate(mics)
+            if dynamic[k] and mic.name in {m.name for m in each.heard.take.mics}]
 
 
 def _strokes(heard: Heard, described: HitFeatures, near: NDArray[np.bool_], learned: _Learned,
@@ -316,8 +359,7 @@ def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
     for each, levels, drums in zip(strokes, level, drum, strict=True):
         limit = np.array([hard[int(d)] for d in drums]) - SOFTEST_DB
         keep = levels >= limit
-        shares = bleed.Shares(*(part[keep] for part in (each.shares.own, each.shares.other, each.shares.own_peak,
-                                                        each.shares.other_peak)))
+        shares = bleed.Shares(each.shares.own[keep], each.shares.other[keep])
         out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
                            shares, each.own_db[keep], each.way[keep], each.told[keep]))
     return out

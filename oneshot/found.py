@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.bleed import Shares
-from oneshot.model import Delay, Floats, Frames, Hit, Problem, Take, TakeNoise
+from oneshot.model import BandBleed, Delay, Floats, Frames, Hit, MicView, Problem, Take, TakeNoise
 from oneshot.stages import Arrivals, Onsets, TakeScan
 
 SAME_EVENT_S = 0.015
@@ -52,7 +52,8 @@ class Analysis:
     ``hits`` carry no layer yet. ``attacks``: hit id -> frame of the attack in its drum's home mic; ``grades``: hit id
     -> mic -> grade; ``clean_db``: hit id -> everything else against it in the home mic, dB; ``polarity``: take -> mic
     -> 1 or -1 against the home mic of the drum it stands at. ``bleed``, ``delays`` and its plain ``delays_ms`` are take
-    -> drum -> mic, as in the manifest.
+    -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band by band; ``mic_views``: take -> what its
+    close mics make of other drums.
     """
 
     hits: tuple[Hit, ...]
@@ -65,6 +66,8 @@ class Analysis:
     bleed: Mapping[str, Mapping[str, Mapping[str, float | None]]]
     delays: Mapping[str, Mapping[str, Mapping[str, Delay]]]
     problems: tuple[Problem, ...]
+    bleed_bands: Mapping[str, Mapping[str, Mapping[str, BandBleed]]] = field(default_factory=dict)
+    mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from oneshot.files import MANIFEST_FORMAT, is_our_kit
 from oneshot.model import (
     Articulation,
+    BandBleed,
     Delay,
     Drum,
     Fader,
@@ -85,6 +86,9 @@ def _kit(document: Json, folder: Path) -> Kit:
         bleed=document["bleed"], delays_ms=document["delays_ms"],
         delays={take: {drum: {mic: _record(Delay, row) for mic, row in mics.items()} for drum, mics in drums.items()}
                 for take, drums in document.get("delays", {}).items()},
+        bleed_bands={take: {drum: {mic: _record(BandBleed, row) for mic, row in mics.items()}
+                            for drum, mics in drums.items()}
+                     for take, drums in document.get("bleed_bands", {}).items()},
         hits=tuple(_hit(row) for row in document["hits"]),
         one_shots=tuple(_record(OneShot, row, velocity=tuple(row["velocity"]),
                                 files=tuple(_record(Sample, file) for file in row["files"]))

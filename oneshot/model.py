@@ -238,6 +238,7 @@ class Ornament:
 class Hit:
     """One stroke, heard by all mics of a take. Field by field what manifest.json says of it; ``predicted``: mics whose
     onset was not read in the recording but follows from the drum's delays; from ``hand`` on, what a label says.
+    ``clean_s``: mic -> seconds from its arrival for which everything else stays 10 dB below it there.
     """
 
     id: int
@@ -263,6 +264,7 @@ class Hit:
     tool: str | None = None
     strength: str | None = None
     told_by: str | None = None
+    clean_s: Mapping[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,6 +393,34 @@ class TakeNoise:
 
 
 @dataclass(frozen=True, slots=True)
+class BandBleed:
+    """One drum in one mic, against itself in its home mic, from hits that stand alone in both.
+
+    ``bands_db``: band by band (``scan.BAND_EDGES_HZ``), None where it was never clear; ``spread_db``: half the distance
+    between the 16th and 84th percentile of the level over all bands; ``hits``: how many stand behind it.
+    """
+
+    bands_db: tuple[float | None, ...]
+    spread_db: float | None
+    hits: int
+
+
+@dataclass(frozen=True, slots=True)
+class MicView:
+    """What a mic makes of a hard stroke of another drum than its own: ``level_db`` against a hard stroke of its own
+    drum over all bands, and ``band_db`` the same from ``low_hz`` to ``high_hz``, where it stands out most.
+    """
+
+    mic: str
+    own: str
+    drum: str
+    level_db: float
+    low_hz: float
+    high_hz: float
+    band_db: float
+
+
+@dataclass(frozen=True, slots=True)
 class Kit:
     """A finished kit, all of it: what ``export/`` writes and nothing it has to compute.
 
@@ -413,3 +443,5 @@ class Kit:
     prints: tuple[Print, ...] = ()
     problems: tuple[Problem, ...] = field(default=())
     delays: Mapping[str, Mapping[str, Mapping[str, Delay]]] = field(default_factory=dict)
+    bleed_bands: Mapping[str, Mapping[str, Mapping[str, BandBleed]]] = field(default_factory=dict)
+    mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)

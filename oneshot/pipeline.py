@@ -46,6 +46,7 @@ from oneshot.settings import Recipe, load_recipe, recipe_toml, recipe_values
 from oneshot.store import open_store
 
 Row = TypeVar("Row")
+"""What a table of takes and drums holds of each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +127,8 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen, following: M
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
         delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
-        problems=(*session.problems, *found.problems, *unknown, *_nothing_kept(found, shots)))
+        problems=(*session.problems, *found.problems, *unknown, *_nothing_kept(found, shots)),
+        bleed_bands=found.bleed_bands, mic_views=found.mic_views)
 
 
 def _quiet(stage: str, share: float) -> None:
@@ -173,7 +175,11 @@ def _renamed(found: Analysis, hits: tuple[Hit, ...]) -> Analysis:
         kind = kind_of(new) if new != old and kind_of(new) != "percussion" else kinds[old].kind
         drums.setdefault(new, replace(kinds[old], name=new, kind=kind, articulations=order))
     return replace(found, hits=hits, drums=tuple(drums[name] for name in sorted(drums)),
-                   bleed=_rows_renamed(found.bleed, names), delays=_rows_renamed(found.delays, names))
+                   bleed=_rows_renamed(found.bleed, names), delays=_rows_renamed(found.delays, names),
+                   bleed_bands=_rows_renamed(found.bleed_bands, names), mic_views={
+                       take: tuple(replace(each, own=names.get(each.own, each.own),
+                                           drum=names.get(each.drum, each.drum)) for each in views)
+                       for take, views in found.mic_views.items()})
 
 
 def _rows_renamed(table: Mapping[str, Mapping[str, Row]], names: Mapping[str, str]) -> dict[str, dict[str, Row]]:

@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 from oneshot import bleed, ornaments
 from oneshot.found import Analysis, FoundDrum, Heard, Named, Strokes
 from oneshot.labels import Said, Told
-from oneshot.model import Floats, Frames, Hit, Mic, Partner, Problem, Role, Session, TakeNoise
+from oneshot.model import BandBleed, Floats, Frames, Hit, Mic, MicView, Partner, Problem, Role, Session, Take, TakeNoise
 from oneshot.placing import Placer, place_attacks
+from oneshot.ringing import Windows
+from oneshot.scan import BAND_EDGES_HZ
 from oneshot.stages import Templates
 
 KIT_ROLES = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
@@ -39,7 +41,8 @@ class HitRows:
     """Collects the hits of a session take by take; ``finish`` makes the analysis of them."""
 
     def __init__(self, session: Session, mics: tuple[Mic, ...], named: Named, templates: Templates,
-                 placer: Placer, said: Told) -> None:
+                 placer: Placer, said: Told, dynamic: Frames) -> None:
+        self._straight = dynamic == 0
         self._session, self._mics, self._named, self._templates = session, mics, named, templates
         self._placer, self._said = placer, said.said
         self._hits: list[Hit] = []
@@ -47,10 +50,12 @@ class HitRows:
         self._grades: dict[int, Mapping[str, str]] = {}
         self._clean: dict[int, float] = {}
         self._bleed: dict[str, dict[str, dict[str, float | None]]] = {}
+        self._bands: dict[str, dict[str, dict[str, BandBleed]]] = {}
+        self._views: dict[str, tuple[MicView, ...]] = {}
         self._noise: list[TakeNoise] = []
 
-    def add(self, strokes: Strokes) -> None:
-        """Add the hits of one take."""
+    def add(self, strokes: Strokes, windows: Windows) -> None:
+        """Add the hits of one take and what is in their windows."""
         take, count = strokes.heard.take, len(strokes.rows)
         onsets = self._placer.place(strokes)
         self._noise.append(_noise(strokes.heard))
@@ -58,37 +63,61 @@ class HitRows:
         drum = self._templates.drum[strokes.kind]
         for number in sorted({int(d) for d in drum}):
             mine = np.flatnonzero(drum == number)
-            self._bleed[take.name][self._named.drum[number]] = self._table_row(strokes, mine, number)
+            self._bleed[take.name][self._named.drum[number]] = self._table_row(take, windows, mine, number)
+        self._bands[take.name] = self._band_table(take, windows, drum)
+        self._views[take.name] = self._mic_views(take, windows, drum)
         for i in range(count):
-            self._add_hit(strokes, i, onsets[i], self._placer.predicted[take.name][i])
+            self._add_hit(strokes, windows, i, onsets[i], self._placer.predicted[take.name][i])
 
-    def _table_row(self, strokes: Strokes, mine: Frames, number: int) -> dict[str, float | None]:
-        """One drum's row of a take's bleed table."""
-        take = strokes.heard.take
-        own = self._own(strokes)[mine]
-        other = strokes.shares.other[mine]
+    def _table_row(self, take: Take, windows: Windows, mine: Frames, number: int) -> dict[str, float | None]:
+        """One drum's row of a take's bleed table: nothing for mics that compress, and where they are its home."""
+        own, other = windows.own[mine].sum(axis=2), windows.other[mine].sum(axis=2)
         names = [m.name for m in self._mics]
         home_name = take.mics[self._placer.home_row(take, number)].name
         if home_name not in names:
             return {}
-        row = bleed.table_row(own, other, names.index(home_name))
+        home = names.index(home_name)
+        row = bleed.table_row(own, other, home)
+        row = np.where(self._straight & self._straight[home], row, np.nan)
+        row[home] = 0.0
         present = {m.name for m in take.mics}
         return {name: _none(row[k]) for k, name in enumerate(names) if name in present}
 
-    def _own(self, strokes: Strokes) -> Floats:
-        """Energy of each hit's main stroke (hits, mics)."""
-        return strokes.shares.own[np.arange(len(strokes.kind)), strokes.kind]
+    def _band_table(self, take: Take, windows: Windows, drum: Frames) -> dict[str, dict[str, BandBleed]]:
+        """A take's bleed table band by band, without mics that compress."""
+        names, present = [m.name for m in self._mics], {m.name for m in take.mics}
+        out: dict[str, dict[str, BandBleed]] = {}
+        for number in sorted({int(d) for d in drum}):
+            home = take.mics[self._placer.home_row(take, number)].name
+            if home not in names or not self._straight[names.index(home)]:
+                continue
+            mine = drum == number
+            row = bleed.band_row(np.nan_to_num(windows.own[mine]), np.nan_to_num(windows.other[mine]),
+                                 names.index(home))
+            out[self._named.drum[number]] = {name: row[k] for k, name in enumerate(names)
+                                             if name in present and self._straight[k]}
+        return out
 
-    def _add_hit(self, strokes: Strokes, i: int, onsets: Frames, predicted: NDArray[np.bool_]) -> None:
+    def _mic_views(self, take: Take, windows: Windows, drum: Frames) -> tuple[MicView, ...]:
+        """What each close mic of a take makes of hard strokes of the other drums."""
+        own, other = np.nan_to_num(windows.own), np.nan_to_num(windows.other)
+        hard = {self._named.drum[n]: bleed.hard_db(own[drum == n], other[drum == n])
+                for n in sorted({int(d) for d in drum})}
+        found = [bleed.view(mic.name, (at, hard[at][k]), (name, hard[name][k]), BAND_EDGES_HZ)
+                 for k, mic in enumerate(self._mics) if mic.name in {m.name for m in take.mics} and self._straight[k]
+                 for at in hard if mic.stands_at(at) for name in hard if name != at]
+        return tuple(each for each in found if each is not None)
+
+    def _add_hit(self, strokes: Strokes, windows: Windows, i: int, onsets: Frames,
+                 predicted: NDArray[np.bool_]) -> None:
         """Make one hit's record."""
         take, shares = strokes.heard.take, strokes.shares
         kind = int(strokes.kind[i])
         number = int(self._templates.drum[kind])
         names = [m.name for m in self._mics]
-        own = shares.own[i, kind]
+        own = np.nan_to_num(windows.own[i].sum(axis=1))
         struck = [int(k) for k in np.flatnonzero(strokes.gain[i]) if int(k) != kind]
-        other = shares.other[i] + shares.own[i, struck].sum(axis=0)
-        bleed_db = bleed.ratio_db(other, own)
+        bleed_db = bleed.ratio_db(np.nan_to_num(windows.other[i].sum(axis=1)), own)
         home_row = self._placer.home_row(take, number)
         home = take.mics[home_row].name
         at_home = names.index(home) if home in names else int(own.argmax())
@@ -96,7 +125,7 @@ class HitRows:
         earliest = _earliest(strokes, i, onsets)
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
-        self._grades[hit_id] = self._grade_row(strokes, i, kind, bleed_db, present)
+        self._grades[hit_id] = self._grade_row(windows, i, kind, bleed_db, present)
         self._clean[hit_id] = float(np.nan_to_num(bleed_db[at_home], nan=UNKNOWN_CLEAN_DB))
         begin = int(strokes.heard.begin[strokes.rows[i]])
         hop = strokes.heard.scan.hop
@@ -108,13 +137,15 @@ class HitRows:
             onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None
                     for k, m in enumerate(take.mics) if _heard_role(m)},
             drum=self._named.drum[number], articulation=said.stroke(computed) if said else computed,
-            confidence=1.0 if said and said.drum else float(strokes.confidence[i]), level_db=_level_db(own, hop),
+            confidence=1.0 if said and said.drum else float(strokes.confidence[i]),
+            level_db=_level_db(self._strength(windows.strength[i]), hop),
             bleed_db={**{name: _none(bleed_db[k]) for k, name in enumerate(names) if name in present},
                       **{m.name: None for m in take.mics if m.role in KIT_ROLES and m.name not in names}},
-            isolated=bleed.isolated(bleed_db, own, at_home),
+            isolated=bleed.isolated(bleed_db, own, at_home, self._straight),
             usable=tuple(name for k, name in enumerate(names) if name in present and bleed_db[k] < bleed.CLEAR_DB),
             predicted=tuple(m.name for k, m in enumerate(take.mics) if predicted[k] and _heard_role(m)),
-            partners=self._partners(shares, i, kind, struck, hop))
+            partners=self._partners(shares, i, kind, struck, hop),
+            clean_s={name: _none(windows.clean_s[i, k]) for k, name in enumerate(names) if name in present})
         self._hits.append(made if said is None else replace(
             made, hand=said.hand, wires=said.wires, tool=said.tool, strength=said.strength, told_by=said.told_by))
 
@@ -124,6 +155,12 @@ class HitRows:
         name = self._named.drum[int(self._templates.drum[strokes.kind[i]])]
         return self._said[row] if row >= 0 and self._said[row].drum in (None, name) else None
 
+    def _strength(self, energy: Floats) -> Floats:
+        """The energies (mics,) that count for a hit's strength: no mic that compresses, unless all do."""
+        known = np.nan_to_num(energy)
+        straight = np.where(self._straight, known, 0.0)
+        return straight if straight.any() else known
+
     def _partners(self, shares: bleed.Shares, i: int, kind: int, struck: list[int], hop: int) -> tuple[Partner, ...]:
         """The other drums struck with a hit, strongest first."""
         main = float(shares.own[i, kind].sum())
@@ -132,12 +169,11 @@ class HitRows:
                      for energy, number, k in sorted(found, reverse=True)
                      if energy > main * 10 ** (PARTNER_DB / 10))
 
-    def _grade_row(self, strokes: Strokes, i: int, kind: int, bleed_db: Floats, present: set[str]) -> dict[str, str]:
-        """Grade of a hit in each mic: the worst of its whole window and of any one band and moment in it."""
-        own_peak = strokes.shares.own_peak[i, kind]
-        worst = bleed.ratio_db(strokes.shares.other_peak[i], own_peak)
+    def _grade_row(self, windows: Windows, i: int, kind: int, bleed_db: Floats, present: set[str]) -> dict[str, str]:
+        """Grade of a hit in each mic: the worst of its whole window and of any one band and moment up to the next."""
+        worst = bleed.ratio_db(np.nan_to_num(windows.other_peak[i]), np.nan_to_num(windows.own_peak[i]))
         drum = self._named.drum[int(self._templates.drum[kind])]
-        return {m.name: bleed.grade(float(max(worst[k], bleed_db[k])), m.stands_at(drum))
+        return {m.name: bleed.grade(float(max(worst[k], bleed_db[k])) + bleed.GUARD_DB, m.stands_at(drum))
                 for k, m in enumerate(self._mics) if m.name in present}
 
     def finish(self, told: tuple[Problem, ...]) -> Analysis:
@@ -153,7 +189,8 @@ class HitRows:
             hits=hits, drums=self._drums(hits), attacks=attacks,
             grades={renumber[k]: v for k, v in self._grades.items()},
             clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
-            polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told)
+            polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
+            bleed_bands=self._bands, mic_views=self._views)
 
     def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
         """The drums that have hits, by name; their articulations in order of frequency."""

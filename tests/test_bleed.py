@@ -9,6 +9,7 @@ from stage_inputs import heard, template, templates
 
 from oneshot import bleed
 from oneshot.model import Floats
+from oneshot.report.matrices import view_text
 from oneshot.stages import STRETCH_STEPS, HitFeatures
 
 MICS = 5
@@ -148,3 +149,64 @@ def test_where_no_hit_is_clean_all_count() -> None:
 
     np.testing.assert_allclose([0.0, -10.0], row[:2], atol=1e-6)
     assert np.isnan(row[2])
+
+
+# ------------------------------------------------------------------------------------------------------- band by band
+
+
+def test_the_band_table_tells_each_band_from_hits_that_stand_alone() -> None:
+    """A drum 20 dB down in a mic, 5 dB down in its top band: told band by band with spread and count; a hit spoilt in
+    one band counts in the others, and a band never clear is not known.
+    """
+    rng = np.random.default_rng(5)
+    own = np.ones((9, 2, 3)) * 10 ** (rng.uniform(-20, 0, (9, 1, 1)) / 10)
+    own[:, 1] *= 10 ** (np.array([-20.0, -20.0, -5.0]) / 10)
+    other = own * 1e-4
+    own[:3, 1, 2], other[:3, 1, 2] = 10.0, 10.0
+    other[:, 1, 0] = own[:, 1, 0]
+    home, away = bleed.band_row(own, other, 0)
+
+    np.testing.assert_allclose([0.0, 0.0, 0.0], [float(v or 0) for v in home.bands_db], atol=1e-9)
+    assert away.bands_db[0] is None
+    np.testing.assert_allclose([-20.0, -5.0], [float(v or 0) for v in away.bands_db[1:]], atol=1e-6)
+    assert 9 == home.hits
+    assert 0.0 == pytest.approx(home.spread_db or 0.0, abs=1e-6)
+
+
+def test_a_drum_that_never_plays_alone_has_no_bands() -> None:
+    """Everything else as loud as the drum in every hit: nothing is told, neither level nor spread, from no hit."""
+    own = np.ones((5, 2, 3))
+    row = bleed.band_row(own, own, 0)[1]
+
+    assert (None, None, None) == row.bands_db
+    assert row.spread_db is None
+    assert 0 == row.hits
+
+
+def test_a_mic_view_names_the_band_in_which_the_other_drum_stands_out() -> None:
+    """A hard hat 17 dB below a hard snare in its mic, 3 dB above it in the top bands, is told so."""
+    snare = np.array([0.0, 0, 0, 0, 0, 0, -20, -20, -20])
+    hat = np.array([-60.0, -60, -60, -60, -60, -60, -17, -17, -17])
+    edges = [0, 100, 200, 400, 800, 1600, 3200, 6400, 12800, 20000]
+    view = bleed.view("Snare Top", ("snare", snare), ("hat", hat), edges)
+
+    assert view is not None
+    assert ("Snare Top", "snare", "hat", 3200.0, 20000.0) == (view.mic, view.own, view.drum, view.low_hz, view.high_hz)
+    assert 3.0 == pytest.approx(view.band_db, abs=0.01)
+    assert -20.0 == pytest.approx(view.level_db, abs=0.1)
+    assert ("In Snare Top, a hard hat is 20 dB below a hard snare; above 3200 Hz it is 3 dB above it."
+            == view_text(view))
+
+
+def test_a_mic_view_of_a_drum_never_clear_there_is_none() -> None:
+    """What was never clear in a mic is not told."""
+    assert bleed.view("Kick", ("kick", np.zeros(4)), ("hat", np.full(4, np.nan)), [0, 1, 2, 3, 4]) is None
+
+
+def test_a_compressing_mic_takes_no_part_in_isolation() -> None:
+    """A mic that is left out may be full of others; the home mic is asked at any rate."""
+    own, bled = np.ones(2), np.array([-40.0, 0.0])
+
+    assert not bleed.isolated(bled, own, 0)
+    assert bleed.isolated(bled, own, 0, np.array([True, False]))
+    assert not bleed.isolated(bled[::-1], own, 0, np.array([False, True]))

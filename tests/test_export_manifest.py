@@ -37,14 +37,14 @@ def test_the_manifest_fits_its_schema(kit: Kit) -> None:
 
 
 def test_the_manifest_has_the_contracts_fields_in_order(kit: Kit) -> None:
-    """Version 1: these names, this order."""
+    """Version 1: these names, this order; optional ones, added since, at the end."""
     document = manifest.to_json(kit)
 
     assert ["format", "version", "generator", "kit", "session", "recipe", "balance", "drums", "bleed", "delays_ms",
-            "delays", "hits", "one_shots", "prints"] == list(document)
+            "delays", "hits", "one_shots", "prints", "band_edges_hz", "bleed_bands"] == list(document)
     assert ["id", "take", "onset", "onsets", "predicted", "drum", "with", "ornament", "articulation", "layer",
             "confidence", "level_db", "bleed_db", "isolated", "usable", "kept",
-            "fallback", "reason"] == list(document["hits"][0])
+            "fallback", "reason", "clean_s"] == list(document["hits"][0])
     assert ["hit", "drum", "articulation", "layer", "round_robin", "velocity", "grade", "fundamental_hz", "decay_s",
             "ring_kept_db", "mix_db", "files"] == list(document["one_shots"][0])
     assert ["mics", "path", "frames", "source_start", "onset_frame", "fade_in_frames", "fade_out_frames", "gain_db",

@@ -58,7 +58,7 @@ def strokes_of(take: Take, late_ms: Sequence[float], *, depth_db: float = 30.0, 
                   Arrivals(take.name, first, frame, depth, np.zeros(len(take.mics))), np.full(count, -1, np.int64))
     nothing = np.zeros((count, 2, len(MICS)))
     return Strokes(heard, np.arange(count), np.zeros(count, np.int64), gain, np.ones(count),
-                   Shares(nothing, nothing[:, 0], nothing, nothing[:, 0]), np.zeros((count, len(MICS), 1, 1)),
+                   Shares(nothing, nothing[:, 0]), np.zeros((count, len(MICS), 1, 1)),
                    np.zeros(count, np.int64), np.full(count, -1))
 
 

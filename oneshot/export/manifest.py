@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from oneshot.files import write_atomic
-from oneshot.model import Delay, Drum, Hit, Kit, Mic, OneShot, Print, Sample, Take
+from oneshot.model import BandBleed, Delay, Drum, Hit, Kit, Mic, OneShot, Print, Sample, Take
+from oneshot.scan import BAND_EDGES_HZ
 
 FORMAT = "oneshot-manifest"
 VERSION = 1
@@ -56,6 +57,9 @@ def to_json(kit: Kit) -> Json:
         "hits": [_hit(hit) for hit in kit.hits],
         "one_shots": [_one_shot(shot) for shot in kit.one_shots],
         "prints": [_print(each) for each in kit.prints],
+        "band_edges_hz": list(BAND_EDGES_HZ),
+        "bleed_bands": {take: {drum: {mic: _bands(row) for mic, row in mics.items()} for drum, mics in drums.items()}
+                        for take, drums in kit.bleed_bands.items()},
     }
 
 
@@ -108,8 +112,14 @@ def _hit(hit: Hit) -> Json:
         "level_db": rounded(hit.level_db), "bleed_db": {mic: rounded(value) for mic, value in hit.bleed_db.items()},
         "isolated": hit.isolated, "usable": list(hit.usable), "kept": hit.kept, "fallback": hit.fallback,
         "reason": hit.reason,
+        "clean_s": {mic: rounded(value, 4) for mic, value in hit.clean_s.items()},
         **({"hand": hit.hand, "wires": hit.wires, "tool": hit.tool, "strength": hit.strength, "told_by": hit.told_by}
            if hit.told_by else {})}
+
+
+def _bands(row: BandBleed) -> Json:
+    return {"bands_db": [rounded(value) for value in row.bands_db], "spread_db": rounded(row.spread_db),
+            "hits": row.hits}
 
 
 def _one_shot(shot: OneShot) -> Json:

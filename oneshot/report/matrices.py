@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TypeVar
 
-from oneshot.model import Delay, Hit, Kit, Mic, Take
+from oneshot.model import Delay, Hit, Kit, Mic, MicView, Take
 from oneshot.report.data import clock
 from oneshot.report.gaps import gaps
 from oneshot.report.markup import Content, Markup, cell, figure, grid, tag
 from oneshot.report.sections import count, section
 from oneshot.report.text import grouped, left_out, reason_kind
 
+STANDS_OUT_DB = 3.0
+"""From here on a band is worth a word."""
 LONGEST_LIST = 2000
 """Rows of left-out strokes on the page; hits.csv has them all."""
 
@@ -24,8 +26,32 @@ def bleed_section(kit: Kit) -> Markup | None:
               for take in kit.session.takes if kit.bleed.get(take.name)]
     if not tables:
         return None
-    return section("bleed", "Bleed", tables, note="How loud a drum is in each mic against its home mic, which reads 0. "
-                                                  "The stronger the colour, the more of it the mic hears.")
+    views = [_views(take, kit.mic_views[take.name]) for take in kit.session.takes if kit.mic_views.get(take.name)]
+    return section("bleed", "Bleed", tables, *views,
+                   note="How loud a drum is in each mic against its home mic, which reads 0. The stronger the colour, "
+                        "the more of it the mic hears.")
+
+
+def _views(take: Take, views: Sequence[MicView]) -> Markup:
+    """In words, folded away: what each close mic hears of the other drums, the loudest of them first."""
+    order = {mic.name: n for n, mic in enumerate(take.mics)}
+    lines = [tag("li", view_text(view)) for view in sorted(views, key=lambda v: (order[v.mic], -v.level_db, v.drum))]
+    return tag("details", tag("summary", f"{take.name}: what the close mics hear of the other drums"), tag("ul", lines))
+
+
+def view_text(view: MicView) -> str:
+    """One mic and one drum in a sentence; a band is told where the drum stands out there by 3 dB more."""
+    text = f"In {view.mic}, a hard {view.drum} is {_against(view.level_db)} a hard {view.own}"
+    if view.band_db < view.level_db + STANDS_OUT_DB:
+        return f"{text}."
+    band = (f"below {view.high_hz:g} Hz" if view.low_hz <= 0 else f"above {view.low_hz:g} Hz" if view.high_hz >= 20000
+            else f"from {view.low_hz:g} to {view.high_hz:g} Hz")
+    return f"{text}; {band} it is {_against(view.band_db)} it."
+
+
+def _against(level_db: float) -> str:
+    whole = round(level_db)
+    return f"{abs(whole)} dB {'above' if whole > 0 else 'below'}" if whole else "level with"
 
 
 def delays_section(kit: Kit) -> Markup | None:
