@@ -29,6 +29,7 @@ from oneshot import (
     problems,
     ringing,
     scan,
+    sifting,
     unmix,
     untangle,
 )
@@ -272,14 +273,16 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     """Unmix every take, name the drums, settle onsets, measure levels and bleed."""
     near = np.any([_near_rows(h, mics) for h in heard], axis=0)
     templates = learned.templates
-    drums = naming.drum_names(templates, features.standing_db(templates, near), mics, learned.drum)
+    drums = _drums_called(learned, mics, near)
     strokes = []
     at = 0
     for n, (h, f) in enumerate(zip(heard, described, strict=True)):
         progress("telling strokes apart", n / len(heard))
         strokes.append(_strokes(h, f, _near_rows(h, mics), learned, drums[0], said, at))
         at += len(f.energy)
-    strokes = _loud_enough(strokes, templates)
+    strokes, guests, others = sifting.sift(_loud_enough(strokes, templates), templates, mics, near, learned.drum)
+    if len(guests):
+        drums = _drums_called(learned, mics, near, guests)
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
     named, strokes = _names(strokes, learned, drums, mics, near, said)
@@ -293,7 +296,7 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     for each, window in zip(strokes, windows, strict=True):
         progress(f"placing hits in {each.heard.take.name}", 0.0)
         rows.add(each, window)
-    return rows.finish((*told, *_dynamic_problems(strokes, mics, dynamic)))
+    return rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic)))
 
 
 def _played(strokes: Strokes, described: HitFeatures, mics: tuple[Mic, ...]) -> ringing.Played:
@@ -363,6 +366,19 @@ def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
         out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
                            shares, each.own_db[keep], each.way[keep], each.told[keep]))
     return out
+
+
+def _drums_called(learned: _Learned, mics: tuple[Mic, ...], near: NDArray[np.bool_],
+                  guests: Frames | None = None) -> tuple[dict[int, str], dict[int, str]]:
+    """What drums are called and what they are, by number; ``guests``, drums that are none, take no name away from
+    those that are.
+    """
+    templates = learned.templates
+    drums = templates if guests is None else group.select(templates, ~np.isin(templates.drum, guests))
+    drum, what = naming.drum_names(drums, features.standing_db(drums, near), mics, learned.drum)
+    for n, number in enumerate([] if guests is None else guests, 1):  # of use where a label keeps a hit of theirs
+        drum[int(number)], what[int(number)] = f"other-{n}", "percussion"
+    return drum, what
 
 
 def _names(strokes: list[Strokes], learned: _Learned, drums: tuple[dict[int, str], dict[int, str]],

@@ -61,6 +61,16 @@ def sticks(sample_rate: int, rng: np.random.Generator) -> Floats32:
     return out.astype(np.float32)
 
 
+def knock(sample_rate: int, rng: np.random.Generator) -> Floats32:
+    """A foot or stick against a stand, as the mic on it gets it through the metal: a few low modes; peak about 0.1."""
+    t = np.arange(int(0.25 * sample_rate)) / sample_rate
+    out = np.zeros(len(t))
+    for f, decay, level in ((41.0, 0.05, 1.0), (97.0, 0.035, 0.7), (233.0, 0.02, 0.4), (620.0, 0.008, 0.25)):
+        out += level * np.exp(-t / decay) * np.sin(2 * np.pi * f * (1 + rng.normal(0, 0.03)) * t)
+    out *= 0.1 * 10 ** (rng.normal(0, 2.0) / 20) / float(np.abs(out).max())
+    return out.astype(np.float32)
+
+
 def hum(rms_dbfs: float, mains_hz: float, frames: int, sample_rate: int) -> Floats32:
     """Mains hum: the fundamental and six overtones, ``rms_dbfs`` in all."""
     t = np.arange(frames) / sample_rate

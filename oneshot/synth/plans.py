@@ -87,6 +87,7 @@ class MicPlan:
     adds gain and clips. ``gate_dbfs``: below it the channel is digital black. ``crushed``: a compressor is in the way.
     ``dead``: nothing but noise arrives. ``talk``: it is there for speech, and no stroke is measured in it.
     ``trigger``: it is no mic but a contact pickup on its ``drum``, which hears the head and next to nothing else.
+    ``offset``: the converter's steady (DC) offset, full scale 1.0.
     """
 
     name: str
@@ -108,6 +109,7 @@ class MicPlan:
     dead: bool = False
     talk: bool = False
     trigger: bool = False
+    offset: float = 0.0
 
     @property
     def judged(self) -> bool:
@@ -186,7 +188,8 @@ class TakePlan:
     """The strokes of one take, and what else is heard in it.
 
     ``talk``: (start, length) of speech, seconds. ``sticks_s``: when two sticks are struck together, as in a count-in
-    (no stroke). ``click_bpm``: tempo of a click that leaks from headphones.
+    (no stroke). ``click_bpm``: tempo of a click that leaks from headphones. ``knocks``: when a stand is knocked
+    against, and the mic that is on it. ``talk_db``, ``click_db``: how much louder than usual those are.
     ``inverted``: mics whose cable is turned in this take only. ``tail_s``: how long it runs after the last stroke.
     """
 
@@ -196,6 +199,9 @@ class TakePlan:
     talk: tuple[tuple[float, float], ...] = ()
     sticks_s: tuple[float, ...] = ()
     click_bpm: float | None = None
+    knocks: tuple[tuple[float, str], ...] = ()
+    talk_db: float = 0.0
+    click_db: float = 0.0
     inverted: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -119,6 +119,7 @@ def _render(scene: Scene, take: TakePlan, progress: Progress | None) -> tuple[Fl
     names = [scene.channels[k] for k in heard]
     noise = {scene.channels[k]: scene.noise_dbfs(k) for k in heard}
     _add_room_sounds(scene, take, mix)
+    _add_knocks(scene, take, mix)
     hits: list[dict[str, Any]] = []
     pending: list[_Pending] = []
     for k, (stroke, (layer, alternate)) in enumerate(zip(strokes, _layers(strokes), strict=True)):
@@ -191,13 +192,24 @@ def _add_room_sounds(scene: Scene, take: TakePlan, mix: Floats32) -> None:
     sr, first = scene.sr, int(LEAD_S * scene.sr)
     for k, (at_s, length_s) in enumerate(take.talk):
         rng = np.random.default_rng([scene.seed, 6, crc32(take.name.encode()), k])
-        _add(scene, mix, flaws.speech(length_s, sr, rng), Radiator("voice", HEAD, 0.2), first + int(at_s * sr))
+        voice = flaws.speech(length_s, sr, rng) * np.float32(10 ** (take.talk_db / 20))
+        _add(scene, mix, voice, Radiator("voice", HEAD, 0.2), first + int(at_s * sr))
     for k, at_s in enumerate(take.sticks_s):
         rng = np.random.default_rng([scene.seed, 9, crc32(take.name.encode()), k])
         _add(scene, mix, flaws.sticks(sr, rng), Radiator("sticks", STICKS, 0.1), first + int(at_s * sr))
     if take.click_bpm is not None:
-        ticks = flaws.clicks(take.click_bpm, mix.shape[1] - first, sr)
+        ticks = flaws.clicks(take.click_bpm, mix.shape[1] - first, sr) * np.float32(10 ** (take.click_db / 20))
         _add(scene, mix, ticks, Radiator("headphones", HEAD, 0.1), first)
+
+
+def _add_knocks(scene: Scene, take: TakePlan, mix: Floats32) -> None:
+    """Knocks go through a stand into its own mic, and faintly through the floor into those of all other stands."""
+    for k, (at_s, name) in enumerate(take.knocks):
+        rng = np.random.default_rng([scene.seed, 10, crc32(take.name.encode()), k])
+        start, sound = int((LEAD_S + at_s) * scene.sr), flaws.knock(scene.sr, rng)
+        for channel, mic in enumerate(scene.channels):
+            share = np.float32(1.0 if mic == name else 0.02)
+            mix[channel, start : start + len(sound)] += (share * sound)[: max(0, mix.shape[1] - start)]
 
 
 def _add(scene: Scene, mix: Floats32, signal: Floats32, radiator: Radiator, start: int) -> None:
@@ -238,6 +250,8 @@ def _through(mic: MicPlan, take: TakePlan, row: Floats32, sample_rate: int) -> N
         np.clip(row, -1, 1, out=row)
     if mic.name in take.inverted:
         row *= np.float32(-1)
+    if mic.offset:
+        row += np.float32(mic.offset)
 
 
 def write_session(folder: Path, plan: KitPlan, takes: Iterable[TakePlan], seed: int = 1, *,

@@ -1,0 +1,271 @@
+"""Outsiders: what rises like a hit and is none. Talk between strokes, a click that leaks from headphones, sticks
+struck together in a count-in.
+
+All of them come from where no drum stands, so grouping makes drums of their own of them, and as drums they can be
+known. None is led by a close mic: against the hard strokes of each mic, the overheads hear it best. Cymbals are heard
+so, too, but they speak above 5.6 kHz. Beside that:
+
+- *Talk* swells. A syllable is louder 22 to 45 ms after it began than in its first 11 ms, which no stroke is but a
+  cymbal's or the lowest of a big kick's; and a voice has little below 140 Hz. Where a talk mic is there, it hears
+  talk far better against the other mics than it hears strokes.
+- *A click* keeps time as no player does: players miss a beat by 10 to 20 ms and a few dB, a click by neither.
+- *Sticks* are short, without lows or air, and stay out of the playing: alone, or evenly before the first stroke.
+
+Levels are in dB, times in seconds. The limits lie midway between what was measured on strokes and on outsiders; see
+docs/methods.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from oneshot.model import Floats, Frames, Mic, Problem, Role, Take
+from oneshot.stages import TakeScan, Templates
+
+TALK, CLICK, STICKS = "talk", "a click that leaks from headphones", "sticks struck together"
+
+LED_DB = 3.0
+"""A close mic leads from here on: it hears a sound this much better than any overhead, each against its own hard
+strokes.
+"""
+
+AIR_BAND, AIR_DB = 7, -12.0
+"""From this band on (5.6 kHz) lies the air of cymbals and wires: more than -10 dB of their first 22 ms; of a voice's
+vowels and of sticks less than -17 dB.
+"""
+
+LOWEST_DB = -6.0
+"""Sounds with more than this below 140 Hz are a kick's or a low tom's."""
+
+SWELL_DB = 1.5
+"""Talk gains this much at least from its first 11 ms to the stretch from 22 to 45 ms."""
+
+SHORT_DB = 12.0
+"""Sticks lose this much at least from their first 22 ms to the stretch from 45 to 90 ms."""
+
+GRID_S = 0.002
+"""How far a click lies off its grid at most: half a step of the scan, and what noise moves it. Players scatter 4 ms
+rms and more (common practice, no source).
+"""
+
+GRID_SHARE, FEWEST_CLICKS = 0.75, 6
+"""This share of a click's sounds lies on the grid, and so many at least tell one."""
+
+BEATS_S = (0.2, 2.0)
+"""Between one click and the next: 300 to 30 a minute."""
+
+STEADY_DB = 1.5
+"""Half of all clicks lie this close to their median level."""
+
+FAINT_DB = 12.0
+"""A leak lies this far below what drums do at least: their median, drum by drum, the loudest."""
+
+ALONE_S, ALONE_SHARE = 0.25, 0.8
+"""Sticks stay this far away from strokes, this share of them at least."""
+
+STRAY, COUNT_IN, EVEN = 3, 8, 0.15
+"""Sticks come by threes at most, or evenly as a count-in of up to eight, gaps within this share of each other."""
+
+TALK_MIC_DB = 10.0
+"""A talk mic hears talk this much better than strokes at least, against the near mics."""
+
+TALK_STEPS = (0, 16)
+"""Where a talk mic is read after an arrival, in steps of the scan: 45 ms."""
+
+SURE = 0.5
+"""Inside talk, hits of which the drum is less sure than this, 0 to 1, are talk."""
+
+PHRASE_S = 0.8
+"""Pauses inside talk are shorter than this."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Traits:
+    """What tells outsiders, drum by drum: each float64 (drums,), NaN where it is not known; ``number``: int64, the
+    drums' numbers, rising.
+    """
+
+    number: Frames
+    lead_db: Floats
+    air_db: Floats
+    lowest_db: Floats
+    swell_db: Floats
+    fall_db: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hits:
+    """The hits of one take in order of time: float64 (hits,) seconds, int64 drums, float64 levels over all mics."""
+
+    at_s: Floats
+    drum: Frames
+    level_db: Floats
+
+
+def lead_db(level_db: Floats, mics: Sequence[Mic]) -> Floats:
+    """How far the best close mic stands above the best overhead (rows,), from levels (rows, mics) against each mic's
+    hard strokes; NaN where the session has no close mics or no overheads.
+    """
+    close = np.array([m.role is Role.CLOSE for m in mics])
+    above = np.array([m.role is Role.OVERHEAD for m in mics])
+    if not (close.any() and above.any()):
+        return np.full(len(level_db), np.nan)
+    out: Floats = level_db[:, close].max(axis=1) - level_db[:, above].max(axis=1)
+    return out
+
+
+def traits(templates: Templates, hard: Floats, near: NDArray[np.bool_], mics: Sequence[Mic]) -> Traits:
+    """Measure every drum. ``hard``: float64 (mics,), energy of hard strokes in each mic, by which levels are compared;
+    ``near``: bool (mics,).
+    """
+    numbers = np.unique(templates.drum)
+    energy = templates.energy / np.maximum(hard, 1e-15)[None, :, None, None]
+    lead = lead_db(_db(energy[..., :2].sum(axis=(2, 3))), mics)
+    sound = energy[:, near].sum(axis=1)
+    sound = sound / np.maximum(sound.sum(axis=(1, 2), keepdims=True), 1e-15)
+    out = np.empty((5, len(numbers)))
+    for n, number in enumerate(numbers):
+        mine = templates.drum == number
+        weight = np.maximum(templates.members[mine], 1).astype(np.float64)
+        mean = np.average(sound[mine], axis=0, weights=weight)
+        early, course = mean[:, :2].sum(axis=1), _db(mean.sum(axis=0))
+        whole = _db(early.sum())
+        out[:, n] = (np.average(lead[mine], weights=weight), _db(early[AIR_BAND:].sum()) - whole, _db(early[0]) - whole,
+                     course[2] - course[0], course[:2].max() - course[3])
+    return Traits(numbers, *out)
+
+
+def find(known: Traits, hits: Sequence[Hits]) -> dict[int, str]:
+    """The drums that are none, by number, and what they are. ``hits``: one record per take."""
+    every = np.concatenate([h.level_db for h in hits])
+    of = np.concatenate([h.drum for h in hits])
+    out: dict[int, str] = {}
+    loudest = max((float(np.median(every[of == d])) for d in np.unique(of)), default=0.0)
+    for n, number in enumerate(known.number):
+        if not (of == number).any() or not known.lead_db[n] < LED_DB or known.air_db[n] > AIR_DB:
+            continue
+        faint = float(np.median(every[of == number])) <= loudest - FAINT_DB
+        if faint and any(keeps_time(h.at_s[h.drum == number], h.level_db[h.drum == number]) for h in hits):
+            out[int(number)] = CLICK
+        elif known.swell_db[n] > SWELL_DB and known.lowest_db[n] < LOWEST_DB:
+            out[int(number)] = TALK
+        elif known.fall_db[n] > SHORT_DB and known.lowest_db[n] < AIR_DB and _keep_apart(int(number), hits):
+            out[int(number)] = STICKS
+    return out
+
+
+def keeps_time(at_s: Floats, level_db: Floats) -> bool:
+    """Whether sounds come as steadily as only a machine plays, at equal level; some may be missing.
+
+    ``at_s``: float64 (hits,), rising. Every distance between near neighbours, and its half, third and quarter, is
+    tried as the time between clicks.
+    """
+    if len(at_s) < FEWEST_CLICKS:
+        return False
+    apart = np.concatenate([at_s[k:] - at_s[:-k] for k in (1, 2, 3) if len(at_s) > k])
+    beats = np.unique(np.round(np.concatenate([apart / k for k in (1, 2, 3, 4)]), 4))
+    for beat in beats[(beats >= BEATS_S[0]) & (beats <= BEATS_S[1])]:
+        on = _on_grid(at_s, float(beat))
+        if on.sum() >= max(FEWEST_CLICKS, GRID_SHARE * len(at_s)):
+            steady = np.median(np.abs(level_db[on] - np.median(level_db[on]))) <= STEADY_DB
+            if steady and len(np.unique(np.round(at_s[on] / beat))) == on.sum():
+                return True
+    return False
+
+
+def _on_grid(at_s: Floats, beat_s: float) -> NDArray[np.bool_]:
+    """Which sounds (hits,) lie on the grid of about that beat on which most of them lie."""
+    best = np.zeros(len(at_s), bool)
+    for anchor in at_s[:: max(1, len(at_s) // 8)]:
+        beat, on = beat_s, best
+        start = float(anchor)
+        for reach in (16.0, 64.0, np.inf):  # a beat known roughly drifts off: learn it from near sounds, then further
+            count = np.round((at_s - start) / beat)
+            near = np.abs(count) <= reach
+            on = near & (np.abs(at_s - start - count * beat) <= 1.5 * GRID_S)
+            if on.sum() < 3 or np.ptp(count[on]) == 0:
+                break
+            beat, start = (float(v) for v in np.polyfit(count[on], at_s[on], 1))
+        count = np.round((at_s - start) / beat)
+        on = np.abs(at_s - start - count * beat) <= GRID_S
+        if on.sum() > best.sum():
+            best = on
+    return best
+
+
+def _keep_apart(number: int, hits: Sequence[Hits]) -> bool:
+    """Whether a drum's sounds stay out of the playing: by ones to threes, or evenly before other strokes."""
+    alone, count = 0, 0
+    for take in hits:
+        mine = np.flatnonzero(take.drum == number)
+        others = take.at_s[take.drum != number]
+        for run in np.split(mine, np.flatnonzero(np.diff(mine) > 1) + 1) if len(mine) else []:
+            at = take.at_s[run]
+            if len(run) > STRAY and not (len(run) <= COUNT_IN and _even(at)):
+                return False
+            away = np.abs(others[None, :] - at[:, None]).min(axis=1, initial=np.inf)
+            alone, count = alone + int((away >= ALONE_S).sum()), count + len(run)
+    return count > 0 and alone >= ALONE_SHARE * count
+
+
+def _even(at_s: Floats) -> bool:
+    gaps = np.diff(at_s)
+    return bool(np.abs(gaps - np.median(gaps)).max() <= EVEN * np.median(gaps))
+
+
+def in_talk(take: Hits, talk: NDArray[np.bool_], confidence: Floats, lead: Floats) -> NDArray[np.bool_]:
+    """Which hits (hits,) of a take belong to talk: those that are (``talk``), and between two of them what is not led
+    by a close mic (``lead``: dB, NaN where it cannot be told) and not surely a drum (``confidence``: 0 to 1).
+    """
+    out = talk.copy()
+    at = take.at_s[talk]
+    for i in np.flatnonzero(~talk & (confidence < SURE) & (lead < LED_DB)):
+        before, after = at[at <= take.at_s[i]], at[at > take.at_s[i]]
+        gap_before = take.at_s[i] - before[-1] if len(before) else np.inf
+        gap_after = after[0] - take.at_s[i] if len(after) else np.inf
+        out[i] = min(gap_before, gap_after) <= PHRASE_S / 2 or gap_before + gap_after <= PHRASE_S
+    return out
+
+
+def talked_over(scan: TakeScan, take: Take, first: Frames, near_db: Floats, lead: Floats) -> NDArray[np.bool_]:
+    """Which hits (hits,) a talk mic tells to be talk; none where the take has no talk mic.
+
+    ``first``: int64 (hits,), arrivals; ``near_db``: float64 (hits,), what the near mics hear, against their hard
+    strokes; ``lead`` (hits,), dB. What the talk mic hears of strokes that a close mic leads is the measure; a click
+    file, loud at many of them, says nothing.
+    """
+    out = np.zeros(len(first), bool)
+    strokes = lead >= LED_DB
+    if strokes.sum() < 4:
+        return out
+    step = np.clip(np.round(first / scan.hop).astype(np.int64)[:, None] + np.arange(*TALK_STEPS), 0,
+                   scan.level_db.shape[1] - 1)
+    for row in [k for k, m in enumerate(take.mics) if m.role is Role.TALK]:
+        power = (10 ** (scan.level_db[row][step].astype(np.float64) / 10)).sum(axis=2).mean(axis=1)
+        own = power - np.sum(10 ** (scan.noise_db[row] / 10))
+        excess = _db(own) - near_db
+        out |= (excess > np.percentile(excess[strokes], 90) + TALK_MIC_DB) & (lead < LED_DB) & (own > power / 2)
+    return out
+
+
+def _db(power: ArrayLike) -> Floats:
+    return np.asarray(10 * np.log10(np.maximum(power, 1e-15)), np.float64)
+
+
+def problems(take: Take, at_s: Floats, what: NDArray[np.object_]) -> list[Problem]:
+    """What to tell of a take: per sort of outsider how many there are, and when the first of them sound."""
+    out = []
+    for sort in sorted({str(w) for w in what} - {""}):
+        when = at_s[what == sort]
+        times = ", ".join(f"{t:.2f}" for t in when[:TOLD]) + (" ..." if len(when) > TOLD else "")
+        out.append(Problem(take.name, f"{len(when)} sounds are {sort}, no hits: at {times} s",
+                           "where that is wrong, name the drum in [[labels]] of session.toml"))
+    return out
+
+
+TOLD = 6
+"""So many times are told."""
