@@ -136,7 +136,7 @@ def _listen(session: Session, take: Take, scanned: TakeScan, progress: Progress)
     near = detect.near_mics(take, np.asarray(scanned.peak) > SILENT_PEAK)
     onsets = detect.detect(scanned, take)
     with TakeReader(session.root, take) as reader:
-        arrivals = align.first_arrivals(reader, take, onsets, near)
+        arrivals = align.first_arrivals(reader, take, onsets, detect.mics_only(take, near))
     order = detect.merge_events(arrivals.first, onsets.rise_db, take.sample_rate)
     onsets = Onsets(take.name, onsets.frame[order], onsets.rise_db[order], onsets.mic_rise_db[order])
     arrivals = Arrivals(take.name, arrivals.first[order], arrivals.frame[order], arrivals.depth_db[order],
@@ -150,12 +150,13 @@ def _listen(session: Session, take: Take, scanned: TakeScan, progress: Progress)
 def _kit_mics(heard: list[Heard]) -> tuple[Mic, ...]:
     """The mics that hits are described in, over all takes, each name once, in order of first appearance.
 
-    A mic that is dead in every take is none: it can name no drum and be nobody's home.
+    A mic that is dead in every take is none: it can name no drum and be nobody's home. A trigger tells drums apart
+    and names its own as a close mic does; once that is done it is left out (``_heard_only``).
     """
     found: dict[str, Mic] = {}
     for each in heard:
         for mic, peak in zip(each.take.mics, each.scan.peak, strict=True):
-            if mic.role in (Role.CLOSE, Role.OVERHEAD, Role.ROOM) and peak > SILENT_PEAK:
+            if mic.role in (Role.CLOSE, Role.OVERHEAD, Role.ROOM, Role.TRIGGER) and peak > SILENT_PEAK:
                 found.setdefault(mic.name, mic)
     return tuple(found.values())
 
@@ -168,7 +169,7 @@ def _describe(heard: Heard, mics: tuple[Mic, ...]) -> HitFeatures:
 
 def _near_rows(heard: Heard, mics: tuple[Mic, ...]) -> NDArray[np.bool_]:
     """Which of the kit's mics are near mics of this take (mics,)."""
-    near = {m.name for m, on in zip(heard.take.mics, heard.near, strict=True) if on}
+    near = {m.name for m, on in zip(heard.take.mics, heard.near, strict=True) if on and m.role is not Role.TRIGGER}
     return np.array([m.name in near for m in mics], bool)
 
 
@@ -212,7 +213,8 @@ def _learn_from(heard: list[Heard], described: list[HitFeatures], mics: tuple[Mi
     for h, f in zip(heard, described, strict=True):
         use = _near_rows(h, mics)
         _, stands_out = features.clear_levels_db(f)
-        share = stands_out[:, use][..., 0].mean(axis=(1, 2)) if use.any() else np.zeros(len(f.energy))
+        hear = use & np.array([m.role is not Role.TRIGGER for m in mics])
+        share = stands_out[:, hear][..., 0].mean(axis=(1, 2)) if hear.any() else np.zeros(len(f.energy))
         rows.append(group.clean_rows(h.arrivals.first, h.onsets.rise_db, h.take.sample_rate, share) + offset)
         some.append(np.flatnonzero(share >= group.HEARD_SHARE) + offset)
         offset += len(f.energy)
@@ -260,9 +262,10 @@ def _delays_ms(heard: Heard, mics: tuple[Mic, ...]) -> Floats:
 
 
 def _close_numbers(mics: tuple[Mic, ...]) -> Frames:
-    """A number per drum that has close mics, -1 for other mics (mics,)."""
-    drums = sorted({m.drum for m in mics if m.role is Role.CLOSE and m.drum})
-    return np.array([drums.index(m.drum) if m.role is Role.CLOSE and m.drum else -1 for m in mics], np.int64)
+    """A number per drum that has close mics or triggers, -1 for other mics (mics,)."""
+    at_drum = [m.drum if m.role in (Role.CLOSE, Role.TRIGGER) else None for m in mics]
+    drums = sorted({d for d in at_drum if d})
+    return np.array([drums.index(d) if d else -1 for d in at_drum], np.int64)
 
 
 # ------------------------------------------------------------------------------------------------------------- assemble
@@ -286,6 +289,7 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
     named, strokes = _names(strokes, learned, drums, mics, near, said)
+    strokes, described, templates, mics = _heard_only(strokes, described, templates, mics)
     placer = Placer(session, [m.name for m in mics], named, templates, strokes)
     progress("measuring bleed", 0.0)
     played = [_played(s, f, mics) for s, f in zip(strokes, described, strict=True)]
@@ -351,6 +355,20 @@ def _strokes(heard: Heard, described: HitFeatures, near: NDArray[np.bool_], lear
                    np.zeros(len(rows), np.int64), told[rows])
 
 
+def _heard_only(strokes: list[Strokes], described: list[HitFeatures], templates: Templates, mics: tuple[Mic, ...]
+                ) -> tuple[list[Strokes], list[HitFeatures], Templates, tuple[Mic, ...]]:
+    """The same without the triggers: they are no mics, so nothing is measured, levelled or graded in them."""
+    on = np.array([m.role is not Role.TRIGGER for m in mics])
+    if on.all():
+        return strokes, described, templates, mics
+    left = [replace(s, shares=bleed.Shares(s.shares.own[..., on], s.shares.other[:, on]), own_db=s.own_db[:, on])
+            for s in strokes]
+    kinds = replace(templates, energy=templates.energy[:, on], limit=templates.limit[:, on],
+                    delay_ms=templates.delay_ms[:, on])
+    return (left, [features.only(f, on) for f in described], kinds,
+            tuple(m for m, use in zip(mics, on, strict=True) if use))
+
+
 def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
     """The same without what lies further below its drum's hard strokes than anyone plays: knocks, rattles, echoes."""
     level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.kind)), s.kind].sum(axis=1), 1e-30))
@@ -386,6 +404,7 @@ def _names(strokes: list[Strokes], learned: _Learned, drums: tuple[dict[int, str
     """Give each drum its home mic, and tell over all takes how each hit was struck and what that is called."""
     templates = learned.templates
     drum, what = drums
+    heard_in = tuple(m for m in mics if m.role is not Role.TRIGGER)
     home: dict[int, str] = {}
     called: dict[tuple[int, int], str] = {}
     number_of = np.concatenate([templates.drum[s.kind] for s in strokes])
@@ -394,7 +413,7 @@ def _names(strokes: list[Strokes], learned: _Learned, drums: tuple[dict[int, str
     for number, name in drum.items():
         rows = np.flatnonzero(templates.drum == number)
         level = 10 * np.log10(np.maximum(templates.energy[rows].sum(axis=(0, 2, 3)), 1e-15))
-        home[number] = naming.home_mic(name, mics, {m.name: float(level[i]) for i, m in enumerate(mics)})
+        home[number] = naming.home_mic(name, heard_in, {m.name: float(level[i]) for i, m in enumerate(mics)})
         # its own mics alone, where it has any: others hear it with the room, and over other drums
         close = np.array([m.role is Role.CLOSE and m.stands_at(name) for m in mics])
         mine = np.flatnonzero(number_of == number)

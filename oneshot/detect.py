@@ -8,7 +8,8 @@ the file changes nothing, soft hits count as much as loud ones, and the result c
 into pieces.
 
 Only the near mics (close, overhead, trigger) are listened to where there are two or more: rooms hear each hit 5 to 30
-ms late and would find it twice. The threshold is low on purpose; ``unmix.py`` later drops what earlier hits explain.
+ms late and would find it twice. A trigger hears its own drum and hardly any other: it may add to the mean over the
+mics, and its silence takes nothing away. The threshold is low on purpose; ``unmix.py`` later drops what earlier hits explain.
 """
 
 from __future__ import annotations
@@ -75,7 +76,10 @@ def detect(scan: TakeScan, take: Take) -> Onsets:
     near = near_mics(take, scan.peak > SILENT_PEAK)
     window = 4 * scan.hop
     rises = mic_rises_db(scan, near)
-    total = rises[:, near].mean(axis=1) if near.any() else np.zeros(len(rises))
+    mics = mics_only(take, near)
+    heard = rises[:, mics].mean(axis=1) if near.any() else np.zeros(len(rises))
+    # a trigger adds to the strokes of its own drum; its silence says nothing against another's
+    total = np.maximum(heard, rises[:, near].mean(axis=1)) if near.any() else heard
     width = max(1, round(APART_S * scan.sample_rate / scan.hop / 2))
     top = maximum_filter1d(total, 2 * width + 1, mode="nearest")
     peaks = _middles(np.flatnonzero((total == top) & (total > RISE_DB)))
@@ -86,7 +90,13 @@ def detect(scan: TakeScan, take: Take) -> Onsets:
     keep = np.ones(len(frame), bool)
     for start, stop in take.ignored:
         keep &= (frame < start) | (frame >= stop)
-    return Onsets(take.name, frame[keep], total[peaks][keep], rises[peaks][keep])
+    return Onsets(take.name, frame[keep], heard[peaks][keep], rises[peaks][keep])
+
+
+def mics_only(take: Take, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The near mics (mics,) without the triggers: those that may say when a hit begins."""
+    mics = near & np.array([m.role is not Role.TRIGGER for m in take.mics])
+    return mics if mics.any() else near
 
 
 def _middles(peaks: NDArray[np.int64]) -> NDArray[np.int64]:

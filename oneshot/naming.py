@@ -76,8 +76,9 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
 def _standing(templates: Templates, standing_db: Floats, mics: Sequence[Mic]) -> dict[tuple[str, int], float]:
     """How high each drum found stands in each close-miked drum's mics, dB: the mean over its kinds by their members."""
     out: dict[tuple[str, int], float] = {}
-    for drum in sorted({m.drum for m in mics if m.role is Role.CLOSE and m.drum}):
-        own = np.array([m.role is Role.CLOSE and m.drum == drum for m in mics])
+    at_drum = [m.drum if m.role in (Role.CLOSE, Role.TRIGGER) else None for m in mics]
+    for drum in sorted({d for d in at_drum if d}):
+        own = np.array([d == drum for d in at_drum])
         for number in sorted({int(d) for d in templates.drum}):
             rows = templates.drum == number
             heights = standing_db[np.ix_(rows, own)].max(axis=1)
