@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import struct
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -233,11 +233,18 @@ class TakeReader:
     ``dtype``: "float32" for analysis, "int32" for the exact integer samples (left-justified), "float64" exact for
     everything. Files stay open until ``close`` (or the end of ``with``); a file with many channels is read once for all
     its mics. Memory: at most three blocks of 2^18 frames per mic (3 MB a mic as float32), however long the take is.
-    A reader does not travel between processes: each worker opens its own.
+    A reader does not travel between processes: each worker opens its own. ``offset``: mic -> steady offset, full scale
+    1.0, that is taken out of what was recorded there (float dtypes only); mics that are not named are left as they are.
     """
 
-    def __init__(self, root: Path, take: Take, mics: Sequence[str] | None = None, dtype: Dtype = "float32") -> None:
-        """Raises AudioError if a file cannot be opened, KeyError if the take has no mic of a given name."""
+    def __init__(self, root: Path, take: Take, mics: Sequence[str] | None = None, dtype: Dtype = "float32", *,
+                 offset: Mapping[str, float] | None = None) -> None:
+        """Raises AudioError if a file cannot be opened, KeyError if the take has no mic of a given name, ValueError
+        where an offset is to be taken out of integers.
+        """
+        if offset and dtype == "int32":
+            raise ValueError("an offset cannot be taken out of integer samples: read them as float")
+        self._offset = offset or {}
         self.take = take
         self.mics: tuple[Mic, ...] = take.mics if mics is None else tuple(take.mic(name) for name in mics)
         self.dtype: Dtype = dtype
@@ -268,11 +275,11 @@ class TakeReader:
         out: Samples = np.zeros((len(self.mics), stop - start), dtype=self.dtype)
         for path, file in self._files.items():
             for row, channel, source in self._rows[path]:
-                self._copy(file, channel, source, start, out[row])
+                self._copy(file, channel, source, start, out[row], self._offset.get(self.mics[row].name, 0.0))
         return out
 
-    def _copy(self, file: _OpenFile, channel: int, source: Source, start: int, out: Samples) -> None:
-        """Fill ``out``, whose first frame is take frame ``start``, from one channel of one file."""
+    def _copy(self, file: _OpenFile, channel: int, source: Source, start: int, out: Samples, away: float) -> None:
+        """Fill ``out``, whose first frame is take frame ``start``, from one channel of one file, less ``away``."""
         first = max(start - source.at, 0)
         last = min(start + len(out) - source.at, source.frames, file.header.frames)
         offset = source.at - start
@@ -281,6 +288,8 @@ class TakeReader:
             end = min(last, (number + 1) * BLOCK)
             block = file.block(number)
             out[offset + first:offset + end] = block[channel, first - number * BLOCK:end - number * BLOCK]
+            if away:
+                out[offset + first:offset + end] -= out.dtype.type(away)
             first = end
 
     def close(self) -> None:

@@ -9,7 +9,8 @@ into pieces.
 
 Only the near mics (close, overhead, trigger) are listened to where there are two or more: rooms hear each hit 5 to 30
 ms late and would find it twice. A trigger hears its own drum and hardly any other: it may add to the mean over the
-mics, and its silence takes nothing away. The threshold is low on purpose; ``unmix.py`` later drops what earlier hits explain.
+mics, and its silence takes nothing away. The threshold is low on purpose; ``unmix.py`` later drops what earlier hits
+explain.
 """
 
 from __future__ import annotations

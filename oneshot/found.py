@@ -25,6 +25,7 @@ class Heard:
     """What was found in one take before anything is known of drums.
 
     ``begin``: int64 (hits,), where a softer stroke begins the event ahead of its arrivals, -1 where none does.
+    ``offset``: mic -> steady offset, full scale 1.0, which is taken out wherever its hits are measured.
     """
 
     take: Take
@@ -33,6 +34,7 @@ class Heard:
     onsets: Onsets
     arrivals: Arrivals
     begin: Frames
+    offset: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,8 @@ class Analysis:
     -> mic -> grade; ``clean_db``: hit id -> everything else against it in the home mic, dB; ``polarity``: take -> mic
     -> 1 or -1 against the home mic of the drum it stands at. ``bleed``, ``delays`` and its plain ``delays_ms`` are take
     -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band by band; ``mic_views``: take -> what its
-    close mics make of other drums.
+    close mics make of other drums; ``offsets``: take -> mic -> steady offset, full scale
+    1.0.
     """
 
     hits: tuple[Hit, ...]
@@ -68,6 +71,7 @@ class Analysis:
     problems: tuple[Problem, ...]
     bleed_bands: Mapping[str, Mapping[str, Mapping[str, BandBleed]]] = field(default_factory=dict)
     mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)
+    offsets: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 

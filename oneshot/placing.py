@@ -191,7 +191,7 @@ class Placer:
         take, first = strokes.heard.take, strokes.heard.arrivals.first
         lead, length = round(CLIMB_LEAD_S * take.sample_rate), round((TOGETHER_S + align.PEAK_S) * take.sample_rate)
         out = []
-        with TakeReader(self._session.root, take, [take.mics[mic].name]) as reader:
+        with TakeReader(self._session.root, take, [take.mics[mic].name], offset=strokes.heard.offset) as reader:
             for row in strokes.rows[some]:
                 start = int(first[row]) - 2 * lead
                 piece = reader.read(start, start + 2 * lead + length)[0]
@@ -247,7 +247,8 @@ class Placer:
                 & (onsets[:, k] >= 0) & (onsets[:, home] >= 0)
             rows = np.flatnonzero(clear)[:: max(1, int(clear.sum()) // POLARITY_HITS)]
             pairs = []
-            with TakeReader(self._session.root, take, [take.mics[home].name, take.mics[k].name]) as reader:
+            both = [take.mics[home].name, take.mics[k].name]
+            with TakeReader(self._session.root, take, both, offset=strokes.heard.offset) as reader:
                 for i in rows:
                     at, to = int(onsets[i, home]), int(onsets[i, k])
                     pairs.append((reader.read(at, at + length)[0], reader.read(to, to + length)[1]))

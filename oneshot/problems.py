@@ -21,7 +21,7 @@ CLIPPED_FRAMES = 10
 """Frames at full scale from which a mic is told to be clipped; a file normalised to its peak has one or two."""
 
 OFFSET = 10 ** (-60 / 20)
-"""Steady offset from which a mic is told: its onsets and tails are then looked for in the offset, not in the sound."""
+"""Steady offset from which a mic is told: where a sample starts or ends in it, it clicks."""
 
 NOISY_DBFS = -45.0
 """Noise floor (dBFS rms) from which a mic is told to be noisy: its tails end early."""
@@ -102,7 +102,8 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, 
                              "hits that clip sound hard; choose softer ones or another mic"))
     if mic.role in _HEARD and abs(offset) >= OFFSET:
         found.append(Problem(where, f"has a DC offset of {offset:+.4f} of full scale",
-                             "take it out (a high-pass at 5 Hz) and export again: hits in it are misjudged"))
+                             "hits are measured without it; the samples keep it: take it out (a high-pass at 5 Hz) "
+                             "and export again"))
     elif mic.role in _HEARD and noise_dbfs >= NOISY_DBFS:
         found.append(Problem(where, f"is noisy: its floor lies at {noise_dbfs:.1f} dBFS",
                              "tails end where they meet the noise; look for hum or hiss"))

@@ -139,12 +139,16 @@ class Cutter:
             ends = {}
             for k, name in enumerate(names):
                 noise = self._noise_rms(take, name)
-                ends[name] = start + measures.tail_end(
-                    _float(audio[k]), sample_rate=take.sample_rate, noise_rms=noise, attack=pre,
-                    above_db=self.recipe.cut.above_noise_db)
+                heard = _float(audio[k]) - self._offset(take, name)
+                ends[name] = start + measures.tail_end(heard, sample_rate=take.sample_rate, noise_rms=noise, attack=pre,
+                                                       above_db=self.recipe.cut.above_noise_db)
             if stop >= stop_at or all(end < stop for end in ends.values()):
                 return ends, audio
             length *= 2
+
+    def _offset(self, take: Take, mic: str) -> float:
+        """A mic's steady offset: samples keep it, but where a tail ends is told without it."""
+        return self.analysis.offsets.get(take.name, {}).get(mic, 0.0)
 
     def _noise_rms(self, take: Take, mic: str) -> float:
         for noise in self.analysis.noise:
@@ -194,7 +198,8 @@ class Cutter:
             velocity=pick.velocity, grade=grade,
             fundamental_hz=measures.fundamental_hz(home, sample_rate=rate, attack=plan.onset_frame,
                                                    stop=min(len(home), max(end - plan.start, plan.onset_frame + 1))),
-            decay_s=measures.decay_s(home, sample_rate=rate, noise_rms=noise, attack=plan.onset_frame),
+            decay_s=measures.decay_s(home - self._offset(take, name), sample_rate=rate, noise_rms=noise,
+                                     attack=plan.onset_frame),
             ring_kept_db=measures.ring_kept_db(home, sample_rate=rate, fade_out=plan.fade_outs[name]), files=files)
 
     def _remember(self, hit: Hit, audio: dict[str, Floats]) -> None:

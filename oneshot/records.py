@@ -53,12 +53,14 @@ class HitRows:
         self._bands: dict[str, dict[str, dict[str, BandBleed]]] = {}
         self._views: dict[str, tuple[MicView, ...]] = {}
         self._noise: list[TakeNoise] = []
+        self._offsets: dict[str, Mapping[str, float]] = {}
 
     def add(self, strokes: Strokes, windows: Windows) -> None:
         """Add the hits of one take and what is in their windows."""
         take, count = strokes.heard.take, len(strokes.rows)
         onsets = self._placer.place(strokes)
         self._noise.append(_noise(strokes.heard))
+        self._offsets[take.name] = strokes.heard.offset
         self._bleed[take.name] = {}
         drum = self._templates.drum[strokes.kind]
         for number in sorted({int(d) for d in drum}):
@@ -190,7 +192,7 @@ class HitRows:
             grades={renumber[k]: v for k, v in self._grades.items()},
             clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
             polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
-            bleed_bands=self._bands, mic_views=self._views)
+            bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets)
 
     def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
         """The drums that have hits, by name; their articulations in order of frequency."""

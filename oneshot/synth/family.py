@@ -49,6 +49,7 @@ from oneshot.synth.patterns import (
     SOFT,
     START,
     SlateRow,
+    broken_off,
     counted_in,
     crowded,
     dense,
@@ -84,6 +85,9 @@ FLAWED_MICS = (
 )
 HISS = tuple(replace(m, noise_dbfs=-50.0) if m in (SNARE_TOP, FLOOR_TOM, OH_R) else m for m in EIGHT)
 
+OFFSET_MICS = tuple(replace(m, offset=0.012) if m in (RACK_TOM, OH_L) else m for m in EIGHT)
+"""Two inputs with a DC offset."""
+
 PLANS: tuple[tuple[KitPlan, tuple[TakePlan, ...]], ...] = (
     (KitPlan("five", DRY, SIX, (replace(KICK_OUT, name="Kick"), replace(SNARE_TOP, name="Snare"), OH_L, OH_R,
                                 replace(ROOM_L, name="Room")), 44100, "PCM_24"),
@@ -118,6 +122,13 @@ PLANS: tuple[tuple[KitPlan, tuple[TakePlan, ...]], ...] = (
     (KitPlan("hiss", RoomPlan(), SIX, (*HISS, replace(CRUSH_FAR, place=(1.2, 6.2, 2.4))), 44100, "PCM_24"),
      (replace(slate("take 1", SHELLS), sticks_s=(5.2, 14.3)),
       counted_in(mixed("take 2", 27, 96, ((1, START), (4, BEAT), (1, FILL), (2, SIDE), (2, SOFT))), 96))),
+    (KitPlan("outsiders", RoomPlan(), SIX, OFFSET_MICS, 44100, "PCM_24"),
+     (replace(slate("take 1", (*SHELLS, ("hat", "closed", -18.0, 0.0, 6, 0.7))), tail_s=5.0, talk_db=6.0,
+              talk=((4.9, 0.9), (13.7, 1.0), (20.6, 1.9), (35.0, 1.5)), sticks_s=(4.85, 28.9, 29.3),
+              knocks=((13.45, "OH L"), (21.9, "Floor Tom"), (34.6, "OH R"))),
+      replace(counted_in(broken_off(mixed("take 2", 31, 104, ((1, START), (3, BEAT), (1, FILL))), 3.3,
+                                    mixed("", 41, 104, ((1, START), (2, BEAT)))), 104),
+              click_bpm=104.0, click_db=12.0))),
 )
 
 

@@ -152,6 +152,12 @@ def counted_in(take: TakePlan, bpm: float) -> TakePlan:
     return replace(take, strokes=later, sticks_s=(0.0, beat, 2 * beat, 3 * beat))
 
 
+def broken_off(take: TakePlan, rest_s: float, again: TakePlan) -> TakePlan:
+    """The take, a rest, in which a click runs on, and then ``again``."""
+    at = max(s.at_s for s in take.strokes) + rest_s
+    return replace(take, strokes=(*take.strokes, *(replace(s, at_s=s.at_s + at) for s in again.strokes)))
+
+
 def crowded(name: str, seed: int, bpm: float = 118) -> TakePlan:
     """The hard cases in one take: flams, rolls, ghost notes, three drums at once, choked crashes, foot hats."""
     order = ((1, ACCENTS), (6, BUSY), (1, ROLL), (4, BOW), (1, ACCENTS), (4, BUSY))
