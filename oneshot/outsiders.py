@@ -11,13 +11,13 @@ so, too, but they speak above 5.6 kHz. Beside that:
 - *A click* keeps time as no player does: players miss a beat by 10 to 20 ms and a few dB, a click by neither.
 - *Sticks* are short, without lows or air, and stay out of the playing: alone, or evenly before the first stroke.
 
-Levels are in dB, times in seconds. The limits lie midway between what was measured on strokes and on outsiders; see
-docs/methods.md.
+Two mics tell no place, so without close mics and overheads nothing is taken for an outsider. Levels are in dB, times in
+seconds. The limits lie between what was measured on strokes and on outsiders; see docs/methods.md.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +26,7 @@ from numpy.typing import ArrayLike, NDArray
 from oneshot.model import Floats, Frames, Mic, Problem, Role, Take
 from oneshot.stages import TakeScan, Templates
 
-TALK, CLICK, STICKS = "talk", "a click that leaks from headphones", "sticks struck together"
+TALK, CLICK, STICKS = "talk", "a click that leaks from headphones (or sticks like it)", "sticks struck together"
 
 LED_DB = 3.0
 """A close mic leads from here on: it hears a sound this much better than any overhead, each against its own hard
@@ -41,8 +41,10 @@ vowels and of sticks less than -17 dB.
 LOWEST_DB = -6.0
 """Sounds with more than this below 140 Hz are a kick's or a low tom's."""
 
-SWELL_DB = 1.5
-"""Talk gains this much at least from its first 11 ms to the stretch from 22 to 45 ms."""
+SWELL_DB = 3.5
+"""Talk gains this much at least from its first 11 ms to the stretch from 22 to 45 ms: measured 5 to 9 dB; of drums
+without air a ride's bell gains most, 2 dB.
+"""
 
 SHORT_DB = 12.0
 """Sticks lose this much at least from their first 22 ms to the stretch from 45 to 90 ms."""
@@ -64,8 +66,8 @@ STEADY_DB = 1.5
 FAINT_DB = 12.0
 """A leak lies this far below what drums do at least: their median, drum by drum, the loudest."""
 
-ALONE_S, ALONE_SHARE = 0.25, 0.8
-"""Sticks stay this far away from strokes, this share of them at least."""
+ALONE_S, STICKS_ALONE, TALK_ALONE = 0.25, 0.8, 0.6
+"""Sticks and talk stay this far away from strokes, these shares of them at least; some talk over their playing."""
 
 STRAY, COUNT_IN, EVEN = 3, 8, 0.15
 """Sticks come by threes at most, or evenly as a count-in of up to eight, gaps within this share of each other."""
@@ -99,11 +101,14 @@ class Traits:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hits:
-    """The hits of one take in order of time: float64 (hits,) seconds, int64 drums, float64 levels over all mics."""
+    """The hits of one take in order of time: float64 (hits,) seconds, int64 drums, float64 levels over all mics and how
+    sure the drum is, 0 to 1.
+    """
 
     at_s: Floats
     drum: Frames
     level_db: Floats
+    confidence: Floats
 
 
 def lead_db(level_db: Floats, mics: Sequence[Mic]) -> Floats:
@@ -145,16 +150,22 @@ def find(known: Traits, hits: Sequence[Hits]) -> dict[int, str]:
     of = np.concatenate([h.drum for h in hits])
     out: dict[int, str] = {}
     loudest = max((float(np.median(every[of == d])) for d in np.unique(of)), default=0.0)
-    for n, number in enumerate(known.number):
-        if not (of == number).any() or not known.lead_db[n] < LED_DB or known.air_db[n] > AIR_DB:
-            continue
+    able = [(n, int(d)) for n, d in enumerate(known.number)
+            if (of == d).any() and known.lead_db[n] < LED_DB and known.air_db[n] < AIR_DB]
+    for _, number in able:
         faint = float(np.median(every[of == number])) <= loudest - FAINT_DB
         if faint and any(keeps_time(h.at_s[h.drum == number], h.level_db[h.drum == number]) for h in hits):
-            out[int(number)] = CLICK
-        elif known.swell_db[n] > SWELL_DB and known.lowest_db[n] < LOWEST_DB:
-            out[int(number)] = TALK
-        elif known.fall_db[n] > SHORT_DB and known.lowest_db[n] < AIR_DB and _keep_apart(int(number), hits):
-            out[int(number)] = STICKS
+            out[number] = CLICK
+    clicks = set(out)
+    for n, number in able:
+        if number in clicks or known.lowest_db[n] > LOWEST_DB:
+            continue
+        alone = _alone_share(number, clicks, hits)
+        if known.swell_db[n] > SWELL_DB and alone >= TALK_ALONE:
+            out[number] = TALK
+        elif known.fall_db[n] > SHORT_DB and known.lowest_db[n] < AIR_DB and alone >= STICKS_ALONE \
+                and _by_threes(number, hits):
+            out[number] = STICKS
     return out
 
 
@@ -197,19 +208,24 @@ def _on_grid(at_s: Floats, beat_s: float) -> NDArray[np.bool_]:
     return best
 
 
-def _keep_apart(number: int, hits: Sequence[Hits]) -> bool:
-    """Whether a drum's sounds stay out of the playing: by ones to threes, or evenly before other strokes."""
-    alone, count = 0, 0
+def _alone_share(number: int, clicks: Collection[int], hits: Sequence[Hits]) -> float:
+    """The share of a drum's sounds that lie away from all others, clicks apart."""
+    away = [np.abs(h.at_s[(h.drum != number) & ~np.isin(h.drum, list(clicks))][None, :]
+                   - h.at_s[h.drum == number][:, None]).min(axis=1, initial=np.inf) for h in hits]
+    return float(np.mean(np.concatenate(away) >= ALONE_S))
+
+
+def _by_threes(number: int, hits: Sequence[Hits]) -> bool:
+    """Whether a drum's sounds come by ones to threes, or evenly and no more than a count-in has.
+
+    What is hardly like it counts in no run: where no talk was learned, talk goes to what is nearest.
+    """
     for take in hits:
-        mine = np.flatnonzero(take.drum == number)
-        others = take.at_s[take.drum != number]
+        mine = np.flatnonzero((take.drum == number) & (take.confidence >= SURE))
         for run in np.split(mine, np.flatnonzero(np.diff(mine) > 1) + 1) if len(mine) else []:
-            at = take.at_s[run]
-            if len(run) > STRAY and not (len(run) <= COUNT_IN and _even(at)):
+            if len(run) > STRAY and not (len(run) <= COUNT_IN and _even(take.at_s[run])):
                 return False
-            away = np.abs(others[None, :] - at[:, None]).min(axis=1, initial=np.inf)
-            alone, count = alone + int((away >= ALONE_S).sum()), count + len(run)
-    return count > 0 and alone >= ALONE_SHARE * count
+    return True
 
 
 def _even(at_s: Floats) -> bool:
@@ -217,13 +233,13 @@ def _even(at_s: Floats) -> bool:
     return bool(np.abs(gaps - np.median(gaps)).max() <= EVEN * np.median(gaps))
 
 
-def in_talk(take: Hits, talk: NDArray[np.bool_], confidence: Floats, lead: Floats) -> NDArray[np.bool_]:
+def in_talk(take: Hits, talk: NDArray[np.bool_], lead: Floats) -> NDArray[np.bool_]:
     """Which hits (hits,) of a take belong to talk: those that are (``talk``), and between two of them what is not led
-    by a close mic (``lead``: dB, NaN where it cannot be told) and not surely a drum (``confidence``: 0 to 1).
+    by a close mic (``lead``: dB, NaN where it cannot be told) and not surely a drum.
     """
     out = talk.copy()
     at = take.at_s[talk]
-    for i in np.flatnonzero(~talk & (confidence < SURE) & (lead < LED_DB)):
+    for i in np.flatnonzero(~talk & (take.confidence < SURE) & (lead < LED_DB)):
         before, after = at[at <= take.at_s[i]], at[at > take.at_s[i]]
         gap_before = take.at_s[i] - before[-1] if len(before) else np.inf
         gap_after = after[0] - take.at_s[i] if len(after) else np.inf
@@ -262,7 +278,7 @@ def problems(take: Take, at_s: Floats, what: NDArray[np.object_]) -> list[Proble
     for sort in sorted({str(w) for w in what} - {""}):
         when = at_s[what == sort]
         times = ", ".join(f"{t:.2f}" for t in when[:TOLD]) + (" ..." if len(when) > TOLD else "")
-        out.append(Problem(take.name, f"{len(when)} sounds are {sort}, no hits: at {times} s",
+        out.append(Problem(take.name, f"{len(when)} of its sounds taken for {sort}, not for hits: at {times} s",
                            "where that is wrong, name the drum in [[labels]] of session.toml"))
     return out
 

@@ -31,7 +31,7 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
     hard = np.maximum(np.percentile(np.concatenate(heard), 90, axis=0), 1e-15)
     main = [s.shares.own[np.arange(len(s.kind)), s.kind] for s in strokes]
     hits = [outsiders.Hits(s.heard.arrivals.first[s.rows] / s.heard.take.sample_rate, templates.drum[s.kind],
-                           _db(own.sum(axis=1))) for s, own in zip(strokes, main, strict=True)]
+                           _db(own.sum(axis=1)), s.confidence) for s, own in zip(strokes, main, strict=True)]
     found = outsiders.find(outsiders.traits(templates, hard, near, mics), hits)
     found = {number: what for number, what in found.items() if number not in labelled}
     guests = np.array(sorted(found), np.int64)
@@ -39,9 +39,10 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
     for each, own, every, its in zip(strokes, main, heard, hits, strict=True):
         what = np.array([found.get(int(d), "") for d in its.drum], object)
         lead = outsiders.lead_db(_db(own / hard), mics)
+        what[(what == outsiders.STICKS) & (its.confidence < outsiders.SURE)] = outsiders.TALK
         talk = outsiders.talked_over(each.heard.scan, each.heard.take, each.heard.arrivals.first[each.rows],
                                      _db((every / hard)[:, near].mean(axis=1)), lead)
-        what[outsiders.in_talk(its, talk | (what == outsiders.TALK), each.confidence, lead)] = outsiders.TALK
+        what[outsiders.in_talk(its, talk | (what == outsiders.TALK), lead)] = outsiders.TALK
         what[each.told >= 0] = ""
         told += outsiders.problems(each.heard.take, its.at_s, what)
         out.append(_without(each, np.isin(templates.drum, guests), what))

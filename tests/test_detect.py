@@ -214,6 +214,24 @@ def test_ignored_stretches_hold_no_hit(tmp_path: Path) -> None:
 # ----------------------------------------------------------------------------------------------------------- which mics
 
 
+def test_a_trigger_adds_and_never_takes_away(tmp_path: Path) -> None:
+    """Two triggers that hear nothing of a soft stroke leave it as it is without them; one that hears a stroke which the
+    mics hardly do makes it a candidate.
+    """
+    sounds = mics(2.0, [(1.0, -60.0)])
+    quiet = {f"Trigger {n}": np.random.default_rng(n).normal(0, 1e-5, len(next(iter(sounds.values())))) for n in (1, 2)}
+    roles = (*ROLES, Role.TRIGGER, Role.TRIGGER)
+    without = found_in(tmp_path / "without", sounds)
+    silent = found_in(tmp_path / "silent", {**sounds, **quiet}, roles)
+    assert_found([1.0], without, -60.0)
+    assert without.frame.tolist() == [f for f in silent.frame.tolist() if f in without.frame.tolist()]
+
+    buried = mics(2.0, [])
+    own = mics(2.0, [(1.0, -20.0)])
+    heard = {"Trigger 1": next(iter(own.values())), "Trigger 2": quiet["Trigger 2"]}
+    assert_heard([1.0], found_in(tmp_path / "heard", {**buried, **heard}, roles))
+
+
 def roles_of(*roles: Role) -> Take:
     """A take of mics that have nothing but a role."""
     return Take("one", RATE, RATE, "PCM_24", tuple(Mic(f"{n}", role) for n, role in enumerate(roles)))
