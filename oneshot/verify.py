@@ -67,7 +67,7 @@ def _unpacked(path: Path, stage: Path) -> Path:
             if len(tops) != 1 or any(".." in name.split("/") for name in file.namelist()):
                 raise KitError(f"{path}: no pack of ours: it holds more than one folder")
             file.extractall(stage)
-    except (OSError, zipfile.BadZipFile, ValueError, NotImplementedError, RuntimeError) as error:
+    except (OSError, zipfile.BadZipFile, ValueError, RuntimeError) as error:
         raise KitError(f"{path}: cannot be read as a zip ({error}); get it again") from None
     return stage / tops.pop()
 
