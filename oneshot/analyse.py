@@ -8,7 +8,7 @@ Takes are listened to one by one; kinds and drums are learned over all of them, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +20,7 @@ from oneshot import (
     align,
     articulations,
     bleed,
+    corrections,
     detect,
     dynamics,
     features,
@@ -36,6 +37,7 @@ from oneshot import (
 from oneshot.audio import TakeReader
 from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.labels import Told
+from oneshot.missed import with_told
 from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, Take, WorkError
 from oneshot.placing import Placer
 from oneshot.records import HitRows
@@ -63,11 +65,12 @@ class _Learned:
     stroke: list[labels.Said | None]
 
 
-def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) -> Analysis:
+def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
+            told_hits: Sequence[corrections.Told] = ()) -> Analysis:
     """Find, place, sort and measure every hit of a session.
 
-    Raises AudioError where a file cannot be read or holds no numbers, WorkError where a take is silent or no hit is
-    found.
+    ``told_hits``: places where the user says that a hit is, or of which drum; they teach nothing. Raises AudioError
+    where a file cannot be read or holds no numbers, WorkError where a take is silent or no hit is found.
     """
     heard: list[Heard] = []
     told: list[Problem] = []
@@ -84,6 +87,14 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress) ->
     firsts = [(h.take, h.arrivals.first) for h in heard]
     said, more = labels.tell(session.labels, firsts, features.join(described), mics)
     learned = _learn(session.name, heard, described, mics, said, progress)
+    missing = {t.take for t in told_hits}
+    for n, each in enumerate(heard):
+        if each.take.name in missing:
+            heard[n] = with_told(session.root, each, told_hits)
+            described[n] = _describe(heard[n], mics)
+    if missing:  # what is said holds for the hits that were added, too
+        firsts = [(h.take, h.arrivals.first) for h in heard]
+        said, more = labels.tell(session.labels, firsts, features.join(described), mics)
     return _assemble(session, heard, described, learned, mics, said,
                      (*told, *more, *labels.silent(session.labels, firsts)), progress)
 
@@ -357,18 +368,27 @@ def _dynamic_problems(strokes: list[Strokes], mics: tuple[Mic, ...], dynamic: ND
 
 def _strokes(heard: Heard, described: HitFeatures, near: NDArray[np.bool_], learned: _Learned,
              drums: dict[int, str], said: Told, at: int) -> Strokes:
-    """Unmix one take, whose first hit is row ``at`` of what is said, and keep the candidates that are strokes."""
-    told = said.row[at : at + len(described.energy)]
+    """Unmix one take, whose first hit is row ``at`` of what is said; keep the candidates that are strokes, and those of
+    which the user says so.
+    """
+    row = said.row[at : at + len(described.energy)]
     templates = learned.templates
-    allowed = labels.allowed_kinds(said, told, templates, drums, [name or "" for name in _taught(learned)])
-    found = unmix.explain(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed)
-    rows = np.flatnonzero(unmix.is_stroke(found))
+    allowed = labels.allowed_kinds(said, row, templates, drums, [name or "" for name in _taught(learned)])
+    told = {i: _kinds_called(names, templates, drums) for i, names in heard.told.items()}
+    found = unmix.explain(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed, told=told)
+    keep = unmix.is_stroke(found)
+    keep[[i for i in told if found.gain[i].any()]] = True
+    rows = np.flatnonzero(keep)
     split = bleed.shares(features.take_rows(described, rows), found.gain[rows], found.ground[rows], templates)
-    kind = split.own[:, :, near].sum(axis=2).argmax(axis=1) if len(rows) else np.zeros(0, np.int64)
+    strength = split.own[:, :, near].sum(axis=2)
+    for n, i in enumerate(rows.tolist()):
+        if i in told:
+            strength[n, np.setdiff1d(np.arange(strength.shape[1]), told[i])] = -1.0
+    kind = strength.argmax(axis=1) if len(rows) else np.zeros(0, np.int64)
     own_db = articulations.own_levels_db(features.take_rows(described, rows), found.gain[rows], found.ground[rows],
                                          templates, kind)
     return Strokes(heard, rows, kind, found.gain[rows], unmix.confidence(found, templates)[rows], split, own_db,
-                   np.zeros(len(rows), np.int64), told[rows])
+                   np.zeros(len(rows), np.int64), row[rows])
 
 
 def _heard_only(strokes: list[Strokes], described: list[HitFeatures], templates: Templates, mics: tuple[Mic, ...]
@@ -385,6 +405,13 @@ def _heard_only(strokes: list[Strokes], described: list[HitFeatures], templates:
             tuple(m for m, use in zip(mics, on, strict=True) if use))
 
 
+def _kinds_called(names: frozenset[str], templates: Templates, drums: Mapping[int, str]) -> Frames:
+    """The kinds of the drums of those names; all where none is called so."""
+    numbers = [number for number, name in drums.items() if name in names]
+    rows = np.flatnonzero(np.isin(templates.drum, numbers))
+    return rows if len(rows) else np.arange(len(templates.drum))
+
+
 def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
     """The same without what lies further below its drum's hard strokes than anyone plays: knocks, rattles, echoes."""
     level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.kind)), s.kind].sum(axis=1), 1e-30))
@@ -395,7 +422,7 @@ def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
     out = []
     for each, levels, drums in zip(strokes, level, drum, strict=True):
         limit = np.array([hard[int(d)] for d in drums]) - SOFTEST_DB
-        keep = levels >= limit
+        keep = (levels >= limit) | np.isin(each.rows, list(each.heard.told))
         shares = bleed.Shares(each.shares.own[keep], each.shares.other[keep])
         out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
                            shares, each.own_db[keep], each.way[keep], each.told[keep]))

@@ -9,7 +9,7 @@ layers where their strengths have gaps (``layers.py``), and inside each layer th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,10 +19,14 @@ from oneshot.likeness import Measured, drift_cents, oddities, pitches_hz
 from oneshot.model import Hit, Problem
 from oneshot.settings import GRADES, Choosing
 
+REJECTED = "rejected by hand"
+"""Why a hit was left out that the user does not want; prints read it, too."""
 FALLBACK_WITHIN_DB = 6.0
 """Where nothing reaches the grade, hits within this of the cleanest stand in."""
 DRIFT_CENTS = 20.0
 """Drift of pitch from here on is told: it is heard from 15 to 20 cents on (common practice, no source)."""
+UNKNOWN_DB = -60.0
+"""Strength of a wanted hit where that of no hit can be told."""
 MOST_PLACES = 6
 """Strokes set aside that are told one by one; hits.csv has them all."""
 
@@ -35,6 +39,23 @@ class Pick:
     layer: int
     round_robin: int
     velocity: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """What the user said of layers.
+
+    ``layer``: hit id -> its layer; ``robins``: (drum, articulation, layer) -> the ids of its alternates, in order;
+    ``fates``: in the order in which they count, hits that are kept (True) or rejected in so far as they lie in a layer.
+    """
+
+    layer: Mapping[int, int] = field(default_factory=dict)
+    robins: Mapping[tuple[str, str, int], tuple[int, ...]] = field(default_factory=dict)
+    fates: Sequence[tuple[frozenset[int], int, bool]] = ()
+
+    def listed(self, drum: str, articulation: str) -> dict[int, tuple[int, ...]]:
+        """Layer -> its alternates by hand, of one group."""
+        return {n: ids for (of, way, n), ids in self.robins.items() if (of, way) == (drum, articulation)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +75,7 @@ class Chooser:
 
     ``grades``: each hit's grade in its drum's own close mics; ``clean_db``: everything else against it in its home
     mic, dB; ``measured``: what was measured of a hit (nothing is held against one that was not); ``rates``: each take's
-    sample rate; ``rejected``, ``wanted``: what the user overruled.
+    sample rate; ``rejected``, ``wanted``, ``by_hand``: what the user overruled.
     """
 
     grades: Mapping[int, str]
@@ -64,22 +85,24 @@ class Chooser:
     rates: Mapping[str, int]
     rejected: frozenset[int] = frozenset()
     wanted: frozenset[int] = frozenset()
+    by_hand: ByHand = field(default_factory=ByHand)
 
     def fit(self, hits: Sequence[Hit]) -> tuple[list[Hit], bool]:
         """The hits of one group that may become one-shots by their grade, and whether for want of better."""
-        good = [h for h in hits if (h.id in self.wanted or self.unfit(h) is None) and h.level_db is not None]
-        if good or not self.choosing.fallback:
+        good = [h for h in hits if h.id in self.wanted or self.unfit(h) is None]
+        if not self.choosing.fallback or any(self.unfit(h) is None for h in hits):
             return good, False
         able = sorted((h for h in hits if h.id not in self.rejected and h.level_db is not None),
                       key=lambda h: (self.clean_db[h.id], h.id))
         limit = self.clean_db[able[0].id] + FALLBACK_WITHIN_DB if able else 0.0
-        return [h for h in able if self.clean_db[h.id] <= limit][:self.choosing.round_robins], True
+        best = [h for h in able if self.clean_db[h.id] <= limit][:self.choosing.round_robins]
+        return [*best, *(h for h in good if h not in best)], True
 
     def unfit(self, hit: Hit) -> str | None:
         """Why a hit cannot be kept, in plain words; None where nothing speaks against it."""
         grade, asked = self.grades[hit.id], self.choosing.grade
         if hit.id in self.rejected:
-            return "rejected by hand"
+            return REJECTED
         if hit.ornament is not None:
             return f"part of a {hit.ornament.kind}"
         if GRADES.index(grade) > GRADES.index(asked):
@@ -102,8 +125,9 @@ class Chooser:
         known = [h for h in hits if h.id in self.measured]
         pitch = dict(zip([h.id for h in known], pitches_hz([self.measured[h.id] for h in known]), strict=True))
         place = places(hits, self.rates)
-        return {h.id: Candidate(h, h.level_db or 0.0, self.clean_db[h.id], pitch.get(h.id), self.measured.get(h.id),
-                                place[h.id]) for h in hits}
+        softest = min((h.level_db for h in hits if h.level_db is not None), default=UNKNOWN_DB)
+        return {h.id: Candidate(h, softest if h.level_db is None else h.level_db, self.clean_db[h.id], pitch.get(h.id),
+                                self.measured.get(h.id), place[h.id]) for h in hits}
 
 
 def choose(hits: Sequence[Hit], chooser: Chooser) -> Chosen:
@@ -134,29 +158,72 @@ def _groups(hits: Sequence[Hit]) -> list[list[Hit]]:
 
 def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pick], list[Problem]]:
     """Choose within one drum and articulation."""
+    listed = chooser.by_hand.listed(hits[0].drum, hits[0].articulation)
+    chooser = replace(chooser, wanted=chooser.wanted.union(*listed.values()))
     why: dict[int, str | None] = {hit.id: chooser.unfit(hit) for hit in hits}
     fit, fallback = chooser.fit(hits)
-    if not fit:
-        return [replace(h, reason=why[h.id]) for h in hits], [], []
     odd = chooser.aside(fit)
     why.update(odd)
-    candidates = chooser.candidates([h for h in fit if h.id not in odd])
-    levels = np.array(sorted(c.level_db for c in candidates.values()))
-    borders = layer_borders(levels, chooser.choosing.layers, chooser.choosing.layer_step_db)
-    layer = {h.id: 1 + int(np.searchsorted(borders, h.level_db)) for h in hits if h.level_db is not None}
+    good = [h for h in fit if h.id not in odd]
+    layer = _layers(hits, good, chooser, listed)
+    good, wanted = _by_layer(hits, good, chooser, layer, why)
+    if not good:
+        return [replace(h, layer=layer.get(h.id), reason=why[h.id]) for h in hits], [], []
+    candidates = chooser.candidates(good)
+    numbers = sorted({layer[number] for number in candidates})
     turns: list[list[Candidate]] = []
-    for n in range(1, len(borders) + 2):
-        taken, left = alternates([c for c in candidates.values() if layer[c.hit.id] == n], chooser.choosing,
-                                 chooser.wanted)
+    for n in numbers:
+        inside = [c for c in candidates.values() if layer[c.hit.id] == n]
+        taken, left = _as_listed(inside, listed[n], wanted) if n in listed else alternates(
+            inside, chooser.choosing, wanted | frozenset(chooser.by_hand.layer))
         turns.append(taken)
         why.update(left)
     ranges = velocity_ranges([float(np.median([c.level_db for c in taken])) for taken in turns])
-    picks = [Pick(c.hit.id, n, k, ranges[n - 1]) for n, taken in enumerate(turns, 1) for k, c in enumerate(taken, 1)]
+    picks = [Pick(c.hit.id, n, k, velocity) for n, velocity, taken in zip(numbers, ranges, turns, strict=True)
+             for k, c in enumerate(taken, 1)]
     ids = {pick.hit for pick in picks}
-    done = [replace(h, layer=layer.get(h.id), kept=h.id in ids, fallback=fallback and h.id in ids,
-                    reason=(why[h.id] if fallback else None) if h.id in ids else why[h.id]) for h in hits]
+    second = ids - wanted if fallback else set()
+    done = [replace(h, layer=layer.get(h.id), kept=h.id in ids, fallback=h.id in second,
+                    reason=why[h.id] if h.id in second or h.id not in ids else None) for h in hits]
     return done, picks, [*_for_the_ear([h for h in fit if h.id in odd], odd, chooser.rates),
                          *_drift(list(candidates.values()), chooser.rates)]
+
+
+def _layers(hits: Sequence[Hit], good: Sequence[Hit], chooser: Chooser,
+            listed: Mapping[int, tuple[int, ...]]) -> dict[int, int]:
+    """Hit id -> layer: where its strength lies among those good, or where the user put it."""
+    levels = np.array(sorted(h.level_db for h in good if h.level_db is not None))
+    choosing = chooser.choosing
+    borders = layer_borders(levels, choosing.layers, choosing.layer_step_db) if len(levels) else []
+    out = {h.id: 1 + int(np.searchsorted(borders, h.level_db)) for h in hits if h.level_db is not None and len(levels)}
+    out |= {h.id: chooser.by_hand.layer.get(h.id, out.get(h.id, 1)) for h in hits
+            if h.id in chooser.by_hand.layer or h.id in chooser.wanted}
+    return out | {number: n for n, ids in listed.items() for number in ids}
+
+
+def _by_layer(hits: Sequence[Hit], good: list[Hit], chooser: Chooser, layer: Mapping[int, int],
+              why: dict[int, str | None]) -> tuple[list[Hit], frozenset[int]]:
+    """Those good and those wanted once whole layers are kept or rejected; ``why`` learns of the rejected."""
+    wanted = chooser.wanted
+    for ids, number, keep in chooser.by_hand.fates:
+        inside = {h.id for h in hits if h.id in ids and layer.get(h.id) == number}
+        if keep:
+            good = [*good, *(h for h in hits if h.id in inside and h not in good)]
+            wanted |= inside
+        else:
+            good = [h for h in good if h.id not in inside]
+            wanted -= inside
+            why.update(dict.fromkeys(inside, REJECTED))
+    return good, wanted
+
+
+def _as_listed(inside: Sequence[Candidate], listed: Sequence[int],
+               wanted: frozenset[int]) -> tuple[list[Candidate], dict[int, str]]:
+    """The round robins that the user named, in that order, then other hits that the user wants kept."""
+    by_id = {c.hit.id: c for c in inside}
+    taken = [by_id[number] for number in listed if number in by_id]
+    taken += [c for c in inside if c.hit.id in wanted and c not in taken]
+    return taken, {c.hit.id: "others were chosen by hand for its layer" for c in inside if c not in taken}
 
 
 def _for_the_ear(hits: Sequence[Hit], odd: Mapping[int, str], rates: Mapping[str, int]) -> list[Problem]:

@@ -1,197 +1,127 @@
-"""Corrections: what the user overruled, as a plain text file, and the one pure function that applies it.
+"""Corrections: the one pure function that applies what the user overruled, and what it comes to for each hit.
 
 A hit is known by its take and its place, not by its number, so a correction survives another analysis with other
-settings: it finds the hit nearest to its frame, up to ``REACH_S`` away. One that no longer finds its hit is told,
-never dropped in silence.
+settings: it finds the hit nearest to its frame, up to ``overruling.REACH_S`` away. One that no longer finds its hit,
+drum or mic is told, never dropped in silence.
 
-The file::
-
-    format = "oneshot-corrections"
-    version = 1
-
-    [[reject]]              # never make a one-shot of this hit
-    take = "take 1"
-    frame = 123456
-
-    [[keep]]                # make one whatever its grade
-    take = "take 1"
-    frame = 234567
-
-    [[rename]]              # a drum, or one articulation of it
-    drum = "drum-1"
-    articulation = "hit"    # leave out to rename the drum itself
-    to = "cowbell"
+Entries count from top to bottom, each in the kit as those above it left it. Renames that stand one after the other
+are taken together, so that two drums can swap names; a name that is still taken after that is refused and told, since
+``merge`` is what joins. Of entries that set the same thing, the one that speaks more narrowly counts (hit before layer
+before articulation before drum); of two that speak alike of a hit the later one counts, and that is told.
 """
 
 from __future__ import annotations
 
-import re
-import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import Any
+from itertools import groupby
 
-from oneshot.model import Hit, Partner, Problem, SettingsError
-
-FORMAT = "oneshot-corrections"
-REACH_S = 0.010
-
-EMPTY_TEXT = '''# What you overrule; it survives every rebuild.
-# A hit is known by its take and its frame (see hits.csv). Uncomment and repeat as often as needed.
-format = "oneshot-corrections"
-version = 1
-
-# [[reject]]              # never make a one-shot of this hit
-# take = "take 1"
-# frame = 123456
-
-# [[keep]]                # make one, whatever its grade
-# take = "take 1"
-# frame = 234567
-
-# [[rename]]              # a drum, or with `articulation` one way of striking it
-# drum = "drum-1"
-# to = "cowbell"
-'''
-"""What a new kit's corrections.toml holds."""
+from oneshot.corrections_toml import Correction, Corrections, safe_name
+from oneshot.model import Hit, Problem
+from oneshot.overruling import Corrected, Overruling
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """A hit by its take and frame."""
+class Told:
+    """What the analysis must know: a hit of one of ``drums`` (as the analysis calls them; any where empty) is at that
+    place; ``missed``: even where it finds nothing.
+    """
 
     take: str
     frame: int
+    drums: frozenset[str]
+    missed: bool
 
 
 @dataclass(frozen=True, slots=True)
-class Rename:
-    """A new name for a drum, or for one articulation of it."""
+class Handling:
+    """How one hit's files are to be made. None: as the recipe says. Times in ms, ``end_ms`` after the attack."""
 
-    drum: str
-    to: str
-    articulation: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Corrections:
-    """Everything that was overruled."""
-
-    reject: tuple[Place, ...] = ()
-    keep: tuple[Place, ...] = ()
-    rename: tuple[Rename, ...] = ()
+    nudge_frames: int = 0
+    end_ms: float | None = None
+    fade_in_ms: float | None = None
+    fade_out_ms: float | None = None
+    gain_db: float = 0.0
+    dropped: frozenset[str] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
-class Corrected:
-    """Hits after the corrections, the ids that must not and must become one-shots, and what could not be applied."""
-
-    hits: tuple[Hit, ...]
-    rejected: frozenset[int]
-    wanted: frozenset[int]
-    problems: tuple[Problem, ...]
-
-
-def load(path: Path) -> Corrections:
-    """Read a corrections file; one that does not exist corrects nothing.
-
-    Raises SettingsError with one clear line where the file is no TOML, of another format or version, or holds a bad
-    value.
-    """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return Corrections()
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path} cannot be read ({error}): check the file") from None
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path} is not valid TOML ({error}): correct that line") from None
-    return parse(table, path.name)
-
-
-def parse(table: Mapping[str, Any], where: str) -> Corrections:
-    """Corrections from a parsed file. Raises SettingsError, naming ``where``."""
-    if table.get("format") != FORMAT or table.get("version") != 1:
-        raise SettingsError(f'{where} must say format = "{FORMAT}" and version = 1; this one says '
-                            f"{table.get('format')!r} and {table.get('version')!r}")
-    for key in sorted(set(table) - {"format", "version", "reject", "keep", "rename"}):
-        raise SettingsError(f"{where}: {key} is no correction: use reject, keep or rename")
-    return Corrections(
-        reject=tuple(_place(entry, f"{where}: reject") for entry in _entries(table, "reject", where)),
-        keep=tuple(_place(entry, f"{where}: keep") for entry in _entries(table, "keep", where)),
-        rename=tuple(_rename(entry, f"{where}: rename") for entry in _entries(table, "rename", where)),
-    )
-
-
-def _entries(table: Mapping[str, Any], name: str, where: str) -> list[Mapping[str, Any]]:
-    entries = table.get(name, [])
-    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-        raise SettingsError(f"{where}: write each {name} as a [[{name}]] table")
-    return entries
-
-
-def _place(entry: Mapping[str, Any], where: str) -> Place:
-    take, frame = entry.get("take"), entry.get("frame")
-    if not isinstance(take, str) or not isinstance(frame, int) or isinstance(frame, bool) or frame < 0 \
-            or set(entry) != {"take", "frame"}:
-        raise SettingsError(f"{where} needs a take (text) and a frame (a whole number from 0 on), and nothing else")
-    return Place(take, frame)
-
-
-def _rename(entry: Mapping[str, Any], where: str) -> Rename:
-    drum, to, articulation = entry.get("drum"), entry.get("to"), entry.get("articulation")
-    if not isinstance(drum, str) or not isinstance(to, str) or not isinstance(articulation, str | None) \
-            or set(entry) - {"drum", "to", "articulation"}:
-        raise SettingsError(f"{where} needs a drum and its new name in `to` (texts), and may name an articulation")
-    name = safe_name(to)
-    if not name:
-        raise SettingsError(f"{where}: {to!r} holds no letter or digit that a file name could show")
-    return Rename(drum, name, articulation)
-
-
-def safe_name(text: str) -> str:
-    """A name as the kit's folders show it: lower-case ASCII letters, digits and single hyphens, at most 24
-    characters.
-    """
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:24].strip("-")
-
-
-def apply(hits: Sequence[Hit], corrections: Corrections, rates: Mapping[str, int]) -> Corrected:
+def apply(hits: Sequence[Hit], corrections: Corrections, rates: Mapping[str, int],
+          mics: Collection[str] | None = None) -> Corrected:
     """Apply the corrections; a new record, nothing is changed in place.
 
-    ``rates``: sample rate of each take. With no corrections the hits come back as they were.
+    ``rates``: sample rate of each take; ``mics``: names of all mics and pairs, None where they need no check. With no
+    corrections the hits come back as they were.
     """
-    problems: list[Problem] = []
-    named = tuple(_renamed(hit, corrections.rename) for hit in hits)
-    known = {(hit.drum, hit.articulation) for hit in hits}
-    for entry in corrections.rename:
-        if not any(d == entry.drum and entry.articulation in (None, a) for d, a in known):
-            what = f"{entry.drum}/{entry.articulation}" if entry.articulation else entry.drum
-            problems.append(Problem("corrections.toml", f"nothing is called {what}",
-                                    "correct or delete that rename"))
-    rejected = _find(hits, corrections.reject, rates, "reject", problems)
-    wanted = _find(hits, corrections.keep, rates, "keep", problems)
-    return Corrected(named, rejected, wanted - rejected, tuple(problems))
-
-
-def _renamed(hit: Hit, renames: Sequence[Rename]) -> Hit:
-    drum, articulation = hit.drum, hit.articulation
-    drums = {r.drum: r.to for r in renames if r.articulation is None}
-    strokes = {(r.drum, r.articulation): r.to for r in renames if r.articulation is not None}
-    return replace(
-        hit, drum=drums.get(drum, drum), articulation=strokes.get((drum, articulation), articulation),
-        partners=tuple(Partner(drums.get(p.drum, p.drum), p.level_db) for p in hit.partners))
-
-
-def _find(hits: Sequence[Hit], places: Sequence[Place], rates: Mapping[str, int], name: str,
-          problems: list[Problem]) -> frozenset[int]:
-    found = set()
-    for place in places:
-        near = [h for h in hits if h.take == place.take and abs(h.onset - place.frame) <= REACH_S * rates[h.take]]
-        if near:
-            found.add(min(near, key=lambda h: (abs(h.onset - place.frame), h.id)).id)
+    work = Overruling(hits, rates, mics)
+    for renaming, run in groupby(corrections.entries, key=lambda entry: entry.kind == "rename"):
+        if renaming:
+            work.rename(list(run))
         else:
-            what = f"{name}: no hit at frame {place.frame} of {place.take}"
-            problems.append(Problem("corrections.toml", what, "find the hit in hits.csv, or delete the entry"))
-    return frozenset(found)
+            for entry in run:
+                work.do(entry)
+    return work.finish()
+
+
+def told_to_analysis(corrections: Corrections) -> tuple[Told, ...]:
+    """The places of hits that were added, and of hits moved to another drum, so that they are measured as such."""
+    out = []
+    for at, entry in enumerate(corrections.entries):
+        name = entry.drum if entry.kind == "add" else entry.to if entry.kind == "move" else None
+        if entry.kind == "add" or name is not None:
+            drums = frozenset() if name is None else _earlier_names(corrections.entries[:at], name)
+            out += [Told(p.take, p.frame, drums, entry.kind == "add") for p in entry.hits]
+    return tuple(out)
+
+
+def _earlier_names(entries: Sequence[Correction], name: str) -> frozenset[str]:
+    """What a drum of that name was called before those entries; several names where drums were merged into it."""
+    names = {name}
+    for entry in reversed(entries):
+        if entry.kind == "rename" and entry.articulation is None and names & {entry.to, safe_name(entry.to or "")}:
+            names = (names - {entry.to, safe_name(entry.to or "")}) | {entry.drum or ""}
+        elif entry.kind == "merge" and entry.drum is None and names & {entry.to, safe_name(entry.to or "")}:
+            names |= set(entry.drums)
+    return frozenset(names)
+
+
+def handling(corrected: Corrected, hits: Iterable[Hit], rates: Mapping[str, int]) -> dict[int, Handling]:
+    """How each hit that an entry speaks of is to be handled, by its id; ``hits`` carry the layers they ended in."""
+    out: dict[int, Handling] = {}
+    for hit in hits:
+        # wide before narrow, earlier before later: what comes last counts
+        mine = sorted((s for s in corrected.settings if hit.id in s.ids and s.layer in (None, hit.layer)),
+                      key=lambda s: -s.width)
+        found = Handling()
+        for setting in mine:
+            found = _handled(found, setting.entry, rates[hit.take])
+        if found != Handling():
+            out[hit.id] = found
+    return out
+
+
+def unmet(corrected: Corrected, hits: Sequence[Hit]) -> tuple[Problem, ...]:
+    """A problem for each entry about a layer that no hit of ``hits``, which carry their layers, ended in."""
+    layers = {hit.id: hit.layer for hit in hits}
+    return tuple(Problem("corrections.toml", f"{s.entry.kind}: {s.entry.drum} has no layer {s.layer}"
+                         + (f" struck as {s.entry.articulation}" if s.entry.articulation else ""),
+                         "see hits.csv for its layers, or delete the entry")
+                 for s in corrected.settings
+                 if s.layer is not None and s.ids & set(layers) and not any(layers.get(k) == s.layer for k in s.ids))
+
+
+def _handled(so_far: Handling, entry: Correction, rate: int) -> Handling:
+    """The handling with one entry's say."""
+    match entry.kind:
+        case "nudge":
+            frames = entry.frames if entry.frames is not None else round((entry.ms or 0.0) * rate / 1000)
+            return replace(so_far, nudge_frames=frames)
+        case "end":
+            return replace(so_far, end_ms=entry.after_ms)
+        case "fade":
+            return replace(so_far, fade_in_ms=so_far.fade_in_ms if entry.in_ms is None else entry.in_ms,
+                           fade_out_ms=so_far.fade_out_ms if entry.out_ms is None else entry.out_ms)
+        case "gain":
+            return replace(so_far, gain_db=entry.gain_db or 0.0)
+        case "drop":
+            return replace(so_far, dropped=so_far.dropped | set(entry.mics))
+    return so_far

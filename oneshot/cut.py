@@ -37,12 +37,24 @@ SHORTEST_MS = 1.0
 
 
 @dataclass(frozen=True, slots=True)
+class ByHand:
+    """What a person said of a hit's files: end in frames after the attack, fades in frames; None: as usual."""
+
+    end: int | None = None
+    fade_in: int | None = None
+    fade_out: int | None = None
+
+
+NOTHING_SAID = ByHand()
+
+
+@dataclass(frozen=True, slots=True)
 class CutPlan:
     """The window [start, stop) of a one-shot in take frames, and its fades.
 
     ``start`` may be negative, the recording being silent before its first frame. ``onset_frame`` is the home-mic attack
     counted from ``start``; ``fade_outs`` gives each mic's fade at the end; ``ended_by`` says why the window ends there:
-    "noise", "next stroke", "longest" (the recipe's limit) or "end of take".
+    "noise", "next stroke", "longest" (the recipe's limit), "end of take" or "by hand".
     """
 
     start: int
@@ -75,7 +87,7 @@ def pre_frames(leads: Iterable[int], *, sample_rate: int, cutting: Cutting) -> i
 
 
 def plan_cut(*, attack: int, first: int, pre: int, ends: Mapping[str, int], far: Collection[str], limit: int | None,
-             take_frames: int, sample_rate: int, cutting: Cutting) -> CutPlan:
+             take_frames: int, sample_rate: int, cutting: Cutting, by_hand: ByHand = NOTHING_SAID) -> CutPlan:
     """Where to cut one hit.
 
     Parameters
@@ -96,6 +108,8 @@ def plan_cut(*, attack: int, first: int, pre: int, ends: Mapping[str, int], far:
         Of the take.
     cutting
         The recipe's section.
+    by_hand
+        Outranks what is computed, as far as the take reaches and fades leave the attack alone.
 
     Raises ValueError where ``ends`` is empty.
     """
@@ -110,13 +124,19 @@ def plan_cut(*, attack: int, first: int, pre: int, ends: Mapping[str, int], far:
         stops["next stroke"] = limit - frames_of(GUARD_MS, sample_rate)
     if cutting.longest_s > 0:
         stops["longest"] = start + round(cutting.longest_s * sample_rate)
+    if by_hand.end is not None:
+        stops = {"by hand": attack + by_hand.end, "end of take": take_frames}
     ended_by = min(stops, key=lambda name: stops[name])
     stop = max(stops[ended_by], max(attack, first) + frames_of(SHORTEST_MS, sample_rate))
     share = FADE_SHARE_NEXT if ended_by == "next stroke" else FADE_SHARE
     longest_fade = int(share * (stop - max(attack, first)))
+    fade_in = max(0, min(frames_of(cutting.fade_in_ms, sample_rate), first - start, pre))
+    if by_hand.fade_in is not None:
+        fade_in = min(by_hand.fade_in, pre)
+    if by_hand.fade_out is not None:
+        longest_fade, wanted = stop - attack, dict.fromkeys(ends, by_hand.fade_out)
     return CutPlan(
-        start=start, stop=stop, onset_frame=pre,
-        fade_in_frames=max(0, min(frames_of(cutting.fade_in_ms, sample_rate), first - start, pre)),
+        start=start, stop=stop, onset_frame=pre, fade_in_frames=fade_in,
         fade_outs={mic: min(frames, longest_fade) for mic, frames in wanted.items()}, ended_by=ended_by)
 
 

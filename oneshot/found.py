@@ -26,6 +26,7 @@ class Heard:
 
     ``begin``: int64 (hits,), where a softer stroke begins the event ahead of its arrivals, -1 where none does.
     ``offset``: mic -> steady offset, full scale 1.0, which is taken out wherever its hits are measured.
+    ``told``: candidate (row) -> the drums, one of which the user says was struck there; any where none is named.
     """
 
     take: Take
@@ -35,6 +36,7 @@ class Heard:
     arrivals: Arrivals
     begin: Frames
     offset: Mapping[str, float] = field(default_factory=dict)
+    told: Mapping[int, frozenset[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +54,11 @@ class Analysis:
     """Everything known of a session before anything is chosen.
 
     ``hits`` carry no layer yet. ``attacks``: hit id -> frame of the attack in its drum's home mic; ``grades``: hit id
-    -> mic -> grade; ``clean_db``: hit id -> everything else against it in the home mic, dB; ``polarity``: take -> mic
-    -> 1 or -1 against the home mic of the drum it stands at. ``bleed``, ``delays`` and its plain ``delays_ms`` are take
-    -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band by band; ``mic_views``: take -> what its
-    close mics make of other drums; ``offsets``: take -> mic -> steady offset, full scale
-    1.0.
+    -> mic -> grade, by ``worst_db``, which has the same form; ``clean_db``: hit id -> everything else against it in the
+    home mic, dB; ``polarity``: take -> mic -> 1 or -1 against the home mic of the drum it stands at. ``bleed``,
+    ``delays`` and its plain ``delays_ms`` are take -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band
+    by band; ``mic_views``: take -> what its close mics make of other drums; ``offsets``: take -> mic -> steady offset,
+    full scale 1.0.
     """
 
     hits: tuple[Hit, ...]
@@ -72,6 +74,7 @@ class Analysis:
     bleed_bands: Mapping[str, Mapping[str, Mapping[str, BandBleed]]] = field(default_factory=dict)
     mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)
     offsets: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    worst_db: Mapping[int, Mapping[str, float]] = field(default_factory=dict)
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 

@@ -239,6 +239,7 @@ class Hit:
     """One stroke, heard by all mics of a take. Field by field what manifest.json says of it; ``predicted``: mics whose
     onset was not read in the recording but follows from the drum's delays; from ``hand`` on, what a label says.
     ``clean_s``: mic -> seconds from its arrival for which everything else stays 10 dB below it there.
+    ``added``: the user said that it is there.
     """
 
     id: int
@@ -265,6 +266,7 @@ class Hit:
     strength: str | None = None
     told_by: str | None = None
     clean_s: Mapping[str, float | None] = field(default_factory=dict)
+    added: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,8 +303,8 @@ class Sample:
     """One exported file of a one-shot: one mic, or a pair as left and right.
 
     ``source_start + onset_frame`` is the attack in the home mic, in take frames; one value for all files of a
-    one-shot. ``bleed_db`` of a pair is that of the worse side. ``hit`` differs from the one-shot's where a composite
-    was asked for.
+    one-shot. ``nudged_frames``: by how much the user moved it from where it was measured. ``bleed_db`` of a pair is
+    that of the worse side. ``hit`` differs from the one-shot's where a composite was asked for.
     """
 
     mics: tuple[str, ...]
@@ -323,6 +325,7 @@ class Sample:
     integrated_lufs: float | None
     bleed_db: float | None
     sha256: str
+    nudged_frames: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from oneshot.corrections import safe_name
+from oneshot.corrections_toml import safe_name
 from oneshot.export import hits_csv, manifest, readme
 from oneshot.files import sha256_of
 from oneshot.kit_file import read_kit

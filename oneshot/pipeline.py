@@ -12,15 +12,16 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TypeVar
 
 from oneshot import __version__, blend, choose, corrections, mixdown
 from oneshot.analyse import Progress, analyse
+from oneshot.corrected import by_hand, correct, nudged
+from oneshot.corrections_toml import EMPTY_TEXT, load
 from oneshot.examine import examine, heard_next
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
 from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
-from oneshot.found import Analysis, FoundDrum
+from oneshot.found import Analysis
 from oneshot.model import (
     Articulation,
     Drum,
@@ -28,25 +29,21 @@ from oneshot.model import (
     Hit,
     Kit,
     KitError,
-    Mic,
     OneShot,
     Problem,
     Session,
     SettingsError,
     WorkError,
 )
+from oneshot.overruling import Corrected
 from oneshot.prints import Printer
 from oneshot.problems import collect
 from oneshot.produce import Cutter
 from oneshot.remembered import remember
 from oneshot.report import write_report
-from oneshot.roles import kind_of
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.settings import Recipe, load_recipe, recipe_toml, recipe_values
 from oneshot.store import open_store
-
-Row = TypeVar("Row")
-"""What a table of takes and drums holds of each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,21 +72,25 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     session = open_session(session_path)
     _check_target(kit_path, session)
     recipe, told = _recipe(recipe_path, kit_path)
-    overruled = corrections.load(kit_path / "corrections.toml")
+    overruled = load(kit_path / "corrections.toml")
     store = open_store(fingerprint_parts(session))
     if fresh:
         store.clear()
-    found = analyse(session, store=store, jobs=jobs or os.cpu_count() or 1, progress=tell)
-    corrected = corrections.apply(found.hits, overruled, {take.name: take.sample_rate for take in session.takes})
-    found = _renamed(found, corrected.hits)
-    session = _mics_renamed(session, {r.drum: r.to for r in overruled.rename if r.articulation is None})
+    found = analyse(session, store=store, jobs=jobs or os.cpu_count() or 1, progress=tell,
+                    told_hits=corrections.told_to_analysis(overruled))
+    rates = {take.name: take.sample_rate for take in session.takes}
+    corrected = corrections.apply(found.hits, overruled, rates, _mics_and_pairs(session))
+    session, found = correct(session, found, corrected)
     known = {drum.name for drum in found.drums}
     found, hits = _only(found, only)
     chosen, following = _choose(session, found, hits, recipe, corrected, tell)
+    handling = corrections.handling(corrected, chosen.hits, rates)
+    found = nudged(found, handling)
     try:
         with staged_folder(kit_path) as stage:
-            kit = _make(session, found, chosen, following, recipe, stage, tell)
-            told = (*told, *corrected.problems, *chosen.problems, *_nothing_printed(recipe, kit, known))
+            kit = _make(session, found, chosen, (following, handling), recipe, stage, tell)
+            told = (*told, *corrected.problems, *chosen.problems, *corrections.unmet(corrected, chosen.hits),
+                    *_nothing_printed(recipe, kit, known))
             kit = replace(kit, problems=collect([*kit.problems, *told]))
             tell("writing", 0.0)
             _write(kit, stage, recipe, kit_path)
@@ -102,32 +103,38 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     return BuildResult(kit, kit_path, len(files), size)
 
 
-def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Recipe, corrected: corrections.Corrected,
+def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Recipe, corrected: Corrected,
             tell: Progress) -> tuple[choose.Chosen, dict[int, int]]:
     """Measure the hits that may become one-shots, and choose; and where next strokes are heard before their onsets."""
     tell("choosing", 0.0)
     chooser = choose.Chooser(_grades(session, found), found.clean_db, recipe.choose, {},
                              {take.name: take.sample_rate for take in session.takes}, corrected.rejected,
-                             corrected.wanted)
+                             corrected.wanted, by_hand(corrected))
     measured = examine(session, found, choose.worth_measuring(hits, chooser))
     return choose.choose(hits, replace(chooser, measured=measured)), heard_next(session, found, hits, measured)
 
 
-def _make(session: Session, found: Analysis, chosen: choose.Chosen, following: Mapping[int, int], recipe: Recipe,
-          stage: Path, tell: Progress) -> Kit:
-    """Cut, balance and print into the folder ``stage``; the kit, save for what recipe and corrections leave to tell."""
-    cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following)
+def _make(session: Session, found: Analysis, chosen: choose.Chosen,
+          ends: tuple[Mapping[int, int], Mapping[int, corrections.Handling]], recipe: Recipe, stage: Path,
+          tell: Progress) -> Kit:
+    """Cut, balance and print into the folder ``stage``; the kit, save for what recipe and corrections leave to tell.
+
+    ``ends``: where next strokes are heard, and what the user said of the files.
+    """
+    following, handling = ends
+    cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling)
     shots = cutter.cut_all({h.id: h for h in chosen.hits}, chosen.picks, lambda share: tell("cutting", share))
     drums = _drums(found, shots, recipe)
     balance, unknown = _balance(session, found, drums, cutter, recipe)
-    prints = Printer(session, found, recipe, balance, stage).make(chosen.hits, chosen.picks)
+    dropped = {number: each.dropped for number, each in handling.items()}
+    prints = Printer(session, found, recipe, balance, stage, dropped).make(chosen.hits, chosen.picks)
     rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
     shots = mixdown.with_levels(stage, shots, balance, rates)
     return Kit(
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
         delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
-        problems=(*session.problems, *found.problems, *unknown, *_nothing_kept(found, shots)),
+        problems=(*session.problems, *found.problems, *unknown, *cutter.told, *_nothing_kept(found, shots)),
         bleed_bands=found.bleed_bands, mic_views=found.mic_views)
 
 
@@ -158,46 +165,10 @@ def _recipe(recipe_path: Path | None, kit_path: Path) -> tuple[Recipe, tuple[Pro
     return load_recipe(recipe_path)
 
 
-def _renamed(found: Analysis, hits: tuple[Hit, ...]) -> Analysis:
-    """The analysis under the names that the corrections gave.
-
-    A drum that takes another's name becomes part of it: home mic, kind and tables stay those of the drum so called. A
-    new name that says what was struck ("cowbell") says it of the kind, too.
-    """
-    before = {h.id: h for h in found.hits}
-    names = {before[h.id].drum: h.drum for h in hits}
-    kinds = {d.name: d for d in found.drums}
-    drums: dict[str, FoundDrum] = {}
-    for old in sorted(kinds, key=lambda name: (names.get(name, name) != name, name)):
-        new = names.get(old, old)
-        ways = [h.articulation for h in hits if h.drum == new]
-        order = tuple(sorted(set(ways), key=lambda a: (-ways.count(a), a)))
-        kind = kind_of(new) if new != old and kind_of(new) != "percussion" else kinds[old].kind
-        drums.setdefault(new, replace(kinds[old], name=new, kind=kind, articulations=order))
-    return replace(found, hits=hits, drums=tuple(drums[name] for name in sorted(drums)),
-                   bleed=_rows_renamed(found.bleed, names), delays=_rows_renamed(found.delays, names),
-                   bleed_bands=_rows_renamed(found.bleed_bands, names), mic_views={
-                       take: tuple(replace(each, own=names.get(each.own, each.own),
-                                           drum=names.get(each.drum, each.drum)) for each in views)
-                       for take, views in found.mic_views.items()})
-
-
-def _rows_renamed(table: Mapping[str, Mapping[str, Row]], names: Mapping[str, str]) -> dict[str, dict[str, Row]]:
-    """A table take -> drum -> mic with its drums renamed; of two that share a name then, the one so called before."""
-    return {take: {names.get(drum, drum): rows[drum] for drum in sorted(rows, key=lambda d: (names.get(d, d) == d, d))}
-            for take, rows in table.items()}
-
-
-def _mics_renamed(session: Session, names: Mapping[str, str]) -> Session:
-    """The session with its close mics standing at the drums by their new names."""
-    if not names:
-        return session
-
-    def moved(mic: Mic) -> Mic:
-        return replace(mic, drum=names.get(mic.drum.replace(" ", "-"), mic.drum)) if mic.drum is not None else mic
-
-    return replace(session, takes=tuple(replace(take, mics=tuple(moved(mic) for mic in take.mics))
-                                        for take in session.takes))
+def _mics_and_pairs(session: Session) -> set[str]:
+    """Every name under which a mic can be dropped."""
+    mics = [mic for take in session.takes for mic in take.mics]
+    return {mic.name for mic in mics} | {mic.pair for mic in mics if mic.pair}
 
 
 def _only(found: Analysis, only: str | None) -> tuple[Analysis, tuple[Hit, ...]]:
@@ -284,6 +255,6 @@ def _write(kit: Kit, stage: Path, recipe: Recipe, kit_path: Path) -> None:
     """Everything but the sound files. Raises OSError where the disk refuses."""
     write_atomic(stage / "recipe.toml", recipe_toml(recipe))
     kept = kit_path / "corrections.toml"
-    write_atomic(stage / "corrections.toml", kept.read_bytes() if kept.exists() else corrections.EMPTY_TEXT)
+    write_atomic(stage / "corrections.toml", kept.read_bytes() if kept.exists() else EMPTY_TEXT)
     write_all(kit, stage)
     write_report(kit, stage)

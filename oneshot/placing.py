@@ -86,6 +86,8 @@ class Placer:
                 m.name: self._told(delay[k] / take.sample_rate, spread[k], int(count[k]))
                 for k, m in enumerate(take.mics) if m.role not in (Role.TALK, Role.IGNORE)}
             out[mine], self.predicted[take.name][mine] = self._settle(strokes, mine, number, delay)
+            for i in (i for i in mine if int(strokes.rows[i]) in strokes.heard.told and (out[i] < 0).all()):
+                out[i] = by_pattern(int(strokes.heard.arrivals.first[strokes.rows[i]]), delay)
             self._find_polarity(strokes, mine, out[mine], number)
         return out
 
@@ -255,6 +257,16 @@ class Placer:
             found = align.polarity(pairs, take.sample_rate)
             if found is not None:
                 self.polarity[take.name][take.mics[k].name] = found * take.mics[home].polarity
+
+
+def by_pattern(first: int, delay: Floats) -> Frames:
+    """Onsets (mics,) of a hit that first arrives at ``first`` and of which no more can be read; -1 where the drum's
+    delays (mics,), in frames, are not known.
+    """
+    if np.isnan(delay).all():
+        return np.full(len(delay), -1, np.int64)
+    onsets = first + delay - np.nanmin(delay)
+    return np.where(np.isnan(delay), -1, np.round(np.nan_to_num(onsets))).astype(np.int64)
 
 
 def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, int],

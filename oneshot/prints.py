@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from oneshot import blend, loudness, measures
 from oneshot.audio import TakeReader, write_wav
-from oneshot.choose import Pick
-from oneshot.corrections import safe_name
+from oneshot.choose import REJECTED, Pick
+from oneshot.corrections_toml import safe_name
 from oneshot.files import sha256_of
 from oneshot.found import Analysis
 from oneshot.model import Fader, Floats, Hit, Print, Session, SettingsError
@@ -21,13 +21,16 @@ from oneshot.settings import PrintPart, PrintRecipe, Recipe
 
 @dataclass(frozen=True, slots=True)
 class Printer:
-    """Makes a kit's prints into its folder."""
+    """Makes a kit's prints into its folder. ``dropped``: hit id -> mics or pairs that the user left out of it; a print
+    that needs one of them is not made of that hit.
+    """
 
     session: Session
     analysis: Analysis
     recipe: Recipe
     balance: Mapping[str, Fader]
     folder: Path
+    dropped: Mapping[int, frozenset[str]] = field(default_factory=dict)
 
     def make(self, hits: Sequence[Hit], picks: Sequence[Pick]) -> tuple[Print, ...]:
         """All prints of the recipe, each with its candidates best first.
@@ -54,9 +57,9 @@ class Printer:
 
     def _print(self, recipe: PrintRecipe, folder: str, hits: Sequence[Hit], picks: Sequence[Pick]) -> list[Print]:
         """One print's candidates. A drum that the kit lacks makes none."""
-        able = [h for h in hits if h.drum == recipe.drum and h.reason != "rejected by hand" and h.ornament is None]
+        able = [h for h in hits if h.drum == recipe.drum and h.reason != REJECTED and h.ornament is None]
         parts = {h.id: blend.print_parts(recipe, self._close(h), self.balance) for h in able}
-        able = [h for h in able if parts[h.id] and set(parts[h.id]) <= {m.name for m in self.session.take(h.take).mics}]
+        able = [h for h in able if parts[h.id] and set(parts[h.id]) <= self._there(h)]
         facts = self._all_facts(able, recipe, parts)
         ranked = blend.rank_prints(facts)[: recipe.candidates]
         plans = {able[k].id: self._plan(able[k], recipe, parts[able[k].id]) for k, _ in ranked}
@@ -77,6 +80,11 @@ class Printer:
             out.append(self._write(recipe, folder, hit, layer, robins[hit.articulation, layer],
                                    ranges.get((layer, hit.articulation), (1, 127)), mixed, rank, why))
         return out
+
+    def _there(self, hit: Hit) -> set[str]:
+        """The mics of a hit's take that the user did not drop."""
+        dropped = self.dropped.get(hit.id, frozenset())
+        return {m.name for m in self.session.take(hit.take).mics if m.name not in dropped and m.pair not in dropped}
 
     def _close(self, hit: Hit) -> list[str]:
         """The hit's drum's own close mics in its take."""

@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from oneshot import cut, loudness, measures
 from oneshot.audio import Dtype, TakeReader, is_float, write_wav
 from oneshot.choose import Pick
-from oneshot.corrections import safe_name
+from oneshot.corrections import Handling
+from oneshot.corrections_toml import safe_name
 from oneshot.files import sha256_of
 from oneshot.found import Analysis, FoundDrum
-from oneshot.model import Floats, Hit, Mic, OneShot, Role, Sample, Session, Take
+from oneshot.model import Floats, Hit, Mic, OneShot, Problem, Role, Sample, Session, Take
 from oneshot.settings import Recipe
 
 FAR_ROLES = (Role.OVERHEAD, Role.ROOM, Role.BUS)
@@ -38,7 +39,9 @@ class Cutter:
 
     ``heard_next``: hit id -> take frame in the home mic at which the next stroke is heard to begin, where that is known
     to be before its onset.
-    ``loudest`` holds, after cutting, mic -> samples of the hardest one-shot of each drum, for setting the balance.
+    ``analysis.attacks`` hold the attacks as nudged. ``handling``: hit id -> what the user said of its files.
+    ``loudest`` holds, after cutting, mic -> samples of the hardest one-shot of each drum, for setting the balance;
+    ``told`` what could not be done as the user said.
     """
 
     session: Session
@@ -47,7 +50,9 @@ class Cutter:
     drums: Mapping[str, FoundDrum]
     folder: Path
     heard_next: Mapping[int, int] = field(default_factory=dict)
+    handling: Mapping[int, Handling] = field(default_factory=dict)
     loudest: dict[str, dict[str, Floats]] = field(default_factory=dict)
+    told: list[Problem] = field(default_factory=list)
     _loudest_db: dict[str, float] = field(default_factory=dict)
     _used: set[str] = field(default_factory=set)
 
@@ -72,8 +77,13 @@ class Cutter:
 
     def mics_of(self, hit: Hit) -> tuple[Mic, ...]:
         """The mics that a hit is exported in: the recipe's, or its drum's own close mics, the overheads and the
-        rooms.
+        rooms; without those that the user dropped, unless that leaves none.
         """
+        usual = self._usual_mics(hit)
+        dropped = self._handling(hit).dropped
+        return tuple(m for m in usual if m.name not in dropped and m.pair not in dropped) or usual
+
+    def _usual_mics(self, hit: Hit) -> tuple[Mic, ...]:
         take = self.session.take(hit.take)
         loud = {name for noise in self.analysis.noise if noise.take == take.name
                 for name, level in noise.noise_dbfs.items() if level is not None}
@@ -85,6 +95,9 @@ class Cutter:
             if mic.name in loud and ((mic.name in said or mic.pair in said) if said else usual):
                 chosen.append(mic)
         return tuple(chosen) or tuple(m for m in take.mics if m.name == self.drums[hit.drum].home)
+
+    def _handling(self, hit: Hit) -> Handling:
+        return self.handling.get(hit.id, Handling())
 
     def next_stroke(self, hit: Hit, mics: Sequence[str]) -> int | None:
         """Take frame of the earliest onset of the next stroke in the given mics; None where none follows."""
@@ -105,9 +118,9 @@ class Cutter:
                 for key, values in leads.items()}
 
     def _first(self, hit: Hit) -> int:
-        """Earliest onset of a hit in its exported mics."""
+        """Earliest onset of a hit in its exported mics, nudged as its attack is."""
         told = [hit.onsets.get(m.name) for m in self.mics_of(hit)]
-        return min([frame for frame in told if frame is not None] or [hit.onset])
+        return min([frame for frame in told if frame is not None] or [hit.onset]) + self._handling(hit).nudge_frames
 
     def _cut(self, reader: TakeReader, take: Take, rows: Sequence[str], hit: Hit, pick: Pick, pre: int) -> OneShot:
         """Cut, measure and write one hit in all its mics."""
@@ -118,15 +131,41 @@ class Cutter:
         ends, audio = self._follow(reader, take, [rows.index(n) for n in names], names, attack - pre, pre, limit)
         plan = cut.plan_cut(attack=attack, first=self._first(hit), pre=pre, ends=ends,
                             far=[m.name for m in mics if m.role in FAR_ROLES], limit=limit, take_frames=take.frames,
-                            sample_rate=take.sample_rate, cutting=self.recipe.cut)
+                            sample_rate=take.sample_rate, cutting=self.recipe.cut, by_hand=self._by_hand(hit, take))
+        self._tell_limits(hit, take, plan, attack)
         if plan.frames > audio.shape[1]:
             audio = reader.read(plan.start, plan.stop)[[rows.index(n) for n in names]]
         audio = audio[:, : plan.frames]
         files = tuple(self._write(take, hit, pick, group, audio[[names.index(m.name) for m in group]], plan)
                       for group in _files(mics))
         home = self.drums[hit.drum].home if self.drums[hit.drum].home in names else names[0]
-        self._remember(hit, {n: _float(audio[k]) for k, n in enumerate(names)})
+        gain = 10 ** (self._handling(hit).gain_db / 20)
+        self._remember(hit, {n: _float(audio[k]) * gain for k, n in enumerate(names)})
         return self._one_shot(hit, pick, files, _float(audio[names.index(home)]), home, plan, ends[home], take)
+
+    def _by_hand(self, hit: Hit, take: Take) -> cut.ByHand:
+        """What the user said of a hit's end and fades, in frames."""
+        said = self._handling(hit)
+        end, fade_in, fade_out = (None if ms is None else cut.frames_of(ms, take.sample_rate)
+                                  for ms in (said.end_ms, said.fade_in_ms, said.fade_out_ms))
+        return cut.ByHand(end, fade_in, fade_out)
+
+    def _tell_limits(self, hit: Hit, take: Take, plan: cut.CutPlan, attack: int) -> None:
+        """Tell where what the user said could not be done to the full."""
+        said = self._by_hand(hit, take)
+        usual, dropped = self._usual_mics(hit), self._handling(hit).dropped
+        limits = []
+        if said.end is not None and attack + said.end != plan.stop:
+            limits.append("its end lies outside the take or before its attack is over")
+        if said.fade_in is not None and said.fade_in > plan.fade_in_frames:
+            length_ms = plan.fade_in_frames / take.sample_rate * 1e3
+            limits.append(f"its fade-in ends at the attack, after {length_ms:.1f} ms")
+        if said.fade_out is not None and said.fade_out > min(plan.fade_outs.values()):
+            limits.append("its fade-out starts at the attack")
+        if all(m.name in dropped or m.pair in dropped for m in usual):
+            limits.append("no mic would be left, so none is dropped")
+        self.told += [Problem("corrections.toml", f"of the hit at frame {hit.onset} of {hit.take}, {what}",
+                              "correct that entry") for what in limits]
 
     def _follow(self, reader: TakeReader, take: Take, rows: Sequence[int], names: Sequence[str], start: int, pre: int,
                 limit: int | None) -> tuple[dict[str, int], Samples]:
@@ -162,7 +201,11 @@ class Cutter:
         """Write one file, a mic or a pair, and measure what was written."""
         fade_out = plan.fade_outs[group[0].name]
         bits = 32 if is_float(take.subtype) else int(take.subtype.removeprefix("PCM_"))
-        out = cut.render(audio, fade_in=plan.fade_in_frames, fade_out=fade_out, bits=bits)
+        said = self._handling(hit)
+        out = cut.render(audio, fade_in=plan.fade_in_frames, fade_out=fade_out, bits=bits, gain_db=said.gain_db)
+        if not is_float(take.subtype) and float(np.abs(_float(audio)).max(initial=0.0)) * 10 ** (said.gain_db / 20) > 1:
+            self.told.append(Problem("corrections.toml", f"a gain of {said.gain_db:g} dB clips {group[0].name} of the "
+                                     f"hit at frame {hit.onset} of {hit.take}", "trim it by less"))
         label = group[0].pair if len(group) == 2 and group[0].pair else group[0].name
         path = self.folder / self._free_path(hit, pick, label)
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -174,10 +217,10 @@ class Cutter:
         return Sample(
             mics=tuple(m.name for m in group), path=path.relative_to(self.folder).as_posix(), frames=plan.frames,
             source_start=plan.start, onset_frame=plan.onset_frame, fade_in_frames=plan.fade_in_frames,
-            fade_out_frames=fade_out, gain_db=0.0, inverted=False, grade=max(grades), hit=hit.id, repaired=(),
+            fade_out_frames=fade_out, gain_db=said.gain_db, inverted=False, grade=max(grades), hit=hit.id, repaired=(),
             peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
             integrated_lufs=levels.integrated_lufs, bleed_db=max(known) if len(known) == len(bleeds) else None,
-            sha256=sha256_of(path))
+            sha256=sha256_of(path), nudged_frames=said.nudge_frames)
 
     def _free_path(self, hit: Hit, pick: Pick, label: str) -> Path:
         """A path that no file of the kit has yet, also where a file system takes no notice of case."""

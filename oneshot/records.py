@@ -7,7 +7,7 @@ strong it is and what else is in its window.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -48,6 +48,7 @@ class HitRows:
         self._hits: list[Hit] = []
         self._home_onset: dict[int, int] = {}
         self._grades: dict[int, Mapping[str, str]] = {}
+        self._worst: dict[int, Mapping[str, float]] = {}
         self._clean: dict[int, float] = {}
         self._bleed: dict[str, dict[str, dict[str, float | None]]] = {}
         self._bands: dict[str, dict[str, dict[str, BandBleed]]] = {}
@@ -127,7 +128,8 @@ class HitRows:
         earliest = _earliest(strokes, i, onsets)
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
-        self._grades[hit_id] = self._grade_row(windows, i, kind, bleed_db, present)
+        self._worst[hit_id] = self._worst_row(windows, i, bleed_db, present)
+        self._grades[hit_id] = grade_row(self._worst[hit_id], self._named.drum[number], self._mics)
         self._clean[hit_id] = float(np.nan_to_num(bleed_db[at_home], nan=UNKNOWN_CLEAN_DB))
         begin = int(strokes.heard.begin[strokes.rows[i]])
         hop = strokes.heard.scan.hop
@@ -171,11 +173,10 @@ class HitRows:
                      for energy, number, k in sorted(found, reverse=True)
                      if energy > main * 10 ** (PARTNER_DB / 10))
 
-    def _grade_row(self, windows: Windows, i: int, kind: int, bleed_db: Floats, present: set[str]) -> dict[str, str]:
-        """Grade of a hit in each mic: the worst of its whole window and of any one band and moment up to the next."""
+    def _worst_row(self, windows: Windows, i: int, bleed_db: Floats, present: set[str]) -> dict[str, float]:
+        """The worst of a hit in each mic, dB: of its whole window and of any one band and moment up to the next."""
         worst = bleed.ratio_db(np.nan_to_num(windows.other_peak[i]), np.nan_to_num(windows.own_peak[i]))
-        drum = self._named.drum[int(self._templates.drum[kind])]
-        return {m.name: bleed.grade(float(max(worst[k], bleed_db[k])) + bleed.GUARD_DB, m.stands_at(drum))
+        return {m.name: float(max(worst[k], bleed_db[k])) + bleed.GUARD_DB
                 for k, m in enumerate(self._mics) if m.name in present}
 
     def finish(self, told: tuple[Problem, ...]) -> Analysis:
@@ -192,7 +193,8 @@ class HitRows:
             grades={renumber[k]: v for k, v in self._grades.items()},
             clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
             polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
-            bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets)
+            bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets,
+            worst_db={renumber[k]: v for k, v in self._worst.items()})
 
     def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
         """The drums that have hits, by name; their articulations in order of frequency."""
@@ -214,6 +216,11 @@ def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:
         return first
     was_read = bool((arrivals.frame[row] == first).any())
     return min(first, int(told.min())) if was_read else int(told.min())
+
+
+def grade_row(worst_db: Mapping[str, float], drum: str, mics: Iterable[Mic]) -> dict[str, str]:
+    """Grade of a hit of that drum in each of ``mics`` that ``worst_db`` knows."""
+    return {m.name: bleed.grade(worst_db[m.name], m.stands_at(drum)) for m in mics if m.name in worst_db}
 
 
 def _noise(heard: Heard) -> TakeNoise:

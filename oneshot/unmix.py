@@ -13,6 +13,7 @@ it still have to say: a candidate that only repeats an earlier stroke's echo, be
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,13 +86,15 @@ class Explained:
 
 
 def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDArray[np.bool_],
-            most: int = MOST_AT_ONCE, allowed: NDArray[np.bool_] | None = None) -> Explained:
+            most: int = MOST_AT_ONCE, allowed: NDArray[np.bool_] | None = None,
+            told: Mapping[int, Frames] | None = None) -> Explained:
     """Unmix the candidates of one take.
 
     ``step``: float64 (hits,), their time in steps of the scan, rising; ``near``: bool (mics,), the mics that decide;
     ``allowed``: bool (hits, kinds), the kinds that a hit is known to be of: its strengths are those of them alone, its
-    errors say how like it is to all.
+    errors say how like it is to all; ``told``: candidate -> kinds, one of which is known to be in it.
     """
+    told = told or {}
     hits, kinds = len(step), len(templates.drum)
     gain, alone = np.zeros((hits, kinds)), np.full((hits, kinds), ERROR_LIMIT_DB)
     evidence, error, empty = np.zeros(hits), np.zeros(hits), np.zeros(hits)
@@ -106,7 +109,7 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
         fading = ring * 10 ** (-features.fade_db[i][..., None] * MIDDLE_STEPS / 10)
         ground[i] = np.maximum(fading, glow) + noise + 1e-18
         evidence[i] = _evidence_db(features.energy[i], held, features.valid[i], near)
-        if evidence[i] < EVIDENCE_DB or kinds == 0:
+        if kinds == 0 or (evidence[i] < EVIDENCE_DB and i not in told):
             continue
         valid = np.broadcast_to(features.valid[i][near][:, None, :], features.energy[i][near].shape).reshape(-1)
         heard, floor = features.energy[i][near].reshape(-1), held[near].reshape(-1)
@@ -114,6 +117,8 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
         if allowed is not None and not allowed[i].all():
             gain[i] = 0.0
             gain[i, allowed[i]], _, _ = _fit(heard, floor, valid, flat[allowed[i]], templates.drum[allowed[i]], most)
+        if i in told and not gain[i, told[i]].any():
+            gain[i], error[i] = _with_told(heard, floor, valid, flat, templates.drum, gain[i], told[i])
         model = floor + gain[i] @ flat
         away = np.minimum(np.abs(10 * np.log10(np.maximum(heard, floor) / floor)), ERROR_LIMIT_DB)
         weight = valid & (np.maximum(heard, model) > HEARD_RATIO * floor)
@@ -206,6 +211,24 @@ def _fit(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats,
     out = np.zeros(kinds)
     out[chosen] = strength
     return out, best, alone
+
+
+def _with_told(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats, drum: Frames, gain: Floats,
+               told: Frames) -> tuple[Floats, float]:
+    """Strengths (kinds,) and mean error of the fit with one of the kinds ``told``, beside those found of other drums if
+    that fits better.
+    """
+    others = [int(k) for k in np.flatnonzero(gain) if not (drum[told] == drum[k]).any()]
+    tried = []
+    for beside in ([], others) if others else ([],):
+        sets = np.array([[k, *beside] for k in told], np.int64)
+        strength, error = _strengths(energy, ground, valid, flat, sets)
+        top = int(error.argmin())
+        tried.append((float(error[top]), sets[top], strength[top]))
+    error_db, members, best = min(tried, key=lambda each: each[0])
+    out = np.zeros(len(flat))
+    out[members] = best
+    return out, error_db
 
 
 def _pairs(alone: Floats, drum: Frames) -> NDArray[np.int64]:

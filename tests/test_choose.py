@@ -7,9 +7,10 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pytest
 from stage_inputs import hit
 
-from oneshot.choose import Chooser, Chosen, choose, worth_measuring
+from oneshot.choose import ByHand, Chooser, Chosen, choose, worth_measuring
 from oneshot.likeness import Measured
 from oneshot.model import Floats, Hit, Ornament, Partner
 from oneshot.settings import Choosing
@@ -25,12 +26,13 @@ def hits_at(levels: Sequence[float] | Floats) -> list[Hit]:
 
 def chosen(hits: Sequence[Hit], grades: str = "", clean: Mapping[int, float] | None = None, *,
            rejected: Iterable[int] = (), wanted: Iterable[int] = (), measured: Mapping[int, Measured] | None = None,
-           **recipe: Any) -> Chosen:
+           by_hand: ByHand | None = None, **recipe: Any) -> Chosen:
     """Choose with grade A (or one letter a hit) and everything 60 dB clean, and the recipe's other values as given."""
     letters = grades or "A" * len(hits)
     return choose(hits, Chooser({h.id: g for h, g in zip(hits, letters, strict=True)},
                                 {h.id: (clean or {}).get(h.id, -60.0) for h in hits}, Choosing(**recipe),
-                                measured or {}, {"take 1": 48000}, frozenset(rejected), frozenset(wanted)))
+                                measured or {}, {"take 1": 48000}, frozenset(rejected), frozenset(wanted),
+                                by_hand or ByHand()))
 
 
 def by_id(found: Chosen) -> dict[int, Hit]:
@@ -257,3 +259,74 @@ def test_only_what_may_be_kept_is_measured() -> None:
     assert [1] == measured_of("ADD")
     assert [1, 3] == measured_of("ADD", frozenset({3}))
     assert [1, 2, 3] == measured_of("DDD")
+
+
+# -------------------------------------------------------------------------------------------------------------- by hand
+
+
+def tiled(found: Chosen) -> bool:
+    """Whether the layers of the only group share velocities 1 to 127."""
+    ranges = sorted({p.velocity for p in found.picks})
+    return [v for low, high in ranges for v in range(low, high + 1)] == list(range(1, 128))
+
+
+@pytest.mark.parametrize("layer", [1, 3, 5, 9])
+def test_a_layer_set_by_hand_moves_one_hit(layer: int) -> None:
+    """The hit is in the layer told, near its level or not, a new one too; others stay where they were."""
+    hits = hits_at(LADDER)
+    plain, found = chosen(hits), chosen(hits, by_hand=ByHand(layer={10: layer}))
+
+    assert layer == by_id(found)[10].layer == next(p.layer for p in found.picks if p.hit == 10)
+    assert {h.id: h.layer for h in plain.hits if h.id != 10} == {h.id: h.layer for h in found.hits if h.id != 10}
+    assert tiled(found)
+
+
+def test_an_emptied_layer_leaves_its_number_free() -> None:
+    """Other layers keep their numbers, and all velocities are still played."""
+    found = chosen(hits_at(LADDER), by_hand=ByHand(layer=dict.fromkeys(range(5, 9), 1)))
+
+    assert {1, 3, 4, 5} == {p.layer for p in found.picks}
+    assert tiled(found)
+
+
+def test_round_robins_by_hand_are_those_and_no_others() -> None:
+    """In the order told, whatever their grade and layer; a hit that is wanted besides comes after them."""
+    found = chosen(hits_at(LADDER), "A" * 18 + "DD", by_hand=ByHand(robins={("snare", "hit", 2): (20, 6)}), wanted=[7])
+    second = {p.round_robin: p.hit for p in found.picks if p.layer == 2}
+
+    assert {1: 20, 2: 6, 3: 7} == second
+    assert {"others were chosen by hand for its layer"} == {by_id(found)[k].reason for k in (5, 8)}
+    assert not by_id(found)[20].fallback
+    assert tiled(found)
+
+
+def test_layers_are_kept_and_rejected_whole() -> None:
+    """A rejected layer is left out with its reason; a kept one has all its hits; of both, the later counts."""
+    everyone = frozenset(range(1, 21))
+    found = chosen(hits_at(LADDER), round_robins=1,
+                   by_hand=ByHand(fates=[(everyone, 1, False), (everyone, 2, True), (everyone, 3, True),
+                                         (everyone, 3, False)]))
+
+    assert {2, 4, 5} == {p.layer for p in found.picks}
+    assert {5, 6, 7, 8} == {p.hit for p in found.picks if p.layer == 2}
+    assert {"rejected by hand"} == {by_id(found)[k].reason for k in (1, 4, 9, 12)}
+    assert tiled(found)
+    assert () == chosen(hits_at([-20.0]), by_hand=ByHand(fates=[(everyone, 1, False)])).picks
+
+
+def test_keeping_one_hit_leaves_the_others_of_a_poor_group() -> None:
+    """Where no hit reaches the grade, one that the user wants is there beside the best there is, no makeshift."""
+    hits = hits_at([-20.0, -20.1, -20.2])
+    clean = {1: -10.0, 2: -9.0, 3: 30.0}
+    found = by_id(chosen(hits, "DDD", clean, wanted=[3]))
+
+    assert [(True, True), (True, True), (True, False)] == [(found[k].kept, found[k].fallback) for k in (1, 2, 3)]
+
+
+def test_a_wanted_hit_of_unknown_strength_is_kept() -> None:
+    """It goes into the softest layer unless told otherwise."""
+    hits = [*hits_at(LADDER), hit(21, level_db=None)]
+
+    assert (1, True) == (by_id(chosen(hits, wanted=[21]))[21].layer, by_id(chosen(hits, wanted=[21]))[21].kept)
+    assert 4 == by_id(chosen(hits, wanted=[21], by_hand=ByHand(layer={21: 4})))[21].layer
+    assert [21] == [p.hit for p in chosen(hits[-1:], wanted=[21]).picks]

@@ -1,165 +1,91 @@
-"""Corrections: read strictly, applied as a pure function, and found again after another analysis."""
+"""Corrections: applied as a pure function, entry by entry, and found again after another analysis."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 from stage_inputs import hit
 
-from oneshot.corrections import (
-    EMPTY_TEXT,
-    Corrected,
-    Corrections,
-    Place,
-    Rename,
-    apply,
-    load,
-    safe_name,
-)
-from oneshot.model import Hit, Partner, SettingsError
+from oneshot.corrections import Handling, apply, handling, told_to_analysis, unmet
+from oneshot.corrections_toml import Correction, Corrections, Place
+from oneshot.model import Hit, Partner
+from oneshot.overruling import Corrected
 
 RATES = {"one": 48000, "two": 96000}
-HEAD = 'format = "oneshot-corrections"\nversion = 1\n'
 HITS = (hit(1, 48000, drum="kick"), hit(2, 96000), hit(3, 96600), hit(4, 144000, articulation="rim"),
         replace(hit(5, 96000, take="two"), partners=(Partner("kick", -30.0),)))
 
 
-def applied(corrections: Corrections, hits: Sequence[Hit] = HITS) -> Corrected:
+def at(*frames: int, take: str = "one") -> dict[str, Any]:
+    """The hits at those frames, as an entry names them."""
+    return {"hits": tuple(Place(take, frame) for frame in frames)}
+
+
+def entry(kind: str, **said: Any) -> Correction:
+    """An entry."""
+    return Correction(kind, **said)
+
+
+def applied(*entries: Correction, hits: Sequence[Hit] = HITS) -> Corrected:
     """The hits after those corrections."""
-    return apply(hits, corrections, RATES)
+    return apply(hits, Corrections(entries), RATES, {"Kick In", "OH"})
 
 
-def read(tmp_path: Path, text: str) -> Corrections:
-    """Corrections from a file of that text."""
-    path = tmp_path / "corrections.toml"
-    path.write_text(HEAD + text, encoding="utf-8")
-    return load(path)
+def strokes(found: Corrected) -> list[str]:
+    """Drum and articulation of each hit."""
+    return [f"{h.drum}/{h.articulation}" for h in found.hits]
 
 
-# -------------------------------------------------------------------------------------------------------------- reading
+def told(found: Corrected) -> list[str]:
+    """What could not be done."""
+    return [p.what for p in found.problems]
 
 
-def test_no_file_corrects_nothing(tmp_path: Path) -> None:
-    """A kit without corrections.toml has none."""
-    assert Corrections() == load(tmp_path / "corrections.toml")
-
-
-def test_what_a_new_kit_gets_corrects_nothing(tmp_path: Path) -> None:
-    """The file that comes with a new kit is valid and empty; its examples work once their marks are taken away."""
-    path = tmp_path / "corrections.toml"
-    path.write_text(EMPTY_TEXT, encoding="utf-8")
-    plain = load(path)
-    path.write_text("\n".join(line.removeprefix("# ") if "=" in line or "[[" in line else line
-                              for line in EMPTY_TEXT.splitlines()), encoding="utf-8")
-    examples = load(path)
-
-    assert Corrections() == plain
-    assert (1, 1, 1) == (len(examples.reject), len(examples.keep), len(examples.rename))
-
-
-def test_all_three_kinds_are_read(tmp_path: Path) -> None:
-    """Rejects and keeps by take and frame, renames of a drum and of an articulation."""
-    found = read(tmp_path, """
-[[reject]]
-take = "one"
-frame = 96000
-[[reject]]
-take = "two"
-frame = 0
-[[keep]]
-take = "one"
-frame = 5
-[[rename]]
-drum = "drum-1"
-to = "Cow Bell"
-[[rename]]
-drum = "snare"
-articulation = "centre"
-to = "brush"
-""")
-
-    assert (Place("one", 96000), Place("two", 0)) == found.reject
-    assert (Place("one", 5),) == found.keep
-    assert (Rename("drum-1", "cow-bell"), Rename("snare", "brush", "centre")) == found.rename
-
-
-@pytest.mark.parametrize(("text", "match"), [
-    ("", r"corrections\.toml must say format"),
-    ('format = "other"\nversion = 1', "must say format"),
-    ('format = "oneshot-corrections"\nversion = 2', "version = 1"),
-    ("format = ", "not valid TOML"),
-    (HEAD + "[[delete]]\nframe = 1", "delete is no correction"),
-    (HEAD + "reject = 7", r"write each reject as a \[\[reject\]\] table"),
-    (HEAD + "reject = [1, 2]", r"\[\[reject\]\]"),
-    (HEAD + '[[reject]]\ntake = "one"', "reject needs a take"),
-    (HEAD + '[[reject]]\ntake = 1\nframe = 1', "reject needs a take"),
-    (HEAD + '[[keep]]\ntake = "one"\nframe = -1', "keep needs a take"),
-    (HEAD + '[[keep]]\ntake = "one"\nframe = true', "keep needs a take"),
-    (HEAD + '[[keep]]\ntake = "one"\nframe = 1.5', "keep needs a take"),
-    (HEAD + '[[keep]]\ntake = "one"\nframe = 1\nid = 4', "and nothing else"),
-    (HEAD + '[[rename]]\ndrum = "a"', "rename needs a drum"),
-    (HEAD + '[[rename]]\ndrum = "a"\nto = 3', "rename needs a drum"),
-    (HEAD + '[[rename]]\ndrum = "a"\nto = "b"\nkey = 36', "rename needs a drum"),
-    (HEAD + '[[rename]]\ndrum = "a"\nto = "***"', "no letter or digit"),
-])
-def test_a_bad_file_is_told_in_one_line(tmp_path: Path, text: str, match: str) -> None:
-    """What is wrong is one clear line that names the file."""
-    path = tmp_path / "corrections.toml"
-    path.write_text(text, encoding="utf-8")
-    with pytest.raises(SettingsError, match=match) as caught:
-        load(path)
-
-    assert "corrections.toml" in str(caught.value)
-    assert 1 == len(str(caught.value).splitlines())
-
-
-def test_a_file_that_is_no_text_is_told(tmp_path: Path) -> None:
-    """Bytes that are no UTF-8, or a folder of that name, give one line."""
-    path = tmp_path / "corrections.toml"
-    path.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(SettingsError, match="cannot be read"):
-        load(path)
-    path.unlink()
-    path.mkdir()
-    with pytest.raises(SettingsError, match="cannot be read"):
-        load(path)
-
-
-@pytest.mark.parametrize(("text", "expected"), [
-    ("Cow Bell", "cow-bell"), ("  rack  TOM 2 ", "rack-tom-2"), ("../../etc", "etc"), ("a/b\\c", "a-b-c"),
-    ("é", ""), ("x" * 40, "x" * 24), ("a" * 23 + " b", "a" * 23),
-])
-def test_names_are_made_fit_for_files(text: str, expected: str) -> None:
-    """Lower-case ASCII letters, digits and single hyphens, at most 24: nothing that leaves a folder."""
-    assert expected == safe_name(text)
-
-
-# ------------------------------------------------------------------------------------------------------------- applying
+# --------------------------------------------------------------------------------------------------------- finding hits
 
 
 def test_nothing_overruled_changes_nothing() -> None:
     """Without corrections the hits come back equal, none rejected, none wanted, nothing told."""
-    assert Corrected(HITS, frozenset(), frozenset(), ()) == applied(Corrections())
+    found = applied()
+
+    assert HITS == found.hits
+    assert (frozenset(), frozenset(), {}, {}, (), ()) == (found.rejected, found.wanted, found.layer, found.robins,
+                                                          found.settings, found.problems)
+    assert {"kick": ("kick",), "snare": ("snare",)} == found.sources
+    assert {} == handling(found, found.hits, RATES)
+    assert () == told_to_analysis(Corrections())
 
 
 def test_a_hit_is_found_by_its_place() -> None:
     """The nearest hit of that take is meant, whatever its number."""
-    found = applied(Corrections(reject=(Place("one", 96010),), keep=(Place("one", 96400), Place("two", 96000))))
+    found = applied(entry("reject", **at(96010)), entry("keep", hits=(Place("one", 96400), Place("two", 96000))))
 
     assert frozenset({2}) == found.rejected
     assert frozenset({3, 5}) == found.wanted
     assert HITS == found.hits
-    assert () == found.problems
+    assert [] == told(found)
 
 
-def test_a_place_survives_another_analysis() -> None:
-    """Other numbers and onsets a few milliseconds off leave a correction where it was."""
-    moved = [replace(h, id=h.id + 40, onset=h.onset + 90) for h in reversed(HITS)]
+@pytest.mark.parametrize("seed", range(10))
+def test_places_survive_another_analysis(seed: int) -> None:
+    """Other numbers, another order and onsets up to 10 ms off leave every kind of entry with its hit."""
+    rng = np.random.default_rng(seed)
+    off = [int(rng.integers(-470, 471)) for _ in range(4)]  # of a grid of 24,000 frames
+    hits = [hit(n, 24000 * n, drum="snare" if n % 2 else "tom") for n in range(1, 5)]
+    moved = [replace(h, id=h.id + 40, onset=h.onset + off[h.id - 1]) for h in reversed(hits)]
+    entries = (entry("reject", **at(24000)), entry("move", **at(48000), to="snare"),
+               entry("layer", **at(72000), layer=2), entry("gain", **at(96000), gain_db=-3.0))
+    first, second = applied(*entries, hits=hits), applied(*entries, hits=moved)
 
-    assert frozenset({42}) == applied(Corrections(reject=(Place("one", 96000),)), moved).rejected
+    assert [] == told(first) == told(second)
+    assert {k + 40 for k in first.rejected} == second.rejected
+    assert {h.id + 40: h.drum for h in first.hits} == {h.id: h.drum for h in second.hits}
+    assert {k + 40: v for k, v in first.layer.items()} == second.layer
+    assert {k + 40: v for k, v in handling(first, first.hits, RATES).items()} == handling(second, second.hits, RATES)
 
 
 @pytest.mark.parametrize(("take", "rate"), [("one", 48000), ("two", 96000)])
@@ -169,71 +95,295 @@ def test_a_place_reaches_ten_milliseconds(take: str, rate: int) -> None:
     """
     for ms, expected in ((9, frozenset({1})), (-9, frozenset({1})), (11, frozenset()), (-11, frozenset())):
         frame = 50_000 + round(ms * rate / 1000)
-        found = applied(Corrections(reject=(Place(take, frame),)), [hit(1, 50_000, take=take)])
+        found = applied(entry("reject", **at(frame, take=take)), hits=[hit(1, 50_000, take=take)])
 
         assert expected == found.rejected
-        assert (0 if expected else 1) == len(found.problems)
-        if not expected:
-            assert f"frame {frame} of {take}" in found.problems[0].what
+        assert ([] if expected else [f"reject: no hit at frame {frame} of {take}"]) == told(found)
 
 
-def test_a_place_in_another_take_is_told() -> None:
-    """A take that is gone gives a problem, not an error and not another take's hit."""
-    found = applied(Corrections(keep=(Place("three", 96000),)))
+@pytest.mark.parametrize("kind", ["reject", "keep", "move", "split", "layer", "round_robins", "add", "nudge", "end",
+                                  "fade", "drop", "gain"])
+def test_an_entry_that_finds_no_hit_is_told(kind: str) -> None:
+    """A take or place that is gone gives a problem that names it, whatever the entry wants, and changes nothing."""
+    said: dict[str, dict[str, Any]] = {
+        "move": {"to": "kick"}, "split": {"to": "new"}, "layer": {"layer": 1}, "end": {"after_ms": 5.0},
+        "round_robins": {"drum": "snare", "articulation": "hit", "layer": 1}, "nudge": {"frames": 3},
+        "fade": {"in_ms": 1.0}, "drop": {"mics": ("OH",)}, "gain": {"gain_db": 1.0}}
+    found = applied(entry(kind, **at(96000, take="three"), **said.get(kind, {})))
 
-    assert frozenset() == found.wanted
-    assert "three" in found.problems[0].what
+    assert [f"{kind}: no hit at frame 96000 of three"] == told(found)
+    assert replace(applied(), problems=found.problems) == found
 
 
-def test_reject_outranks_keep() -> None:
-    """A hit both rejected and wanted is rejected."""
-    found = applied(Corrections(reject=(Place("one", 48000),), keep=(Place("one", 48000),)))
+@pytest.mark.parametrize("kind", ["reject", "keep", "move", "nudge", "end", "fade", "drop", "gain", "round_robins",
+                                  "rename", "merge"])
+def test_an_entry_that_finds_no_drum_is_told(kind: str) -> None:
+    """A name that nothing has any more gives a problem that says which, and changes nothing."""
+    said: dict[str, dict[str, Any]] = {
+        "move": {"to": "kick"}, "end": {"after_ms": 5.0}, "round_robins": {"layer": 1}, "nudge": {"frames": 3},
+        "fade": {"in_ms": 1.0}, "gain": {"gain_db": 1.0}, "rename": {"to": "x"},
+        "merge": {"to": "hit", "articulations": ("bell",)}}
+    way = {} if kind == "merge" else {"articulation": "bell"}
+    found = applied(entry(kind, drum="snare", **way, **said.get(kind, {})))
 
-    assert (frozenset({1}), frozenset()) == (found.rejected, found.wanted)
+    assert ["nothing is called snare/bell"] == told(found)
+    assert replace(applied(), problems=found.problems) == found
+
+
+def test_nothing_is_changed_in_place() -> None:
+    """The same call gives the same answer twice."""
+    entries = entry("reject", **at(48000)), entry("rename", drum="kick", to="boom"), entry("gain", drum="boom",
+                                                                                           gain_db=1.0)
+
+    assert applied(*entries) == applied(*entries)
+    assert "kick" == HITS[0].drum
+
+
+# -------------------------------------------------------------------------------------------------------------- renames
 
 
 def test_a_drum_is_renamed_everywhere() -> None:
     """A new name for a drum reaches its hits and the partners of others, and nothing else."""
-    found = applied(Corrections(rename=(Rename("kick", "boom"),)))
+    found = applied(entry("rename", drum="kick", to="Big Boom"))
 
-    assert ["boom", "snare", "snare", "snare", "snare"] == [h.drum for h in found.hits]
-    assert "boom" == found.hits[4].partners[0].drum
-    assert [replace(h, drum=HITS[0].drum) for h in found.hits[:1]] == [HITS[0]]
+    assert ["big-boom", "snare", "snare", "snare", "snare"] == [h.drum for h in found.hits]
+    assert "big-boom" == found.hits[4].partners[0].drum
+    assert {"big-boom": ("kick",), "snare": ("snare",)} == found.sources
+    assert {"kick": "big-boom", "snare": "snare"} == found.stands
     assert HITS[1:4] == found.hits[1:4]
 
 
 def test_an_articulation_is_renamed_in_its_drum_alone() -> None:
     """A new name for one way of striking leaves the same way of other drums alone."""
-    found = applied(Corrections(rename=(Rename("snare", "brush", "hit"),)))
+    found = applied(entry("rename", drum="snare", articulation="hit", to="brush"))
 
-    assert ["hit", "brush", "brush", "rim", "brush"] == [h.articulation for h in found.hits]
-
-
-def test_drum_and_articulation_can_be_renamed_at_once() -> None:
-    """An articulation is named by the drum's old name, as the file was written against the kit that is there."""
-    found = applied(Corrections(rename=(Rename("snare", "piccolo"), Rename("snare", "edge", "rim"))))
-
-    assert [("piccolo", "hit"), ("piccolo", "edge")] == [(h.drum, h.articulation) for h in found.hits[1:4:2]]
+    assert ["kick/hit", "snare/brush", "snare/brush", "snare/rim", "snare/brush"] == strokes(found)
 
 
-def test_two_drums_can_swap_names() -> None:
-    """Renames are applied at once, not one after the other."""
-    found = applied(Corrections(rename=(Rename("kick", "snare"), Rename("snare", "kick"))))
+@pytest.mark.parametrize("drum", ["snare", "piccolo"])
+def test_drum_and_articulation_can_be_renamed_at_once(drum: str) -> None:
+    """After a drum's rename its articulations are found under its new name and, in the same run, its old one."""
+    found = applied(entry("rename", drum="snare", to="piccolo"), entry("rename", drum=drum, articulation="rim",
+                                                                      to="edge"))
 
-    assert ["snare", "kick", "kick", "kick", "kick"] == [h.drum for h in found.hits]
+    assert ["piccolo/hit", "piccolo/edge"] == strokes(found)[1:4:2]
 
 
-def test_a_rename_of_nothing_is_told() -> None:
-    """A name that no drum or articulation has any more gives a problem that says which."""
-    found = applied(Corrections(rename=(Rename("gong", "bell"), Rename("snare", "x", "bell"))))
+def test_renames_can_be_chained() -> None:
+    """Each rename starts from the kit as the ones before left it, in one run or with others between."""
+    one, two = entry("rename", drum="kick", to="boom"), entry("rename", drum="boom", to="thud")
 
-    assert ["gong", "snare/bell"] == [p.what.split()[3] for p in found.problems]
+    for found in (applied(one, two), applied(one, entry("keep", drum="boom"), two)):
+        assert "thud/hit" == strokes(found)[0]
+        assert [] == told(found)
+    assert ["nothing is called boom"] == told(applied(two, one))
+
+
+def test_names_can_be_swapped() -> None:
+    """Two drums, or two articulations, change names where both renames stand together; also in a ring of three."""
+    drums = applied(entry("rename", drum="kick", to="snare"), entry("rename", drum="snare", to="kick"))
+    ways = applied(entry("rename", drum="snare", articulation="rim", to="hit"),
+                   entry("rename", drum="snare", articulation="hit", to="rim"))
+    ring = [hit(n, drum=name) for n, name in enumerate("abc", 1)]
+    turned = applied(*(entry("rename", drum=a, to=b) for a, b in ("ab", "bc", "ca")), hits=ring)
+
+    assert ["snare", "kick", "kick", "kick", "kick"] == [h.drum for h in drums.hits]
+    assert ["snare/rim", "snare/rim", "snare/hit"] == strokes(ways)[1:4]
+    assert ["b", "c", "a"] == [h.drum for h in turned.hits]
+    assert [] == told(drums) + told(ways) + told(turned)
+
+
+def test_a_name_that_is_taken_is_refused() -> None:
+    """A rename never joins two drums or articulations unseen: it is told, and nothing changes."""
+    for said in ({"drum": "kick", "to": "Snare"}, {"drum": "snare", "articulation": "rim", "to": "hit"}):
+        found = applied(entry("rename", **said))
+
+        assert HITS == found.hits
+        assert 1 == len(told(found))
+        assert "cannot be called" in told(found)[0]
+
+
+# ----------------------------------------------------------------------------------------------- moving between groups
+
+
+def test_hits_are_moved() -> None:
+    """To another drum, in the way it is struck if that drum knows it, else in its usual one; or as told."""
+    found = applied(entry("move", **at(144000), to="kick"), entry("move", **at(48000), to="snare",
+                                                                  to_articulation="hit"))
+    way = applied(entry("move", **at(96000), to_articulation="rim"))
+
+    assert ["snare/hit", "snare/hit", "snare/hit", "kick/hit", "snare/hit"] == strokes(found)
+    assert "snare/rim" == strokes(way)[1]
+
+
+def test_a_group_is_moved() -> None:
+    """All of an articulation at once."""
+    assert ["kick/hit"] * 2 == strokes(applied(entry("move", drum="snare", articulation="rim", to="kick")))[0:4:3]
+
+
+def test_a_moved_hit_is_no_partner_of_its_own() -> None:
+    """A hit of two drums that is moved to the other one is no longer struck together with it."""
+    assert () == applied(entry("move", **at(96000, take="two"), to="kick")).hits[4].partners
+
+
+@pytest.mark.parametrize("said", [{"to": "gong"}, {"to_articulation": "bell"},
+                                  {"to": "kick", "to_articulation": "rim"}])
+def test_moving_to_what_is_not_there_is_told(said: dict[str, str]) -> None:
+    """A slip of the pen makes no new drum."""
+    found = applied(entry("move", **at(96000), **said))
+
     assert HITS == found.hits
+    assert 1 == len(told(found))
 
 
-def test_nothing_is_changed_in_place() -> None:
-    """The same call gives the same answer twice."""
-    corrections = Corrections(reject=(Place("one", 48000),), rename=(Rename("kick", "boom"),))
+def test_drums_are_merged() -> None:
+    """All hits of the drums named are of one; where its name is one of theirs, that one gives home mic and tables."""
+    found = applied(entry("merge", drums=("kick", "snare"), to="snare"))
+    new = applied(entry("merge", drums=("kick", "snare"), to="both"))
 
-    assert applied(corrections) == applied(corrections)
-    assert "kick" == HITS[0].drum
+    assert {"snare"} == {h.drum for h in found.hits}
+    assert {"snare": ("snare", "kick")} == found.sources
+    assert {"kick": "snare", "snare": "snare"} == found.stands
+    assert () == found.hits[4].partners
+    assert {"both": ("kick", "snare")} == new.sources
+
+
+def test_articulations_are_merged() -> None:
+    """Two ways of striking one drum become one; other drums keep theirs."""
+    found = applied(entry("merge", drum="snare", articulations=("hit", "rim"), to="centre"))
+
+    assert ["kick/hit", *["snare/centre"] * 4] == strokes(found)
+
+
+def test_hits_are_split_off() -> None:
+    """A list of hits becomes an articulation, or a drum that has its source's home mic and tables."""
+    way = applied(entry("split", **at(96000, 96600), to_articulation="Edge"))
+    drum = applied(entry("split", **at(96000, 96600), to="piccolo", to_articulation="centre"))
+
+    assert ["kick/hit", "snare/edge", "snare/edge", "snare/rim", "snare/hit"] == strokes(way)
+    assert ["kick/hit", "piccolo/centre", "piccolo/centre", "snare/rim", "snare/hit"] == strokes(drum)
+    assert {"kick": ("kick",), "snare": ("snare",), "piccolo": ("snare",)} == drum.sources
+
+
+def test_splitting_into_what_is_there_is_told() -> None:
+    """A split makes something new; what is there already is moved to."""
+    for said in ({"to": "kick"}, {"to_articulation": "rim"}):
+        found = applied(entry("split", **at(96000), **said))
+
+        assert HITS == found.hits
+        assert "already" in told(found)[0]
+
+
+def test_an_added_hit_is_kept() -> None:
+    """A hit that the user says is there must become a one-shot, of the drum told; also where it is found unaided."""
+    found = applied(entry("add", **at(96000), drum="kick", articulation="felt"))
+
+    assert frozenset({2}) == found.wanted
+    assert ("kick/felt", True) == (strokes(found)[1], found.hits[1].added)
+    assert [False] * 3 == [h.added for h in found.hits[2:]]
+
+
+def test_the_analysis_is_told_of_hits_under_the_names_it_knows() -> None:
+    """A drum named in an entry is the one so called after the renames and merges above it, and only those."""
+    entries = (entry("add", **at(5), drum="kick"), entry("rename", drum="kick", to="Boom"),
+               entry("add", **at(7), drum="boom"), entry("merge", drums=("boom", "drum-2"), to="thud"),
+               entry("move", **at(8, 9), to="thud"), entry("move", **at(8), to_articulation="rim"),
+               entry("add", **at(6)))
+    found = told_to_analysis(Corrections(entries))
+
+    assert [5, 7, 8, 9, 6] == [t.frame for t in found]
+    assert [True, True, False, False, True] == [t.missed for t in found]
+    assert {"kick"} == found[0].drums
+    assert {"kick"} == found[1].drums
+    assert {"kick", "drum-2"} <= found[2].drums
+    assert frozenset() == found[4].drums
+
+
+# ------------------------------------------------------------------------------------------------------------- settings
+
+
+def test_settings_of_a_hit_add_up_to_its_handling() -> None:
+    """Nudge in frames or ms, end, both fades, gain and dropped mics, each from its own entry."""
+    one = at(96000, take="two")
+    found = applied(entry("nudge", **one, ms=-0.3), entry("end", **one, after_ms=400.0),
+                    entry("fade", **one, in_ms=0.5), entry("fade", **one, out_ms=80.0),
+                    entry("gain", **one, gain_db=-1.5), entry("drop", **one, mics=("OH",)),
+                    entry("drop", **one, mics=("Kick In",)), entry("nudge", **at(48000), frames=7))
+    everything = Handling(-29, 400.0, 0.5, 80.0, -1.5, frozenset({"OH", "Kick In"}))
+
+    assert {1: Handling(nudge_frames=7), 5: everything} == handling(found, found.hits, RATES)
+    assert [] == told(found)
+
+
+def test_the_narrower_entry_counts() -> None:
+    """Hit before layer before articulation before drum, wherever they stand in the file."""
+    entries = [entry("gain", drum="snare", gain_db=1.0), entry("gain", drum="snare", articulation="hit", gain_db=2.0),
+               entry("gain", drum="snare", layer=4, gain_db=3.0), entry("gain", **at(96600), gain_db=4.0)]
+    for order in (entries, entries[::-1]):
+        found = applied(*order)
+        layered = [replace(h, layer=4 if h.id in (3, 5) else 1) for h in found.hits]
+
+        assert {2: 2.0, 3: 4.0, 4: 1.0, 5: 3.0} == {k: h.gain_db for k, h in handling(found, layered, RATES).items()}
+        assert [] == told(found)
+
+
+def test_contradictions_are_told_and_the_later_counts() -> None:
+    """Two entries that say different things of one hit, each as narrowly; twice the same is no contradiction."""
+    fate = applied(entry("keep", **at(48000)), entry("reject", **at(48000)))
+    gain = applied(entry("gain", **at(48000), gain_db=1.0), entry("gain", **at(48100), gain_db=2.0))
+    group = applied(entry("gain", drum="snare", gain_db=1.0), entry("gain", drum="snare", gain_db=2.0))
+    layer = applied(entry("layer", **at(48000), layer=1), entry("layer", **at(48000), layer=2))
+    same = applied(entry("keep", **at(48000)), entry("keep", **at(48000)))
+
+    assert (frozenset({1}), frozenset()) == (fate.rejected, fate.wanted)
+    assert 2.0 == handling(gain, gain.hits, RATES)[1].gain_db == handling(group, group.hits, RATES)[4].gain_db
+    assert {1: 2} == layer.layer
+    assert ["reject contradicts an earlier keep of the hit at frame 48000 of one"] == told(fate)
+    assert [1, 1, 1, 0] == [len(told(found)) for found in (gain, group, layer, same)]
+
+
+def test_a_hit_outranks_its_group() -> None:
+    """Keeping one hit of a drum that is rejected is no contradiction."""
+    found = applied(entry("keep", **at(96000)), entry("reject", drum="snare"))
+
+    assert (frozenset({3, 4, 5}), frozenset({2})) == (found.rejected, found.wanted)
+    assert [] == told(found)
+
+
+def test_a_groups_setting_follows_its_group() -> None:
+    """Under a new name, and for hits moved into it; hits moved out leave it; what merges away keeps its own."""
+    gain = entry("gain", drum="kick", gain_db=2.0)
+    renamed = applied(gain, entry("rename", drum="kick", to="boom"))
+    moved = applied(gain, entry("move", **at(96000), to="kick"), entry("move", **at(48000), to="snare"))
+    merged = applied(gain, entry("merge", drums=("kick",), to="snare"))
+
+    assert [1] == list(handling(renamed, renamed.hits, RATES))
+    assert [2] == list(handling(moved, moved.hits, RATES))
+    assert [1] == list(handling(merged, merged.hits, RATES))
+
+
+def test_round_robins_are_a_list_in_order() -> None:
+    """The hits of a group in the order given; one that is rejected, elsewhere or named in two layers is told."""
+    group = {"drum": "snare", "articulation": "hit"}
+    found = applied(entry("round_robins", **group, layer=2, **at(96600, 96000)))
+    odd = applied(entry("round_robins", **group, layer=2, **at(48000, 96000)), entry("reject", **at(96600)),
+                  entry("round_robins", **group, layer=3, **at(96000, 96600)))
+
+    assert {("snare", "hit", 2): (3, 2)} == found.robins
+    assert {("snare", "hit", 2): (2,)} == odd.robins
+    assert ["is of kick/hit now", "is a round robin of layer 2 already", "is rejected"] == \
+        [what.split(" of one ")[1] for what in told(odd)]
+
+
+def test_a_mic_that_nobody_knows_is_told() -> None:
+    """A mic that is to be dropped and is none, nor a pair, has a problem of its own."""
+    assert ["drop: no mic or pair is called OH R"] == told(applied(entry("drop", **at(96000), mics=("OH", "OH R"))))
+
+
+def test_a_layer_that_is_not_there_is_told() -> None:
+    """An entry about a layer in which no hit ended is told once layers are known; not where its drum is left out."""
+    found = applied(entry("gain", drum="snare", articulation="hit", layer=3, gain_db=1.0))
+
+    assert ["gain: snare has no layer 3 struck as hit"] == [p.what for p in unmet(found, found.hits)]
+    assert () == unmet(found, [replace(h, layer=3) for h in found.hits])
+    assert () == unmet(found, [h for h in found.hits if h.drum == "kick"])

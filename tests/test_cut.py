@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from oneshot.cut import CutPlan, fade_in_curve, fade_out_curve, plan_cut, pre_frames, render
+from oneshot.cut import ByHand, CutPlan, fade_in_curve, fade_out_curve, plan_cut, pre_frames, render
 from oneshot.measures import decay_s, fundamental_hz, ring_kept_db, tail_end
 from oneshot.model import Floats
 from oneshot.settings import Cutting
@@ -299,3 +299,30 @@ def test_ring_kept_is_the_fall_to_the_middle_of_the_fade() -> None:
 
     assert pytest.approx(42.0, abs=1.0) == found
     assert ring_kept_db(np.zeros(100), sample_rate=RATE, fade_out=10) is None
+
+
+# -------------------------------------------------------------------------------------------------------------- by hand
+
+
+def test_an_end_by_hand_outranks_noise_next_stroke_and_limit() -> None:
+    """The window ends so long after the attack, later or earlier than it would; in the take, after the attack."""
+    for end in (4800, 60_000):
+        cut = plan(limit=110_000, cutting=Cutting(longest_s=0.5), by_hand=ByHand(end=end))
+
+        assert 100_000 + end == cut.stop
+        assert "by hand" == cut.ended_by
+    assert 101_000 == plan(take_frames=101_000, by_hand=ByHand(end=5000)).stop
+    assert "end of take" == plan(take_frames=101_000, by_hand=ByHand(end=5000)).ended_by
+    assert 100_000 < plan(by_hand=ByHand(end=0)).stop
+
+
+def test_fades_by_hand_are_the_same_for_all_mics() -> None:
+    """Lengths as told, none included, as far as they leave the attack alone: then they still fit into the window."""
+    told = plan(by_hand=ByHand(fade_in=30, fade_out=500))
+    none = plan(by_hand=ByHand(fade_in=0, fade_out=0))
+    huge = plan(by_hand=ByHand(end=2000, fade_in=10**6, fade_out=10**6))
+
+    assert (30, {500}) == (told.fade_in_frames, set(told.fade_outs.values()))
+    assert (0, {0}) == (none.fade_in_frames, set(none.fade_outs.values()))
+    assert (huge.onset_frame, {2000}) == (huge.fade_in_frames, set(huge.fade_outs.values()))
+    assert huge.frames == huge.fade_in_frames + 2000

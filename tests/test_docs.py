@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from pages import COMMANDS, PAGES, commands
 
+from oneshot.corrections_toml import KINDS, parse
 from oneshot.model import Role
 from oneshot.settings import Recipe, load_recipe
 
@@ -100,6 +101,13 @@ def test_recipes_in_the_docs_are_recipes(tmp_path: Path) -> None:
     assert len(recipes) == 2
     assert recipes[0].prints[0].mics["Kick Out"].align
     assert recipes[1] == Recipe()
+
+
+def test_the_corrections_in_the_docs_are_corrections() -> None:
+    """Each file shown is read without a complaint, and together they show every kind of entry."""
+    shown = [parse(block) for block in blocks(text_of("docs/corrections.md"), "toml")]
+
+    assert {entry.kind for each in shown for entry in each.entries} == set(KINDS)
 
 
 def test_the_session_file_in_the_docs_is_understood(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from stage_inputs import RATE, Pier, noise, strike, write_mics
 
-from oneshot import corrections, pipeline
+from oneshot import corrections_toml, pipeline
 from oneshot.cli import main
 from oneshot.files import sha256_of
 from oneshot.model import AudioError, Kit, KitError, OneshotError, SessionError, SettingsError, WorkError
@@ -274,7 +274,7 @@ def test_a_build_that_fails_leaves_things_as_they_were(pier: Pier, tmp_path: Pat
 
 def overruled(folder: Path, text: str) -> None:
     """Write a kit's corrections."""
-    head = f'format = "{corrections.FORMAT}"\nversion = 1\n# kept by hand: mine\n'
+    head = f'format = "{corrections_toml.FORMAT}"\nversion = 1\n# kept by hand: mine\n'
     (folder / "corrections.toml").write_text(head + text, encoding="utf-8")
 
 
@@ -360,8 +360,8 @@ def test_a_new_name_says_what_was_struck(pier: Pier, kit: Path) -> None:
 
 
 def test_two_drums_become_one_under_one_name(pier: Pier, kit: Path) -> None:
-    """A drum renamed to another's name joins it: home mic and kind are those of the drum so called."""
-    overruled(kit, '[[rename]]\ndrum = "floor"\nto = "snare"')
+    """Of drums that are merged, home mic and kind are those of the drum so called."""
+    overruled(kit, '[[merge]]\ndrums = ["floor"]\nto = "snare"')
     rebuilt = pipeline.build(pier.session, kit).kit
 
     assert ["kick", "snare"] == [d.name for d in rebuilt.drums]

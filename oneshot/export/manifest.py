@@ -114,7 +114,7 @@ def _hit(hit: Hit) -> Json:
         "reason": hit.reason,
         "clean_s": {mic: rounded(value, 4) for mic, value in hit.clean_s.items()},
         **({"hand": hit.hand, "wires": hit.wires, "tool": hit.tool, "strength": hit.strength, "told_by": hit.told_by}
-           if hit.told_by else {})}
+           if hit.told_by else {}), **({"added": True} if hit.added else {})}
 
 
 def _bands(row: BandBleed) -> Json:
@@ -139,7 +139,8 @@ def _sample(sample: Sample) -> Json:
         "grade": sample.grade, "hit": sample.hit, "repaired": list(sample.repaired),
         "peak_dbfs": rounded(sample.peak_dbfs), "true_peak_dbtp": rounded(sample.true_peak_dbtp),
         "momentary_lufs": rounded(sample.momentary_lufs), "integrated_lufs": rounded(sample.integrated_lufs),
-        "bleed_db": rounded(sample.bleed_db), "sha256": sample.sha256}
+        "bleed_db": rounded(sample.bleed_db), "sha256": sample.sha256,
+        **({"nudged_frames": sample.nudged_frames} if sample.nudged_frames else {})}
 
 
 def _print(each: Print) -> Json:

@@ -15,7 +15,7 @@ from pathlib import Path
 import mido
 
 from oneshot import playable
-from oneshot.corrections import safe_name
+from oneshot.corrections_toml import safe_name
 from oneshot.files import write_atomic
 from oneshot.model import Kit
 from oneshot.player import performance

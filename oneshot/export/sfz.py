@@ -24,7 +24,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from oneshot import playable
-from oneshot.corrections import safe_name
+from oneshot.corrections_toml import safe_name
 from oneshot.export.keys import FREE_KEYS
 from oneshot.export.manifest import kit_info
 from oneshot.files import write_atomic

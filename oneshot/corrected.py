@@ -1,0 +1,186 @@
+"""Corrected: the analysis of a session as the user's corrections leave it.
+
+``corrections.apply`` says which hit is of which drum now; here everything that hangs on that follows: the session's
+close mics, drums with home mics and kinds, tables, and the attack and grades of each hit that changed its company.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from oneshot import choose, naming, ornaments
+from oneshot.corrections import Handling
+from oneshot.found import Analysis, FoundDrum
+from oneshot.model import Delay, Hit, Mic, MicView, Session
+from oneshot.overruling import Corrected
+from oneshot.placing import place_attacks
+from oneshot.records import UNKNOWN_CLEAN_DB, grade_row
+from oneshot.roles import kind_of
+
+Table = Mapping[str, Mapping[str, Mapping[str, float | None]]]
+
+
+def correct(session: Session, found: Analysis, corrected: Corrected) -> tuple[Session, Analysis]:
+    """Session and analysis under the corrections; the very same where those change no hit.
+
+    Raises AudioError where a file cannot be read.
+    """
+    if corrected.hits == found.hits:
+        return session, found
+    session = _mics_moved(session, corrected.stands)
+    drums = _drums(session, found, corrected)
+    homes = {d.name: d.home for d in drums}
+    before = {d.name: d.home for d in found.drums}
+    old = {h.id: h for h in found.hits}
+    rates = {take.name: take.sample_rate for take in session.takes}
+    hits = corrected.hits
+    if _sides(found.hits) != _sides(hits):
+        hits = ornaments.tie(hits, rates)
+    rehomed = {h.id for h in hits if homes[h.drum] != before[old[h.id].drum]}
+    return session, replace(
+        found, hits=hits, drums=drums, attacks=_attacks(session, found, hits, homes),
+        grades={h.id: _grades(session, found, h) for h in hits},
+        clean_db={h.id: _clean_db(h, homes[h.drum]) if h.id in rehomed else found.clean_db[h.id] for h in hits},
+        bleed=_table(found.bleed, corrected, homes, before),
+        delays=_delays(found.delays, corrected, homes, before),
+        bleed_bands={take: {name: rows[raw[0]] for name, raw in corrected.sources.items()
+                            if raw[0] in rows and before[raw[0]] == homes[name]}
+                     for take, rows in found.bleed_bands.items()},
+        mic_views=_views(found.mic_views, corrected))
+
+
+def by_hand(corrected: Corrected) -> choose.ByHand:
+    """What the user said of layers, as ``choose`` takes it."""
+    fates = sorted((s for s in corrected.settings if s.entry.kind in ("reject", "keep") and s.layer is not None),
+                   key=lambda s: -(s.entry.articulation is None))
+    return choose.ByHand(corrected.layer, corrected.robins,
+                         tuple((s.ids, s.layer or 1, s.entry.kind == "keep") for s in fates))
+
+
+def nudged(found: Analysis, handling: Mapping[int, Handling]) -> Analysis:
+    """The analysis with its attacks where the user put them."""
+    moves = {number: h.nudge_frames for number, h in handling.items() if h.nudge_frames}
+    return replace(found, attacks={k: at + moves.get(k, 0) for k, at in found.attacks.items()}) if moves else found
+
+
+def _sides(hits: tuple[Hit, ...]) -> set[frozenset[int]]:
+    """Which hits are of one drum, whatever it is called."""
+    drums: dict[str, set[int]] = {}
+    for hit in hits:
+        drums.setdefault(hit.drum, set()).add(hit.id)
+    return {frozenset(ids) for ids in drums.values()}
+
+
+def _mics_moved(session: Session, stands: Mapping[str, str]) -> Session:
+    """The session with its close mics standing at the drums by their new names."""
+    names = {old: new for old, new in stands.items() if old != new}
+    if not names:
+        return session
+
+    def moved(mic: Mic) -> Mic:
+        return replace(mic, drum=names.get(mic.drum.replace(" ", "-"), mic.drum)) if mic.drum is not None else mic
+
+    return replace(session, takes=tuple(replace(take, mics=tuple(moved(mic) for mic in take.mics))
+                                        for take in session.takes))
+
+
+def _drums(session: Session, found: Analysis, corrected: Corrected) -> tuple[FoundDrum, ...]:
+    """The drums that have hits now.
+
+    Home mic and kind are those of the first drum that went into each. A new name that says what was struck
+    ("cowbell") says it of the kind, too.
+    """
+    known = {d.name: d for d in found.drums}
+    out = []
+    for name, raw in sorted(corrected.sources.items()):
+        source = known[raw[0]]
+        ways = [h.articulation for h in corrected.hits if h.drum == name]
+        order = tuple(sorted(set(ways), key=lambda a: (-ways.count(a), a)))
+        kind = kind_of(name) if name != source.name and kind_of(name) != "percussion" else source.kind
+        out.append(FoundDrum(name, kind, source.home if name == source.name else
+                             _home(session, corrected.hits, name, source.home), order))
+    return tuple(out)
+
+
+def _home(session: Session, hits: tuple[Hit, ...], name: str, before: str) -> str:
+    """Home mic of a drum with a new name: the one before, unless live close mics stand at that name elsewhere."""
+    live = {mic for h in hits if h.drum == name for mic, told in h.bleed_db.items() if told is not None}
+    own = [m for take in session.takes for m in take.mics if m.stands_at(name) and m.name in live]
+    return naming.home_mic(name, own, {}) if own and before not in {m.name for m in own} else before
+
+
+def _attacks(session: Session, found: Analysis, hits: tuple[Hit, ...], homes: Mapping[str, str]) -> dict[int, int]:
+    """Attack of every hit, lined up again in each group that lost or gained hits or changed its home mic."""
+    old = {d.name: d.home for d in found.drums}
+    same = {(ids, old[drum]) for (drum, _), ids in _groups(found.hits).items()}
+    changed = {number for (drum, _), ids in _groups(hits).items() if (ids, homes[drum]) not in same for number in ids}
+    mine = tuple(h for h in hits if h.id in changed)
+    onset = {}
+    for hit in mine:
+        at_home = hit.onsets.get(homes[hit.drum])
+        onset[hit.id] = hit.onset if at_home is None else at_home
+    return {**found.attacks, **place_attacks(session, mine, onset, homes)}
+
+
+def _groups(hits: tuple[Hit, ...]) -> dict[tuple[str, str], frozenset[int]]:
+    groups: dict[tuple[str, str], set[int]] = {}
+    for hit in hits:
+        groups.setdefault((hit.drum, hit.articulation), set()).add(hit.id)
+    return {key: frozenset(ids) for key, ids in groups.items()}
+
+
+def _grades(session: Session, found: Analysis, hit: Hit) -> Mapping[str, str]:
+    """A hit's grades, own close mics being held to more."""
+    worst = found.worst_db.get(hit.id)
+    return found.grades[hit.id] if worst is None else grade_row(worst, hit.drum, session.take(hit.take).mics)
+
+
+def _clean_db(hit: Hit, home: str) -> float:
+    """Everything else against a hit in its home mic."""
+    told = hit.bleed_db.get(home)
+    return UNKNOWN_CLEAN_DB if told is None else told
+
+
+def _table(table: Table, corrected: Corrected, homes: Mapping[str, str], before: Mapping[str, str]) -> Table:
+    """A table take -> drum -> mic in dB or ms against the home mic, for the drums as they are now."""
+    out: dict[str, dict[str, Mapping[str, float | None]]] = {}
+    for take, rows in table.items():
+        out[take] = {}
+        for name, raw in corrected.sources.items():
+            source = next((each for each in raw if each in rows), None)
+            if source is not None:
+                row = rows[source]
+                out[take][name] = row if before[source] == homes[name] else _against(row, homes[name])
+    return out
+
+
+def _delays(table: Mapping[str, Mapping[str, Mapping[str, Delay]]], corrected: Corrected, homes: Mapping[str, str],
+            before: Mapping[str, str]) -> dict[str, dict[str, dict[str, Delay]]]:
+    """The table of delays for the drums as they are now; against another home mic both time and path shift."""
+    out: dict[str, dict[str, dict[str, Delay]]] = {}
+    for take, rows in table.items():
+        out[take] = {}
+        for name, raw in corrected.sources.items():
+            source = next((each for each in raw if each in rows), None)
+            if source is not None:
+                row, same = rows[source], before[source] == homes[name]
+                ms = _against({mic: d.ms for mic, d in row.items()}, homes[name])
+                path = _against({mic: d.path_m for mic, d in row.items()}, homes[name])
+                out[take][name] = {mic: d if same else replace(d, ms=ms[mic], path_m=path[mic])
+                                   for mic, d in row.items()}
+    return out
+
+
+def _views(views: Mapping[str, tuple[MicView, ...]], corrected: Corrected) -> dict[str, tuple[MicView, ...]]:
+    """What close mics make of other drums, under the names that drums have now; nothing of what is one drum now."""
+    names = {old: name for name, raw in corrected.sources.items() for old in raw}
+    named = {take: tuple(replace(each, own=names.get(each.own, each.own), drum=names.get(each.drum, each.drum))
+                         for each in rows) for take, rows in views.items()}
+    return {take: tuple(each for each in rows if each.own != each.drum) for take, rows in named.items()}
+
+
+def _against(row: Mapping[str, float | None], home: str) -> dict[str, float | None]:
+    """A row of a table against another home mic; nothing is known where that mic's own value is not."""
+    zero = row.get(home)
+    return {mic: None if value is None or zero is None else value - zero for mic, value in row.items()}
