@@ -109,6 +109,7 @@ def test_places_a_few_milliseconds_off_find_their_hits(pier: Pier, kit: Path) ->
     assert [] == told(kits[0])
 
 
+@pytest.mark.full
 def test_a_moved_hit_is_measured_as_the_drum_it_was_moved_to(pier: Pier, kit: Path) -> None:
     """A snare stroke moved to the floor tom has that drum's mics and home attack, and is graded and told as its hit."""
     snare = hits_of(pier.kit, "snare")[2]
@@ -148,6 +149,7 @@ def test_a_layer_set_by_hand_is_honoured(pier: Pier, kit: Path) -> None:
         assert layer == shot(made, hit).layer
 
 
+@pytest.mark.full
 def test_round_robins_come_in_the_order_told(pier: Pier, kit: Path) -> None:
     """Those hits and no others, whatever layers they were found in; the rest of the layer says why it is left out."""
     kicks = hits_of(pier.kit, "kick")
@@ -160,6 +162,7 @@ def test_round_robins_come_in_the_order_told(pier: Pier, kit: Path) -> None:
     assert {"others were chosen by hand for its layer"} >= {h.reason for h in left}
 
 
+@pytest.mark.full
 def test_a_nudge_moves_the_window_and_is_told(pier: Pier, kit: Path) -> None:
     """All files of the hit start so many frames later, the attack at the same frame of the file as its group's; others
     stay.
@@ -173,6 +176,7 @@ def test_a_nudge_moves_the_window_and_is_told(pier: Pier, kit: Path) -> None:
             assert (before.onset_frame, frames) == (after.onset_frame, after.nudged_frames)
 
 
+@pytest.mark.full
 def test_end_and_fades_are_as_told(pier: Pier, kit: Path) -> None:
     """A hit ends where told, past the next stroke too, and fades over what was told; what cannot be is told."""
     kicks = hits_of(pier.kit, "kick")
@@ -189,6 +193,7 @@ def test_end_and_fades_are_as_told(pier: Pier, kit: Path) -> None:
     assert "fade-in" in told(made)[0]
 
 
+@pytest.mark.full
 def test_gain_is_in_the_samples_of_all_mics(pier: Pier, kit: Path) -> None:
     """Every file of the hit is so much softer between its fades, and says so; a group's gain reaches all its hits."""
     kicks = hits_of(pier.kit, "kick")

@@ -201,6 +201,7 @@ def test_a_session_kept_inside_a_kit_is_safe(pier: Pier, tmp_path: Path) -> None
     assert before == sums(tmp_path)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(("options", "text", "match"), [
     ({"only": "gong"}, None, r"no drum is called 'gong' here: choose one of .*kick.*snare"),
     ({}, "[choose]\nlayers = 0", r"recipe\.toml: .*choose\.layers is 0"),
@@ -248,6 +249,7 @@ def broken(kind: str, monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     return {}
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("kind", ["interrupted while cutting", "disk full while cutting", "disk full at the manifest",
                                   "disk full at the recipe"])
 @pytest.mark.parametrize("old", [False, True])
@@ -318,6 +320,7 @@ def test_a_recipe_given_outranks_the_kits(pier: Pier, kit: Path, tmp_path: Path)
     assert "\nlayers = 1\n" in (kit / "recipe.toml").read_text(encoding="utf-8")
 
 
+@pytest.mark.full
 def test_rejecting_and_keeping_have_their_effect(pier: Pier, kit: Path) -> None:
     """A rejected hit makes no one-shot and says why; a wanted one is there although its layer was full."""
     (kit / "recipe.toml").write_text("[choose]\nround_robins = 1\n", encoding="utf-8")
@@ -351,6 +354,7 @@ def test_a_renamed_drum_keeps_all_that_was_its(pier: Pier, kit: Path) -> None:
     assert ["boom", "floor", "snare"] == sorted(p.name for p in (kit / "samples").iterdir())
 
 
+@pytest.mark.full
 def test_a_new_name_says_what_was_struck(pier: Pier, kit: Path) -> None:
     """A drum renamed to cowbell plays on General MIDI's cowbell, note 56 (MMA RP-003)."""
     overruled(kit, '[[rename]]\ndrum = "floor"\nto = "cowbell"')
@@ -359,6 +363,7 @@ def test_a_new_name_says_what_was_struck(pier: Pier, kit: Path) -> None:
     assert [("cowbell", 56)] == [(d.kind, d.articulations[0].key) for d in rebuilt.drums if d.name == "cowbell"]
 
 
+@pytest.mark.full
 def test_two_drums_become_one_under_one_name(pier: Pier, kit: Path) -> None:
     """Of drums that are merged, home mic and kind are those of the drum so called."""
     overruled(kit, '[[merge]]\ndrums = ["floor"]\nto = "snare"')
@@ -371,6 +376,7 @@ def test_two_drums_become_one_under_one_name(pier: Pier, kit: Path) -> None:
     assert len({f.path for s in rebuilt.one_shots for f in s.files}) == sum(len(s.files) for s in rebuilt.one_shots)
 
 
+@pytest.mark.full
 def test_an_articulation_is_renamed(pier: Pier, kit: Path) -> None:
     """A new name for a way of striking reaches the hits, the files and the mapping."""
     overruled(kit, '[[rename]]\ndrum = "kick"\narticulation = "hit"\nto = "felt"')
@@ -441,6 +447,7 @@ def test_fresh_uses_nothing_stored(pier: Pier, tmp_path: Path, monkeypatch: pyte
         assert fresh == any("scan" in stage for stage, _ in told)
 
 
+@pytest.mark.full
 def test_a_cache_that_cannot_be_written_stops_no_build(pier: Pier, tmp_path: Path,
                                                        monkeypatch: pytest.MonkeyPatch) -> None:
     """With nowhere to store results the kit is made all the same."""

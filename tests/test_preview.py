@@ -36,6 +36,7 @@ def test_a_preview_is_at_its_loudness_and_below_its_ceiling(kit: Kit, tmp_path: 
     assert made.seconds == pytest.approx(x.shape[1] / RATE)
 
 
+@pytest.mark.full
 def test_two_previews_are_the_same(kit: Kit, tmp_path: Path) -> None:
     """No chance in it."""
     for name in ("a.wav", "b.wav"):

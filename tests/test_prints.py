@@ -190,6 +190,7 @@ def test_a_print_of_a_drum_nobody_struck_is_told(pier: Pier, tmp_path: Path) -> 
     assert "kick" in told[0].todo
 
 
+@pytest.mark.full
 def test_a_print_of_another_drum_is_passed_over_in_silence(pier: Pier, tmp_path: Path) -> None:
     """With ``only kick`` the recipe's snare print is simply not made."""
     kit = printed(pier, tmp_path, '[[prints]]\nname = "s"\ndrum = "snare"\n[[prints]]\nname = "k"\ndrum = "kick"')
@@ -198,6 +199,7 @@ def test_a_print_of_another_drum_is_passed_over_in_silence(pier: Pier, tmp_path:
     assert not any("prints" in p.where for p in kit.problems)
 
 
+@pytest.mark.full
 def test_a_stereo_print_is_panned_by_the_balance(pier: Pier, tmp_path: Path) -> None:
     """Stereo prints have two channels; overheads stand hard left and right in them."""
     kit = printed(pier, tmp_path, '[[prints]]\nname = "wide"\ndrum = "snare"\nstereo = true\ncandidates = 1\n'

@@ -227,6 +227,7 @@ def test_wires_answer_the_kick() -> None:
 # ------------------------------------------------------------------------------------------------------ plans and files
 
 
+@pytest.mark.full
 def test_one_seed_one_session() -> None:
     """The same seed renders the same samples and truth; another seed renders others."""
     take = TakePlan("one", (Stroke(0, "snare", "centre"), Stroke(0.3, "hat", "closed")), tail_s=0.5)

@@ -144,6 +144,7 @@ def test_a_build_from_the_store_is_identical(tmp_path: Path) -> None:
     assert sums(tmp_path / "one") == sums(tmp_path / "two")
 
 
+@pytest.mark.full
 def test_scanned_in_pieces_equals_scanned_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A take scanned block by block gives the same kit as one scanned in a single piece."""
     few = TakePlan("take", SLATE.strokes[4:12], tail_s=2.0)  # some 15 s: several blocks of 2^18 frames
