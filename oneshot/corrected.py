@@ -6,28 +6,29 @@ close mics, drums with home mics and kinds, tables, and the attack and grades of
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from typing import TypeVar
 
 from oneshot import choose, naming, ornaments
 from oneshot.corrections import Handling
 from oneshot.found import Analysis, FoundDrum
-from oneshot.model import Delay, Hit, Mic, MicView, Session
+from oneshot.model import BandBleed, Delay, Hit, Mic, MicView, Session
 from oneshot.overruling import Corrected
 from oneshot.placing import place_attacks
 from oneshot.records import UNKNOWN_CLEAN_DB, grade_row
 from oneshot.roles import kind_of
 
-Table = Mapping[str, Mapping[str, Mapping[str, float | None]]]
+Row = TypeVar("Row")
+"""What a table of takes and drums holds of each mic."""
 
 
 def correct(session: Session, found: Analysis, corrected: Corrected) -> tuple[Session, Analysis]:
-    """Session and analysis under the corrections; the very same where those change no hit.
+    """Session and analysis under the corrections, tables in the order of their drums' names; where no hit is changed,
+    all is as it was.
 
     Raises AudioError where a file cannot be read.
     """
-    if corrected.hits == found.hits:
-        return session, found
     session = _mics_moved(session, corrected.stands)
     drums = _drums(session, found, corrected)
     homes = {d.name: d.home for d in drums}
@@ -42,12 +43,10 @@ def correct(session: Session, found: Analysis, corrected: Corrected) -> tuple[Se
         found, hits=hits, drums=drums, attacks=_attacks(session, found, hits, homes),
         grades={h.id: _grades(session, found, h) for h in hits},
         clean_db={h.id: _clean_db(h, homes[h.drum]) if h.id in rehomed else found.clean_db[h.id] for h in hits},
-        bleed=_table(found.bleed, corrected, homes, before),
-        delays=_delays(found.delays, corrected, homes, before),
-        bleed_bands={take: {name: rows[raw[0]] for name, raw in corrected.sources.items()
-                            if raw[0] in rows and before[raw[0]] == homes[name]}
-                     for take, rows in found.bleed_bands.items()},
-        mic_views=_views(found.mic_views, corrected))
+        bleed=_table(found.bleed, corrected, homes, before, _less_db),
+        delays=_table(found.delays, corrected, homes, before, _less_delay),
+        bleed_bands=_table(found.bleed_bands, corrected, homes, before, _less_bands),
+        mic_views=_views(found.mic_views, corrected.stands))
 
 
 def by_hand(corrected: Corrected) -> choose.ByHand:
@@ -142,45 +141,44 @@ def _clean_db(hit: Hit, home: str) -> float:
     return UNKNOWN_CLEAN_DB if told is None else told
 
 
-def _table(table: Table, corrected: Corrected, homes: Mapping[str, str], before: Mapping[str, str]) -> Table:
-    """A table take -> drum -> mic in dB or ms against the home mic, for the drums as they are now."""
-    out: dict[str, dict[str, Mapping[str, float | None]]] = {}
+def _table(table: Mapping[str, Mapping[str, Mapping[str, Row]]], corrected: Corrected, homes: Mapping[str, str],
+           before: Mapping[str, str],
+           less: Callable[[Row, Row | None], Row]) -> dict[str, dict[str, Mapping[str, Row]]]:
+    """A table take -> drum -> mic against the drum's home mic, for the drums as they are now.
+
+    ``less``: what a mic's entry is against a home mic whose own entry is given, None where it has none.
+    """
+    out: dict[str, dict[str, Mapping[str, Row]]] = {}
     for take, rows in table.items():
         out[take] = {}
         for name, raw in corrected.sources.items():
             source = next((each for each in raw if each in rows), None)
             if source is not None:
-                row = rows[source]
-                out[take][name] = row if before[source] == homes[name] else _against(row, homes[name])
+                row, home = rows[source], homes[name]
+                out[take][name] = row if before[source] == home else {
+                    mic: less(value, row.get(home)) for mic, value in row.items()}
     return out
 
 
-def _delays(table: Mapping[str, Mapping[str, Mapping[str, Delay]]], corrected: Corrected, homes: Mapping[str, str],
-            before: Mapping[str, str]) -> dict[str, dict[str, dict[str, Delay]]]:
-    """The table of delays for the drums as they are now; against another home mic both time and path shift."""
-    out: dict[str, dict[str, dict[str, Delay]]] = {}
-    for take, rows in table.items():
-        out[take] = {}
-        for name, raw in corrected.sources.items():
-            source = next((each for each in raw if each in rows), None)
-            if source is not None:
-                row, same = rows[source], before[source] == homes[name]
-                ms = _against({mic: d.ms for mic, d in row.items()}, homes[name])
-                path = _against({mic: d.path_m for mic, d in row.items()}, homes[name])
-                out[take][name] = {mic: d if same else replace(d, ms=ms[mic], path_m=path[mic])
-                                   for mic, d in row.items()}
-    return out
+def _less_db(value: float | None, home: float | None) -> float | None:
+    return None if value is None or home is None else value - home
 
 
-def _views(views: Mapping[str, tuple[MicView, ...]], corrected: Corrected) -> dict[str, tuple[MicView, ...]]:
-    """What close mics make of other drums, under the names that drums have now; nothing of what is one drum now."""
-    names = {old: name for name, raw in corrected.sources.items() for old in raw}
-    named = {take: tuple(replace(each, own=names.get(each.own, each.own), drum=names.get(each.drum, each.drum))
-                         for each in rows) for take, rows in views.items()}
-    return {take: tuple(each for each in rows if each.own != each.drum) for take, rows in named.items()}
+def _less_delay(value: Delay, home: Delay | None) -> Delay:
+    """A delay against another home mic; how far the readings spread against that one nobody measured."""
+    if home is None or value.ms is None or home.ms is None:
+        return Delay()
+    return Delay(value.ms - home.ms, None, min(value.hits, home.hits), _less_db(value.path_m, home.path_m))
 
 
-def _against(row: Mapping[str, float | None], home: str) -> dict[str, float | None]:
-    """A row of a table against another home mic; nothing is known where that mic's own value is not."""
-    zero = row.get(home)
-    return {mic: None if value is None or zero is None else value - zero for mic, value in row.items()}
+def _less_bands(value: BandBleed, home: BandBleed | None) -> BandBleed:
+    against = (None,) * len(value.bands_db) if home is None else home.bands_db
+    return BandBleed(tuple(_less_db(a, b) for a, b in zip(value.bands_db, against, strict=True)), None,
+                     0 if home is None else min(value.hits, home.hits))
+
+
+def _views(views: Mapping[str, tuple[MicView, ...]], stands: Mapping[str, str]) -> dict[str, tuple[MicView, ...]]:
+    """What close mics make of other drums, under the drums' names; nothing of a drum that is a mic's own by now."""
+    named = {take: [replace(v, own=stands.get(v.own, v.own), drum=stands.get(v.drum, v.drum)) for v in each]
+             for take, each in views.items()}
+    return {take: tuple(v for v in each if v.own != v.drum) for take, each in named.items()}

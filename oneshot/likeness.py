@@ -350,7 +350,7 @@ def _odd_beside(k: int, like: np.ndarray, bright: Floats, strokes: Sequence[Meas
     if strokes[k].whole and len(whole) >= FEWEST_LIKE:
         theirs = float(np.median([strokes[n].length_s for n in whole]))
         spread = _deviation(np.log([max(strokes[n].length_s, 1e-3) for n in whole]))
-        short = float(np.log(theirs / max(strokes[k].length_s, 1e-3)))
+        short = float(np.log(max(theirs, 1e-3) / max(strokes[k].length_s, 1e-3)))
         if short > max(np.log(2.0), ODD_DEVIATIONS * spread):
             return f"dies away in {strokes[k].length_s:.2f} s, its like in {theirs:.2f} s (choked)"
     return None

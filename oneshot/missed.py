@@ -61,13 +61,13 @@ def _inserted(root: Path, heard: Heard, frames: Sequence[int]) -> Heard:
     steps, hop = heard.scan.level_db.shape[1], heard.scan.hop
     rises = detect.mic_rises_db(heard.scan, heard.near)
     rows = []
+    asked = detect.mics_only(take, heard.near)
     with TakeReader(root, take, offset=heard.offset) as reader:
         for frame in frames:
             later = known.frame[known.frame > frame][:1]  # whose sound is not to be taken for this one's
             pair = np.r_[np.int64(frame), later]
             nothing = np.zeros((len(pair), len(take.mics)))
-            rows.append(align.first_arrivals(reader, take, Onsets(take.name, pair, nothing[:, 0], nothing),
-                                             heard.near))
+            rows.append(align.first_arrivals(reader, take, Onsets(take.name, pair, nothing[:, 0], nothing), asked))
     at = np.array(frames, np.int64)
     # about a step and a half after the onset the rise is at its largest
     step = np.clip(np.round(at / hop + 1.5).astype(np.int64), 0, steps - 1)

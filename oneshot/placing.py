@@ -88,6 +88,7 @@ class Placer:
             out[mine], self.predicted[take.name][mine] = self._settle(strokes, mine, number, delay)
             for i in (i for i in mine if int(strokes.rows[i]) in strokes.heard.told and (out[i] < 0).all()):
                 out[i] = by_pattern(int(strokes.heard.arrivals.first[strokes.rows[i]]), delay)
+                self.predicted[take.name][i] = out[i] >= 0
             self._find_polarity(strokes, mine, out[mine], number)
         return out
 

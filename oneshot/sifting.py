@@ -1,6 +1,7 @@
 """Sifting: hits of a session without what is no drum, as ``outsiders.py`` knows it.
 
-What a person says a sound is outranks what is computed: labelled hits stay, and labelled drums are drums.
+What a person says a sound is outranks what is computed: labelled hits and those of corrections stay, and
+labelled drums are drums.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
         talk = outsiders.talked_over(each.heard.scan, each.heard.take, each.heard.arrivals.first[each.rows],
                                      _db((every / hard)[:, near].mean(axis=1)), lead)
         what[outsiders.in_talk(its, talk | (what == outsiders.TALK), lead)] = outsiders.TALK
-        what[each.told >= 0] = ""
+        what[(each.told >= 0) | np.isin(each.rows, list(each.heard.told))] = ""
         told += outsiders.problems(each.heard.take, its.at_s, what)
         out.append(_without(each, np.isin(templates.drum, guests), what))
     return out, guests, told

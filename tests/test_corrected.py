@@ -133,6 +133,7 @@ def test_a_split_drum_has_files_of_its_own(pier: Pier, kit: Path) -> None:
     assert [h.onset for h in snares[:4]] == [h.onset for h in hits_of(made, "snare-two")]
     assert ("snare", drums["snare"].home) == (drums["snare-two"].kind, drums["snare-two"].home)
     assert made.bleed["pier"]["snare"] == made.bleed["pier"]["snare-two"]
+    assert pier.kit.mic_views == made.mic_views
     assert drums["snare"].articulations[0].key != drums["snare-two"].articulations[0].key
     assert (kit / "samples" / "snare-two" / "cross").is_dir()
 
@@ -304,6 +305,7 @@ def test_a_hit_added_where_nothing_sounds_is_placed_by_its_drums_pattern(pier: P
 
     assert "snare" == added.drum
     assert added.kept
+    assert set(added.predicted) >= {m for m, v in added.onsets.items() if v is not None} - {"Snare Top"}
     assert abs(added.onset - frame) <= 0.012 * RATE
     first = min(v for v in added.onsets.values() if v is not None)
     for mic, onset in added.onsets.items():

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from oneshot import outsiders, pipeline
 from oneshot.audio import TakeReader
+from oneshot.corrections_toml import Correction, Corrections, Place, dump
 from oneshot.model import Mic, Role
 from oneshot.outsiders import CLICK, STICKS, TALK, Hits, Traits
 from oneshot.session import open_session
@@ -159,6 +160,19 @@ def test_talk_and_sticks_between_strokes_are_no_hits(tmp_path: Path) -> None:
     assert 1.0 == found["detect_f1"]
     assert 1.0 == found["drum_ari"]
     assert "taken for talk" in (tmp_path / "kit" / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.full
+def test_what_the_user_says_is_a_hit_is_no_outsider(tmp_path: Path) -> None:
+    """A sound that is taken for talk or sticks is a hit, and kept, once corrections.toml says that it is one."""
+    built(tmp_path, PLAN, DISTURBED)
+    places = tuple(Place("slate", round(at_s * 44100)) for at_s in (9.0, 17.5))
+    entries = tuple(Correction("add", (place,), drum="snare") for place in places)
+    (tmp_path / "kit" / "corrections.toml").write_text(dump(Corrections(entries)), encoding="utf-8")
+    kit = pipeline.build(tmp_path / "session", tmp_path / "kit").kit
+
+    assert [("snare", True)] * 2 == [(h.drum, h.kept) for h in kit.hits if h.added]
+    assert [] == [p for p in kit.problems if p.where == "corrections.toml"]
 
 
 @pytest.mark.full
