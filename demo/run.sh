@@ -20,7 +20,7 @@ rm -rf "$session"  # the kit is rebuilt in its place and keeps its recipe and co
 mkdir -p "$out"
 
 echo "A drum kit at one end of an old ropewalk: ten mics, a slate and some playing."
-echo "Rendering it into $session ..."
+echo "Rendering it anew into $session ..."
 "$oneshot" demo "$session" >/dev/null
 echo
 "$oneshot" build "$session" "$kit"
@@ -31,7 +31,8 @@ cat <<END
 
 The kit      $kit
 Open         $kit/report.html in a browser: hear every one-shot
-Load         $kit/mappings/kit.sfz in a player that reads SFZ
+Load         $kit/mappings/kit.sfz in a player that reads SFZ, or kit.sf2 beside it
+Hear         $oneshot preview '$kit'
 Next         change $kit/recipe.toml and run:
              $oneshot build '$session' '$kit'
              or start on recordings of your own:
