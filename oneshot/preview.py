@@ -30,6 +30,7 @@ _CEILING = 10 ** ((CEILING_DBTP - 0.01) / 20)
 HOLD_S = 0.005
 """How far ahead of a peak the level begins to give way."""
 ROUNDS = 6
+"""Of making up for the loudness that was held back; two or three are the rule."""
 HEARD_S = 0.1
 """Over which a stroke is compared with its recording."""
 REACH_S = 0.003
