@@ -34,10 +34,10 @@ EVIDENCE_DB = 0.75
 LIKE_A_STROKE = 0.48
 """The strokes found must leave less than this share of the error that the ground alone would leave."""
 
-UNSURE_EVIDENCE_DB, SURE_EVIDENCE_DB = 2.0, 2.6
+SURE_EVIDENCE_DB = 2.6
 SURELY_UNLIKE = 0.92
-"""A rise of the second much is a stroke even where it is not much like any that was learned, unless it is like none at
-all: speech, or a knock. From the first on the share of the error that may be left grows towards that."""
+"""A rise of this much is a stroke even where it is not much like any that was learned, unless it is like none at all:
+speech, or a knock."""
 
 COMPOSITE_DB = 2.0
 """A kind that two others make up to this mean error is no kind of its own."""
@@ -128,7 +128,7 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
 
 def is_stroke(found: Explained) -> NDArray[np.bool_]:
     """Which candidates (hits,) are strokes: they rise, and look like strokes clearly more than like nothing."""
-    share = np.interp(found.evidence_db, [UNSURE_EVIDENCE_DB, SURE_EVIDENCE_DB], [LIKE_A_STROKE, SURELY_UNLIKE])
+    share = np.where(found.evidence_db >= SURE_EVIDENCE_DB, SURELY_UNLIKE, LIKE_A_STROKE)
     return (found.gain > 0).any(axis=1) & (found.error_db < share * found.empty_error_db)
 
 

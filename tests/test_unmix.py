@@ -217,7 +217,7 @@ def test_the_next_stroke_is_no_evidence_for_what_goes_ahead_of_it() -> None:
 
 def test_the_more_a_candidate_rises_the_less_like_a_stroke_it_need_be() -> None:
     """Half explained, a faint rise is no stroke and a strong one is; what is explained not at all never is."""
-    evidence = np.array([1.0, 1.9, 2.5, 6.0, 6.0])
+    evidence = np.array([1.0, 2.5, 2.7, 6.0, 6.0])
     error = np.array([6.0, 6.0, 6.0, 6.0, 9.5])
     known = np.ones((5, 4))
     found = unmix.Explained(known, evidence, error, known, np.full(5, 10.0), np.zeros((5, 1, 1, 1)))
