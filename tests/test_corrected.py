@@ -69,6 +69,7 @@ def sums(folder: Path) -> dict[str, str]:
     return {p.relative_to(folder).as_posix(): sha256_of(p) for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
+@pytest.mark.full
 def test_no_corrections_give_the_same_kit(pier: Pier, kit: Path) -> None:
     """A file without entries, or with ones that find nothing, changes no sample, no hit and no mapping."""
     plain = rebuilt(pier, kit)

@@ -153,6 +153,7 @@ def test_lengths_that_differ_are_told_and_built(tmp_path: Path) -> None:
     assert kit.one_shots
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("inside", ["text", "other program", "empty folder", "file"])
 def test_what_is_no_kit_of_ours_is_not_touched(pier: Pier, tmp_path: Path, inside: str) -> None:
     """An existing output that is no kit of ours is refused before any work is done, and stays as it was."""
@@ -336,6 +337,7 @@ def test_rejecting_and_keeping_have_their_effect(pier: Pier, kit: Path) -> None:
     assert shots(plain, "snare") == shots(changed, "snare")
 
 
+@pytest.mark.full
 def test_a_renamed_drum_keeps_all_that_was_its(pier: Pier, kit: Path) -> None:
     """Under its new name the kick has the same hits, both its close mics, its tables and its key; the old name is
     gone.
@@ -387,6 +389,7 @@ def test_an_articulation_is_renamed(pier: Pier, kit: Path) -> None:
     assert "kick_felt_" in (kit / "mappings" / "kit.sfz").read_text(encoding="utf-8")
 
 
+@pytest.mark.full
 def test_corrections_that_find_nothing_are_told(pier: Pier, kit: Path) -> None:
     """An entry that fits no hit or drum any more is a problem in the kit, and stops nothing."""
     overruled(kit, '[[reject]]\ntake = "pier"\nframe = 3\n[[rename]]\ndrum = "gong"\nto = "bell"')

@@ -112,6 +112,7 @@ def test_peaks_are_held_back_and_nothing_else() -> None:
     assert np.ptp(gain[np.abs(x[100:RATE - 1000]) > 0.01]) < 1e-9
 
 
+@pytest.mark.full
 def test_a_replayed_take_is_lined_up_with_its_recording(pier: Pier, tmp_path: Path) -> None:
     """The performance through its own kit: drums within 3 dB and 1 ms of the recording in the median."""
     take = max(pier.kit.session.takes, key=lambda each: sum(hit.take == each.name for hit in pier.kit.hits))

@@ -134,6 +134,7 @@ def test_two_builds_are_identical(built: Built, tmp_path: Path) -> None:
     assert sums(built.kit) == sums(tmp_path / "kit")
 
 
+@pytest.mark.full
 def test_a_build_from_the_store_is_identical(tmp_path: Path) -> None:
     """What was stored by the first build gives the same kit as measuring it anew."""
     few = TakePlan("take", SLATE.strokes[:8], tail_s=2.0)
