@@ -157,6 +157,11 @@ def _polarity(mic: Mic, drum: Drum | None, measured: Mapping[str, Mapping[str, i
     return -1 if sum(votes) < 0 else 1
 
 
+def mirrored(balance: Mapping[str, Fader]) -> dict[str, Fader]:
+    """The balance with left and right changed over: mics are named as the player sits, the audience faces the kit."""
+    return {name: replace(fader, pan=-fader.pan + 0.0) for name, fader in balance.items()}
+
+
 def override(balance: Mapping[str, Fader], said: Mapping[str, FaderRecipe]) -> tuple[dict[str, Fader], tuple[str, ...]]:
     """The balance with the recipe's words in it, and the names in the recipe that no mic has."""
     faders = {name: said[name].over(fader) if name in said else fader for name, fader in balance.items()}

@@ -95,9 +95,6 @@ class Told:
         return names, table[self.row]
 
 
-NOTHING_TOLD = Told((), np.zeros(0, np.int64))
-
-
 _Both = tuple[Label, Said]
 
 # ----------------------------------------------------------------------------------------------------------- what holds

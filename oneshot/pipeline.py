@@ -218,6 +218,8 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
     hardest = [cutter.loudest[name] for name in loud]
     rate = session.takes[0].sample_rate
     computed = blend.trim(computed, hardest, sample_rate=rate)
+    if recipe.kit.perspective == "audience":
+        computed = blend.mirrored(computed)
     faders, unknown = blend.override(computed, recipe.balance)
     struck = [Struck(d.name, d.kind, tuple(a.name for a in d.articulations)) for d in drums]
     told = [Problem("recipe", f"balance names {name!r}, which is no mic of the session", "correct or delete it")

@@ -100,7 +100,7 @@ class Player:
 
         Raises AudioError where a file of the kit cannot be read.
         """
-        sounds = [(start, x) for start, x, _ in self._sounds(self.voices(notes))]
+        sounds = list(self._sounds(self.voices(notes)))
         frames = max((start + x.shape[1] for start, x in sounds), default=0)
         out = np.zeros((2, max(frames, 0)))
         for start, x in sounds:
@@ -108,12 +108,12 @@ class Player:
             out[:, start + skip:start + x.shape[1]] += x[:, skip:]
         return out
 
-    def _sounds(self, voices: Sequence[Voice]) -> Iterator[tuple[int, Floats, Voice]]:
-        """(first frame, audio, voice) of each voice."""
+    def _sounds(self, voices: Sequence[Voice]) -> Iterator[tuple[int, Floats]]:
+        """(first frame, audio) of each voice."""
         for voice in voices:
             x, onset = self._shot(voice.shot)
             start = voice.note.at - onset
-            yield start, self._faded(x * 10 ** (voice.gain_db / 20), start, voice.cut_at), voice
+            yield start, self._faded(x * 10 ** (voice.gain_db / 20), start, voice.cut_at)
 
     def _faded(self, x: Floats, start: int, cut_at: int | None) -> Floats:
         """A sound that fades out from ``cut_at`` on; whole where it ends before."""

@@ -83,7 +83,8 @@ class KitInfo:
     players: tuple[str, ...] = setting((), "Who plays on it. Ask them before you release what they played.")
     studio: str = setting("", "Where it was recorded; empty: not said.")
     licence: str = setting("", "Under which terms the kit may be used; never assumed, so empty until you say it.")
-    perspective: str = setting("player", "Whose left is left: the player's or the audience's.",
+    perspective: str = setting("player", "Whose left is left: the player's, as the mics are named, or the "
+                                                "audience's, which changes the computed sides over.",
                                choices=("player", "audience"))
 
     def __post_init__(self) -> None:

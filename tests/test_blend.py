@@ -15,6 +15,7 @@ from oneshot.blend import (
     compute_balance,
     first_excursion,
     level_prints,
+    mirrored,
     mix,
     override,
     pan_gains,
@@ -292,3 +293,12 @@ def test_dirt_that_nobody_hears_does_not_outrank_strength() -> None:
     ranked = rank_prints([PrintFacts(1, -70.0, -13.0, 0.4, 0.4), PrintFacts(2, -55.0, -10.0, 0.4, 0.4)])
 
     assert [1, 0] == [index for index, _ in ranked]
+
+
+def test_the_audience_hears_left_and_right_changed_over() -> None:
+    """Sides change, levels and centres stay; twice changed over is as before."""
+    faders = {"OH L": Fader(-4.0, -1.0), "Kick": Fader(0.0, 0.0, -1), "Rack": Fader(-1.0, 0.3, on=False)}
+
+    assert {"OH L": Fader(-4.0, 1.0), "Kick": Fader(0.0, 0.0, -1), "Rack": Fader(-1.0, -0.3, on=False)} == mirrored(
+        faders)
+    assert faders == mirrored(mirrored(faders))
