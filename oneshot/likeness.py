@@ -21,7 +21,7 @@ import numpy as np
 from scipy import fft
 from scipy.signal import butter, sosfilt
 
-from oneshot.measures import smoothed_power, tail_end
+from oneshot.measures import ring_spectrum, smoothed_power, tail_end
 from oneshot.model import Floats, Floats32
 
 LOOK_BACK_S = 0.25
@@ -150,15 +150,11 @@ def partials_hz(x: Floats, sample_rate: int) -> Floats:
     first, last = round(SETTLE_S * sample_rate), round((SETTLE_S + LISTEN_S) * sample_rate)
     if len(x) < last:
         return np.zeros(0)
-    heard = x[first:last] * np.hanning(last - first)
-    size = int(fft.next_fast_len(max(4 * len(heard), sample_rate), real=True))
-    power = np.abs(fft.rfft(heard, size)) ** 2
-    hz = sample_rate / size
+    power, hz, lobe = ring_spectrum(x[first:last], sample_rate)
     low, high = int(np.ceil(LOWEST_HZ / hz)), int(HIGHEST_HZ / hz)
     band = power[low:high + 1]
     total, least = float(power[low:].sum()), float(np.median(band)) * 10 ** (TONAL_DB / 10)
     tops = low + 1 + np.flatnonzero((band[1:-1] > band[:-2]) & (band[1:-1] >= band[2:]) & (band[1:-1] > least))
-    lobe = int(np.ceil(2 * size / len(heard)))
     found: list[tuple[int, float]] = []
     for top in sorted(tops.tolist(), key=lambda k: -power[k]):
         if len(found) == MOST_PARTIALS:

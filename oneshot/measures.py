@@ -113,6 +113,18 @@ def _beyond(power: Floats) -> float:
     return float(np.exp(height + slope * len(last)) / (1 - np.exp(slope))) if slope < 0 else 0.0
 
 
+def ring_spectrum(x: Floats, sample_rate: int) -> tuple[Floats, float, int]:
+    """Power spectrum of a stretch of ring, float64 (bins,); the width of a bin (Hz, 1 Hz or less); and how many bins a
+    steady partial takes to either side.
+
+    ``x``: float64 (frames,); a Hann window, padded to four times its length and to a second at least.
+    """
+    heard = x * np.hanning(len(x))
+    size = int(fft.next_fast_len(max(4 * len(heard), sample_rate), real=True))
+    power: Floats = np.abs(fft.rfft(heard, size)) ** 2
+    return power, sample_rate / size, int(np.ceil(2 * size / len(x)))
+
+
 def fundamental_hz(x: Floats, *, sample_rate: int, attack: int = 0, stop: int | None = None) -> float | None:
     """Frequency of the strongest partial from 30 to 500 Hz (Hz), or None where nothing tonal rings there.
 
@@ -123,17 +135,13 @@ def fundamental_hz(x: Floats, *, sample_rate: int, attack: int = 0, stop: int | 
     last = min(len(x) if stop is None else stop, len(x), first + round(LISTEN_S * sample_rate))
     if last - first < SHORTEST_S * sample_rate:
         return None
-    heard = x[first:last] * np.hanning(last - first)
-    size = int(fft.next_fast_len(max(4 * len(heard), sample_rate), real=True))
-    power = np.abs(fft.rfft(heard, size)) ** 2
-    hz = sample_rate / size
+    power, hz, lobe = ring_spectrum(x[first:last], sample_rate)
     low, high = int(np.ceil(LOWEST_HZ / hz)), int(HIGHEST_HZ / hz)
     band = power[low:high + 1]
     peak = low + int(np.argmax(band))
     median = float(np.median(band))
     if power[peak] <= 0.0 or not low < peak < high or power[peak] < median * 10 ** (TONAL_DB / 10):
         return None
-    lobe = int(np.ceil(2 * size / len(heard)))
     if power[max(0, peak - lobe):peak + lobe + 1].sum() < TONAL_SHARE * power[low:].sum():
         return None
     left, top, right = np.log(np.maximum(power[peak - 1:peak + 2], 1e-300))
