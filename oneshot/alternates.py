@@ -16,7 +16,7 @@ import numpy as np
 
 from oneshot.likeness import Measured, is_copy
 from oneshot.model import Floats, Frames, Hit
-from oneshot.settings import Choosing
+from oneshot.recipe import Choosing
 
 DIRT_STEP_DB = 3.0
 """Differences in cleanness below this are not worth an uneven layer."""

@@ -21,7 +21,7 @@ import numpy as np
 
 from oneshot.loudness import true_peak
 from oneshot.model import Drum, Fader, Floats, Mic, PrintMic, Role, Session
-from oneshot.settings import FaderRecipe, PrintPart, PrintRecipe
+from oneshot.recipe import FaderRecipe, PrintPart, PrintRecipe
 
 BOTTOM_DB = -8.0
 OVERHEAD_DB = -6.0

@@ -17,7 +17,7 @@ from oneshot.alternates import Candidate, alternates, places
 from oneshot.layers import layer_borders, velocity_ranges
 from oneshot.likeness import Measured, drift_cents, oddities, pitches_hz
 from oneshot.model import Hit, Problem
-from oneshot.settings import GRADES, Choosing
+from oneshot.recipe import GRADES, Choosing
 
 REJECTED = "rejected by hand"
 """Why a hit was left out that the user does not want; prints read it, too."""

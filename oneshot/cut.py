@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.model import Floats
-from oneshot.settings import Cutting
+from oneshot.recipe import Cutting
 
 Samples = NDArray[np.int32] | Floats
 """int32, left-justified (the sample's bits at the top), or float64 at full scale 1.0; (channels, frames)."""

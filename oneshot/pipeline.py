@@ -39,10 +39,11 @@ from oneshot.overruling import Corrected
 from oneshot.prints import Printer
 from oneshot.problems import collect
 from oneshot.produce import Cutter
+from oneshot.recipe import Recipe
+from oneshot.recipe_toml import load_recipe, recipe_toml, recipe_values
 from oneshot.remembered import remember
 from oneshot.report import write_report
 from oneshot.session import fingerprint_parts, open_session
-from oneshot.settings import Recipe, load_recipe, recipe_toml, recipe_values
 from oneshot.store import open_store
 
 

@@ -16,7 +16,7 @@ from oneshot.corrections_toml import safe_name
 from oneshot.files import sha256_of
 from oneshot.found import Analysis
 from oneshot.model import Fader, Floats, Hit, Print, Session, SettingsError
-from oneshot.settings import PrintPart, PrintRecipe, Recipe
+from oneshot.recipe import PrintPart, PrintRecipe, Recipe
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ from oneshot.corrections_toml import safe_name
 from oneshot.files import sha256_of
 from oneshot.found import Analysis, FoundDrum
 from oneshot.model import Floats, Hit, Mic, OneShot, Problem, Role, Sample, Session, Take
-from oneshot.settings import Recipe
+from oneshot.recipe import Recipe
 
 FAR_ROLES = (Role.OVERHEAD, Role.ROOM, Role.BUS)
 FIRST_LOOK_S = 12.0

@@ -32,7 +32,8 @@ from oneshot.model import (
     Take,
     TakeNoise,
 )
-from oneshot.settings import Recipe, recipe_toml, recipe_values
+from oneshot.recipe import Recipe
+from oneshot.recipe_toml import recipe_toml, recipe_values
 
 RATE = 44100
 FRAMES = 22050

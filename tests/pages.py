@@ -12,7 +12,8 @@ import typer
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from oneshot.cli import app
-from oneshot.settings import Recipe, recipe_toml
+from oneshot.recipe import Recipe
+from oneshot.recipe_toml import recipe_toml
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 COMMANDS = """# Commands

@@ -10,7 +10,7 @@ from stage_inputs import hit
 
 from oneshot.alternates import Candidate, alternates
 from oneshot.likeness import Measured
-from oneshot.settings import Choosing
+from oneshot.recipe import Choosing
 
 
 def stroke(number: int, level_db: float = -12.0, *, clean_db: float = -60.0, pitch_hz: float | None = 100.0,

@@ -26,7 +26,7 @@ from oneshot.blend import (
 )
 from oneshot.loudness import true_peak_dbtp
 from oneshot.model import Articulation, Drum, Fader, Floats, Mic, Role, Session, Take
-from oneshot.settings import FaderRecipe, PrintPart, PrintRecipe
+from oneshot.recipe import FaderRecipe, PrintPart, PrintRecipe
 
 RATE = 48000
 MICS = (

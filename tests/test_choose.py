@@ -13,7 +13,7 @@ from stage_inputs import hit
 from oneshot.choose import ByHand, Chooser, Chosen, choose, worth_measuring
 from oneshot.likeness import Measured
 from oneshot.model import Floats, Hit, Ornament, Partner
-from oneshot.settings import Choosing
+from oneshot.recipe import Choosing
 
 LADDER = [-30.0 + 6 * step + 0.3 * k for step in range(5) for k in range(4)]
 """Five steps 6 dB apart, four strokes within a decibel on each."""

@@ -10,7 +10,7 @@ import pytest
 from oneshot.cut import ByHand, CutPlan, fade_in_curve, fade_out_curve, plan_cut, pre_frames, render
 from oneshot.measures import decay_s, fundamental_hz, ring_kept_db, tail_end
 from oneshot.model import Floats
-from oneshot.settings import Cutting
+from oneshot.recipe import Cutting
 
 RATE = 48000
 

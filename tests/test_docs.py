@@ -13,7 +13,8 @@ from pages import COMMANDS, PAGES, commands
 
 from oneshot.corrections_toml import KINDS, parse
 from oneshot.model import Role
-from oneshot.settings import Recipe, load_recipe
+from oneshot.recipe import Recipe
+from oneshot.recipe_toml import load_recipe
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCS = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])

@@ -17,7 +17,7 @@ from oneshot.files import sha256_of
 from oneshot.found import FoundDrum
 from oneshot.model import Kit, Mic, Role, Take, TakeNoise
 from oneshot.produce import Cutter, _files, sample_path
-from oneshot.settings import Cutting, Exporting, Recipe
+from oneshot.recipe import Cutting, Exporting, Recipe
 from oneshot.synth import write_session
 
 OVERHEADS = (Mic("OH L", Role.OVERHEAD, pair="OH", side="L"), Mic("OH R", Role.OVERHEAD, pair="OH", side="R"))

@@ -9,19 +9,8 @@ from pathlib import Path
 import pytest
 
 from oneshot.model import Fader, SettingsError
-from oneshot.settings import (
-    SECTIONS,
-    Choosing,
-    Cutting,
-    FaderRecipe,
-    KitInfo,
-    PrintPart,
-    PrintRecipe,
-    Recipe,
-    load_recipe,
-    recipe_toml,
-    recipe_values,
-)
+from oneshot.recipe import SECTIONS, Choosing, Cutting, FaderRecipe, KitInfo, PrintPart, PrintRecipe, Recipe
+from oneshot.recipe_toml import load_recipe, recipe_toml, recipe_values
 
 FULL = Recipe(
     kit=KitInfo(name='Barn "A" \\ é \x7f', players=("Ada", "Ben")), choose=Choosing(layers=5, grade="C"),

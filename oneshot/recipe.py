@@ -1,0 +1,169 @@
+"""The recipe: everything a user can ask for, as frozen records that check themselves."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from oneshot.model import Fader, SettingsError
+from oneshot.settings import check_fields, setting
+
+GRADES = ("A", "B", "C", "D")
+
+
+@dataclass(frozen=True, slots=True)
+class KitInfo:
+    """What the kit says about itself."""
+
+    name: str = setting("", "Name of the kit; empty: the name of the session.")
+    version: str = setting("1.0", "Version of the kit, as text.")
+    author: str = setting("", "Who made the kit; empty: not said.")
+    players: tuple[str, ...] = setting((), "Who plays on it. Ask them before you release what they played.")
+    studio: str = setting("", "Where it was recorded; empty: not said.")
+    licence: str = setting("", "Under which terms the kit may be used; never assumed, so empty until you say it.")
+    perspective: str = setting("player", "Whose left is left: the player's, as the mics are named, or the "
+                                                "audience's, which changes the computed sides over.",
+                               choices=("player", "audience"))
+
+    def __post_init__(self) -> None:
+        check_fields(self, "kit")
+
+
+@dataclass(frozen=True, slots=True)
+class Choosing:
+    """Which hits become one-shots."""
+
+    layers: int = setting(8, "Velocity layers a drum may have at most.", low=1, high=127)
+    round_robins: int = setting(6, "Alternates a layer may have at most.", low=1, high=100)
+    grade: str = setting("B", "Lowest grade wanted in a drum's own close mics: A stands alone, B clean among others, "
+                              "C as a layer, D anything.", choices=GRADES)
+    fallback: bool = setting(True, "Where nothing reaches that grade, keep the best there is and mark it.")
+    layer_step_db: float = setting(3.0, "Steps between layers, at least (dB); smaller ones merge.", low=0.5, high=20)
+    spread_db: float = setting(1.0, "How far alternates may lie from the middle of their layer (dB).", low=0.1, high=20)
+    spread_cents: float = setting(15.0, "The same for their pitch (cents), where a drum has one.", low=1, high=1200)
+    length_share: float = setting(0.6, "Alternates ring at least this share of each other's length; 0: however long.",
+                                  low=0, high=1)
+
+    def __post_init__(self) -> None:
+        check_fields(self, "choose")
+
+
+@dataclass(frozen=True, slots=True)
+class Cutting:
+    """Where a one-shot starts and ends."""
+
+    pre_roll_ms: float = setting(2.0, "From the start of the file to the first sound of the hit in any of its mics "
+                                      "(ms).", low=0, high=100)
+    fade_in_ms: float = setting(1.0, "Raised-cosine fade at the start (ms); never longer than the pre-roll.",
+                                low=0, high=100)
+    fade_out_ms: float = setting(80.0, "Raised-cosine fade at the end of close mics (ms).", low=0, high=5000)
+    fade_out_far_ms: float = setting(300.0, "The same for overheads and rooms (ms).", low=0, high=10000)
+    above_noise_db: float = setting(6.0, "The tail ends where it meets the noise floor plus this (dB).", low=0, high=40)
+    longest_s: float = setting(0.0, "Longest one-shot (s); 0: as long as it rings.", low=0, high=120)
+
+    def __post_init__(self) -> None:
+        check_fields(self, "cut")
+
+
+@dataclass(frozen=True, slots=True)
+class Exporting:
+    """Which mics go into the kit."""
+
+    mics: tuple[str, ...] = setting((), "Names of mics to export; empty: each drum's own close mics, the overheads and "
+                                        "the rooms.")
+    buses: bool = setting(False, "Also export buses (mixes of mics, effect returns).")
+
+    def __post_init__(self) -> None:
+        check_fields(self, "export")
+
+
+@dataclass(frozen=True, slots=True)
+class PrintPart:
+    """One mic's part in a print."""
+
+    gain_db: float = setting(0.0, "Level of the mic in the blend (dB).", low=-60, high=24)
+    polarity: int = setting(1, "1 as recorded, -1 inverted.", low=-1, high=1)
+    align: bool = setting(False, "Shift the mic to the home mic by its drum's delay.")
+
+    def __post_init__(self) -> None:
+        check_fields(self, "")
+        if self.polarity == 0:
+            raise SettingsError("polarity is 0: choose 1 or -1")
+
+
+@dataclass(frozen=True, slots=True)
+class PrintRecipe:
+    """A blend of one drum's mics into a single file."""
+
+    name: str = setting("print", "Name of the print, and of its folder.")
+    drum: str = setting("kick", "Drum it is made of.")
+    mics: Mapping[str, PrintPart] = field(default_factory=dict)
+    length_ms: float = setting(400.0, "Length (ms).", low=20, high=30000)
+    fade_out_ms: float = setting(60.0, "Raised-cosine fade at the end (ms).", low=0, high=30000)
+    ceiling_dbtp: float = setting(-1.0, "True peak of the hardest candidate (dBTP); all candidates get the same gain.",
+                                  low=-40, high=0)
+    upward: bool = setting(True, "First excursion of the waveform upward.")
+    candidates: int = setting(8, "How many hits to print, best first.", low=1, high=200)
+    stereo: bool = setting(False, "Stereo, panned by the kit's balance; false: mono.")
+
+    def __post_init__(self) -> None:
+        check_fields(self, f"prints.{self.name}")
+        if not self.name.strip():
+            raise SettingsError("prints.name is empty: each print needs a name of its own")
+
+
+@dataclass(frozen=True, slots=True)
+class FaderRecipe:
+    """What a recipe may say of one mic's place in the balance; a value left out stays as computed."""
+
+    gain_db: float | None = setting(None, "Level of the mic in the mix (dB).", low=-96, high=24)
+    pan: float | None = setting(None, "From -1 (left) to 1 (right).", low=-1, high=1)
+    polarity: int | None = setting(None, "1 as recorded, -1 inverted.", low=-1, high=1)
+    on: bool | None = setting(None, "Whether the mic is heard in mixes and mappings.")
+
+    def __post_init__(self) -> None:
+        check_fields(self, "")
+        if self.polarity == 0:
+            raise SettingsError("polarity is 0: choose 1 or -1")
+
+    def over(self, computed: Fader) -> Fader:
+        """The computed fader with what the recipe says in place of what it does not leave open."""
+        said = {item.name: getattr(self, item.name) for item in dataclasses.fields(self)}
+        return dataclasses.replace(computed, **{name: value for name, value in said.items() if value is not None})
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """What the user wants out."""
+
+    kit: KitInfo = field(default_factory=KitInfo)
+    choose: Choosing = field(default_factory=Choosing)
+    cut: Cutting = field(default_factory=Cutting)
+    export: Exporting = field(default_factory=Exporting)
+    keys: Mapping[str, int] = field(default_factory=dict)
+    balance: Mapping[str, FaderRecipe] = field(default_factory=dict)
+    prints: tuple[PrintRecipe, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name, key in self.keys.items():
+            if not _is_key(key):
+                raise SettingsError(f"keys.{name} is {key!r}: a MIDI key is a whole number from 0 to 127")
+        names = [part.name.casefold() for part in self.prints]
+        for name in names:
+            if names.count(name) > 1:
+                raise SettingsError(f"prints.name is {name!r} more than once: each print needs a name of its own")
+
+
+def _is_key(value: Any) -> bool:
+    """Whether a value is a MIDI key number."""
+    return isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= 127
+
+
+SECTIONS: Mapping[str, tuple[type, str]] = {
+    "kit": (KitInfo, "What the kit says about itself."),
+    "choose": (Choosing, "Which hits become one-shots."),
+    "cut": (Cutting, "Where a one-shot starts and ends."),
+    "export": (Exporting, "Which mics go into the kit."),
+}
