@@ -16,9 +16,11 @@ import pytest
 from kits import small_kit
 
 from oneshot.model import AudioError, Delay, Kit, Problem
+from oneshot.playable import layers_of, mix_levels
 from oneshot.report import write_report
+from oneshot.report.charts import pitch_chart, velocity_chart
 from oneshot.report.data import START_S, clock, outline
-from oneshot.report.gaps import gaps, numbered, unanswered
+from oneshot.report.gaps import Gap, gaps, numbered, unanswered
 from oneshot.report.markup import Markup, figure, join, tag
 from oneshot.report.page import script_json
 from oneshot.report.sections import level_axis
@@ -268,13 +270,53 @@ def test_figures_read_as_figures() -> None:
     assert figure(None) == "–"
 
 
-def test_gaps_are_told(kit: Kit) -> None:
-    """A layer nobody answers, a wide step, few alternates and short rings are found where they are."""
+def test_gaps_are_told_with_what_to_record(kit: Kit) -> None:
+    """A layer nobody answers, a wide step, few alternates and short rings are found where they are, each with what to
+    record; the step of the side stick, whose second layer is missing, lies between the middles of its ranges (1 to 42
+    and 85 to 127) and between its levels.
+    """
     found = gaps(kit)
+    step = next(gap for gap in found if "from layer 1 to layer 3" in gap.what)
 
-    assert ("snare, side stick", "velocities 43 to 84 sound nothing") in found
-    assert any(where == "snare, side stick" and "between layers 1 and 3" in text for where, text in found)
-    assert ("kick, hit", "3 of 9 ring shorter than 40 dB: record strokes with time to ring") in found
+    assert ("snare, side stick", "velocities 43 to 84 sound nothing") in {(gap.where, gap.what) for gap in found}
+    assert step.where == "snare, side stick"
+    assert step.what == "nothing between velocities 22 and 106: 16 dB from layer 1 to layer 3"
+    assert step.record == "strokes between −21 and −6 dB"
+    assert Gap("kick, hit", "3 of 9 ring shorter than 40 dB", "strokes that are left to ring out") in found
+
+
+def test_a_chart_shows_what_a_key_plays_over_velocity(kit: Kit) -> None:
+    """One dot for each alternate; the line runs from the velocity 1 to 127 of the law that the mappings play by."""
+    kick = [shot for shot in kit.one_shots if shot.drum == "kick"]
+    chart = velocity_chart(kick, mix_levels(kit))
+    layers = layers_of(kick, mix_levels(kit))
+
+    assert chart is not None
+    assert chart.count("<circle") == len(kick) == 9
+    assert f"from {figure(layers[0].wanted_db[1])} dB at 1 to {figure(layers[-1].wanted_db[127])} dB at 127" in chart
+
+
+def test_no_chart_is_drawn_of_what_is_not_there(kit: Kit) -> None:
+    """Layers that leave velocities out, no one-shot, fewer than three pitches: no chart, and the page stands."""
+    side = [shot for shot in kit.one_shots if shot.articulation == "side stick"]
+    hits = {hit.id: hit for hit in kit.hits}
+
+    assert velocity_chart(side, mix_levels(kit)) is None
+    assert velocity_chart([], {}) is None
+    assert pitch_chart(side[:2], hits, kit.session.takes) is None
+
+
+def test_a_chart_shows_pitch_in_cents(kit: Kit) -> None:
+    """A hundred cents are a semitone, a factor of 2^(1/12) (equal temperament): three pitches a semitone apart read
+    from -100 to 100 about their median.
+    """
+    hits = {hit.id: hit for hit in kit.hits}
+    shots = [replace(shot, fundamental_hz=200.0 * 2 ** (n / 12)) for n, shot in enumerate(kit.one_shots[:3])]
+    chart = pitch_chart(shots, hits, kit.session.takes)
+
+    assert chart is not None
+    assert "from −100 to 100 cents" in chart
+    assert "median 211.9" in chart
 
 
 def test_unanswered_velocities_run_from_1_to_127(kit: Kit) -> None:

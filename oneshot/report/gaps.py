@@ -6,25 +6,32 @@ The limits are common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 from oneshot.model import Articulation, Drum, Hit, Kit, OneShot
 from oneshot.report.data import level_range
+from oneshot.report.markup import figure
 from oneshot.report.text import is_short
 
 WIDE_STEP_DB = 6.0
 FEW_ROBINS = 3
 
 
-def gaps(kit: Kit) -> list[tuple[str, str]]:
-    """(drum and articulation, what is missing), in the kit's order."""
-    found = []
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Something a drum and articulation (``where``) lacks, and what to ``record`` next time."""
+
+    where: str
+    what: str
+    record: str
+
+
+def gaps(kit: Kit) -> list[Gap]:
+    """What the kit lacks, in its own order of drums."""
     hits = {hit.id: hit for hit in kit.hits}
-    for drum in kit.drums:
-        for how in drum.articulations:
-            shots = shots_of(kit, drum, how)
-            found += [(f"{drum.name}, {how.name}", text) for text in _lacks(shots, hits)]
-    return found
+    return [Gap(f"{drum.name}, {how.name}", what, record) for drum in kit.drums for how in drum.articulations
+            for what, record in _lacks(shots_of(kit, drum, how), hits)]
 
 
 def shots_of(kit: Kit, drum: Drum, how: Articulation) -> list[OneShot]:
@@ -50,24 +57,35 @@ def unanswered(shots: Sequence[OneShot]) -> list[tuple[int, int]]:
     return list(zip(starts, ends, strict=True))
 
 
-def _lacks(shots: Sequence[OneShot], hits: dict[int, Hit]) -> list[str]:
+def _lacks(shots: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, str]]:
     if not shots:
-        return ["no one-shot at all"]
-    lacks = [f"velocities {low} to {high} sound nothing" for low, high in unanswered(shots)]
+        return [("no one-shot at all", "strokes one by one, soft to hard, each with time to ring out")]
+    lacks = [(f"velocities {low} to {high} sound nothing", "strokes of that strength")
+             for low, high in unanswered(shots)]
     layers = by_layer(shots)
-    levels = {layer: level_range([hits[shot.hit].level_db for shot in members]) for layer, members in layers.items()}
-    for softer, harder in pairwise(sorted(layers)):
-        low, high = levels[softer], levels[harder]
-        step = high[0] - low[1] if low is not None and high is not None else 0.0
-        if step > WIDE_STEP_DB:
-            lacks.append(f"{step:.0f} dB between layers {softer} and {harder}: strokes in between are missing")
-    few = [layer for layer, members in layers.items() if len(members) < FEW_ROBINS]
+    lacks += [told for softer, harder in pairwise(sorted(layers))
+              for told in _step(layers[softer], layers[harder], hits)]
+    few = {layer: FEW_ROBINS - len(members) for layer, members in layers.items() if len(members) < FEW_ROBINS}
     if few:
-        lacks.append(f"fewer than {FEW_ROBINS} round robins in {numbered('layer', few)}: repeats will be heard")
+        more = sum(few.values())
+        as_loud = "those layers" if len(few) > 1 else "that layer"
+        lacks.append((f"fewer than {FEW_ROBINS} round robins in {numbered('layer', list(few))}: repeats will be heard",
+                      f"{more} more {'stroke' if more == 1 else 'strokes'}, as loud as {as_loud}"))
     short = sum(is_short(shot) for shot in shots)
     if short:
-        lacks.append(f"{short} of {len(shots)} ring shorter than 40 dB: record strokes with time to ring")
+        lacks.append((f"{short} of {len(shots)} ring shorter than 40 dB", "strokes that are left to ring out"))
     return lacks
+
+
+def _step(softer: Sequence[OneShot], harder: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, str]]:
+    """What lies between two neighbouring layers, where it is more than a step should be."""
+    low, high = (level_range([hits[shot.hit].level_db for shot in layer]) for layer in (softer, harder))
+    if low is None or high is None or high[0] - low[1] <= WIDE_STEP_DB:
+        return []
+    middles = [round(sum(layer[0].velocity) / 2) for layer in (softer, harder)]
+    what = (f"nothing between velocities {middles[0]} and {middles[1]}: {high[0] - low[1]:.0f} dB from layer "
+            f"{softer[0].layer} to layer {harder[0].layer}")
+    return [(what, f"strokes between {figure(low[1], digits=0)} and {figure(high[0], digits=0)} dB")]
 
 
 def numbered(word: str, numbers: Sequence[int]) -> str:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from itertools import pairwise
 from typing import TypeVar
 
-from oneshot.model import Delay, Hit, Kit, Mic, MicView, Take
+from oneshot.model import BandBleed, Delay, Hit, Kit, Mic, MicView, Take
 from oneshot.report.data import clock
 from oneshot.report.gaps import gaps
 from oneshot.report.markup import Content, Markup, cell, figure, grid, tag
 from oneshot.report.sections import count, section
 from oneshot.report.text import grouped, left_out, reason_kind
+from oneshot.scan import BAND_EDGES_HZ
 
 STANDS_OUT_DB = 3.0
 """From here on a band is worth a word."""
@@ -27,7 +29,8 @@ def bleed_section(kit: Kit) -> Markup | None:
     if not tables:
         return None
     views = [_views(take, kit.mic_views[take.name]) for take in kit.session.takes if kit.mic_views.get(take.name)]
-    return section("bleed", "Bleed", tables, *views,
+    bands = [_bands(take, kit.bleed_bands[take.name]) for take in kit.session.takes if kit.bleed_bands.get(take.name)]
+    return section("bleed", "Bleed", tables, *views, *bands,
                    note="How loud a drum is in each mic against its home mic, which reads 0. The stronger the colour, "
                         "the more of it the mic hears.")
 
@@ -52,6 +55,29 @@ def view_text(view: MicView) -> str:
 def _against(level_db: float) -> str:
     whole = round(level_db)
     return f"{abs(whole)} dB {'above' if whole > 0 else 'below'}" if whole else "level with"
+
+
+def _bands(take: Take, rows: Mapping[str, Mapping[str, BandBleed]]) -> Markup:
+    """Folded away: each drum in each mic, octave by octave, against the same octave in the home mic."""
+    head = ["Mic", *(_band_name(low, high) for low, high in pairwise(BAND_EDGES_HZ)), "Spread", "Hits"]
+    tables = []
+    for drum, row in rows.items():
+        lines: list[list[Content]] = []
+        for name in (mic.name for mic in take.mics if mic.name in row):
+            each = row[name]
+            lines.append([name, *(_bleed_cell(value, True) for value in each.bands_db),
+                          cell(figure(each.spread_db), number=True), cell(f"{each.hits:,}", number=True)])
+        tables.append(grid(head, lines, caption=f"{drum}, dB against its home mic", class_="heat"))
+    return tag("details", tag("summary", f"{take.name}: the same by octaves"), tables)
+
+
+def _band_name(low: float, high: float) -> str:
+    """``to 140 Hz``, ``1.8 to 3.2 kHz``, ``14 kHz up``."""
+    if low <= 0:
+        return f"to {high:g} Hz"
+    if high >= BAND_EDGES_HZ[-1]:
+        return f"{low / 1000:g} kHz up"
+    return f"{low:g} to {high:g} Hz" if high < 1000 else f"{low / 1000:g} to {high / 1000:g} kHz"
 
 
 def delays_section(kit: Kit) -> Markup | None:
@@ -124,9 +150,9 @@ def gaps_section(kit: Kit) -> Markup:
     found = gaps(kit)
     if not found:
         return section("gaps", "Gaps", tag("p", "None: every velocity sounds, no step is wider than 6 dB."))
-    rows = [[where, text] for where, text in found]
-    return section("gaps", "Gaps", grid(["Drum, articulation", "What is missing"], rows, caption="Gaps in the kit",
-                                        class_="words"))
+    rows = [[gap.where, gap.what, gap.record] for gap in found]
+    return section("gaps", "Gaps", grid(["Drum, articulation", "What is missing", "To record next time"], rows,
+                                        caption="Gaps in the kit", class_="words"))
 
 
 def prints_section(kit: Kit) -> Markup | None:

@@ -254,9 +254,11 @@ for (const ladder of document.querySelectorAll(".ladder")) {
   const panel = ladder.parentElement.querySelector(".panel");
   const rungs = [...ladder.querySelectorAll(".rung:not(.all)")].map((rung) => [...rung.querySelectorAll(".shot")]);
   const buttons = rungs.flat();
+  const homeOf = (button) => { const shot = data.shots[Number(button.dataset.shot)]; return shot.files[shot.home]; };
+  const longest = Math.max(...buttons.map((button) => homeOf(button).seconds));
   for (const button of buttons) {
     const shot = data.shots[Number(button.dataset.shot)], file = shot.files[shot.home], canvas = button.querySelector("canvas");
-    drawWhenSeen(canvas, () => draw(canvas, file.whole, file.channels, 0, file.seconds, file.seconds, null));
+    drawWhenSeen(canvas, () => draw(canvas, file.whole, file.channels, 0, file.seconds, longest, null));
     button.addEventListener("focus", () => choose(buttons, button, panel));
     button.addEventListener("click", () => {
       choose(buttons, button, panel);

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from oneshot.model import Articulation, Drum, Hit, Kit, OneShot
+from oneshot.playable import mix_levels
+from oneshot.report.charts import pitch_chart, velocity_chart
 from oneshot.report.data import level_range, shot_title
 from oneshot.report.gaps import by_layer, shots_of
 from oneshot.report.markup import Content, Markup, figure, grid, tag
@@ -90,8 +92,10 @@ def _legend() -> Markup:
         tag("p", "Grades, the worst moment of a whole file:  ", grades),
         tag("p", "† the best there is, below the grade asked for   ‡ rings shorter than 40 dB"),
         tag("p", "Levels are in dB over a stroke’s first 300 ms, all mics together; among all strokes of a drum, long "
-                 "marks are kept, short ones left out. Each waveform fills its height, on a square-root scale, so that "
-                 "tails can be seen."),
+                 "marks are kept, short ones left out. Waveforms of one drum share a time axis; each fills its height, "
+                 "on a square-root scale, so that tails can be seen."),
+        tag("p", "Over velocity, the line is the level that a mapping plays, a dot an alternate as it was recorded, "
+                 "its mics mixed by the balance. Over the session, dashes lie 20 cents from the median pitch."),
         tag("p", "Opened from a disk, this page starts the mics of a one-shot together to some milliseconds only, "
                  "without pan and polarity: judge one mic by itself, and the blend where the mapping is played.",
             id="disk", hidden=True),
@@ -115,6 +119,7 @@ def drum_sections(kit: Kit) -> list[Markup]:
     """Each drum and articulation with its ladder of layers, soft to hard."""
     numbers = {id(shot): number for number, shot in enumerate(kit.one_shots)}
     hits = {hit.id: hit for hit in kit.hits}
+    levels = mix_levels(kit)
     sections = []
     for number, drum in enumerate(kit.drums):
         for i, how in enumerate(drum.articulations):
@@ -126,6 +131,7 @@ def drum_sections(kit: Kit) -> list[Markup]:
             body: Content = [
                 _ladder(shots, found, hits, numbers, axis, f"{drum.name}, {how.name}"),
                 _panel(f"mics-{number}-{i}"),
+                tag("div", velocity_chart(shots, levels), pitch_chart(shots, hits, kit.session.takes), class_="charts"),
             ] if shots else tag("p", "Nothing of it was kept; why stands under “Left out”.")
             sections.append(section(f"drum-{number}-{i}", _title(drum, how), body, note=note))
     return sections
