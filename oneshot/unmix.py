@@ -112,17 +112,14 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
         if kinds == 0 or (evidence[i] < EVIDENCE_DB and i not in told):
             continue
         valid = np.broadcast_to(features.valid[i][near][:, None, :], features.energy[i][near].shape).reshape(-1)
-        heard, floor = features.energy[i][near].reshape(-1), held[near].reshape(-1)
-        gain[i], error[i], alone[i] = _fit(heard, floor, valid, flat, templates.drum, most)
+        heard = _heard(features.energy[i][near].reshape(-1), held[near].reshape(-1), valid, flat)
+        gain[i], error[i], alone[i] = _fit(heard, templates.drum, most)
         if allowed is not None and not allowed[i].all():
             gain[i] = 0.0
-            gain[i, allowed[i]], _, _ = _fit(heard, floor, valid, flat[allowed[i]], templates.drum[allowed[i]], most)
+            gain[i, allowed[i]], _, _ = _fit(heard.only(allowed[i]), templates.drum[allowed[i]], most)
         if i in told and not gain[i, told[i]].any():
-            gain[i], error[i] = _with_told(heard, floor, valid, flat, templates.drum, gain[i], told[i])
-        model = floor + gain[i] @ flat
-        away = np.minimum(np.abs(10 * np.log10(np.maximum(heard, floor) / floor)), ERROR_LIMIT_DB)
-        weight = valid & (np.maximum(heard, model) > HEARD_RATIO * floor)
-        empty[i] = (away * weight).sum() / max(weight.sum(), 0.02 * len(weight) + 1)
+            gain[i], error[i] = _with_told(heard, templates.drum, gain[i], told[i])
+        empty[i] = _empty_error_db(heard, gain[i])
     return Explained(gain, evidence, error, alone, empty, ground)
 
 
@@ -171,6 +168,14 @@ def _moved(lag: float) -> Floats:
     return out
 
 
+def _empty_error_db(heard: _Heard, gain: Floats) -> float:
+    """Mean error in dB that the ground alone leaves, over what stands out of it in measurement or in what was found."""
+    model = heard.ground + gain @ heard.flat
+    away = np.minimum(10 * np.log10(np.maximum(heard.energy, heard.ground) / heard.ground), ERROR_LIMIT_DB)
+    weight = np.maximum(heard.energy, model) > HEARD_RATIO * heard.ground
+    return float((away * weight).sum() / max(weight.sum(), 0.02 * heard.whole + 1))
+
+
 def _evidence_db(energy: Floats, ground: Floats, valid: NDArray[np.bool_], near: NDArray[np.bool_]) -> float:
     """Mean rise above the ground in the first two stretches over near mics and bands, each at most 20 dB.
 
@@ -185,15 +190,43 @@ def _evidence_db(energy: Floats, ground: Floats, valid: NDArray[np.bool_], near:
     return float(np.clip(10 * np.log10(np.maximum(early, 1e-15) / np.maximum(before, 1e-15)), 0, 20).mean())
 
 
-def _fit(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats, drum: Frames,
-         most: int) -> tuple[Floats, float, Floats]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heard:
+    """One candidate as it is fitted: what was measured and what the ground holds, float64 (cells,), the templates of the
+    kinds (kinds, cells), and ``start``, log strength of each kind by itself (kinds,), from which fits begin.
+
+    Only ``cells`` that count are in it; ``whole``: how many there are in all.
+    """
+
+    energy: Floats
+    ground: Floats
+    flat: Floats
+    start: Floats
+    whole: int
+
+    def only(self, kinds: NDArray[np.bool_]) -> _Heard:
+        """The same with fewer kinds."""
+        return _Heard(self.energy, self.ground, self.flat[kinds], self.start[kinds], self.whole)
+
+
+def _heard(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats) -> _Heard:
+    """A candidate (cells,) without the cells in which the next stroke is heard already."""
+    if not valid.all():
+        energy, ground, flat = energy[valid], ground[valid], flat[:, valid]
+    own = np.maximum(energy - ground, 0.05 * ground + 1e-15)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(flat > 0, np.log(own / flat), np.nan)
+    return _Heard(energy, ground, flat, _low_quantile(ratio), len(valid))
+
+
+def _fit(heard: _Heard, drum: Frames, most: int) -> tuple[Floats, float, Floats]:
     """Find the strokes; returns strengths (kinds,), mean error in dB, and each kind's error alone (kinds,).
 
     One stroke, then every two at once, then a third to the best two, each only where it fits clearly better. Two are
     tried at once because the best single kind for a kick with a hat may be neither.
     """
-    kinds = len(flat)
-    gain, alone = _strengths(energy, ground, valid, flat, np.arange(kinds)[:, None])
+    kinds = len(heard.flat)
+    gain, alone = _strengths(heard, np.arange(kinds)[:, None])
     top = int(alone.argmin())
     chosen, best, strength = [top], float(alone[top]), gain[top]
     for count in range(2, most + 1):
@@ -201,9 +234,9 @@ def _fit(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats,
         if not len(sets):
             break
         if len(sets) > 2 * FINALISTS:
-            _, rough = _strengths(energy, ground, valid, flat, sets, SCREEN_UPDATES)
+            _, rough = _strengths(heard, sets, SCREEN_UPDATES)
             sets = sets[np.sort(np.argsort(rough, kind="stable")[:FINALISTS])]
-        gain, error = _strengths(energy, ground, valid, flat, sets)
+        gain, error = _strengths(heard, sets)
         top = int(error.argmin())
         if error[top] > best * (1 - BETTER):
             break
@@ -213,8 +246,7 @@ def _fit(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats,
     return out, best, alone
 
 
-def _with_told(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats, drum: Frames, gain: Floats,
-               told: Frames) -> tuple[Floats, float]:
+def _with_told(heard: _Heard, drum: Frames, gain: Floats, told: Frames) -> tuple[Floats, float]:
     """Strengths (kinds,) and mean error of the fit with one of the kinds ``told``, beside those found of other drums if
     that fits better.
     """
@@ -222,11 +254,11 @@ def _with_told(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: F
     tried = []
     for beside in ([], others) if others else ([],):
         sets = np.array([[k, *beside] for k in told], np.int64)
-        strength, error = _strengths(energy, ground, valid, flat, sets)
+        strength, error = _strengths(heard, sets)
         top = int(error.argmin())
         tried.append((float(error[top]), sets[top], strength[top]))
     error_db, members, best = min(tried, key=lambda each: each[0])
-    out = np.zeros(len(flat))
+    out = np.zeros(len(heard.flat))
     out[members] = best
     return out, error_db
 
@@ -245,21 +277,25 @@ def _with_one_more(chosen: list[int], drum: Frames) -> NDArray[np.int64]:
     return np.array(sets, np.int64).reshape(-1, len(chosen) + 1)
 
 
-def _strengths(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats,
-               sets: NDArray[np.int64], updates: int = UPDATES) -> tuple[Floats, Floats]:
-    """Fit the strengths of every set of kinds; returns (sets, size) strengths and (sets,) mean errors in dB."""
-    parts = flat[sets]
-    own = np.maximum(energy - ground, 0.05 * ground + 1e-15)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where((parts > 0) & valid, np.log(own / parts), np.nan)
-    gain = np.exp(_low_quantile(ratio)) / sets.shape[1] ** 0.5
+def _strengths(heard: _Heard, sets: NDArray[np.int64], updates: int = UPDATES) -> tuple[Floats, Floats]:
+    """Fit the strengths of every set of kinds; returns (sets, size) strengths and (sets,) mean errors in dB.
+
+    Strengths stand in one row a set over all kinds in use, nought where a kind is not of the set: so every sum of an
+    update is one product of matrices, and nought stays nought.
+    """
+    able, place = np.unique(sets, return_inverse=True)
+    place = place.reshape(sets.shape)
+    parts, energy, ground = heard.flat[able], heard.energy, heard.ground
+    row = np.arange(len(sets))[:, None]
+    gain = np.zeros((len(sets), len(able)))
+    gain[row, place] = np.exp(heard.start[sets]) / sets.shape[1] ** 0.5
     for _ in range(updates):
-        model = ground + (gain[:, :, None] * parts).sum(axis=1)
-        rate = (parts * (valid * energy / model**2)[:, None]).sum(axis=2)
-        pull = (parts * (valid / model)[:, None]).sum(axis=2)
-        gain *= np.sqrt(rate / np.maximum(pull, 1e-30))
-    model = ground + (gain[:, :, None] * parts).sum(axis=1)
-    return gain, _error_db(energy, model, ground, valid)
+        inverse = 1.0 / (ground + gain @ parts)
+        pull = inverse @ parts.T
+        inverse *= inverse
+        inverse *= energy
+        gain *= np.sqrt((inverse @ parts.T) / np.maximum(pull, 1e-30))
+    return gain[row, place], _error_db(heard, ground + gain @ parts)
 
 
 def _low_quantile(ratio: Floats) -> Floats:
@@ -268,22 +304,22 @@ def _low_quantile(ratio: Floats) -> Floats:
     """
     ordered = np.sort(ratio, axis=-1)  # NaN sorts last
     count = np.sum(~np.isnan(ratio), axis=-1)
-    place = np.clip((0.35 * (count - 1)).astype(np.int64), 0, None)
+    place = np.clip((0.35 * (count - 1)).astype(np.int64), 0, ratio.shape[-1] - 1)
     low = np.take_along_axis(ordered, place[..., None], axis=-1)[..., 0]
     return np.where(count > 0, low, -20.0)
 
 
-def _error_db(energy: Floats, model: Floats, ground: Floats, valid: NDArray[np.bool_]) -> Floats:
-    """Mean absolute error (sets,) in dB over what stands out of the ground in measurement or model.
+def _error_db(heard: _Heard, model: Floats) -> Floats:
+    """Mean absolute error (sets,) in dB over what stands out of the ground in measurement or model (sets, cells).
 
     Where less was measured than the ground holds, what rang before has faded: that is no error of the model. What a
     model has too much of counts to a higher limit than what it lacks: another stroke may add, but none takes away.
     """
-    away = 10 * np.log10(model / np.maximum(energy, ground))
+    away = 10 * np.log10(model / np.maximum(heard.energy, heard.ground))
     away = np.where(away > 0, np.minimum(away, OVERSHOOT_LIMIT_DB), np.minimum(-away, ERROR_LIMIT_DB))
-    weight = valid & (np.maximum(energy, model) > HEARD_RATIO * ground)
+    weight = np.maximum(heard.energy, model) > HEARD_RATIO * heard.ground
     total = (away * weight).sum(axis=1)
-    out: Floats = total / np.maximum(weight.sum(axis=1), 0.02 * weight.shape[1] + 1)
+    out: Floats = total / np.maximum(weight.sum(axis=1), 0.02 * heard.whole + 1)
     return out
 
 
@@ -305,7 +341,8 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -
         valid = flat[k] > 0
         ground = np.full(flat.shape[1], 1e-6 * flat[k].max())
         whole = np.where(valid, flat[k], ground)
-        _, error = _strengths(whole, ground, valid, flat, sets)
-        _, single = _strengths(whole, ground, valid, flat, np.array(others)[:, None])
+        heard = _heard(whole, ground, valid, flat)
+        _, error = _strengths(heard, sets)
+        _, single = _strengths(heard, np.array(others)[:, None])
         out[k] = bool(error.min() < limit_db and error.min() < 0.7 * single.min())
     return out

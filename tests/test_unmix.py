@@ -109,12 +109,15 @@ def test_what_a_model_has_too_much_of_counts_more() -> None:
     """Another stroke may add 30 dB to a level, and that counts 15; none takes 30 dB away, and that counts all. Where
     what rang before has faded, only what a stroke claims above it does.
     """
-    ground, valid = np.full(4, 1e-6), np.ones(4, bool)
-    level = np.full((1, 4), 1e-2)
+    ground, level = np.full(4, 1e-6), np.full(4, 1e-2)
 
-    assert 15.0 == pytest.approx(unmix._error_db(1e3 * level[0], level, ground, valid)[0])
-    assert 30.0 == pytest.approx(unmix._error_db(1e-3 * level[0], level, ground, valid)[0])
-    assert 10 * np.log10(2) == pytest.approx(unmix._error_db(0.01 * ground, 2 * ground[None], ground, valid)[0])
+    def error_db(energy: Floats, model: Floats) -> float:
+        heard = unmix._heard(energy, ground, np.ones(4, bool), level[None])
+        return float(unmix._error_db(heard, model[None])[0])
+
+    assert 15.0 == pytest.approx(error_db(1e3 * level, level))
+    assert 30.0 == pytest.approx(error_db(1e-3 * level, level))
+    assert 10 * np.log10(2) == pytest.approx(error_db(0.01 * ground, 2 * ground))
 
 
 def test_strokes_need_not_equal_their_templates() -> None:
