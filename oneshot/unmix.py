@@ -192,8 +192,8 @@ def _evidence_db(energy: Floats, ground: Floats, valid: NDArray[np.bool_], near:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Heard:
-    """One candidate as it is fitted: what was measured and what the ground holds, float64 (cells,), the templates of the
-    kinds (kinds, cells), and ``start``, log strength of each kind by itself (kinds,), from which fits begin.
+    """One candidate to fit: what was measured and what the ground holds, float64 (cells,), the kinds' templates
+    (kinds, cells), and ``start``, log strength of each kind by itself (kinds,), from which fits begin.
 
     Only ``cells`` that count are in it; ``whole``: how many there are in all.
     """
