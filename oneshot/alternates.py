@@ -97,6 +97,7 @@ def _even(some: Sequence[Candidate], choosing: Choosing,
     chosen = set(rows.tolist())
 
     def order(k: int) -> tuple[bool, float, float, int]:
+        """What the user wants first, then the cleanest, then the nearest to the layer's middle."""
         return some[k].hit.id not in wanted, columns.dirt[k], abs(columns.level[k] - middle[0]), some[k].hit.id
 
     taken: list[Candidate] = []

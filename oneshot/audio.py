@@ -223,6 +223,7 @@ class _OpenFile:
                              "again")
 
     def close(self) -> None:
+        """Close the file and let go of what was read."""
         self._blocks.clear()
         self._file.close()
 

@@ -66,6 +66,7 @@ def _last_starts(values: Floats, most: int) -> Frames:
     total, square = np.r_[0.0, np.cumsum(values)], np.r_[0.0, np.cumsum(values**2)]
 
     def cost(first: Frames, stop: int) -> Floats:
+        """Sum of squares about the mean of the values from each ``first`` to ``stop``."""
         inside = square[stop] - square[first] - (total[stop] - total[first]) ** 2 / (stop - first)
         out: Floats = np.maximum(inside, 0.0)
         return out

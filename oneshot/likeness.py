@@ -181,7 +181,9 @@ def pitches_hz(strokes: Sequence[Measured]) -> list[float | None]:
         return [None] * len(strokes)
     every = np.log2(np.concatenate([s.partials_hz for s in have])) * 1200
     owner = np.repeat(np.arange(len(have)), [len(s.partials_hz) for s in have])
+
     def sharing(middle: float) -> int:
+        """How many strokes have a partial there."""
         return len(np.unique(owner[np.abs(every - middle) <= SAME_PARTIAL_CENTS]))
 
     some = np.sort(every)[:: max(1, len(every) // 400)].tolist()

@@ -231,6 +231,7 @@ class _Reader:
         self._problems: list[Problem] = []
 
     def session(self, table: dict[str, Any]) -> SessionEdits:
+        """All that a parsed file says; what is wrong with it is gathered, not raised."""
         values = self._values(table, {"name": _text, "air_c": _celsius}, "", below=("mics", "takes", "labels"))
         mics = {name: self._mic(body, f"mics.{quote(name)}") for name, body in self._tables(table, "mics")}
         takes = {name: self._take(body, f"takes.{quote(name)}") for name, body in self._tables(table, "takes")}

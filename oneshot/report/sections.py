@@ -202,6 +202,7 @@ def stroke_chart(hits: Sequence[Hit], axis: Levels) -> Markup:
     known = [hit for hit in hits if hit.level_db is not None]
 
     def x(level: float) -> float:
+        """Where a level stands on the drawing."""
         return (level - low) / (high - low) * 240
 
     kept = " ".join(f"M{x(hit.level_db or 0):.1f} 2V22" for hit in known if hit.kept)
