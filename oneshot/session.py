@@ -9,6 +9,8 @@ Time stamps. Recorders may write into each file the time of day of its first fra
 files are laid out by them, the earliest at frame 0. In every other case all files start together at frame 0; where
 stamps were there but could not be used, a problem tells. Only the times are read, nothing about people or places.
 
+Parts. What a recorder wrote into several files is put together again (``parts.py``).
+
 Names. A mic's role is read from its file's name; in a file of several channels, from the recorder's own track names
 (``iXML``) where they say more. The mic keeps the name its file gives it.
 
@@ -27,9 +29,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oneshot.audio import EXTENSIONS, LOSSY_EXTENSIONS, Header, read_header, widest
-from oneshot.chunks import time_reference, track_names
+from oneshot.chunks import track_names
 from oneshot.files import is_our_kit, sha256_of_edges
 from oneshot.model import AudioError, Label, Mic, Problem, Role, Session, SessionError, SettingsError, Source, Take
+from oneshot.parts import Recording, recordings
 from oneshot.roles import RoleGuess, role_of, strip_common
 from oneshot.session_toml import (
     FILE,
@@ -200,11 +203,11 @@ def _take_names(root: Path, folders: Sequence[_Folder]) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Channel:
-    """One channel of one file on its way to become a mic."""
+    """One channel of one recording on its way to become a mic."""
 
     name: str
     guess: RoleGuess
-    source: Source
+    sources: tuple[Source, ...]
     stereo: bool
 
 
@@ -214,10 +217,11 @@ def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, everywhere: M
     name = edit.name or found
     headers = [read_header(path) for path in folder.files]
     _check_rates(name, headers)
-    starts = _starts(name, headers, problems)
+    found_in = recordings(headers)
+    starts = _starts(name, found_in, problems)
     rate = headers[0].sample_rate
-    frames = max(at + header.frames for at, header in zip(starts, headers, strict=True))
-    channels = _channels(root, headers, starts)
+    frames = max(at + recording.frames for at, recording in zip(starts, found_in, strict=True))
+    channels = _channels(root, found_in, starts)
     problems += _unanswered(edit.mics, [c.name for c in channels], f"takes.{quote(found)}.mics")
     mics = []
     for channel in channels:
@@ -239,48 +243,49 @@ def _check_rates(take: str, headers: Sequence[Header]) -> None:
                              "take it out of the folder")
 
 
-def _starts(take: str, headers: Sequence[Header], problems: list[Problem]) -> list[int]:
-    """The take frame at which each file starts, by the time-stamp rule of this module's text. Tells of odd lengths."""
-    stamps = [time_reference(header.path) for header in headers]
-    zeros = [0] * len(headers)
+def _starts(take: str, files: Sequence[Recording], problems: list[Problem]) -> list[int]:
+    """The take frame at which each recording starts, by the rule for time stamps above. Tells of odd lengths."""
+    stamps = [file.stamp for file in files]
+    zeros = [0] * len(files)
     there = {s for s in stamps if s is not None}
     if len(there) < 2:
         starts = zeros
     elif None in stamps:
-        bare = headers[stamps.index(None)].path.name
+        bare = files[stamps.index(None)].first.path.name
         problems.append(Problem(take, f"its files carry different time stamps, but {bare} carries none, so all are "
                                       "taken to start together", "check that they do"))
         starts = zeros
     else:
         known = [s for s in stamps if s is not None]
         starts = [s - min(known) for s in known]
-        shared = min(s + h.frames for s, h in zip(starts, headers, strict=True)) - max(starts)
-        if shared < min(h.frames for h in headers) / 2:
+        shared = min(s + f.frames for s, f in zip(starts, files, strict=True)) - max(starts)
+        if shared < min(f.frames for f in files) / 2:
             problems.append(Problem(take, "the time stamps of its files lie too far apart to be of one take, so all "
                                           "are taken to start together", "check that they do, or part the takes"))
             starts = zeros
-    ends = [s + h.frames for s, h in zip(starts, headers, strict=True)]
+    ends = [s + f.frames for s, f in zip(starts, files, strict=True)]
     if len(set(ends)) > 1:
-        short, long = headers[ends.index(min(ends))], headers[ends.index(max(ends))]
-        rate = headers[0].sample_rate
+        short, long = files[ends.index(min(ends))].parts[-1], files[ends.index(max(ends))].parts[-1]
+        rate = short.sample_rate
         problems.append(Problem(take, f"its files differ in length: {short.path.name} ends at {min(ends) / rate:.3f} "
                                       f"s, {long.path.name} at {max(ends) / rate:.3f} s",
                                 "check that they start together; the shorter ones are silent at the end"))
     return starts
 
 
-def _channels(root: Path, headers: Sequence[Header], starts: Sequence[int]) -> list[_Channel]:
-    """Every channel of every file, with what its file's name says of it, in natural order of names."""
-    stems = strip_common(sorted({header.path.stem for header in headers}))
+def _channels(root: Path, files: Sequence[Recording], starts: Sequence[int]) -> list[_Channel]:
+    """Every channel of every recording, with what its file's name says of it, in natural order of names."""
+    stems = strip_common(sorted({file.name for file in files}))
     channels: list[_Channel] = []
-    for header, at in zip(headers, starts, strict=True):
-        stem, path = header.path.stem, header.path.relative_to(root).as_posix()
-        guesses = _guesses(header, role_of(stems[stem]))
-        stereo = header.channels == 2 and guesses[0] == guesses[1]
-        channels.extend(_Channel(channel_name(stem, channel, header.channels), guesses[channel],
-                                 Source(path, channel, at, header.frames), stereo)
-                        for channel in range(header.channels))
-    return sorted(channels, key=lambda c: (natural_key(c.name), c.source.path))
+    for file, at in zip(files, starts, strict=True):
+        guesses, count = _guesses(file.first, role_of(stems[file.name])), file.first.channels
+        stereo = count == 2 and guesses[0] == guesses[1]
+        begins = [at + sum(part.frames for part in file.parts[:n]) for n in range(len(file.parts))]
+        channels.extend(_Channel(
+            channel_name(file.name, channel, count), guesses[channel],
+            tuple(Source(part.path.relative_to(root).as_posix(), channel, begin, part.frames)
+                  for part, begin in zip(file.parts, begins, strict=True)), stereo) for channel in range(count))
+    return sorted(channels, key=lambda c: (natural_key(c.name), c.sources[0].path))
 
 
 def _guesses(header: Header, by_stem: RoleGuess) -> list[RoleGuess]:
@@ -308,7 +313,7 @@ def _mic(root: Path, take: str, channel: _Channel, said: MicEdit, problems: list
                                 f"give it a role in {FILE} if it is one"))
     place = (guess.place if said.place is None else said.place or None) if at_drum else None
     return Mic(name, role, drum if at_drum else None, place, said.pair, said.side, said.polarity or 1,
-               (channel.source,))
+               channel.sources)
 
 
 # ---------------------------------------------------------------------------------------------------------------- pairs
@@ -321,7 +326,7 @@ def _pairs(take: str, mics: Sequence[Mic], channels: Sequence[_Channel], problem
         guess = channel.guess
         pair, side = (guess.pair_stem, guess.side) if guess.side else (None, None)
         if channel.stereo:
-            pair, side = Path(channel.source.path).stem, "LR"[channel.source.channel]
+            pair, side = channel.name[:-2], "LR"[channel.sources[0].channel]
         if mic.pair == "":
             pair, side = None, None
         proposals.append((mic.pair or pair, mic.side or side))

@@ -42,6 +42,7 @@ from __future__ import annotations
 import difflib
 import json
 import math
+import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -305,10 +306,15 @@ def unknown(dotted: str, word: str, known: Iterable[str]) -> Problem:
 
 
 def found_name(take: Take, mic: Mic) -> str:
-    """A mic's name before any session.toml: the stem of its file, with its channel where the file has several."""
+    """A mic's name before any session.toml: the stem of its file, with its channel where the file has several; of a
+    recording in parts, without the parts' numbers.
+    """
     source = mic.sources[0]
     channels = 1 + max(s.channel for m in take.mics for s in m.sources if s.path == source.path)
-    return channel_name(PurePosixPath(source.path).stem, source.channel, channels)
+    stem, *more = (PurePosixPath(s.path).stem for s in mic.sources)
+    if more and not more[0].startswith(stem):
+        stem = re.sub(r"[-_. ]*\d+$", "", stem)
+    return channel_name(stem, source.channel, channels)
 
 
 def channel_name(stem: str, channel: int, channels: int) -> str:
