@@ -23,6 +23,8 @@ DIRT_STEP_DB = 3.0
 CLEANEST_DB = -60.0
 WIDER, MOST_SPREAD_DB = 1.5, 20.0
 MOST_ROUNDS = 100
+SHORTEST_S = 0.001
+"""Rings shorter than this count as this long: one that is cut at its attack has no length to compare by ratio."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,11 +116,11 @@ def _even(some: Sequence[Candidate], choosing: Choosing,
 
 def _columns(some: Sequence[Candidate]) -> _Layer:
     """The candidates as columns."""
-    length = np.array([c.measured.length_s if c.measured is not None else np.nan for c in some])
+    length = np.array([max(c.measured.length_s, SHORTEST_S) if c.measured is not None else np.nan for c in some])
     whole = np.array([c.measured is not None and c.measured.whole for c in some])
     known = length[whole] if whole.any() else length[~np.isnan(length)]
     usual = (float(np.median(known)) if whole.any() else float(known.max())) if len(known) else np.nan
-    share = np.where(whole | np.isnan(length), 1.0, np.minimum(1.0, length / max(usual, 1e-6)))
+    share = np.where(whole | np.isnan(length), 1.0, np.minimum(1.0, length / usual))
     return _Layer(np.array([c.level_db for c in some]),
                   np.array([1200 * np.log2(c.pitch_hz) if c.pitch_hz else np.nan for c in some]), length, share,
                   np.array([round(max(c.clean_db, CLEANEST_DB) / DIRT_STEP_DB) for c in some], np.float64))
@@ -134,7 +136,7 @@ def _best_set(columns: _Layer, choosing: Choosing) -> Frames:
         rows = order[at:last]
         rows = _fullest(rows, columns.pitch, columns.share, 2 * choosing.spread_cents)
         if choosing.length_share > 0:
-            rows = _fullest(rows, np.log(np.maximum(columns.length, 1e-6)), columns.share,
+            rows = _fullest(rows, np.log(columns.length), columns.share,
                             -float(np.log(choosing.length_share)))
         first = rows[np.argsort(columns.dirt[rows], kind="stable")][:choosing.round_robins]
         merit = (round(float(columns.share[first].sum()), 3), -float(columns.dirt[first].mean()),
@@ -167,7 +169,7 @@ def _unlike(columns: _Layer, k: int, middle: Floats, choosing: Choosing) -> str:
     """Why stroke ``k`` does not belong to the set about ``middle`` (level, pitch, length): what it misses most."""
     level, pitch, length = columns.level[k] - middle[0], columns.pitch[k] - middle[1], columns.length[k]
     misses = {"level": abs(level) / choosing.spread_db, "pitch": abs(pitch) / choosing.spread_cents,
-              "length": abs(np.log(max(length, 1e-6) / middle[2])) / -np.log(max(choosing.length_share, 1e-6))}
+              "length": abs(np.log(length / middle[2])) / -np.log(max(choosing.length_share, 1e-6))}
     worst = max(misses, key=lambda name: np.nan_to_num(misses[name], nan=-1.0))
     if worst == "length":
         return f"rings {length:.2f} s, the alternates of its layer {middle[2]:.2f} s"
