@@ -4,10 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from oneshot.audio import TakeReader
 from oneshot.found import Analysis
 from oneshot.likeness import LOOK_AHEAD_S, LOOK_BACK_S, Measured, measure
 from oneshot.model import Hit, Session, Take
+
+LEVEL_S = 0.2
+"""Over this stretch levels are compared between mics."""
+HEARD_DB = 12.0
+"""What stands this clear is heard by itself: everything else adds a quarter of a decibel at most."""
 
 
 def examine(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, Measured]:
@@ -44,6 +51,29 @@ def _examine(reader: TakeReader, row: int, take: Take, hit: Hit, analysis: Analy
     x = reader.read(start, stop)[row]
     return measure(x, sample_rate=take.sample_rate, attack=attack - start, stop=len(x),
                    cut=following is not None and following <= far, noise_rms=noise, rest_s=rest_s)
+
+
+def levels_db(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, dict[str, float]]:
+    """Hit id -> mic -> level of the first 200 ms against the drum's home mic, dB: in the mics in which the hit stands
+    ``HEARD_DB`` clear of everything else, and only for hits that stand so in their home mic.
+
+    Raises AudioError where a file cannot be read.
+    """
+    homes = {drum.name: drum.home for drum in analysis.drums}
+    out: dict[int, dict[str, float]] = {}
+    for take in session.takes:
+        clear = {h.id: {name for name, bleed in h.bleed_db.items() if bleed is not None and bleed < -HEARD_DB}
+                 for h in hits if h.take == take.name}
+        mine = sorted((h for h in hits if homes[h.drum] in clear.get(h.id, ())), key=lambda h: (h.onset, h.id))
+        wanted = sorted(set().union(*(clear[h.id] for h in mine)))
+        if not wanted:
+            continue
+        with TakeReader(session.root, take, wanted, offset=analysis.offsets.get(take.name, {})) as reader:
+            for hit in mine:
+                x = reader.read(hit.onset, hit.onset + round(LEVEL_S * take.sample_rate)).astype(np.float64)
+                level = dict(zip(wanted, 10 * np.log10(np.maximum((x**2).sum(axis=1), 1e-18)), strict=True))
+                out[hit.id] = {name: float(level[name] - level[homes[hit.drum]]) for name in sorted(clear[hit.id])}
+    return out
 
 
 def _rests_s(analysis: Analysis, take: Take) -> dict[int, float]:

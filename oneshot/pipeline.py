@@ -36,6 +36,7 @@ from oneshot.model import (
     WorkError,
 )
 from oneshot.overruling import Corrected
+from oneshot.pooling import pool
 from oneshot.prints import Printer
 from oneshot.problems import collect
 from oneshot.produce import Cutter
@@ -79,6 +80,8 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
         store.clear()
     found = analyse(session, store=store, jobs=jobs or os.cpu_count() or 1, progress=tell,
                     told_hits=corrections.told_to_analysis(overruled))
+    found, apart = pool(session, found, recipe.choose.pool_takes)
+    told = (*told, *apart)
     rates = {take.name: take.sample_rate for take in session.takes}
     corrected = corrections.apply(found.hits, overruled, rates, _mics_and_pairs(session))
     session, found = correct(session, found, corrected)

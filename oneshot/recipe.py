@@ -40,6 +40,9 @@ class Choosing:
     grade: str = setting("B", "Lowest grade wanted in a drum's own close mics: A stands alone, B clean among others, "
                               "C as a layer, D anything.", choices=GRADES)
     fallback: bool = setting(True, "Where nothing reaches that grade, keep the best there is and mark it.")
+    pool_takes: str = setting("alike", "Which takes share a drum's layers and round robins: those that are alike in "
+                                       "room, mics and sound, those in doubt as well, all, or none. The others make a "
+                                       "set of their own.", choices=("alike", "in doubt", "all", "none"))
     layer_step_db: float = setting(3.0, "Steps between layers, at least (dB); smaller ones merge.", low=0.5, high=20)
     spread_db: float = setting(1.0, "How far alternates may lie from the middle of their layer (dB).", low=0.1, high=20)
     spread_cents: float = setting(15.0, "The same for their pitch (cents), where a drum has one.", low=1, high=1200)
