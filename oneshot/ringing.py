@@ -68,6 +68,9 @@ VARIES_DB = 5.0
 """How far strokes of one kind, and noise, lie from what is expected in one band and cell: twice the 2 to 3 dB by which
 alternates of one strength differ (common practice, no source). More was something else."""
 
+WAY_VARIES_DB = 6.0
+"""How far the ways of a drum's kinds to one mic may differ in a band: rim and centre lie 18 cm apart."""
+
 LASTS_DB = 15.0
 """How far above its kind's envelope a ring may lie in the end: of two strokes, one that rings 300 ms and one that rings
 500 ms (60 dB) are 16 dB apart after 200 ms."""
@@ -140,6 +143,29 @@ def learn(played: list[Played], templates: Templates) -> Floats:
     return out
 
 
+def own_share(envelopes: Floats, drum: Frames, home: Frames) -> Floats:
+    """How much of each envelope is the drum's own (kinds, mics, bands), 0 to 1: all but what only a partner can have
+    put there.
+
+    The way from a drum to a mic is one and the same however it is struck. So in each band a drum's kinds stand at one
+    ratio between that mic and the home mic; a kind that stands ``WAY_VARIES_DB`` above the least of them there was
+    learned from strokes that always had another drum with them, as a crash falls on a kick. ``drum``: int64 (kinds,);
+    ``home``: int64 (kinds,), the home mic's row, -1 where it has none here.
+    """
+    energy = (envelopes * np.diff(EDGES)).sum(axis=-1)
+    out = np.ones(energy.shape)
+    for number in np.unique(drum).tolist():
+        rows = np.flatnonzero((drum == number) & (home >= 0))
+        if len(rows) < 2:
+            continue
+        at_home = energy[rows, home[rows]][:, None, :]
+        ratio = np.where((energy[rows] > 0) & (at_home > 0), energy[rows] / np.maximum(at_home, 1e-30), np.inf)
+        most = ratio.min(axis=0) * 10 ** (WAY_VARIES_DB / 10)
+        known = np.isfinite(ratio)
+        out[rows] = np.where(known, np.minimum(1.0, most / np.where(known, ratio, 1.0)), 1.0)
+    return out
+
+
 def _heard(scan: TakeScan, row: int, step: Frames, first: int, last: int) -> Floats:
     """Energies (hits, bands) of one mic, mean over steps [first, last) from each of ``step``; 0 beyond the take."""
     index = step[:, None] + np.arange(first, last)
@@ -207,15 +233,18 @@ def _by_step(envelopes: Floats) -> Floats:
 # ---------------------------------------------------------------------------------------------------------------- split
 
 
-def split(played: Played, envelopes: Floats) -> Windows:
-    """Share out what was heard in every hit's window, mic by mic."""
+def split(played: Played, envelopes: Floats, own_share: Floats) -> Windows:
+    """Share out what was heard in every hit's window, mic by mic.
+
+    ``own_share``: float64 (kinds, mics, bands), how much of its envelope is a stroke's own.
+    """
     hits, mics, bands = len(played.start), len(played.rows), envelopes.shape[2]
     out = Windows(*(np.full((hits, mics, bands), np.nan) for _ in range(2)),
                   *(np.full((hits, mics), np.nan) for _ in range(6)))
     for m in np.flatnonzero(played.rows >= 0).tolist():
         by_step = _by_step(envelopes[:, m])
         for block in _blocks(hits):
-            _split_block(played, by_step, m, block, out)
+            _split_block(played, by_step, own_share[:, m], m, block, out)
     return out
 
 
@@ -224,7 +253,7 @@ def _blocks(hits: int) -> Iterator[Frames]:
         yield np.arange(first, min(first + BLOCK_HITS, hits))
 
 
-def _split_block(played: Played, by_step: Floats, m: int, block: Frames, out: Windows) -> None:
+def _split_block(played: Played, by_step: Floats, own_share: Floats, m: int, block: Frames, out: Windows) -> None:
     """Fill in a block of hits in one mic."""
     scan, row = played.scan, int(played.rows[m])
     rate = scan.sample_rate / scan.hop
@@ -241,6 +270,7 @@ def _split_block(played: Played, by_step: Floats, m: int, block: Frames, out: Wi
     out.heard[block, m] = np.take_along_axis(heard, early, 1).mean(axis=1).sum(axis=1)
     mine, beside = (np.take_along_axis(x, early, 1).mean(axis=1).sum(axis=1) for x in (own, earlier + rest + noise))
     out.expected[block, m] = np.where(mine > CLEAR * beside, mine + beside, np.nan)
+    own *= own_share[played.kind[block]][:, None, :]
     parts = [x.reshape(len(block), cells, CELL, -1).mean(axis=2) for x in (heard, own, ring + rest)]
     mine, other = _share(parts[0], parts[1], parts[2], noise)
     _sum_up(played, m, block, mine, other, noise, out)
