@@ -320,8 +320,8 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     placer = Placer(session, [m.name for m in mics], named, templates, strokes)
     progress("measuring bleed", 0.0)
     played = [_played(s, f, mics) for s, f in zip(strokes, described, strict=True)]
-    names = [m.name for m in mics]
-    home = np.array([names.index(at) if (at := named.home[int(d)]) in names else -1 for d in templates.drum], np.int64)
+    row = {m.name: n for n, m in enumerate(mics)}
+    home = np.array([row.get(named.home[int(d)], -1) for d in templates.drum], np.int64)
     envelopes = ringing.learn(played, templates)
     share = ringing.own_share(envelopes, templates.drum, home)
     windows = [ringing.split(each, envelopes, share) for each in played]
