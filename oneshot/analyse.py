@@ -20,6 +20,7 @@ from oneshot import (
     align,
     articulations,
     bleed,
+    choked,
     corrections,
     detect,
     dynamics,
@@ -303,13 +304,13 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     """Unmix every take, name the drums, settle onsets, measure levels and bleed."""
     near = np.any([_near_rows(h, mics) for h in heard], axis=0)
     templates = learned.templates
-    drums = _drums_called(learned, mics, near)
-    strokes = []
-    at = 0
-    for n, (h, f) in enumerate(zip(heard, described, strict=True)):
-        progress("telling strokes apart", n / len(heard))
-        strokes.append(_strokes(h, f, _near_rows(h, mics), learned, drums[0], said, at))
-        at += len(f.energy)
+    drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
+    drum = choked.joined([_struck(s, f, near) for s, f in zip(strokes, described, strict=True)], templates,
+                         tuple(learned.drum))
+    if (drum != templates.drum).any():  # strokes of one drum never fall together: take all apart once more
+        templates = replace(templates, drum=drum)
+        learned = replace(learned, templates=templates)
+        drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
     strokes, guests, others = sifting.sift(_loud_enough(strokes, templates), templates, mics, near, learned.drum)
     if len(guests):
         drums = _drums_called(learned, mics, near, guests)
@@ -331,6 +332,26 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
         progress(f"placing hits in {each.heard.take.name}", 0.0)
         rows.add(each, window)
     return rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic)))
+
+
+def _unmixed(heard: list[Heard], described: list[HitFeatures], learned: _Learned, mics: tuple[Mic, ...], said: Told,
+             progress: Progress) -> tuple[tuple[dict[int, str], dict[int, str]], list[Strokes]]:
+    """What the drums are called by now and what they are, and the strokes of every take."""
+    drums = _drums_called(learned, mics, np.any([_near_rows(h, mics) for h in heard], axis=0))
+    strokes = []
+    at = 0
+    for n, (h, f) in enumerate(zip(heard, described, strict=True)):
+        progress("telling strokes apart", n / len(heard))
+        strokes.append(_strokes(h, f, _near_rows(h, mics), learned, drums[0], said, at))
+        at += len(f.energy)
+    return drums, strokes
+
+
+def _struck(strokes: Strokes, described: HitFeatures, near: NDArray[np.bool_]) -> choked.Struck:
+    """A take's strokes as their rings are followed, in the near mics."""
+    heard = strokes.heard
+    own = features.take_rows(features.only(described, near), strokes.rows)
+    return choked.Struck(heard.arrivals.first[strokes.rows] / heard.take.sample_rate, own, strokes.kind)
 
 
 def _played(strokes: Strokes, described: HitFeatures, mics: tuple[Mic, ...]) -> ringing.Played:
