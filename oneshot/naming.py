@@ -2,10 +2,10 @@
 
 A drum's own close mic names it: of all drums the one that stands highest in that mic, against the kind's mean over
 the near mics. Drums that no mic names are named by what they sound like: where most of their energy lies and how fast
-it fades. The borders below are what is true of drums at large (common practice, no source): a kick has weight below
-140 Hz, a tom below 280 Hz, a snare there too and wires that ring above 1 kHz; cymbals speak above 3 kHz, and a closed
-hat loses more than 10 dB in a tenth of a second, a crash less than 5. Where sound says kick or snare twice, what is
-struck most is meant.
+it fades; several toms are numbered from the highest down. The borders below are what is true of drums at large (common
+practice, no source): a kick has weight below 140 Hz, a tom below 280 Hz, a snare there too and wires that ring above
+1 kHz; cymbals speak above 3 kHz, and a closed hat loses more than 10 dB in a tenth of a second, a crash less than 5.
+Where sound says kick or snare twice, what is struck most is meant.
 """
 
 from __future__ import annotations
@@ -61,13 +61,17 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
     for kind, found in by_sound.items():
         used = set(names.values())
         found.sort(key=lambda n: -int(templates.members[templates.drum == n].sum()))
+        numbered = kind == "percussion"
+        if kind == "tom" and len(found) > 1:  # from the highest down, as a player counts them
+            found.sort(key=lambda n: -_pitch_band(_mean_stroke(templates, n)))
+            numbered = True
         stem = kind if kind != "percussion" else "drum"
         count = 0
         for number in found:
             name = stem
-            while name in used or (stem == "drum" and name == "drum"):
+            while name in used or (numbered and name == stem):
                 count += 1
-                name = f"{stem}-{count if stem == 'drum' else count + 1}"
+                name = f"{stem}-{count if numbered else count + 1}"
             names[number] = name
             used.add(name)
     return names, kinds
@@ -120,6 +124,14 @@ def _depth_db(stroke: Floats) -> float:
     """How much more of a stroke (bands, stretches) lies below 140 Hz than up to 280 Hz, in its attack and its ring."""
     parts = np.maximum(stroke[:2][:, (0, 3)], 1e-9 * max(float(stroke.max()), 1e-15))
     return float((10 * np.log10(parts[0] / parts[1])).sum())
+
+
+def _pitch_band(stroke: Floats) -> float:
+    """Where the ring of a stroke (bands, stretches) lies, from 22 ms on, as a mean band below 1 kHz: higher drums lie
+    higher. Its attack is the stick's.
+    """
+    ring = stroke[:WIRE_BAND, 2:].sum(axis=1)
+    return float((ring * np.arange(WIRE_BAND)).sum() / max(float(ring.sum()), 1e-15))
 
 
 SHALLOWER_DB = 3.0

@@ -10,6 +10,7 @@ import pytest
 from stage_inputs import STRETCHES, templates
 
 from oneshot import features, naming
+from oneshot.export.keys import Struck, assign_keys
 from oneshot.model import Floats, Mic, Role
 from oneshot.stages import Templates
 
@@ -74,12 +75,23 @@ def test_drums_sound_like_what_they_are(sound: str, kind: str) -> None:
 
 
 def test_two_of_a_kind_get_two_names() -> None:
-    """Names are never given twice: of two toms the more frequent one has the plain name."""
-    names, kinds = named(templates(stroke("rack", (-8, 0)), stroke("floor", (0, -6)), stroke("kick", (0, 0)),
+    """Names are never given twice: of two crashes the more frequent one has the plain name."""
+    names, kinds = named(templates(stroke("crash", (-8, 0)), stroke("crash", (0, -6)), stroke("kick", (0, 0)),
                                    members=[5, 20, 40]), OVERHEADS)
 
-    assert ["tom-2", "tom", "kick"] == names
-    assert ["tom", "tom", "kick"] == kinds
+    assert ["crash-2", "crash", "kick"] == names
+    assert ["crash", "crash", "kick"] == kinds
+
+
+@pytest.mark.parametrize("members", [[5, 20, 40], [20, 5, 40]])
+def test_toms_are_numbered_from_the_highest_down(members: list[int]) -> None:
+    """Of two toms that no mic names the rack tom is the first and the floor tom the second, whichever was struck more
+    (common practice, no source); a lone tom has no number.
+    """
+    floor, rack, kick = stroke("floor", (0, -6)), stroke("rack", (-8, 0)), stroke("kick", (0, 0))
+
+    assert ["tom-2", "tom-1", "kick"] == named(templates(floor, rack, kick, members=members), OVERHEADS)[0]
+    assert ["tom", "kick"] == named(templates(rack, kick, members=members[1:]), OVERHEADS)[0]
 
 
 def test_a_kit_has_one_kick_and_one_snare() -> None:
@@ -228,3 +240,17 @@ def test_no_two_articulations_share_a_name() -> None:
     found = naming.articulations(np.stack([whole(sound) for sound in ("rack", "snare", "closed hat")]), "tom")
 
     assert ["hit", "hit-2", "hit-3"] == found
+
+
+@pytest.mark.parametrize(("sound", "note"), [("kick", 36), ("snare", 38), ("closed hat", 42), ("crash", 49)])
+def test_what_a_drum_is_called_puts_it_on_its_general_midi_note(sound: str, note: int) -> None:
+    """Bass Drum 1, Acoustic Snare, Closed Hi Hat and Crash Cymbal 1 of the General MIDI Level 1 percussion map (MMA
+    RP-003), from sound alone: the words that naming uses are those that keys are given by.
+    """
+    one = stroke(sound, (0, -2))
+    if sound == "snare":
+        one[:, :2] *= 2.5  # with the weight of a deep shell
+    (name,), (kind,) = named(templates(one), OVERHEADS)
+    (way,) = naming.articulations(one.sum(axis=0)[None], kind)
+
+    assert note == assign_keys([Struck(name, kind, (way,))], {})[name, way]
