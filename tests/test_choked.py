@@ -45,7 +45,8 @@ def struck(*stops: bool, kind: int = LONG) -> choked.Struck:
         features.before[2 * n + 1] += ring
         features.energy[2 * n + 1] += 1e-3 * stroke(DULL, "short")
         features.energy[2 * n + 1, :, :, : 2 if stop else STRETCHES] += ring[..., None]
-    return choked.Struck(0.5 * np.arange(2 * len(stops), dtype=np.float64), features, np.array([kind, DRUM] * len(stops)))
+    at_s = 0.5 * np.arange(2 * len(stops), dtype=np.float64)
+    return choked.Struck(at_s, features, np.array([kind, DRUM] * len(stops)))
 
 
 def test_a_ring_that_ends_at_the_next_stroke_is_an_open_hat() -> None:
