@@ -8,10 +8,8 @@ Takes are listened to one by one; kinds and drums are learned over all of them, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,21 +33,15 @@ from oneshot import (
     unmix,
     untangle,
 )
-from oneshot.audio import TakeReader
 from oneshot.found import Analysis, Heard, Named, Strokes
+from oneshot.hearing import Progress, listen, scan_take
 from oneshot.labels import Told
 from oneshot.missed import with_told
-from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, Take, WorkError
+from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, WorkError
 from oneshot.placing import Placer
 from oneshot.records import HitRows
-from oneshot.stages import Arrivals, HitFeatures, Onsets, TakeScan, Templates
+from oneshot.stages import HitFeatures, Templates
 from oneshot.store import Store
-
-Progress = Callable[[str, float], None]
-"""Told the stage and the share done, 0 to 1."""
-
-LEAST_OFFSET = 1e-4
-"""Steady offsets (full scale 1.0) from here on, -80 dBFS, are taken out before anything is measured."""
 
 SOFTEST_DB = 42.0
 """What lies further than this below a drum's hard strokes (their 90th percentile) is no stroke: players span 30 to 40
@@ -76,11 +68,11 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
     heard: list[Heard] = []
     told: list[Problem] = []
     for take in session.takes:
-        scanned = _scan_take(session, take, store=store, jobs=jobs, progress=progress)
+        scanned = scan_take(session, take, store=store, jobs=jobs, progress=progress)
         told.extend(problems.scan_problems(take, peak=scanned.peak, bad_frame=scanned.bad_frame,
                                            clipped=scanned.clipped, noise_dbfs=scanned.noise_dbfs,
                                            offset=scan.offsets(scanned), digests=scan.digests(scanned)))
-        heard.append(_listen(session, take, scanned, progress))
+        heard.append(listen(session, take, scanned, progress))
     if not any(len(h.onsets.frame) for h in heard):
         raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")
     mics = _kit_mics(heard)
@@ -98,78 +90,6 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
         said, more = labels.tell(session.labels, firsts, features.join(described), mics)
     return _assemble(session, heard, described, learned, mics, said,
                      (*told, *more, *labels.silent(session.labels, firsts)), progress)
-
-
-# ----------------------------------------------------------------------------------------------------------------- hear
-
-
-def _scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress: Progress) -> TakeScan:
-    """The scan of a take, from the store or made now."""
-    name = f"scan-{session.takes.index(take) + 1}"
-    params = {"stage": 2, "take": take.name, "mics": [m.name for m in take.mics],
-              "sources": [[[s.path, s.channel, s.at, s.frames] for s in m.sources] for m in take.mics],
-              "bands_hz": scan.BAND_EDGES_HZ, "quiet": scan.QUIET_SHARE, "full_scale": scan.FULL_SCALE}
-    fields = ("level_db", "noise_db", "draw", "peak", "clipped", "bad_frame")
-    stored = store.load(name, params)
-    if name in store.stale:
-        progress(f"what was stored of {take.name} is out of date, scanning it again", 0.0)
-    if stored is None:
-        made = scan.join(take, _scan_parts(session.root, take, {}, jobs, progress))
-        offset = _offsets(take, made)
-        if offset:  # it leaks into the lowest band and hides the noise: measure levels once more, without it
-            level = scan.join(take, _scan_parts(session.root, take, offset, jobs, progress))
-            made = replace(made, level_db=level.level_db, noise_db=level.noise_db)
-        store.save(name, params, {field: getattr(made, field) for field in fields})
-        return made
-    return TakeScan(take=take.name, sample_rate=take.sample_rate, hop=scan.hop_frames(take.sample_rate),
-                    **{field: stored[field] for field in fields})
-
-
-def _offsets(take: Take, scanned: TakeScan) -> dict[str, float]:
-    """Steady offsets (full scale 1.0) that are worth taking out, by mic."""
-    return {mic.name: float(value) for mic, value in zip(take.mics, scan.offsets(scanned), strict=True)
-            if abs(value) >= LEAST_OFFSET}
-
-
-def _scan_parts(root: Path, take: Take, offset: Mapping[str, float], jobs: int,
-                progress: Progress) -> Iterator[scan.BlockScan]:
-    """The pieces of a take's scan in order, whoever makes them.
-
-    Threads, not processes: decoding, transforms and array arithmetic all run outside the interpreter's lock, and
-    nothing has to be imported or sent twice.
-    """
-    todo = scan.tasks(take)
-    if jobs < 2:
-        for n, (first, last) in enumerate(todo):
-            progress(f"scanning {take.name}", n / len(todo))
-            yield _scan_stretch(root, take, first, last, offset)
-        return
-    with ThreadPoolExecutor(jobs) as pool:
-        work = [pool.submit(_scan_stretch, root, take, first, last, offset) for first, last in todo]
-        for n, each in enumerate(work):
-            progress(f"scanning {take.name}", n / len(todo))
-            yield each.result()
-
-
-def _scan_stretch(root: Path, take: Take, first: int, last: int, offset: Mapping[str, float]) -> scan.BlockScan:
-    with TakeReader(root, take, offset=offset) as reader:
-        return scan.scan_blocks(reader, take, first, last)
-
-
-def _listen(session: Session, take: Take, scanned: TakeScan, progress: Progress) -> Heard:
-    """Find the candidates of a take and read their first arrivals."""
-    progress(f"finding hits in {take.name}", 0.0)
-    near = detect.near_mics(take, np.asarray(scanned.peak) > SILENT_PEAK)
-    onsets = detect.detect(scanned, take)
-    offset = _offsets(take, scanned)
-    with TakeReader(session.root, take, offset=offset) as reader:
-        arrivals = align.first_arrivals(reader, take, onsets, detect.mics_only(take, near))
-    order = detect.merge_events(arrivals.first, onsets.rise_db, take.sample_rate)
-    onsets = Onsets(take.name, onsets.frame[order], onsets.rise_db[order], onsets.mic_rise_db[order])
-    arrivals = Arrivals(take.name, arrivals.first[order], arrivals.frame[order], arrivals.depth_db[order],
-                        arrivals.lag)
-    begin = detect.forerunners(scanned, near, arrivals.first)
-    return Heard(take, scanned, near, onsets, arrivals, begin, offset)
 
 
 # ---------------------------------------------------------------------------------------------------------------- learn

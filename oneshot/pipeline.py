@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oneshot import __version__, blend, choose, corrections, mixdown
-from oneshot.analyse import Progress, analyse
+from oneshot.analyse import analyse
 from oneshot.corrected import by_hand, correct, nudged
 from oneshot.corrections_toml import EMPTY_TEXT, load
 from oneshot.examine import examine, heard_next
@@ -22,6 +22,7 @@ from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
 from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
 from oneshot.found import Analysis
+from oneshot.hearing import Progress
 from oneshot.model import (
     Articulation,
     Drum,
