@@ -251,7 +251,9 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     for each, window in zip(strokes, windows, strict=True):
         progress(f"placing hits in {each.heard.take.name}", 0.0)
         rows.add(each, window)
-    return rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic)))
+    found = rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic)))
+    by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
+    return replace(found, laid=ringing.Laid(by_take, envelopes, tuple(m.name for m in mics), found.row))
 
 
 def _unmixed(heard: list[Heard], described: list[HitFeatures], learned: _Learned, mics: tuple[Mic, ...], said: Told,

@@ -167,12 +167,12 @@ def render(x: Samples, *, fade_in: int, fade_out: int, bits: int = 24, gain_db: 
     scale[frames - fade_out:] *= fade_out_curve(fade_out)
     out = x.copy()
     changed = scale != 1.0
-    out[:, changed] = _fit(x[:, changed] * scale[changed], bits) if np.issubdtype(x.dtype, np.integer) else (
+    out[:, changed] = fit(x[:, changed] * scale[changed], bits) if np.issubdtype(x.dtype, np.integer) else (
         x[:, changed] * scale[changed])
     return out
 
 
-def _fit(values: Floats, bits: int) -> NDArray[np.int32]:
+def fit(values: Floats, bits: int) -> NDArray[np.int32]:
     """Left-justified int32 on the grid of ``bits``, stopped at full scale."""
     step = 2 ** (32 - bits)
     steps = np.clip(np.rint(values / step), -(2 ** (bits - 1)), 2 ** (bits - 1) - 1)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from oneshot.bleed import Shares
 from oneshot.model import BandBleed, Delay, Floats, Frames, Hit, MicView, Problem, Take, TakeNoise
+from oneshot.ringing import Laid
 from oneshot.stages import Arrivals, Onsets, TakeScan
 
 SAME_EVENT_S = 0.015
@@ -58,7 +59,8 @@ class Analysis:
     home mic, dB; ``polarity``: take -> mic -> 1 or -1 against the home mic of the drum it stands at. ``bleed``,
     ``delays`` and its plain ``delays_ms`` are take -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band
     by band; ``mic_views``: take -> what its close mics make of other drums; ``offsets``: take -> mic -> steady offset,
-    full scale 1.0.
+    full scale 1.0; ``row``: hit id -> row among the strokes of its take; ``laid``: those strokes laid over time, where
+    somebody asked for it.
     """
 
     hits: tuple[Hit, ...]
@@ -75,6 +77,8 @@ class Analysis:
     mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)
     offsets: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     worst_db: Mapping[int, Mapping[str, float]] = field(default_factory=dict)
+    row: Mapping[int, int] = field(default_factory=dict)
+    laid: Laid | None = None
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 

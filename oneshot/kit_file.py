@@ -91,7 +91,8 @@ def _kit(document: Json, folder: Path) -> Kit:
                      for take, drums in document.get("bleed_bands", {}).items()},
         hits=tuple(_hit(row) for row in document["hits"]),
         one_shots=tuple(_record(OneShot, row, velocity=tuple(row["velocity"]),
-                                files=tuple(_record(Sample, file) for file in row["files"]))
+                                files=tuple(_record(Sample, file) for file in row["files"]),
+                                untouched=tuple(_record(Sample, file) for file in row.get("untouched", [])))
                         for row in document["one_shots"]),
         prints=tuple(_record(Print, row, velocity=tuple(row["velocity"]),
                              mics={name: _record(PrintMic, part) for name, part in row["mics"].items()})

@@ -304,7 +304,8 @@ class Sample:
 
     ``source_start + onset_frame`` is the attack in the home mic, in take frames; one value for all files of a
     one-shot. ``nudged_frames``: by how much the user moved it from where it was measured. ``bleed_db`` of a pair is
-    that of the worse side. ``hit`` differs from the one-shot's where a composite was asked for.
+    that of the worse side. ``hit`` differs from the one-shot's where a composite was asked for. ``repaired``: what was
+    done to it, and ``repairs`` the same with figures; grade and ``bleed_db`` are those of the untouched file.
     """
 
     mics: tuple[str, ...]
@@ -326,13 +327,15 @@ class Sample:
     bleed_db: float | None
     sha256: str
     nudged_frames: int = 0
+    repairs: tuple[Mapping[str, object], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class OneShot:
     """One hit cut from its mics at once. ``velocity`` is the inclusive MIDI range of its layer; ``grade`` the home
     file's; ``mix_db`` the level of its mics mixed by the kit's balance over the first 300 ms (10·log10 of the mean
-    square, full scale 1.0, both sides added), None where all of them are off or silent.
+    square, full scale 1.0, both sides added), None where all of them are off or silent. ``files`` are those that play;
+    ``untouched``: of those of them that were repaired, the files as cut.
     """
 
     hit: int
@@ -347,6 +350,7 @@ class OneShot:
     ring_kept_db: float | None
     files: tuple[Sample, ...]
     mix_db: float | None = None
+    untouched: tuple[Sample, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

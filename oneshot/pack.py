@@ -172,7 +172,7 @@ def _table(kit: Kit) -> str:
     table.writerow(["path", "drum", "articulation", "layer", "round_robin", "mics", "grade", "peak_dbfs",
                     "true_peak_dbtp", "momentary_lufs"])
     for shot in kit.one_shots:
-        for file in shot.files:
+        for file in (*shot.files, *shot.untouched):
             table.writerow([hits_csv.cell(value) for value in (
                 file.path, shot.drum, shot.articulation, shot.layer, shot.round_robin, "; ".join(file.mics), file.grade,
                 file.peak_dbfs, file.true_peak_dbtp, file.momentary_lufs)])

@@ -86,6 +86,8 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     rates = {take.name: take.sample_rate for take in session.takes}
     corrected = corrections.apply(found.hits, overruled, rates, _mics_and_pairs(session))
     session, found = correct(session, found, corrected)
+    if not recipe.repair.any:
+        found = replace(found, laid=None)  # the scans of all takes go with it
     known = {drum.name for drum in found.drums}
     found, hits = _only(found, only)
     chosen, following = _choose(session, found, hits, recipe, corrected, tell)
@@ -127,7 +129,8 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     ``ends``: where next strokes are heard, and what the user said of the files.
     """
     following, handling = ends
-    cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling)
+    cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling,
+                    rejected=frozenset(h.id for h in chosen.hits if h.reason == choose.REJECTED))
     shots = cutter.cut_all({h.id: h for h in chosen.hits}, chosen.picks, lambda share: tell("cutting", share))
     drums = _drums(found, shots, recipe)
     balance, unknown = _balance(session, found, drums, cutter, recipe)

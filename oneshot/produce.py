@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
 
@@ -18,10 +18,12 @@ from numpy.typing import NDArray
 from oneshot import cut, loudness, measures
 from oneshot.audio import Dtype, TakeReader, is_float, write_wav
 from oneshot.choose import Pick
+from oneshot.composites import stand_in
 from oneshot.corrections import Handling
 from oneshot.corrections_toml import safe_name
 from oneshot.files import sha256_of
 from oneshot.found import Analysis, FoundDrum
+from oneshot.mending import LONGER, Mended, Mender, Tail, Window, merged
 from oneshot.model import Floats, Hit, Mic, OneShot, Problem, Role, Sample, Session, Take
 from oneshot.recipe import Recipe
 
@@ -30,7 +32,26 @@ FIRST_LOOK_S = 12.0
 """How far a tail is followed at first; twice as far, and again, where it rings on."""
 
 NAME_LENGTH = 64
+REPAIRED = "repaired"
+"""Ends the name of a repaired file; the untouched one beside it has the usual name."""
 Samples = NDArray[np.int32] | Floats
+DONORS_TRIED = 3
+"""Hits whose tails are looked at before a ring is left as short as it is."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """What one file is made of: its mics, the hit it shows, and the samples (mics, frames) from take frame ``start``.
+
+    ``fade_outs``: mic -> frames; ``done``: how it was repaired.
+    """
+
+    mics: tuple[Mic, ...]
+    shown: Hit
+    start: int
+    audio: Samples
+    fade_outs: Mapping[str, int]
+    done: tuple[Mapping[str, object], ...] = ()
 
 
 @dataclass(slots=True)
@@ -41,7 +62,7 @@ class Cutter:
     to be before its onset.
     ``analysis.attacks`` hold the attacks as nudged. ``handling``: hit id -> what the user said of its files.
     ``loudest`` holds, after cutting, mic -> samples of the hardest one-shot of each drum, for setting the balance;
-    ``told`` what could not be done as the user said.
+    ``told`` what could not be done as the user said; ``rejected`` are hits that nothing is to be taken from.
     """
 
     session: Session
@@ -53,6 +74,7 @@ class Cutter:
     handling: Mapping[int, Handling] = field(default_factory=dict)
     loudest: dict[str, dict[str, Floats]] = field(default_factory=dict)
     told: list[Problem] = field(default_factory=list)
+    rejected: frozenset[int] = frozenset()
     _loudest_db: dict[str, float] = field(default_factory=dict)
     _used: set[str] = field(default_factory=set)
 
@@ -136,12 +158,73 @@ class Cutter:
         if plan.frames > audio.shape[1]:
             audio = reader.read(plan.start, plan.stop)[[rows.index(n) for n in names]]
         audio = audio[:, : plan.frames]
-        files = tuple(self._write(take, hit, pick, group, audio[[names.index(m.name) for m in group]], plan)
-                      for group in _files(mics))
+        files, untouched = self._files(reader, take, rows, hit, pick, mics, audio, plan)
         home = self.drums[hit.drum].home if self.drums[hit.drum].home in names else names[0]
         gain = 10 ** (self._handling(hit).gain_db / 20)
         self._remember(hit, {n: _float(audio[k]) * gain for k, n in enumerate(names)})
-        return self._one_shot(hit, pick, files, _float(audio[names.index(home)]), home, plan, ends[home], take)
+        shot = self._one_shot(hit, pick, files, _float(audio[names.index(home)]), home, plan, ends[home], take)
+        return replace(shot, untouched=untouched)
+
+    def _files(self, reader: TakeReader, take: Take, rows: Sequence[str], hit: Hit, pick: Pick, mics: Sequence[Mic],
+               audio: Samples, plan: cut.CutPlan) -> tuple[tuple[Sample, ...], tuple[Sample, ...]]:
+        """Write the files of a one-shot: those that play, and the untouched ones of those that were repaired."""
+        far = [m.name for m in mics if m.role in (Role.OVERHEAD, Role.ROOM) and m.name != self.drums[hit.drum].home]
+        other = stand_in(hit, far, self.analysis, frames=plan.frames, sample_rate=take.sample_rate,
+                         without=self.rejected) if self.recipe.repair.composites else None
+        mender = Mender(self.analysis, self.recipe.repair)
+        tail = self._tail(take, hit, mics, plan, mender)
+        playing, untouched = [], []
+        for group in _files(mics):
+            read = _reads([rows.index(m.name) for m in group], reader)
+            shown = other if other is not None and all(m.name in far for m in group) else hit
+            start = self.analysis.attacks[shown.id] - plan.onset_frame
+            own = audio[[mics.index(m) for m in group]]
+            part = _Part(group, shown, start, own if shown is hit else read(start, start + plan.frames), plan.fade_outs)
+            playing.append(self._write(take, hit, pick, part, plan))
+            mended = self._mended(take, part, plan, tail, mender)
+            if mended is not None:
+                untouched.append(playing.pop())
+                playing.append(self._write(take, hit, pick, mended, plan))
+        return tuple(playing), tuple(untouched)
+
+    def _tail(self, take: Take, hit: Hit, mics: Sequence[Mic], plan: cut.CutPlan, mender: Mender) -> Tail | None:
+        """Whose ring may go on where the next stroke cut a hit's own short."""
+        names = [m.name for m in mics]
+        if plan.ended_by != "next stroke":
+            return None
+        donors = mender.donors(hit, names, plan.frames - plan.onset_frame, take.sample_rate)
+        usable = [h for h in donors if h.id not in self.rejected
+                  and self.session.take(h.take).sample_rate == take.sample_rate]
+        tails = (self._lent(donor, mics, plan.onset_frame) for donor in usable[:DONORS_TRIED])
+        return next((tail for tail in tails if tail.window.frames >= LONGER * plan.frames), None)
+
+    def _lent(self, donor: Hit, mics: Sequence[Mic], pre: int) -> Tail:
+        """The whole ring of a hit in those mics, its attack ``pre`` frames after the start."""
+        take, names = self.session.take(donor.take), [m.name for m in mics]
+        attack, limit = self.analysis.attacks[donor.id], self.next_stroke(donor, names)
+        with TakeReader(self.session.root, take, names, dtype="float64") as reader:
+            ends, _ = self._follow(reader, take, range(len(names)), names, attack - pre, pre, limit)
+            made = cut.plan_cut(attack=attack, first=self._first(donor), pre=pre, ends=ends,
+                                far=[m.name for m in mics if m.role in FAR_ROLES], limit=limit, take_frames=take.frames,
+                                sample_rate=take.sample_rate, cutting=self.recipe.cut)
+            audio = _float(reader.read(made.start, made.stop))
+        return Tail(Window(donor, made.start, pre, made.frames), dict(zip(names, audio, strict=True)), made.fade_outs)
+
+    def _mended(self, take: Take, part: _Part, plan: cut.CutPlan, tail: Tail | None,
+                mender: Mender) -> _Part | None:
+        """The same file repaired; None where nothing was done to it."""
+        if not self.recipe.repair.any:
+            return None
+        window = Window(part.shown, part.start, plan.onset_frame, plan.frames)
+        before = np.stack([_float(x) for x in part.audio])
+        made = mender.mend(take, part.mics, before, window, tail)
+        if not any(each.done for each in made):
+            return None
+        after, longer = _together(made), len(made[0].audio) > plan.frames
+        bits = 32 if is_float(take.subtype) else int(take.subtype.removeprefix("PCM_"))
+        done = tuple({"mic": m.name, **record} for m, each in zip(part.mics, made, strict=True) for record in each.done)
+        fades = tail.fade_outs if longer and tail is not None else part.fade_outs
+        return replace(part, audio=merged(part.audio, before, after, bits), fade_outs=fades, done=done)
 
     def _by_hand(self, hit: Hit, take: Take) -> cut.ByHand:
         """What the user said of a hit's end and fades, in frames."""
@@ -196,10 +279,10 @@ class Cutter:
                 return 10 ** (level / 20) if level is not None else 0.0
         return 0.0
 
-    def _write(self, take: Take, hit: Hit, pick: Pick, group: Sequence[Mic], audio: Samples,
-               plan: cut.CutPlan) -> Sample:
+    def _write(self, take: Take, hit: Hit, pick: Pick, part: _Part, plan: cut.CutPlan) -> Sample:
         """Write one file, a mic or a pair, and measure what was written."""
-        fade_out = plan.fade_outs[group[0].name]
+        group, audio, shown = part.mics, part.audio, part.shown
+        fade_out = part.fade_outs[group[0].name]
         bits = 32 if is_float(take.subtype) else int(take.subtype.removeprefix("PCM_"))
         said = self._handling(hit)
         out = cut.render(audio, fade_in=plan.fade_in_frames, fade_out=fade_out, bits=bits, gain_db=said.gain_db)
@@ -207,17 +290,18 @@ class Cutter:
             self.told.append(Problem("corrections.toml", f"a gain of {said.gain_db:g} dB clips {group[0].name} of the "
                                      f"hit at frame {hit.onset} of {hit.take}", "trim it by less"))
         label = group[0].pair if len(group) == 2 and group[0].pair else group[0].name
-        path = self.folder / self._free_path(hit, pick, label)
+        path = self.folder / self._free_path(hit, pick, f"{label} {REPAIRED}" if part.done else label)
         path.parent.mkdir(parents=True, exist_ok=True)
         write_wav(path, out, take.sample_rate, take.subtype)
         levels = loudness.measure(_float(out), take.sample_rate)
-        grades = [self.analysis.grades[hit.id].get(m.name, "D") for m in group]
-        bleeds = [hit.bleed_db.get(m.name) for m in group]
+        grades = [self.analysis.grades[shown.id].get(m.name, "D") for m in group]
+        bleeds = [shown.bleed_db.get(m.name) for m in group]
         known = [b for b in bleeds if b is not None]
         return Sample(
-            mics=tuple(m.name for m in group), path=path.relative_to(self.folder).as_posix(), frames=plan.frames,
-            source_start=plan.start, onset_frame=plan.onset_frame, fade_in_frames=plan.fade_in_frames,
-            fade_out_frames=fade_out, gain_db=said.gain_db, inverted=False, grade=max(grades), hit=hit.id, repaired=(),
+            mics=tuple(m.name for m in group), path=path.relative_to(self.folder).as_posix(), frames=out.shape[1],
+            source_start=part.start, onset_frame=plan.onset_frame, fade_in_frames=plan.fade_in_frames,
+            fade_out_frames=fade_out, gain_db=said.gain_db, inverted=False, grade=max(grades), hit=shown.id,
+            repaired=tuple(dict.fromkeys(str(each["kind"]) for each in part.done)), repairs=part.done,
             peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
             integrated_lufs=levels.integrated_lufs, bleed_db=max(known) if len(known) == len(bleeds) else None,
             sha256=sha256_of(path), nudged_frames=said.nudge_frames)
@@ -264,6 +348,19 @@ def _files(mics: Sequence[Mic]) -> list[tuple[Mic, ...]]:
                 out.append((mic, partner[0]))
         else:
             out.append((mic,))
+    return out
+
+
+def _reads(rows: Sequence[int], reader: TakeReader) -> Callable[[int, int], Samples]:
+    """What reads those rows of a reader."""
+    return lambda start, stop: reader.read(start, stop)[list(rows)]
+
+
+def _together(made: Sequence[Mended]) -> Floats:
+    """The mics of one file as (mics, frames): one that got no longer tail ends in silence."""
+    out = np.zeros((len(made), max(len(each.audio) for each in made)))
+    for row, each in zip(out, made, strict=True):
+        row[: len(each.audio)] = each.audio
     return out
 
 

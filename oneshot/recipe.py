@@ -83,6 +83,26 @@ class Exporting:
 
 
 @dataclass(frozen=True, slots=True)
+class Repairing:
+    """What may be done about hits that are not alone in every mic. Nothing unless it is asked for."""
+
+    filters: bool = setting(False, "Low-pass or high-pass on a tail, from 100 ms after the attack on, where beyond its "
+                                   "corner the hit has nothing to lose.")
+    tails: bool = setting(False, "Where the next stroke cuts a ring short, let it go on in that of a cleaner hit.")
+    suppression: bool = setting(False, "Lower other strokes in bands and moments by what all mics tell of them.")
+    composites: bool = setting(False, "Overheads and rooms of a cleaner hit of like strength in place of the hit's "
+                                      "own, where that is at least 3 dB cleaner.")
+
+    def __post_init__(self) -> None:
+        check_fields(self, "repair")
+
+    @property
+    def any(self) -> bool:
+        """Whether any file may be repaired; composites repair none."""
+        return self.filters or self.tails or self.suppression
+
+
+@dataclass(frozen=True, slots=True)
 class PrintPart:
     """One mic's part in a print."""
 
@@ -145,6 +165,7 @@ class Recipe:
     choose: Choosing = field(default_factory=Choosing)
     cut: Cutting = field(default_factory=Cutting)
     export: Exporting = field(default_factory=Exporting)
+    repair: Repairing = field(default_factory=Repairing)
     keys: Mapping[str, int] = field(default_factory=dict)
     balance: Mapping[str, FaderRecipe] = field(default_factory=dict)
     prints: tuple[PrintRecipe, ...] = ()
@@ -169,4 +190,5 @@ SECTIONS: Mapping[str, tuple[type, str]] = {
     "choose": (Choosing, "Which hits become one-shots."),
     "cut": (Cutting, "Where a one-shot starts and ends."),
     "export": (Exporting, "Which mics go into the kit."),
+    "repair": (Repairing, "What may be done for hits that are not alone; untouched files stay beside repaired ones."),
 }

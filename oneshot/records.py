@@ -46,6 +46,7 @@ class HitRows:
         self._session, self._mics, self._named, self._templates = session, mics, named, templates
         self._placer, self._said = placer, said.said
         self._hits: list[Hit] = []
+        self._row: dict[int, int] = {}
         self._home_onset: dict[int, int] = {}
         self._grades: dict[int, Mapping[str, str]] = {}
         self._worst: dict[int, Mapping[str, float]] = {}
@@ -125,6 +126,7 @@ class HitRows:
         home = take.mics[home_row].name
         at_home = names.index(home) if home in names else int(own.argmax())
         hit_id = len(self._hits) + 1
+        self._row[hit_id] = i
         earliest = _earliest(strokes, i, onsets)
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
@@ -194,7 +196,8 @@ class HitRows:
             clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
             polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
             bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets,
-            worst_db={renumber[k]: v for k, v in self._worst.items()})
+            worst_db={renumber[k]: v for k, v in self._worst.items()},
+            row={renumber[k]: v for k, v in self._row.items()})
 
     def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
         """The drums that have hits, by name; their articulations in order of frequency."""

@@ -13,7 +13,7 @@ stroke at all, and counts as everything else.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -126,6 +126,20 @@ class Windows:
     clean_s: Floats
     heard: Floats
     expected: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Laid:
+    """What it takes to lay the strokes of a session over time once more.
+
+    ``played``: take -> its strokes; ``envelopes``: as ``learn`` gives them; ``mics``: the kit's mics, in their order;
+    ``row``: hit id -> row of that hit among the strokes of its take.
+    """
+
+    played: Mapping[str, Played]
+    envelopes: Floats
+    mics: tuple[str, ...]
+    row: Mapping[int, int]
 
 
 # ---------------------------------------------------------------------------------------------------------------- learn
@@ -394,6 +408,22 @@ def _sum_up(played: Played, m: int, block: Frames, own: Floats, other: Floats, n
     spoilt &= np.arange(own.shape[1])[None, :] >= arrived[:, None]
     end = np.where(spoilt.any(axis=1), spoilt.argmax(axis=1), own.shape[1])
     out.clean_s[block, m] = np.maximum(end - arrived, 0) * CELL / rate
+
+
+def laid_by_kind(laid: Laid, take: str, mic: str, begin: int, steps: int, hit: int) -> tuple[Floats, Floats]:
+    """What strokes put into one mic from step ``begin`` of the take on, by their envelopes, mean squares.
+
+    Returns the own sound of ``hit`` (steps, bands), and that of all other strokes by kind (kinds, steps, bands).
+    """
+    played, m, row = laid.played[take], laid.mics.index(mic), laid.row[hit]
+    by_step, step = _by_step(laid.envelopes[:, m]), played.step[:, m]
+    heard = 10 ** (played.scan.noise_db[int(played.rows[m])] / 10) * UNHEARD
+    own, others = np.zeros((steps, by_step.shape[2])), np.zeros((len(by_step), steps, by_step.shape[2]))
+    for j in range(*np.searchsorted(step, [begin - by_step.shape[1], begin + steps + len(AHEAD)]).tolist()):
+        for k in np.flatnonzero(played.gain[j]).tolist():
+            mine = j == row and k == played.kind[j]
+            _add(own if mine else others[k], int(step[j]) - begin, by_step[k], played.gain[j, k], heard)
+    return own, others
 
 
 SAME_EVENT_S = 0.015

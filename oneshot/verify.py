@@ -88,7 +88,7 @@ def verify_kit(folder: Path) -> list[Difference]:
     takes = {hit["id"]: hit["take"] for hit in document["hits"]}
     for shot in document["one_shots"]:
         found += _attack(shot)
-        for file in shot["files"]:
+        for file in _every(shot):
             take = takes.get(file["hit"])
             quiet = max((noise.get((take, mic)) or QUIET_DBFS for mic in file["mics"]), default=QUIET_DBFS)
             found += _sound(folder, file, rates.get(take), len(file["mics"]), quiet)
@@ -144,11 +144,14 @@ def _ends(name: str, row: Mapping[str, Any], x: Floats, quiet_dbfs: float | None
 
 def _attack(shot: Mapping[str, Any]) -> Iterator[Difference]:
     """All files of a one-shot have one length, one start and one attack, and fades that fit."""
-    first = shot["files"][0]
-    for file in shot["files"]:
-        # a file taken from another hit lies elsewhere in its take
-        same = ("frames", "onset_frame") if file["hit"] != first["hit"] else ("frames", "onset_frame", "source_start")
-        for what in same:
+    first = next((file for file in _every(shot) if "tail" not in file["repaired"]), shot["files"][0])
+    for file in _every(shot):
+        # a file taken from another hit lies elsewhere in its take, one with another's tail is longer
+        moved, longer = file["hit"] != first["hit"], "tail" in file["repaired"]
+        free = ({"source_start"} if moved else set()) | ({"frames"} if longer else set())
+        for what in ("frames", "onset_frame", "source_start"):
+            if what in free:
+                continue
             if file[what] != first[what]:
                 yield Difference(file["path"], what, f"{first[what]}, as {first['path']}", str(file[what]))
         if file["fade_in_frames"] > file["onset_frame"]:
@@ -156,9 +159,14 @@ def _attack(shot: Mapping[str, Any]) -> Iterator[Difference]:
                              str(file["fade_in_frames"]))
 
 
+def _every(shot: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The files of a one-shot: those that play, and the untouched ones beside repaired ones."""
+    return [*shot["files"], *shot.get("untouched", [])]
+
+
 def _listing(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
     """Files that lie there unlisted, files listed twice, and what belongs beside the samples."""
-    rows = [file["path"] for shot in document["one_shots"] for file in shot["files"]]
+    rows = [file["path"] for shot in document["one_shots"] for file in _every(shot)]
     rows += [each["path"] for each in document["prints"]]
     for name in sorted({name for name in rows if rows.count(name) > 1} if len(rows) != len(set(rows)) else ()):
         yield Difference(name, "listed", "once", f"{rows.count(name)} times")

@@ -128,7 +128,8 @@ def _one_shot(shot: OneShot) -> Json:
         "round_robin": shot.round_robin, "velocity": list(shot.velocity), "grade": shot.grade,
         "fundamental_hz": rounded(shot.fundamental_hz), "decay_s": rounded(shot.decay_s, 4),
         "ring_kept_db": rounded(shot.ring_kept_db), "mix_db": rounded(shot.mix_db),
-        "files": [_sample(sample) for sample in shot.files]}
+        "files": [_sample(sample) for sample in shot.files],
+        **({"untouched": [_sample(sample) for sample in shot.untouched]} if shot.untouched else {})}
 
 
 def _sample(sample: Sample) -> Json:
@@ -140,7 +141,9 @@ def _sample(sample: Sample) -> Json:
         "peak_dbfs": rounded(sample.peak_dbfs), "true_peak_dbtp": rounded(sample.true_peak_dbtp),
         "momentary_lufs": rounded(sample.momentary_lufs), "integrated_lufs": rounded(sample.integrated_lufs),
         "bleed_db": rounded(sample.bleed_db), "sha256": sample.sha256,
-        **({"nudged_frames": sample.nudged_frames} if sample.nudged_frames else {})}
+        **({"nudged_frames": sample.nudged_frames} if sample.nudged_frames else {}),
+        **({"repairs": [{name: rounded(value) if isinstance(value, float) else value for name, value in each.items()}
+                        for each in sample.repairs]} if sample.repairs else {})}
 
 
 def _print(each: Print) -> Json:

@@ -75,8 +75,10 @@ def _row(drum: Drum, articulation: Articulation, shots: Sequence[OneShot]) -> tu
 def _folder(kit: Kit) -> list[str]:
     """What lies where."""
     prints = [("prints/", "mono blends of one drum's mics, best first")] if kit.prints else []
+    mended = (" Files whose name ends in repaired are what the mappings play; the untouched ones lie beside them."
+              if any(shot.untouched for shot in kit.one_shots) else "")
     entries = [("samples/", ("one file per mic of each hit; a pair of mics is one stereo file. All files of a hit "
-                             "are equally long and start together.")),
+                             "are equally long and start together." + mended)),
                *prints,
                ("mappings/kit.sfz", "the whole kit, ready to load; drums/ has each drum alone"),
                ("mappings/kit.sf2", "the mix of all mics, for players that read SoundFonts"),

@@ -167,6 +167,8 @@ def summary_record(kit: Kit, *, folder: Path, files: int, size_bytes: int) -> Re
         "left_out": left_out(kit.hits),
         "prints": [{"print": item.print, "rank": item.rank, "hit": item.hit, "path": item.path, "why": item.why,
                     "true_peak_dbtp": item.true_peak_dbtp} for item in kit.prints],
+        "repaired": repaired(kit),
+        "composites": sum(any(file.hit != shot.hit for file in shot.files) for shot in kit.one_shots),
         "files": files,
         "size_bytes": size_bytes,
         "problems": [problem_record(problem) for problem in kit.problems],
@@ -188,6 +190,21 @@ def _part(kit: Kit, drum: Drum, how: str, key: int) -> Record:
         "span_db": round(max(levels) - min(levels), 1) if levels else None,
         "short": sum(is_short(shot) for shot in shots),
     }
+
+
+def repaired(kit: Kit) -> dict[str, int]:
+    """Kind of repair -> how many of the files that play it was done to, by name."""
+    counts = Counter(kind for shot in kit.one_shots for file in shot.files for kind in file.repaired)
+    return dict(sorted(counts.items()))
+
+
+def _repair_lines(summary: Mapping[str, Any]) -> list[Line]:
+    """What was repaired and put together, where something was."""
+    done = [f"{kind} {count:,}" for kind, count in summary["repaired"].items()]
+    lines = [f"Files repaired: {', '.join(done)}; the untouched ones lie beside them."] if done else []
+    if summary["composites"]:
+        lines.append(f"One-shots with overheads and rooms of a cleaner hit: {summary['composites']:,}.")
+    return [BLANK, *(("text", line) for line in lines)] if lines else []
 
 
 def is_short(shot: OneShot) -> bool:
@@ -228,6 +245,7 @@ def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
         f"{' or '.join(map(str, mics))} mics, {', '.join(formats)}")), BLANK]
     lines += _drum_lines(summary["drums"])
     lines += _left_out_lines(summary)
+    lines += _repair_lines(summary)
     if summary["prints"]:
         lines += [BLANK, ("head", "Prints, best first")]
         rows = [[item["print"], f"{item['rank']}.", item["path"], item["why"]] for item in summary["prints"]]
