@@ -9,6 +9,8 @@ parabola through three points (Smith, Spectral Audio Signal Processing; from mem
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy import fft
 
@@ -22,8 +24,10 @@ QUIETEST_RMS = 2.0 ** -16
 """Taken as the noise floor of a mic that is digitally silent between hits: one step of 16 bits (-96 dBFS)."""
 HEADROOM_DB = 10.0
 """ISO 3382-1: the noise must lie at least this far below the lower end of the line (from memory)."""
-LINES_DB = ((-5.0, -25.0), (-5.0, -15.0))
-"""T20 where the recording is quiet enough, else T10; both scaled to 60 dB."""
+EARLY_DB, LINES_DB = (0.0, -10.0), ((-5.0, -25.0), (-5.0, -15.0))
+"""EDT; T20 and T10. All scaled to 60 dB."""
+FINE_MS = 1.0
+"""The first 10 dB of a short hit are over in 30 ms: they are integrated in steps as short as this."""
 KNEE_DB = 3.0
 """The decay is integrated up to where it comes this near to the noise."""
 
@@ -78,8 +82,25 @@ def smoothed_power(x: Floats, sample_rate: int) -> tuple[Floats, int]:
     return np.maximum(total[high] - total[low], 0.0) / np.maximum(high - low, 1), hop
 
 
-def decay_s(x: Floats, *, sample_rate: int, noise_rms: float, attack: int = 0) -> float | None:
-    """Time in which a hit decays by 60 dB (s), or None where less than 25 dB of its decay stand clear of the noise.
+@dataclass(frozen=True, slots=True)
+class Decay:
+    """How a hit decays, each as the time for 60 dB (s), None where it cannot be told: ``edt_s`` by the first 10 dB,
+    ``t20_s`` from 5 to 25 dB below the whole, ``t10_s`` from 5 to 15 dB (ISO 3382-1 annex A; T10 is no measure of the
+    standard, and stands in where noise or the next stroke leaves no more).
+    """
+
+    edt_s: float | None
+    t20_s: float | None
+    t10_s: float | None
+
+    @property
+    def best_s(self) -> float | None:
+        """T20 where there is one, else T10."""
+        return self.t20_s if self.t20_s is not None else self.t10_s
+
+
+def decay(x: Floats, *, sample_rate: int, noise_rms: float, attack: int = 0) -> Decay:
+    """How a hit decays.
 
     ``x``: from before the hit to the next stroke at the latest; ``attack``: its attack in ``x``; ``noise_rms``: the
     mic's noise floor. The noise's mean power is taken out, the energy integrated backwards from where the decay comes
@@ -90,17 +111,37 @@ def decay_s(x: Floats, *, sample_rate: int, noise_rms: float, attack: int = 0) -
     peak = int(np.argmax(power)) if power.size else 0
     clean = np.maximum(power[peak:] - noise_rms ** 2, 0.0)
     if len(clean) < 4 or clean[0] <= 0.0:
-        return None
+        return Decay(None, None, None)
     seconds = np.arange(len(clean)) * hop / sample_rate
     energy = np.cumsum(clean[::-1])[::-1]
     curve = 10 * np.log10(np.maximum((energy + _beyond(clean)) / (energy[0] + _beyond(clean)), 1e-30))
     lowest = 10 * np.log10(max(float(clean[-5:].mean()), 1e-30) / float(clean[0]))
-    for high, low in LINES_DB:
-        part = (curve <= high) & (curve >= low)
-        if part.sum() >= 3 and curve[-1] <= low and lowest <= low - HEADROOM_DB:
-            slope = float(np.polyfit(seconds[part], curve[part], 1)[0])
-            return -60.0 / slope if slope < 0 else None
-    return None
+    t20_s, t10_s = (_line_s(seconds, curve, high, low) if lowest <= low - HEADROOM_DB else None
+                    for high, low in LINES_DB)
+    early = lowest <= EARLY_DB[1] - HEADROOM_DB
+    rest = _beyond(clean) * hop
+    return Decay(_early_s(x[attack:end], sample_rate, noise_rms, rest) if early else None, t20_s, t10_s)
+
+
+def _early_s(x: Floats, sample_rate: int, noise_rms: float, rest: float) -> float | None:
+    """EDT (s) of a hit from its loudest millisecond on; ``rest``: energy beyond the end of ``x``."""
+    step = max(1, round(FINE_MS / 1000 * sample_rate))
+    energy = np.square(x[: len(x) // step * step]).reshape(-1, step).sum(axis=1) - step * noise_rms**2
+    energy = energy[int(energy.argmax()):]
+    left = np.cumsum(energy[::-1])[::-1] + rest
+    if not len(left) or left[0] <= 0:
+        return None
+    curve = 10 * np.log10(np.maximum(left / left[0], 1e-30))
+    return _line_s(np.arange(len(curve)) * step / sample_rate, curve, *EARLY_DB)
+
+
+def _line_s(seconds: Floats, curve: Floats, high_db: float, low_db: float) -> float | None:
+    """Time for 60 dB (s) of the straight line through the part of a decay between two levels."""
+    part = (curve <= high_db) & (curve >= low_db)
+    if part.sum() < 3 or curve[-1] > low_db:
+        return None
+    slope = float(np.polyfit(seconds[part], curve[part], 1)[0])
+    return -60.0 / slope if slope < 0 else None
 
 
 def _beyond(power: Floats) -> float:
@@ -161,3 +202,32 @@ def ring_kept_db(x: Floats, *, sample_rate: int, fade_out: int) -> float | None:
         return None
     end = min(len(power) - 1, max(0, len(x) - fade_out // 2) // hop)
     return float(10 * np.log10(power.max() / max(float(power[end]), 1e-12)))
+
+
+def crest_db(x: Floats) -> float | None:
+    """Crest factor: peak over rms (dB), over all channels; None for silence. ``x``: float64 (channels, frames).
+
+    A sine reads 3.01 dB, a square wave 0 (by definition; IEC 60268-3 calls it peak factor, from memory).
+    """
+    square = float(np.mean(np.square(x))) if x.size else 0.0
+    return None if square <= 0.0 else float(20 * np.log10(np.abs(x).max()) - 10 * np.log10(square))
+
+
+def brightness_hz(x: Floats, sample_rate: int) -> float | None:
+    """Spectral centroid of the whole file (Hz): the power-weighted mean frequency over all channels; None for silence.
+
+    ``x``: float64 (channels, frames). The centroid as in Peeters, A large set of audio features (2004; from memory),
+    there of the amplitude or the power spectrum; here the power.
+    """
+    size = int(fft.next_fast_len(max(x.shape[1], 1), real=True))
+    power = (np.abs(fft.rfft(x, size, axis=1)) ** 2).sum(axis=0)
+    total = float(power.sum())
+    return None if total <= 0.0 else float((power * np.arange(len(power))).sum() / total * sample_rate / size)
+
+
+def note_of(hz: float) -> tuple[int, float]:
+    """The nearest MIDI note number and the cents above (or, negative, below) it: note 69 is 440 Hz (ISO 16), equal
+    temperament, 100 cents a semitone.
+    """
+    place = 69 + 12 * float(np.log2(hz / 440.0))
+    return round(place), 100 * (place - round(place))

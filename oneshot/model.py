@@ -306,6 +306,8 @@ class Sample:
     one-shot. ``nudged_frames``: by how much the user moved it from where it was measured. ``bleed_db`` of a pair is
     that of the worse side. ``hit`` differs from the one-shot's where a composite was asked for. ``repaired``: what was
     done to it, and ``repairs`` the same with figures; grade and ``bleed_db`` are those of the untouched file.
+    ``crest_db``: peak over rms; ``brightness_hz``: spectral centroid; ``time_reference``: frames from midnight (or from
+    the take's start, where no recorder said) to the file's first, None where it carries no tags.
     """
 
     mics: tuple[str, ...]
@@ -327,6 +329,9 @@ class Sample:
     bleed_db: float | None
     sha256: str
     nudged_frames: int = 0
+    crest_db: float | None = None
+    brightness_hz: float | None = None
+    time_reference: int | None = None
     repairs: tuple[Mapping[str, object], ...] = ()
 
 
@@ -335,7 +340,8 @@ class OneShot:
     """One hit cut from its mics at once. ``velocity`` is the inclusive MIDI range of its layer; ``grade`` the home
     file's; ``mix_db`` the level of its mics mixed by the kit's balance over the first 300 ms (10·log10 of the mean
     square, full scale 1.0, both sides added), None where all of them are off or silent. ``files`` are those that play;
-    ``untouched``: of those of them that were repaired, the files as cut.
+    ``untouched``: of those of them that were repaired, the files as cut. ``decay_s`` is T20, or T10 where no more can
+    be told; ``edt_s`` and ``t20_s`` as in ``measures.Decay``.
     """
 
     hit: int
@@ -351,6 +357,8 @@ class OneShot:
     files: tuple[Sample, ...]
     mix_db: float | None = None
     untouched: tuple[Sample, ...] = ()
+    edt_s: float | None = None
+    t20_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -389,6 +397,7 @@ class Print:
     sha256: str
     rank: int = 1
     why: str = ""
+    time_reference: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

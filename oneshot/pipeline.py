@@ -47,6 +47,7 @@ from oneshot.remembered import remember
 from oneshot.report import write_report
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.store import open_store
+from oneshot.tagging import tagged
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,12 +139,13 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     prints = Printer(session, found, recipe, balance, stage, dropped).make(chosen.hits, chosen.picks)
     rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
     shots = mixdown.with_levels(stage, shots, balance, rates)
-    return Kit(
+    kit = Kit(
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
         delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
         problems=(*session.problems, *found.problems, *unknown, *cutter.told, *_nothing_kept(found, shots)),
         bleed_bands=found.bleed_bands, mic_views=found.mic_views)
+    return tagged(kit, stage, recipe.export.tags)
 
 
 def _quiet(stage: str, share: float) -> None:

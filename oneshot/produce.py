@@ -320,13 +320,14 @@ class Cutter:
         """The record of a one-shot, with the measures of its home mic."""
         rate, noise = take.sample_rate, self._noise_rms(take, name)
         grade = next((s.grade for s in files if name in s.mics), files[0].grade)
+        decay = measures.decay(home - self._offset(take, name), sample_rate=rate, noise_rms=noise,
+                               attack=plan.onset_frame)
         return OneShot(
             hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer, round_robin=pick.round_robin,
             velocity=pick.velocity, grade=grade,
             fundamental_hz=measures.fundamental_hz(home, sample_rate=rate, attack=plan.onset_frame,
                                                    stop=min(len(home), max(end - plan.start, plan.onset_frame + 1))),
-            decay_s=measures.decay_s(home - self._offset(take, name), sample_rate=rate, noise_rms=noise,
-                                     attack=plan.onset_frame),
+            decay_s=decay.best_s, edt_s=decay.edt_s, t20_s=decay.t20_s,
             ring_kept_db=measures.ring_kept_db(home, sample_rate=rate, fade_out=plan.fade_outs[name]), files=files)
 
     def _remember(self, hit: Hit, audio: dict[str, Floats]) -> None:

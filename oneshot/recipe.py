@@ -77,6 +77,8 @@ class Exporting:
     mics: tuple[str, ...] = setting((), "Names of mics to export; empty: each drum's own close mics, the overheads and "
                                         "the rooms.")
     buses: bool = setting(False, "Also export buses (mixes of mics, effect returns).")
+    tags: bool = setting(True, "Say in each file what it is: name, kit, licence, key, attack, place in the take, "
+                               "loudness. Nothing of the recording's own texts travels.")
 
     def __post_init__(self) -> None:
         check_fields(self, "export")

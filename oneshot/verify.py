@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+import struct
 import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
@@ -19,11 +20,13 @@ from typing import Any
 import numpy as np
 
 from oneshot.audio import read_audio
+from oneshot.chunks import read_chunk, read_markers, time_reference
 from oneshot.export import hits_csv, manifest, readme, sfz
 from oneshot.export.shape import faults
 from oneshot.files import sha256_of
 from oneshot.kit_file import read_manifest
 from oneshot.loudness import measure
+from oneshot.measures import brightness_hz, crest_db
 from oneshot.model import AudioError, Floats, KitError
 
 LEVEL_TOLERANCE_DB = 0.02
@@ -92,6 +95,11 @@ def verify_kit(folder: Path) -> list[Difference]:
             take = takes.get(file["hit"])
             quiet = max((noise.get((take, mic)) or QUIET_DBFS for mic in file["mics"]), default=QUIET_DBFS)
             found += _sound(folder, file, rates.get(take), len(file["mics"]), quiet)
+    keys = {(drum["name"], way["name"]): way["key"] for drum in document["drums"] for way in drum["articulations"]}
+    for row, stroke in [*((file, shot) for shot in document["one_shots"]
+                          for file in (*shot["files"], *shot.get("untouched", []))),
+                        *((each, each) for each in document["prints"])]:
+        found += _tags(folder / row["path"], row["path"], row, keys.get((stroke["drum"], stroke["articulation"])))
     for each in document["prints"]:
         found += _sound(folder, each, rates.get(takes.get(each["hit"])), None, None)
     found += _listing(folder, document)
@@ -125,10 +133,26 @@ def _sound(folder: Path, row: Mapping[str, Any], rate: int | None, channels: int
         yield Difference(name, "samples", "all finite", "NaN or infinite")
         return
     levels = measure(x, header.sample_rate)
+    yield from (Difference(name, what, _db(row[what]), _db(got)) for what, got, near in (
+        ("crest_db", crest_db(x), LEVEL_TOLERANCE_DB), ("brightness_hz", brightness_hz(x, header.sample_rate), 1.0))
+        if row.get(what) is not None and (got is None or abs(row[what] - got) > near))
     for what in ("peak_dbfs", "true_peak_dbtp", "momentary_lufs", "integrated_lufs"):
         if what in row and not _near(row[what], getattr(levels, what)):
             yield Difference(name, what, _db(row[what]), _db(getattr(levels, what)))
     yield from _ends(name, row, x, quiet_dbfs)
+
+
+def _tags(path: Path, name: str, row: Mapping[str, Any], key: int | None) -> Iterator[Difference]:
+    """What a WAV file says of its place in the take, its key and its attack, against its row."""
+    if "time_reference" not in row or path.suffix.lower() != ".wav" or not path.is_file():
+        return
+    smpl = read_chunk(path, b"smpl")
+    said = {"time reference": (row["time_reference"], time_reference(path)),
+            "attack": (row.get("onset_frame", row.get("offset_frames")),
+                       next((marker.frame for marker in read_markers(path)), None)),
+            "key": (key, None if smpl is None or len(smpl) < 16 else struct.unpack_from("<I", smpl, 12)[0])}
+    yield from (Difference(name, f"{what} in its tags", str(want), "none" if got is None else str(got))
+                for what, (want, got) in said.items() if want not in {None, got})
 
 
 def _ends(name: str, row: Mapping[str, Any], x: Floats, quiet_dbfs: float | None) -> Iterator[Difference]:

@@ -46,10 +46,10 @@ def test_the_manifest_has_the_contracts_fields_in_order(kit: Kit) -> None:
             "confidence", "level_db", "bleed_db", "isolated", "usable", "kept",
             "fallback", "reason", "clean_s"] == list(document["hits"][0])
     assert ["hit", "drum", "articulation", "layer", "round_robin", "velocity", "grade", "fundamental_hz", "decay_s",
-            "ring_kept_db", "mix_db", "files"] == list(document["one_shots"][0])
+            "ring_kept_db", "mix_db", "files", "edt_s", "t20_s", "note", "cents"] == list(document["one_shots"][0])
     assert ["mics", "path", "frames", "source_start", "onset_frame", "fade_in_frames", "fade_out_frames", "gain_db",
             "inverted", "grade", "hit", "repaired", "peak_dbfs", "true_peak_dbtp", "momentary_lufs", "integrated_lufs",
-            "bleed_db", "sha256"] == list(document["one_shots"][0]["files"][0])
+            "bleed_db", "sha256", "crest_db", "brightness_hz"] == list(document["one_shots"][0]["files"][0])
     assert ("oneshot-manifest", 1) == (document["format"], document["version"])
 
 

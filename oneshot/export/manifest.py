@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from oneshot.files import write_atomic
+from oneshot.measures import note_of
 from oneshot.model import BandBleed, Delay, Drum, Hit, Kit, Mic, OneShot, Print, Sample, Take
 from oneshot.scan import BAND_EDGES_HZ
 
@@ -129,7 +130,14 @@ def _one_shot(shot: OneShot) -> Json:
         "fundamental_hz": rounded(shot.fundamental_hz), "decay_s": rounded(shot.decay_s, 4),
         "ring_kept_db": rounded(shot.ring_kept_db), "mix_db": rounded(shot.mix_db),
         "files": [_sample(sample) for sample in shot.files],
-        **({"untouched": [_sample(sample) for sample in shot.untouched]} if shot.untouched else {})}
+        **({"untouched": [_sample(sample) for sample in shot.untouched]} if shot.untouched else {}),
+        "edt_s": rounded(shot.edt_s, 4), "t20_s": rounded(shot.t20_s, 4), **_note(shot.fundamental_hz)}
+
+
+def _note(hz: float | None) -> Json:
+    """A pitch as MIDI note number and cents from it."""
+    note, cents = (None, None) if hz is None else note_of(hz)
+    return {"note": note, "cents": rounded(cents, 1)}
 
 
 def _sample(sample: Sample) -> Json:
@@ -142,6 +150,8 @@ def _sample(sample: Sample) -> Json:
         "momentary_lufs": rounded(sample.momentary_lufs), "integrated_lufs": rounded(sample.integrated_lufs),
         "bleed_db": rounded(sample.bleed_db), "sha256": sample.sha256,
         **({"nudged_frames": sample.nudged_frames} if sample.nudged_frames else {}),
+        "crest_db": rounded(sample.crest_db), "brightness_hz": rounded(sample.brightness_hz, 1),
+        **({} if sample.time_reference is None else {"time_reference": sample.time_reference}),
         **({"repairs": [{name: rounded(value) if isinstance(value, float) else value for name, value in each.items()}
                         for each in sample.repairs]} if sample.repairs else {})}
 
@@ -155,7 +165,8 @@ def _print(each: Print) -> Json:
         "path": each.path, "frames": each.frames, "source_start": each.source_start,
         "offset_frames": each.offset_frames, "first_excursion": each.first_excursion,
         "peak_dbfs": rounded(each.peak_dbfs), "true_peak_dbtp": rounded(each.true_peak_dbtp),
-        "momentary_lufs": rounded(each.momentary_lufs), "sha256": each.sha256, "rank": each.rank, "why": each.why}
+        "momentary_lufs": rounded(each.momentary_lufs), "sha256": each.sha256, "rank": each.rank, "why": each.why,
+        **({} if each.time_reference is None else {"time_reference": each.time_reference})}
 
 
 def _table(table: Mapping[str, Mapping[str, Mapping[str, float | None]]], digits: int) -> Json:

@@ -11,7 +11,9 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import pairwise
 from pathlib import Path
+from statistics import median
 from typing import Any, Literal, TypeAlias
 
 from oneshot.model import Drum, Hit, Kit, Mic, OneShot, Problem, Session, Take
@@ -23,6 +25,8 @@ Record: TypeAlias = dict[str, Any]
 
 GRADES = ("A", "B", "C", "D")
 BLANK: Line = ("text", "")
+ALIKE = 8
+"""Differences of one kind that are shown one by one; --json has them all."""
 UNSHOWN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
@@ -189,7 +193,20 @@ def _part(kit: Kit, drum: Drum, how: str, key: int) -> Record:
         "fallback": sum(hit.fallback for hit in hits if hit.kept),
         "span_db": round(max(levels) - min(levels), 1) if levels else None,
         "short": sum(is_short(shot) for shot in shots),
+        "steps_db": layer_steps_db(shots),
     }
+
+
+def layer_steps_db(shots: Sequence[OneShot]) -> list[float]:
+    """By how much each layer's mix lies above that of the layer below it (dB), medians over the alternates, over the
+    layers whose mix was measured.
+    """
+    layers: dict[int, list[float]] = {}
+    for shot in shots:
+        if shot.mix_db is not None:
+            layers.setdefault(shot.layer, []).append(shot.mix_db)
+    levels = [median(layers[number]) for number in sorted(layers)]
+    return [round(harder - softer, 1) + 0.0 for softer, harder in pairwise(levels)]
 
 
 def repaired(kit: Kit) -> dict[str, int]:
@@ -263,7 +280,8 @@ def _drum_lines(parts: Sequence[Mapping[str, Any]]) -> list[Line]:
     """The table of drums; a drum's name and home mic stand in its first row only."""
     if not parts:
         return [("warn", "No drum was found.")]
-    rows = [["drum", "articulation", "key", "found", "kept", "layers", "robins", *GRADES, "span dB", "home mic"]]
+    rows = [["drum", "articulation", "key", "found", "kept", "layers", "robins", *GRADES, "span dB", "steps dB",
+             "home mic"]]
     last = None
     for part in parts:
         low, high = part["round_robins"]
@@ -272,15 +290,26 @@ def _drum_lines(parts: Sequence[Mapping[str, Any]]) -> list[Line]:
         rows.append([part["drum"] if first else "", part["articulation"], str(part["key"]), f"{part['found']:,}",
                      f"{part['kept']:,}", str(part["layers"]), str(high) if low == high else f"{low}-{high}",
                      *(str(part["grades"][grade] or "-") for grade in GRADES),
-                     "-" if part["span_db"] is None else f"{part['span_db']:.1f}", part["home"] if first else ""])
-    head, *body = table(rows, right=tuple(range(2, 12)))
+                     "-" if part["span_db"] is None else f"{part['span_db']:.1f}", _steps(part["steps_db"]),
+                     part["home"] if first else ""])
+    head, *body = table(rows, right=tuple(range(2, 13)))
     lines: list[Line] = [("quiet", head), *(("text", line) for line in body)]
     fallback, short = sum(part["fallback"] for part in parts), sum(part["short"] for part in parts)
     if fallback:
         lines.append(("text", f"{fallback:,} of the kept ones are below the grade asked for: nothing better there."))
+    for part in parts:
+        lines += [("warn", plain(f"{part['drum']}, {part['articulation']}: a layer's mix is {-step:.1f} dB softer than "
+                                 "that of the layer below it; mappings raise it to that one's level."))
+                  for step in part["steps_db"] if step < 0]
     if short:
         lines.append(("text", f"{short:,} of the kept ones ring shorter than 40 dB: the next stroke cuts them."))
     return lines
+
+
+def _steps(steps_db: Sequence[float]) -> str:
+    """Least and greatest step between layers."""
+    low, high = min(steps_db, default=0.0), max(steps_db, default=0.0)
+    return "-" if not steps_db else f"{low:.1f}" if low == high else f"{low:.1f} to {high:.1f}"
 
 
 def _left_out_lines(summary: Mapping[str, Any]) -> list[Line]:
@@ -331,5 +360,13 @@ def difference_lines(folder: Path, differences: Sequence[tuple[str, str, str, st
         return [("text", plain(f"{folder}: every file is as the manifest says."))]
     number = len(differences)
     lines: list[Line] = [("head", plain(f"{folder}: {number:,} {'difference' if number == 1 else 'differences'}"))]
-    head, *body = table([["where", "what", "expected", "found"], *differences], indent=2)
+    alike: dict[str, list[tuple[str, str, str, str]]] = {}
+    for each in differences:
+        alike.setdefault(each[1], []).append(each)
+    rows: list[Sequence[str]] = []
+    for what, each_of in alike.items():
+        rows += each_of[:ALIKE]
+        if len(each_of) > ALIKE:
+            rows.append([f"… {len(each_of) - ALIKE:,} more files", what, "", ""])
+    head, *body = table([["where", "what", "expected", "found"], *rows], indent=2)
     return [*lines, ("quiet", head), *(("warn", line) for line in body)]

@@ -1,0 +1,123 @@
+"""Tagging: what each finished file of a kit says of itself, and measures that its samples alone tell.
+
+Goes over the kit once all is known of it: the keys, which are given after cutting, and the takes' time stamps. Nothing
+of the source's own texts travels: not who recorded it, when, or with what.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from oneshot import measures
+from oneshot.audio import Header, read_audio
+from oneshot.chunks import time_reference
+from oneshot.files import sha256_of
+from oneshot.model import Kit, OneShot, Print, Sample, Session
+from oneshot.tags import Tags, write_tags
+
+MODES = {1: "mono", 2: "stereo"}
+CODINGS = {"PCM_16": ("PCM", 16), "PCM_24": ("PCM", 24), "PCM_32": ("PCM", 32), "FLOAT": ("PCM", 32),
+           "DOUBLE": ("PCM", 64), "PCM_S8": ("PCM", 8)}
+"""soundfile's subtype -> coding algorithm and word length, as EBU R 98 writes them (from memory)."""
+
+
+def tagged(kit: Kit, folder: Path, say: bool) -> Kit:
+    """The kit with every file measured for crest factor and brightness and, where ``say``, its tags in it.
+
+    Raises AudioError where a file cannot be read, OSError where it cannot be written.
+    """
+    said = _Said(kit, folder, _origins(kit.session) if say else {}, say)
+    shots = tuple(replace(shot, files=tuple(said.of_sample(shot, each) for each in shot.files),
+                          untouched=tuple(said.of_sample(shot, each) for each in shot.untouched))
+                  for shot in kit.one_shots)
+    return replace(kit, one_shots=shots, prints=tuple(said.of_print(each) for each in kit.prints))
+
+
+def _origins(session: Session) -> dict[str, int]:
+    """Take -> frames from midnight to its frame 0, as the recorder's stamps say; 0 where none does."""
+    out = {}
+    for take in session.takes:
+        sources = sorted({(source.path, source.at) for mic in take.mics for source in mic.sources})
+        stamps = ((time_reference(session.root / path), at) for path, at in sources)
+        out[take.name] = next((stamp - at for stamp, at in stamps if stamp is not None), 0)
+    return out
+
+
+class _Said:
+    """What the files of a kit say of themselves."""
+
+    def __init__(self, kit: Kit, folder: Path, origin: Mapping[str, int], say: bool) -> None:
+        self._kit, self._folder, self._origin, self._say = kit, folder, origin, say
+        self._hits = {hit.id: hit for hit in kit.hits}
+        self._keys = {(drum.name, way.name): way.key for drum in kit.drums for way in drum.articulations}
+        info = kit.recipe.get("kit")
+        self._info = info if isinstance(info, Mapping) else {}
+
+    def of_sample(self, shot: OneShot, sample: Sample) -> Sample:
+        """A sample, measured and tagged."""
+        path = self._folder / sample.path
+        x, header = read_audio(path)
+        measured = replace(sample, crest_db=measures.crest_db(x),
+                           brightness_hz=measures.brightness_hz(x, header.sample_rate))
+        if not self._say:
+            return measured
+        done = [f"gain {sample.gain_db:+.1f} dB"] if sample.gain_db else []
+        done += ["inverted"] if sample.inverted else []
+        done += [f"repaired: {', '.join(sample.repaired)}"] if sample.repaired else []
+        at = self._place(sample.hit, sample.source_start, header)
+        title = f"{shot.drum} {shot.articulation} V{shot.layer:02d} RR{shot.round_robin:02d} {' + '.join(sample.mics)}"
+        tags = replace(self._tags(title, self._keys[shot.drum, shot.articulation], header, sample.hit, done),
+                       attack=sample.onset_frame, time_reference=at, integrated_lufs=sample.integrated_lufs,
+                       true_peak_dbtp=sample.true_peak_dbtp, momentary_lufs=sample.momentary_lufs)
+        if not write_tags(path, tags):
+            return measured
+        return replace(measured, time_reference=at, sha256=sha256_of(path))
+
+    def of_print(self, each: Print) -> Print:
+        """A print, tagged."""
+        if not self._say:
+            return each
+        path = self._folder / each.path
+        _, header = read_audio(path, 1)
+        at = self._place(each.hit, each.source_start, header)
+        title = f"{each.print} {each.rank}: {each.drum} {each.articulation} V{each.layer:02d} RR{each.round_robin:02d}"
+        done = [f"mix of {', '.join(each.mics)}"]
+        tags = replace(self._tags(title, self._keys[each.drum, each.articulation], header, each.hit, done),
+                       attack=max(each.offset_frames, 0), time_reference=at, true_peak_dbtp=each.true_peak_dbtp,
+                       momentary_lufs=each.momentary_lufs)
+        if not write_tags(path, tags):
+            return each
+        return replace(each, time_reference=at, sha256=sha256_of(path))
+
+    def _tags(self, title: str, key: int, header: Header, hit: int, done: list[str]) -> Tags:
+        """The tags that every file of the kit has."""
+        players = ", ".join(str(name) for name in self._info.get("players") or [])
+        return Tags(title=title, album=str(self._info.get("name") or self._kit.session.name),
+                    artist=str(self._info.get("author") or players), rights=str(self._info.get("licence") or ""),
+                    software=self._kit.generator, key=key, attack=0, sample_rate=header.sample_rate, time_reference=0,
+                    history=self._history(header, hit, done))
+
+    def _history(self, header: Header, hit: int, done: list[str]) -> tuple[str, ...]:
+        """The coding history: as recorded, and as it is now (EBU R 98: A algorithm, F rate, W word length, M mode, T
+        text; from memory).
+        """
+        take = self._kit.session.take(self._hits[hit].take)
+        cut = ", ".join(["cut and faded", *done])
+        mode = MODES.get(header.channels, f"{header.channels} channels")
+        return (_line(take.subtype, take.sample_rate, "mono", "as recorded"),
+                _line(header.subtype, header.sample_rate, mode, f"{self._kit.generator}; {cut}"))
+
+    def _place(self, hit: int, source_start: int, header: Header) -> int:
+        """Frames from midnight to a file's first frame, at the file's rate."""
+        take = self._kit.session.take(self._hits[hit].take)
+        at = max(self._origin.get(take.name, 0) + source_start, 0)
+        return round(at * header.sample_rate / take.sample_rate)
+
+
+def _line(subtype: str, rate: int, mode: str, text: str) -> str:
+    """One line of a coding history."""
+    coding, bits = CODINGS.get(subtype, ("PCM", 24))
+    plain = text.replace(",", ";").encode("ascii", errors="replace").decode()
+    return f"A={coding},F={rate},W={bits},M={mode},T={plain}"
