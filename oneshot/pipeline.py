@@ -13,10 +13,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from oneshot import __version__, blend, choose, corrections, mixdown
+from oneshot import __version__, blend, choose, corrections, mixdown, recall
 from oneshot.analyse import Progress, analyse
 from oneshot.corrected import by_hand, correct, nudged
-from oneshot.corrections_toml import EMPTY_TEXT, load
+from oneshot.corrections_toml import EMPTY_TEXT, Corrections, load
 from oneshot.examine import examine, heard_next
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
@@ -44,7 +44,7 @@ from oneshot.recipe_toml import load_recipe, recipe_toml, recipe_values
 from oneshot.remembered import remember
 from oneshot.report import write_report
 from oneshot.session import fingerprint_parts, open_session
-from oneshot.store import open_store
+from oneshot.store import Store, open_store
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +77,10 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     store = open_store(fingerprint_parts(session))
     if fresh:
         store.clear()
-    found = analyse(session, store=store, jobs=jobs or os.cpu_count() or 1, progress=tell,
-                    told_hits=corrections.told_to_analysis(overruled))
+    memory = recall.memory()
+    if memory is not None:
+        memory.begin(tuple(fingerprint_parts(session)))
+    found = analysed(session, store, overruled, jobs=jobs, progress=tell)
     rates = {take.name: take.sample_rate for take in session.takes}
     corrected = corrections.apply(found.hits, overruled, rates, _mics_and_pairs(session))
     session, found = correct(session, found, corrected)
@@ -101,7 +103,18 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
         raise WorkError(f"{kit_path} cannot be written ({error.strerror or error}): free some space or choose another "
                         "place") from None
     remember(kit_path, session_path)
+    if memory is not None:
+        memory.end()
     return BuildResult(kit, kit_path, len(files), size)
+
+
+def analysed(session: Session, store: Store, overruled: Corrections, *, jobs: int | None = None,
+             progress: Progress | None = None) -> Analysis:
+    """The analysis of a session with what corrections tell it. Raises as ``analyse``."""
+    told = corrections.told_to_analysis(overruled)
+    return recall.recalled("analysis", (session, told),
+                           lambda: analyse(session, store=store, jobs=jobs or os.cpu_count() or 1,
+                                           progress=progress or _quiet, told_hits=told))
 
 
 def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Recipe, corrected: Corrected,

@@ -7,15 +7,16 @@ Hits are cut in order of time, one read of each hit's window. All mics of a hit 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Container, Hashable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot import cut, loudness, measures
+from oneshot import cut, loudness, measures, recall
 from oneshot.audio import Dtype, TakeReader, is_float, write_wav
 from oneshot.choose import Pick
 from oneshot.corrections import Handling
@@ -23,7 +24,7 @@ from oneshot.corrections_toml import safe_name
 from oneshot.files import sha256_of
 from oneshot.found import Analysis, FoundDrum
 from oneshot.model import Floats, Hit, Mic, OneShot, Problem, Role, Sample, Session, Take
-from oneshot.recipe import Recipe
+from oneshot.recipe import Choosing, Recipe
 
 FAR_ROLES = (Role.OVERHEAD, Role.ROOM, Role.BUS)
 FIRST_LOOK_S = 12.0
@@ -59,7 +60,7 @@ class Cutter:
     def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],
                 tell: Callable[[float], None]) -> tuple[OneShot, ...]:
         """Cut every pick; one-shots in the order of the picks. Raises AudioError where a file cannot be read."""
-        pre = self._pre(hits, picks)
+        pre, hardest = self._pre(hits, picks), self._hardest(hits, picks)
         done: dict[int, OneShot] = {}
         for take in self.session.takes:
             mine = sorted((p for p in picks if hits[p.hit].take == take.name),
@@ -70,8 +71,10 @@ class Cutter:
             exact: Dtype = "float64" if is_float(take.subtype) else "int32"
             with TakeReader(self.session.root, take, wanted, dtype=exact) as reader:
                 for pick in mine:
-                    done[pick.hit] = self._cut(reader, take, wanted, hits[pick.hit], pick,
-                                               pre[hits[pick.hit].drum, hits[pick.hit].articulation])
+                    hit = hits[pick.hit]
+                    lead = pre[hit.drum, hit.articulation]
+                    done[pick.hit] = self._carried_over(take, hit, pick, lead, hardest) or \
+                        self._cut(reader, take, wanted, hit, pick, lead)
                     tell(len(done) / len(picks))
         return tuple(done[pick.hit] for pick in picks)
 
@@ -124,6 +127,7 @@ class Cutter:
 
     def _cut(self, reader: TakeReader, take: Take, rows: Sequence[str], hit: Hit, pick: Pick, pre: int) -> OneShot:
         """Cut, measure and write one hit in all its mics."""
+        before = len(self.told)
         mics = self.mics_of(hit)
         names = [m.name for m in mics]
         attack = self.analysis.attacks[hit.id]
@@ -141,7 +145,61 @@ class Cutter:
         home = self.drums[hit.drum].home if self.drums[hit.drum].home in names else names[0]
         gain = 10 ** (self._handling(hit).gain_db / 20)
         self._remember(hit, {n: _float(audio[k]) * gain for k, n in enumerate(names)})
-        return self._one_shot(hit, pick, files, _float(audio[names.index(home)]), home, plan, ends[home], take)
+        shot = self._one_shot(hit, pick, files, _float(audio[names.index(home)]), home, plan, ends[home], take)
+        memory = recall.memory()
+        if memory is not None:
+            memory.shots[self._key(take, hit, pre)] = recall.Shot(
+                shot, tuple(self.told[before:]), tuple(recall.stamp_of(self.folder / f.path) for f in files))
+        return shot
+
+    def _hardest(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> set[int]:
+        """The hardest hit of each drum: always cut anew, since the balance is set by what it sounds like."""
+        levels: dict[str, tuple[float, int]] = {}
+        for pick in picks:
+            hit = hits[pick.hit]
+            level = (-np.inf if hit.level_db is None else hit.level_db, -self.analysis.attacks[hit.id])
+            levels[hit.drum] = max(levels.get(hit.drum, level), level)
+        return {p.hit for p in picks if (hits[p.hit].level_db, -self.analysis.attacks[p.hit]) == levels[hits[p.hit].drum]}
+
+    def _key(self, take: Take, hit: Hit, pre: int) -> Hashable:
+        """Everything that the bytes and measures of a hit's files depend on, in one session: what they are called and
+        which turn they take does not count.
+        """
+        names = tuple(m.name for m in self.mics_of(hit))
+        recipe = replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=())
+        return (take.name, hit.onset, self.analysis.attacks[hit.id], self._first(hit), pre, names,
+                self.next_stroke(hit, names), self._handling(hit), self.drums[hit.drum].home, repr(recipe))
+
+    def _carried_over(self, take: Take, hit: Hit, pick: Pick, pre: int, hardest: Container[int]) -> OneShot | None:
+        """The one-shot of an earlier build under the name it has now; None where it has to be cut."""
+        memory = recall.memory()
+        key = self._key(take, hit, pre) if memory is not None else None
+        known = memory.shots.get(key) if memory is not None and hit.id not in hardest else None
+        if memory is None or known is None:
+            return None
+        mics = {m.name: m for m in self.mics_of(hit)}
+        groups = [[mics[name] for name in file.mics] for file in known.record.files]
+        used = set(self._used)
+        paths = [self._free_path(hit, pick, _label(group)) for group in groups]
+        if not memory.carry_over(known, self.folder, paths):
+            self._used = used
+            return None
+        self.told += known.told
+        files = tuple(replace(file, path=path.as_posix(), hit=hit.id, **self._judged(hit, group))
+                      for file, path, group in zip(known.record.files, paths, groups, strict=True))
+        home = self.drums[hit.drum].home
+        grade = next((s.grade for s in files if home in s.mics), files[0].grade)
+        shot = replace(known.record, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer,
+                       round_robin=pick.round_robin, velocity=pick.velocity, grade=grade, files=files)
+        memory.shots[key] = replace(known, record=shot)
+        return shot
+
+    def _judged(self, hit: Hit, group: Sequence[Mic]) -> dict[str, Any]:
+        """Grade and bleed of a file, those of its worse side."""
+        bleeds = [hit.bleed_db.get(m.name) for m in group]
+        known = [b for b in bleeds if b is not None]
+        return {"grade": max(self.analysis.grades[hit.id].get(m.name, "D") for m in group),
+                "bleed_db": max(known) if len(known) == len(bleeds) else None}
 
     def _by_hand(self, hit: Hit, take: Take) -> cut.ByHand:
         """What the user said of a hit's end and fades, in frames."""
@@ -206,21 +264,17 @@ class Cutter:
         if not is_float(take.subtype) and float(np.abs(_float(audio)).max(initial=0.0)) * 10 ** (said.gain_db / 20) > 1:
             self.told.append(Problem("corrections.toml", f"a gain of {said.gain_db:g} dB clips {group[0].name} of the "
                                      f"hit at frame {hit.onset} of {hit.take}", "trim it by less"))
-        label = group[0].pair if len(group) == 2 and group[0].pair else group[0].name
-        path = self.folder / self._free_path(hit, pick, label)
+        path = self.folder / self._free_path(hit, pick, _label(group))
         path.parent.mkdir(parents=True, exist_ok=True)
         write_wav(path, out, take.sample_rate, take.subtype)
         levels = loudness.measure(_float(out), take.sample_rate)
-        grades = [self.analysis.grades[hit.id].get(m.name, "D") for m in group]
-        bleeds = [hit.bleed_db.get(m.name) for m in group]
-        known = [b for b in bleeds if b is not None]
         return Sample(
             mics=tuple(m.name for m in group), path=path.relative_to(self.folder).as_posix(), frames=plan.frames,
             source_start=plan.start, onset_frame=plan.onset_frame, fade_in_frames=plan.fade_in_frames,
-            fade_out_frames=fade_out, gain_db=said.gain_db, inverted=False, grade=max(grades), hit=hit.id, repaired=(),
+            fade_out_frames=fade_out, gain_db=said.gain_db, inverted=False, hit=hit.id, repaired=(),
             peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
-            integrated_lufs=levels.integrated_lufs, bleed_db=max(known) if len(known) == len(bleeds) else None,
-            sha256=sha256_of(path), nudged_frames=said.nudge_frames)
+            integrated_lufs=levels.integrated_lufs, sha256=sha256_of(path), nudged_frames=said.nudge_frames,
+            **self._judged(hit, group))
 
     def _free_path(self, hit: Hit, pick: Pick, label: str) -> Path:
         """A path that no file of the kit has yet, also where a file system takes no notice of case."""
@@ -252,6 +306,11 @@ class Cutter:
             second = self.session.take(hit.take).sample_rate
             self._loudest_db[hit.drum] = level
             self.loudest[hit.drum] = {name: x[:second].copy() for name, x in audio.items()}
+
+
+def _label(group: Sequence[Mic]) -> str:
+    """What a file's name says of its mics."""
+    return group[0].pair if len(group) == 2 and group[0].pair else group[0].name
 
 
 def _files(mics: Sequence[Mic]) -> list[tuple[Mic, ...]]:

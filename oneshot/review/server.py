@@ -122,6 +122,7 @@ class Pages:
         """Write an entry down."""
         del request
         entry = self.desk.decide(_revision(said), said.get("entry") or {})
+        self.rebuild.work_ahead()
         return {"revision": self.desk.revision, "entry": entry_row(entry)}
 
     def undo(self, request: Request, said: Json) -> Json:
@@ -149,8 +150,9 @@ def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
     @asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
         del app
+        pages.rebuild.work_ahead()
         yield
-        await run_in_threadpool(pages.rebuild.wait)
+        await run_in_threadpool(pages.rebuild.end)
         pages.recordings.close()
 
     read, write = _reading, _writing
