@@ -7,7 +7,7 @@ Hits are cut in order of time, one read of each hit's window. All mics of a hit 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Container, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
@@ -56,11 +56,15 @@ class Cutter:
     told: list[Problem] = field(default_factory=list)
     _loudest_db: dict[str, float] = field(default_factory=dict)
     _used: set[str] = field(default_factory=set)
+    _hardest: set[int] = field(default_factory=set)
+    _asked: str = ""
 
     def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],
                 tell: Callable[[float], None]) -> tuple[OneShot, ...]:
         """Cut every pick; one-shots in the order of the picks. Raises AudioError where a file cannot be read."""
-        pre, hardest = self._pre(hits, picks), self._hardest(hits, picks)
+        pre, self._hardest = self._pre(hits, picks), self._hardest_of(hits, picks)
+        recipe = replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=())
+        self._asked = repr(recipe)
         done: dict[int, OneShot] = {}
         for take in self.session.takes:
             mine = sorted((p for p in picks if hits[p.hit].take == take.name),
@@ -73,7 +77,7 @@ class Cutter:
                 for pick in mine:
                     hit = hits[pick.hit]
                     lead = pre[hit.drum, hit.articulation]
-                    done[pick.hit] = self._carried_over(take, hit, pick, lead, hardest) or \
+                    done[pick.hit] = self._carried_over(take, hit, pick, lead) or \
                         self._cut(reader, take, wanted, hit, pick, lead)
                     tell(len(done) / len(picks))
         return tuple(done[pick.hit] for pick in picks)
@@ -149,33 +153,35 @@ class Cutter:
         memory = recall.memory()
         if memory is not None:
             memory.shots[self._key(take, hit, pre)] = recall.Shot(
-                shot, tuple(self.told[before:]), tuple(recall.stamp_of(self.folder / f.path) for f in files))
+                shot, tuple(self.told[before:]), tuple(recall.stamp_of(self.folder / f.path) for f in files),
+                self.loudest[hit.drum] if hit.id in self._hardest else None)
         return shot
 
-    def _hardest(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> set[int]:
-        """The hardest hit of each drum: always cut anew, since the balance is set by what it sounds like."""
-        levels: dict[str, tuple[float, int]] = {}
-        for pick in picks:
-            hit = hits[pick.hit]
-            level = (-np.inf if hit.level_db is None else hit.level_db, -self.analysis.attacks[hit.id])
-            levels[hit.drum] = max(levels.get(hit.drum, level), level)
-        return {p.hit for p in picks if (hits[p.hit].level_db, -self.analysis.attacks[p.hit]) == levels[hits[p.hit].drum]}
+    def _hardest_of(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> set[int]:
+        """The hardest hit of each drum: the balance is set by what it sounds like."""
+        most: dict[str, tuple[float, int]] = {}
+        for take in self.session.takes:  # in the order in which they are cut: of two alike the first counts
+            mine = [hits[p.hit] for p in picks if hits[p.hit].take == take.name]
+            for hit in sorted(mine, key=lambda h: self.analysis.attacks[h.id]):
+                if hit.level_db is not None and hit.level_db > most.get(hit.drum, (-np.inf, 0))[0]:
+                    most[hit.drum] = (hit.level_db, hit.id)
+        return {number for _, number in most.values()}
 
     def _key(self, take: Take, hit: Hit, pre: int) -> Hashable:
         """Everything that the bytes and measures of a hit's files depend on, in one session: what they are called and
         which turn they take does not count.
         """
         names = tuple(m.name for m in self.mics_of(hit))
-        recipe = replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=())
         return (take.name, hit.onset, self.analysis.attacks[hit.id], self._first(hit), pre, names,
-                self.next_stroke(hit, names), self._handling(hit), self.drums[hit.drum].home, repr(recipe))
+                self.next_stroke(hit, names), self._handling(hit), self.drums[hit.drum].home, self._asked)
 
-    def _carried_over(self, take: Take, hit: Hit, pick: Pick, pre: int, hardest: Container[int]) -> OneShot | None:
+    def _carried_over(self, take: Take, hit: Hit, pick: Pick, pre: int) -> OneShot | None:
         """The one-shot of an earlier build under the name it has now; None where it has to be cut."""
         memory = recall.memory()
         key = self._key(take, hit, pre) if memory is not None else None
-        known = memory.shots.get(key) if memory is not None and hit.id not in hardest else None
-        if memory is None or known is None:
+        known = memory.shots.get(key) if memory is not None else None
+        hardest = hit.id in self._hardest
+        if memory is None or known is None or (hardest and known.aloud is None):
             return None
         mics = {m.name: m for m in self.mics_of(hit)}
         groups = [[mics[name] for name in file.mics] for file in known.record.files]
@@ -185,6 +191,9 @@ class Cutter:
             self._used = used
             return None
         self.told += known.told
+        if hardest:
+            self._loudest_db[hit.drum] = hit.level_db or 0.0
+            self.loudest[hit.drum] = dict(known.aloud or {})
         files = tuple(replace(file, path=path.as_posix(), hit=hit.id, **self._judged(hit, group))
                       for file, path, group in zip(known.record.files, paths, groups, strict=True))
         home = self.drums[hit.drum].home

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Hashable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
@@ -20,7 +20,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from oneshot.files import sha256_of
-from oneshot.model import OneShot, Problem
+from oneshot.model import Floats, OneShot, Problem
 
 T = TypeVar("T")
 MOST_BYTES = 400_000_000
@@ -38,11 +38,14 @@ class Stamp:
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """A one-shot that was cut, what had to be told of it, and the stamps of its files."""
+    """A one-shot that was cut, what had to be told of it, the stamps of its files and, of a drum's hardest, mic -> how it
+    begins.
+    """
 
     record: OneShot
     told: tuple[Problem, ...]
     stamps: tuple[Stamp | None, ...]
+    aloud: Mapping[str, Floats] | None = None
 
 
 @dataclass(slots=True)
@@ -101,7 +104,7 @@ class Memory:
             if all(path.is_file() and sha256_of(path) == file.sha256
                    for path, file in zip(paths, shot.record.files, strict=True)):
                 files = tuple(replace(file, path=there[file.sha256]) for file in shot.record.files)
-                self.shots[key] = Shot(replace(shot.record, files=files), shot.told, tuple(map(stamp_of, paths)))
+                self.shots[key] = replace(shot, record=replace(shot.record, files=files), stamps=tuple(map(stamp_of, paths)))
 
 
 _MEMORY: ContextVar[Memory | None] = ContextVar("memory", default=None)
