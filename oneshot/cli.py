@@ -204,12 +204,12 @@ def pack(kit: KitPath,
 
 @app.command(epilog="Example: oneshot review 'Tuesday kit'")
 def review(kit: KitPath,
-           session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Where the recordings lie, if not where "
-                                                                                "they were.")] = None,
+           session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Where the recordings lie, if not "
+                                                                                "where they were.")] = None,
            port: Annotated[int, typer.Option(min=0, max=65535, metavar="N", help="Port to serve at; else a free "
                                                                                  "one.")] = 0,
-           host: Annotated[str, typer.Option(metavar="ADDRESS", help="Address to serve at. Any other than this machine's "
-                                                                     "own opens the recordings to the "
+           host: Annotated[str, typer.Option(metavar="ADDRESS", help="Address to serve at. Any other than this "
+                                                                     "machine's own opens the recordings to the "
                                                                      "network.")] = "127.0.0.1",
            browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page.")] = True,
            debug: Debug = False) -> None:

@@ -93,7 +93,7 @@ def is_our_kit(path: Path) -> bool:
 
 
 def inside(folder: Path, path: str) -> Path | None:
-    """A file of a folder by its relative path, links followed; None where that leads out of the folder. Never raises."""
+    """A file of a folder by its relative path, links followed; None where that leads out of it. Never raises."""
     try:
         found = (folder / path).resolve()
         return found if found.is_relative_to(folder.resolve()) else None

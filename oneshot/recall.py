@@ -38,8 +38,8 @@ class Stamp:
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """A one-shot that was cut, what had to be told of it, the stamps of its files and, of a drum's hardest, mic -> how it
-    begins.
+    """A one-shot that was cut, what had to be told of it, the stamps of its files and, of a drum's hardest, how it
+    begins in each mic.
     """
 
     record: OneShot
@@ -104,7 +104,8 @@ class Memory:
             if all(path.is_file() and sha256_of(path) == file.sha256
                    for path, file in zip(paths, shot.record.files, strict=True)):
                 files = tuple(replace(file, path=there[file.sha256]) for file in shot.record.files)
-                self.shots[key] = replace(shot, record=replace(shot.record, files=files), stamps=tuple(map(stamp_of, paths)))
+                record = replace(shot.record, files=files)
+                self.shots[key] = replace(shot, record=record, stamps=tuple(map(stamp_of, paths)))
 
 
 _MEMORY: ContextVar[Memory | None] = ContextVar("memory", default=None)

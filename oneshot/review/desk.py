@@ -16,7 +16,7 @@ from oneshot import corrections
 from oneshot.corrections_toml import KINDS, Correction, Corrections, Place, dump, parse
 from oneshot.files import write_atomic
 from oneshot.kit_file import read_kit
-from oneshot.model import Hit, Kit, KitError, OneshotError, Session, SettingsError
+from oneshot.model import Fader, Hit, Kit, KitError, OneshotError, Session, SettingsError
 from oneshot.overruling import REACH_S, Corrected
 from oneshot.recipe import FaderRecipe, Recipe
 from oneshot.recipe_toml import load_recipe, recipe_toml
@@ -42,10 +42,11 @@ class Desk:
         self.kit: Kit
         self._stamp = 0
         self.reload()
-        lacking = [take.name for take in self.kit.session.takes if take.name not in {t.name for t in self.session.takes}]
+        there = {take.name for take in self.session.takes}
+        lacking = [take.name for take in self.kit.session.takes if take.name not in there]
         if lacking:
-            raise KitError(f"{session_path} has no take called {', '.join(lacking)}: name the session that {folder} was "
-                           "built from with --session")
+            raise KitError(f"{session_path} has no take called {', '.join(lacking)}: name the session that {folder} "
+                           "was built from with --session")
 
     def reload(self) -> None:
         """Read the kit and its corrections from the disk."""
@@ -119,16 +120,17 @@ class Desk:
 
     # -------------------------------------------------------------------------------------------------------- changing
 
-    def decide(self, revision: int, row: Mapping[str, Any]) -> Correction:
+    def decide(self, revision: int, row: object) -> Correction:
         """Write one entry down. Raises StaleError, SettingsError where it says nothing that can be done, OSError."""
         with self.lock:
             self._check(revision)
             entry = entry_of(row)
+            before = replaced_by(self.journal.entries, entry)
             if entry.kind == "add":
                 self._check_new(entry)
             else:
-                self._check_found(entry)
-            self.journal.decide(entry, instead_of=replaced_by(self.journal.entries, entry))
+                self._check_found(entry, before)
+            self.journal.decide(entry, instead_of=before)
             self._changed()
             return entry
 
@@ -144,8 +146,8 @@ class Desk:
     def set_fader(self, revision: int, mic: str, said: Mapping[str, Any] | None) -> None:
         """Say in the kit's recipe where a mic stands in the balance; None: where it was computed to stand.
 
-        It is heard on the page at once, and in files and mappings with the next build. Raises StaleError, SettingsError,
-        OSError.
+        It is heard on the page at once, and in mappings and prints with the next build. Raises StaleError,
+        SettingsError, OSError.
         """
         with self.lock:
             self._check(revision)
@@ -160,6 +162,11 @@ class Desk:
                 balance[mic] = FaderRecipe(**said)
             write_atomic(self.folder / "recipe.toml", recipe_toml(replace(recipe, balance=balance)))
             self._changed()
+
+    def balance(self) -> dict[str, Fader]:
+        """Each mic's fader as it sounds now: the kit's, with what the recipe on the disk says over it."""
+        said = self.recipe().balance
+        return {name: said[name].over(fader) if name in said else fader for name, fader in self.kit.balance.items()}
 
     def recipe(self) -> Recipe:
         """The kit's recipe as it stands on the disk. Raises SettingsError."""
@@ -190,19 +197,19 @@ class Desk:
         if found is not None:
             raise SettingsError(f"hit {found.id} ({found.drum}) is within 10 ms of that place already")
 
-    def _check_found(self, entry: Correction) -> None:
+    def _check_found(self, entry: Correction, instead_of: Correction | None) -> None:
         """Raise SettingsError, with the reason, where an entry would come to nothing."""
         before = {p.what for p in self.now().problems}
-        pending = tuple(e for e in self.journal.pending if not self._is_new(e))
+        pending = tuple(e for e in self.journal.pending if e != instead_of and not self._is_new(e))
         after = [p for p in self._applied((*pending, entry)).problems if p.what not in before]
         if after:
             raise SettingsError(after[0].what)
 
 
-def entry_of(row: Mapping[str, Any]) -> Correction:
+def entry_of(row: object) -> Correction:
     """An entry from plain types, checked as the file is. Raises SettingsError."""
     known = {item.name for item in fields(Correction)}
-    if not isinstance(row, Mapping) or row.get("kind") not in KINDS or set(row) - known:
+    if not isinstance(row, dict) or row.get("kind") not in KINDS or set(row) - known:
         raise SettingsError(f"an entry needs a kind ({', '.join(KINDS)}) and keys that corrections.toml knows")
     values: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value
                               for key, value in row.items() if value is not None}

@@ -1,9 +1,10 @@
-"""Facts: what the page shows of a kit, as plain types. Names are passed on as they stand: the page writes texts only."""
+"""Facts: what the page shows of a kit, as plain types. Names go out as they stand: the page writes texts only."""
 
 from __future__ import annotations
 
 import json
 from collections import Counter
+from dataclasses import asdict
 from typing import Any
 
 from oneshot import grooves, playable
@@ -33,7 +34,7 @@ def summary(desk: Desk) -> dict[str, Any]:
         "takes": [{"name": t.name, "rate": t.sample_rate, "frames": t.frames,
                    "mics": [{"name": m.name, "role": str(m.role), "pair": m.pair} for m in t.mics
                             if m.role in HEARD_ROLES]} for t in desk.session.takes],
-        "drums": [{"name": name, "articulations": sorted(found, key=lambda a, f=found: (-f[a], a))}
+        "drums": [{"name": name, "articulations": [a for a, _ in found.most_common()]}
                   for name, found in sorted(ways.items())],
         "keys": [{"drum": d.name, "articulation": a.name, "key": a.key} for d in kit.drums for a in d.articulations],
         "balance": balance(desk), "said": sorted(desk.recipe().balance),
@@ -43,13 +44,8 @@ def summary(desk: Desk) -> dict[str, Any]:
 
 
 def balance(desk: Desk) -> dict[str, Any]:
-    """Each mic's fader as it sounds now: the kit's, with what the recipe on the disk says over it."""
-    said = desk.recipe().balance
-    out = {}
-    for name, fader in desk.kit.balance.items():
-        now = said[name].over(fader) if name in said else fader
-        out[name] = {"gain_db": now.gain_db, "pan": now.pan, "polarity": now.polarity, "on": now.on}
-    return out
+    """Each mic's fader as it sounds now, as plain types."""
+    return {name: asdict(fader) for name, fader in desk.balance().items()}
 
 
 def decisions(desk: Desk) -> dict[str, Any]:
@@ -104,10 +100,10 @@ def first_to_hear(kit: Kit) -> dict[int, list[Any]]:
         elif hit.kept and hit.confidence < UNSURE:
             out[hit.id] = [2, f"its drum is {round(hit.confidence * 100)} % sure"]
         elif not hit.kept and reason_kind(hit.reason) == "set aside":
-            out[hit.id] = [2, hit.reason or "set aside"]
+            out[hit.id] = [2, "something is odd about it"]
         elif not hit.kept and not hit.partners and hit.ornament is None and home_db is not None \
                 and home_db <= cleanest.get((hit.drum, hit.articulation), -1e9) + NEARLY_DB:
-            out[hit.id] = [1, f"nearly made it: {hit.reason or 'left out'}"]
+            out[hit.id] = [1, "nearly made it"]
     return out
 
 

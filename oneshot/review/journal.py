@@ -62,7 +62,8 @@ class Journal:
         known = self._note()
         fresh = self.path.exists() and self.path.stat().st_mtime_ns <= (self.kit / "manifest.json").stat().st_mtime_ns
         same = known.get("now") == _digest(self.text)
-        self.before = [str(each) for each in known.get("before", [])] if same else []
+        before = known.get("before")
+        self.before = [str(each) for each in before] if same and isinstance(before, list) else []
         built = known.get("built")
         self.built = built if same and isinstance(built, str) else self.text if fresh else ""
 

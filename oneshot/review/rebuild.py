@@ -21,6 +21,9 @@ from oneshot.review.desk import Desk
 from oneshot.session import fingerprint_parts
 from oneshot.store import open_store
 
+GRACE_S = 2.0
+"""Before work ahead begins, so that a page that is just opening comes first."""
+
 
 class Rebuild:
     """Builds the desk's kit, one build at a time."""
@@ -31,6 +34,7 @@ class Rebuild:
         self._at_work = threading.Lock()
         self._ending = threading.Event()
         self._ahead: threading.Thread | None = None
+        self._awake = False
         self._start = threading.Lock()
         self._thread: threading.Thread | None = None
         self._told: dict[str, Any] = {"state": "idle", "stage": "", "share": 0.0, "seconds": 0.0, "error": None,
@@ -58,8 +62,14 @@ class Rebuild:
             if thread is not None:
                 thread.join()
 
+    def start(self) -> None:
+        """From now on, work ahead."""
+        self._awake = True
+        self.work_ahead()
+
     def end(self) -> None:
         """Stop working ahead, and wait for a build that runs."""
+        self._awake = False
         self._ending.set()
         self.wait()
 
@@ -67,12 +77,13 @@ class Rebuild:
         """In the background, work out what the next build can use: everything of the kit as it is, and the analysis as
         the decisions so far ask for it. Called at the start and after decisions; never more than one at a time.
         """
-        if self._ahead is None or not self._ahead.is_alive():
-            self._ahead = threading.Thread(target=self._prepare, name="ahead", daemon=True)
+        if self._awake and (self._ahead is None or not self._ahead.is_alive()):
+            self._ahead = threading.Thread(target=self._prepare, name="ahead", daemon=False)
             self._ahead.start()
 
     def _prepare(self) -> None:
         done: tuple[str, ...] = ()
+        self._ending.wait(GRACE_S)
         while not self._ending.is_set():
             with self._desk.lock:
                 wanted = (self._desk.journal.built, self._desk.journal.text)

@@ -81,7 +81,8 @@ class Pages:
         """The outline of a stretch of a take: int16 (mics, points, 2)."""
         name, start, stop = self._stretch(request)
         found = sound.peaks(self.recordings.read(name, start, stop), _whole(request, "points", 800))
-        return Response(found.tobytes(), media_type="application/octet-stream", headers={"x-points": str(found.shape[1])})
+        return Response(found.tobytes(), media_type="application/octet-stream",
+                        headers={"x-points": str(found.shape[1])})
 
     def outline(self, request: Request) -> Response:
         """The outline of one hit in its home mic, for the list: int16 (points, 2)."""
@@ -121,7 +122,7 @@ class Pages:
     def decide(self, request: Request, said: Json) -> Json:
         """Write an entry down."""
         del request
-        entry = self.desk.decide(_revision(said), said.get("entry") or {})
+        entry = self.desk.decide(_revision(said), said.get("entry"))
         self.rebuild.work_ahead()
         return {"revision": self.desk.revision, "entry": entry_row(entry)}
 
@@ -150,26 +151,22 @@ def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
     @asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
         del app
-        pages.rebuild.work_ahead()
+        pages.rebuild.start()
         yield
         await run_in_threadpool(pages.rebuild.end)
         pages.recordings.close()
 
-    read, write = _reading, _writing
-    routes = [
-        Route("/", _static("index.html")),
-        Route("/static/{name}", _asset),
-        Route("/api/kit", read(pages.kit)), Route("/api/hits", read(pages.hits)), Route("/api/state", read(pages.state)),
-        Route("/api/hits/{number:int}", read(pages.hit)), Route("/api/hits/{number:int}/outline", read(pages.outline)),
-        Route("/api/hits/{number:int}/lifted", read(pages.lifted)), Route("/api/hits/{number:int}/shot", read(pages.shot)),
-        Route("/api/takes/{take:int}/sound", read(pages.window)), Route("/api/takes/{take:int}/peaks", read(pages.peaks)),
-        Route("/api/play/{what:str}", read(pages.play)),
-        Route("/api/decide", write(pages.decide), methods=["POST"]),
-        Route("/api/undo", write(pages.undo), methods=["POST"]),
-        Route("/api/balance", write(pages.fader), methods=["POST"]),
-        Route("/api/build", write(pages.build), methods=["POST"]),
-    ]
-    return Guard(Starlette(routes=routes, lifespan=life), token=token, port=port, loopback=loopback, names=names), pages
+    reading: dict[str, Callable[[Request], Json | Response]] = {
+        "kit": pages.kit, "hits": pages.hits, "state": pages.state, "hits/{number:int}": pages.hit,
+        "hits/{number:int}/outline": pages.outline, "hits/{number:int}/lifted": pages.lifted,
+        "hits/{number:int}/shot": pages.shot, "takes/{take:int}/sound": pages.window,
+        "takes/{take:int}/peaks": pages.peaks, "play/{what:str}": pages.play}
+    writing = {"decide": pages.decide, "undo": pages.undo, "balance": pages.fader, "build": pages.build}
+    routes = [Route("/", _static("index.html")), Route("/static/{name}", _asset),
+              *(Route(f"/api/{path}", _reading(answer)) for path, answer in reading.items()),
+              *(Route(f"/api/{path}", _writing(answer), methods=["POST"]) for path, answer in writing.items())]
+    guard = Guard(Starlette(routes=routes, lifespan=life), token=token, port=port, loopback=loopback, names=names)
+    return guard, pages
 
 
 def _reading(answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:

@@ -28,7 +28,8 @@ LIFT_FROM_S, LIFT_TO_S = 0.05, 0.25
 """After the attack: where the lift begins, and where it is complete."""
 BANDS_HZ = 1000.0 * 10 ** (np.arange(-15, 14) / 10)
 """Middles of third-octave bands from 31.5 Hz to 20 kHz (IEC 61260-1: base-ten exact frequencies)."""
-SPECTRUM_S = 0.2
+SPECTRUM_S, RISE_S = 0.2, 0.005
+"""How much of a hit its spectrum shows, and over how long before it the window rises."""
 
 
 class Recordings:
@@ -81,7 +82,7 @@ class Recordings:
         rows = {m.name: row for m, row in zip(self.mics(take), x, strict=True)}
         if mic is not None and mic not in rows:
             raise KitError(f"no mic is called {mic}")
-        mix = blend.mix(rows, self._desk.kit.balance) if mic is None else np.stack([rows[mic], rows[mic]])
+        mix = blend.mix(rows, self._desk.balance()) if mic is None else np.stack([rows[mic], rows[mic]])
         return wav_bytes(lift(mix, take.sample_rate), take.sample_rate)
 
     def lufs(self, hit: Hit, stop: int) -> float | None:
@@ -90,12 +91,12 @@ class Recordings:
         length = max(stop - hit.onset, round(0.5 * take.sample_rate))
         x = self.read(hit.take, hit.onset, hit.onset + length).astype(np.float64)
         rows = {m.name: row for m, row in zip(self.mics(take), x, strict=True)}
-        return loudness.momentary_max_lufs(blend.mix(rows, self._desk.kit.balance), take.sample_rate)
+        return loudness.momentary_max_lufs(blend.mix(rows, self._desk.balance()), take.sample_rate)
 
     def spectra(self, hit: Hit) -> list[list[float | None]]:
         """Third-octave levels (dBFS, mean square) of each mic over the hit's first 200 ms."""
         rate = self.take(hit.take).sample_rate
-        x = self.read(hit.take, hit.onset, hit.onset + round(SPECTRUM_S * rate))
+        x = self.read(hit.take, hit.onset - round(RISE_S * rate), hit.onset + round(SPECTRUM_S * rate))
         return [spectrum(row.astype(np.float64), rate) for row in x]
 
 
@@ -116,12 +117,15 @@ def peaks(x: Floats32, points: int) -> NDArray[np.int16]:
     points = max(1, min(points, MOST_POINTS, x.shape[1]))
     edges = np.arange(points) * x.shape[1] // points
     ends = np.stack([np.minimum.reduceat(x, edges, axis=1), np.maximum.reduceat(x, edges, axis=1)], axis=2)
-    return np.rint(np.clip(ends, -1, 1) * 32767).astype("<i2")
+    out: NDArray[np.int16] = np.rint(np.clip(ends, -1, 1) * 32767).astype("<i2")
+    return out
 
 
 def spectrum(x: Floats, sample_rate: int) -> list[float | None]:
     """Third-octave levels of one signal (dB, mean square re full scale 1.0); None above half the sample rate."""
-    power = np.abs(np.fft.rfft(x * np.hanning(2 * len(x))[len(x):])) ** 2 * 2 / len(x) ** 2
+    rise = round(RISE_S * sample_rate)
+    window = np.concatenate([np.hanning(2 * rise)[:rise], np.hanning(2 * (len(x) - rise))[len(x) - rise:]])
+    power = np.abs(np.fft.rfft(x * window)) ** 2 * 2 / (len(x) * np.sum(window**2))
     hz = np.fft.rfftfreq(len(x), 1 / sample_rate)
     out: list[float | None] = []
     for middle in BANDS_HZ:

@@ -9,7 +9,7 @@ import {attempt, decide, place, state} from "./state.js";
 const article = byId("hit");
 const HZ = Array.from({length: 29}, (_, i) => 1000 * Math.pow(10, (i - 15) / 10));
 const SPANS = [0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 4, 8, 16];
-let hit = null, item = null, view = null, outline = null, scale = 1, looked = 0, cursor = null, lanes = [];
+let hit = null, item = null, view = null, outline = null, apart = false, looked = 0, cursor = null, lanes = [];
 let asked = 0, heldFor = null, lifted = false;
 
 export const shown = () => hit;
@@ -118,7 +118,6 @@ export async function show(row, again = false) {
   if (!same || !again) {
     const home = hit.mics.findIndex((mic) => mic.name === hit.home);
     looked = Math.max(0, home);
-    scale = 1;
     cursor = null;
     const span = cut();
     const seconds = Math.min(Math.max((span.stop - span.start) / hit.rate * 1.25, 0.3), 4);
@@ -156,7 +155,7 @@ function paint() {
   article.replaceChildren(
     make("header", {}, make("h2", {id: "hit-title"}, item.drum, make("span", {className: "how"}, `, ${item.way}`)),
       make("p", {className: "facts"}, facts()), make("p", {className: "status", id: "status"}, status()),
-      item.heed ? make("p", {className: "heed"}, `Listen to this one: ${item.heed[1]}`) : ""),
+      item.heed ? make("p", {className: "heed"}, `Worth hearing: ${item.heed[1]}.`) : ""),
     make("div", {className: "row acts"},
       button("Play", "Space", () => hear(), {id: "play", className: "strong"}),
       button("Keep", "k", () => decide({kind: "keep", hits: [place(item)]}), {id: "keep", "aria-pressed": String(verdict === "keep")}),
@@ -201,10 +200,10 @@ function lanesPart() {
   lanes.axis = axis;
   return make("div", {className: "lanes"},
     make("div", {className: "row tools"},
-      make("span", {className: "sub"}, "Drag the start, the end or a fade; a click sets the cursor."),
+      make("span", {className: "sub"}, "Drag the start, the end or a fade; a click sets the cursor. ", make("span", {id: "height"})),
       make("span", {className: "row"}, tool("\u2212", "Zoom out", () => zoom(1), "zoom-out"), tool("+", "Zoom in", () => zoom(-1), "zoom-in"),
         tool("\u2190", "Earlier", () => pan(-0.4), "earlier"), tool("\u2192", "Later", () => pan(0.4), "later"),
-        tool("\u2195", "Draw twice as tall", () => { scale = scale >= 32 ? 1 : scale * 2; drawAll(); }, "taller"),
+        make("button", {type: "button", className: "small", id: "apart", "aria-pressed": String(apart), onclick: () => { apart = !apart; byId("apart").setAttribute("aria-pressed", String(apart)); drawAll(); }}, "Each mic full height"),
         make("button", {type: "button", className: "small", id: "add", "aria-keyshortcuts": "a", onclick: () => addHere()}, "Add a stroke at the cursor ", make("kbd", {}, "a")))),
     make("div", {className: "mic top"}, make("span", {}, "Mic"), axis, make("span", {className: "figs"}, make("span", {}, "Grade"), make("span", {}, "Bleed"), make("span", {}, "Files"))),
     ...lanes.map((lane) => lane.line));
@@ -235,7 +234,9 @@ async function window_() {
   const points = Math.min(4000, Math.round((lanes[0].canvas.clientWidth || 600) * Math.min(2, window.devicePixelRatio || 1)));
   const found = await attempt(() => getBytes(`takes/${takeNumber(hit.take)}/peaks?start=${at.start}&stop=${at.start + at.frames}&points=${points}`));
   if (!found || hit !== mine || view !== at) return;
-  outline = {values: new Int16Array(found[0]), points: Number(found[1].get("x-points")), view: at};
+  const values = new Int16Array(found[0]), count = Number(found[1].get("x-points"));
+  const most = hit.mics.map((_, row) => values.subarray(row * count * 2, (row + 1) * count * 2).reduce((top, x) => Math.max(top, Math.abs(x)), 0));
+  outline = {values, points: count, view: at, most, loudest: Math.max(...most)};
   drawAll();
 }
 
@@ -247,8 +248,11 @@ export function drawAll() {
     const [lines, shades] = marks();
     for (const lane of lanes) {
       const current = outline && outline.view === view ? outline : null;
-      drawLane(lane.canvas, current && current.values, lane.row, current ? current.points : 0, scale, lines, shades);
+      const most = current ? (apart ? current.most[lane.row] : current.loudest) : 32767;
+      drawLane(lane.canvas, current && current.values, lane.row, current ? current.points : 0, 0.94 * 32767 / Math.max(most, 8), lines, shades);
     }
+    const height = byId("height");
+    if (height && outline) height.textContent = apart ? "Each mic is drawn to its own peak." : `Full height: ${figure(20 * Math.log10(Math.max(outline.loudest, 1) / 32767 / 0.94), 0, "dBFS")}.`;
     drawAxis();
     const spectrum = byId("spectrum");
     if (spectrum) drawSpectra(spectrum, hit.mics.map((mic) => mic.spectrum), looked, HZ);

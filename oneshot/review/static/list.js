@@ -70,7 +70,7 @@ function rowOf(index) {
     "aria-posinset": index + 1},
   canvas,
   make("span", {className: "what"}, make("b", {}, `${item.drum}, ${item.way}`), make("span", {className: "sub"},
-    item.heed ? item.heed[1] : item.kept ? place : item.why || "left out")),
+    item.kept ? (item.heed ? `${place}, ${item.heed[1]}` : place) : item.why || "left out")),
   make("span", {className: "when"}, make("span", {}, clock(item.s)), make("span", {className: "sub"}, figure(item.level, 1, "dB"))),
   make("span", {className: "state"},
     item.grade ? make("span", {className: `grade g${item.grade}`, title: "grade"}, item.grade) : null,

@@ -58,7 +58,8 @@ function ladder(key, shots) {
       const mine = shots.filter((shot) => shot.layer === layer).sort((a, b) => a.robin - b.robin);
       const known = mine.map((shot) => shot.mix).filter((level) => level !== null).sort((a, b) => a - b);
       const level = known.length ? known[Math.floor(known.length / 2)] : null;
-      const bar = make("meter", {min: low, max: high, value: level ?? low, "aria-label": `level of layer ${layer}`});
+      const fill = make("span", {className: "fill"}), bar = make("span", {className: "track"}, fill);
+      fill.style.width = `${100 * ((level ?? low) - low) / Math.max(high - low, 1e-6)}%`;
       return make("div", {className: "rung"}, make("span", {}, make("b", {}, `Layer ${layer}`), make("span", {className: "sub"}, `velocity ${mine[0].velocity.join(" to ")}`)),
         make("span", {className: "level"}, bar, make("span", {className: "sub"}, figure(level, 1, "dB"))),
         make("span", {className: "robins"}, ...mine.map((shot) => make("button", {type: "button", className: "robin", onclick: () => one(shot), ondblclick: () => tells(shot.hit),
