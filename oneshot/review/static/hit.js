@@ -56,18 +56,18 @@ export async function hear(mic = null, askedAt = performance.now()) {
   if (!item) return;
   const row = item, where = soundOf(row);
   if (lifted) return hearLifted(mic, askedAt);
-  const bounds = hit && hit.id === row.id ? cut() : null;
+  const bounds = hit && hit.id === row.id ? cut() : null, mine = listen.claim();
   const sound = listen.atHand(where.path) || await attempt(() => listen.load(where.path, where.names));
-  if (!sound || item !== row) return;
+  if (!sound || item !== row || !listen.isTurn(mine)) return;
   const gain = bounds && hit.cut === null ? 0 : bounds ? bounds.gain : 0;
   listen.play(`${row.drum}, ${row.way}: ${mic === null ? "by the balance" : mic}`, [stroke(row, sound, gain, mic, 0, bounds)], askedAt);
 }
 
 async function hearLifted(mic, askedAt) {
-  const row = item, span = cut();
+  const row = item, span = cut(), mine = listen.claim();
   const path = `hits/${row.id}/lifted?frames=${Math.max(1, span.stop - row.frame)}${mic === null ? "" : `&mic=${encodeURIComponent(mic)}`}&of=${state.revision}`;
   const sound = await attempt(() => listen.load(path, ["left", "right"]));
-  if (sound && item === row) listen.play(`${row.drum}, ${row.way}: tail lifted by 30 dB`, [{sound, direct: true, from: 0}], askedAt);
+  if (sound && item === row && listen.isTurn(mine)) listen.play(`${row.drum}, ${row.way}: tail lifted by 30 dB`, [{sound, direct: true, from: 0}], askedAt);
 }
 
 export function hold() {
@@ -81,12 +81,12 @@ export function hold() {
 export async function compare() {
   if (!hit) return;
   if (!heldFor || heldFor.id === hit.id) { hold(); return; }
-  const other = heldFor, mine = item;
+  const other = heldFor, mine = item, turn = listen.claim();
   const [first, second] = await Promise.all([other.row, mine].map((row) => {
     const where = soundOf(row);
     return attempt(() => listen.load(where.path, where.names));
   }));
-  if (!first || !second) return;
+  if (!first || !second || !listen.isTurn(turn)) return;
   const known = [other.lufs, hit.lufs].every((value) => value !== null);
   const level = known ? Math.min(other.lufs, hit.lufs) : 0;  // the louder one comes down, none goes up
   listen.play(`first ${other.name}, then this one, equally loud`, [

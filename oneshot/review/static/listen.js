@@ -6,7 +6,11 @@ import {byId, getBytes, minus} from "./base.js";
 let context = null, master = null, joint = null;
 const buses = new Map();
 let faders = {};
-let playing = null, last = null;
+let playing = null, last = null, turn = 0;
+
+/* Whoever has to fetch a sound first asks for its turn, and plays only if nothing else was asked for since. */
+export const claim = () => ++turn;
+export const isTurn = (mine) => mine === turn;
 const sounds = new Map();
 const MOST = 40;
 const amount = (db) => Math.pow(10, db / 20);
@@ -173,6 +177,7 @@ export function play(title, strokes, asked = performance.now()) {
 }
 
 export function stop() {
+  turn++;
   if (playing) {
     clearTimeout(playing.timer);
     const at = context.currentTime;

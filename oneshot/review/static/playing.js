@@ -9,14 +9,14 @@ let tells = () => {};
 export const onOpen = (listener) => { tells = listener; };
 
 export async function perform(what, title, drum = null, articulation = null) {
-  const asked = performance.now();
+  const asked = performance.now(), turn = listen.claim();
   const query = drum === null ? "" : `?drum=${encodeURIComponent(drum)}${articulation === null ? "" : `&articulation=${encodeURIComponent(articulation)}`}`;
   const found = await attempt(() => getJson(`play/${what}${query}`));
   if (!found) return;
   const hits = [...new Set(found.voices.map((voice) => voice.hit))];
   byId("now").textContent = `Fetching ${hits.length} sounds …`;
   const loaded = await attempt(() => Promise.all(hits.map((hit) => listen.load(`hits/${hit}/shot?of=${state.revision}`))));
-  if (!loaded) return;
+  if (!loaded || !listen.isTurn(turn)) return;
   const sounds = new Map(hits.map((hit, i) => [hit, loaded[i]]));
   const onset = new Map(state.kit.shots.map((shot) => [shot.hit, shot.onset]));
   listen.play(title, found.voices.map((voice) => {
@@ -26,9 +26,9 @@ export async function perform(what, title, drum = null, articulation = null) {
 }
 
 async function one(shot) {
-  const path = `hits/${shot.hit}/shot?of=${state.revision}`;
+  const path = `hits/${shot.hit}/shot?of=${state.revision}`, turn = listen.claim();
   const sound = listen.atHand(path) || await attempt(() => listen.load(path));
-  if (sound) listen.play(`${shot.drum}, ${shot.way}: layer ${shot.layer}, robin ${shot.robin}`, [{sound}]);
+  if (sound && listen.isTurn(turn)) listen.play(`${shot.drum}, ${shot.way}: layer ${shot.layer}, robin ${shot.robin}`, [{sound}]);
 }
 
 export function paint() {
