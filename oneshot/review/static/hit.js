@@ -12,8 +12,13 @@ const SPANS = [0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 4, 8, 16];
 let hit = null, item = null, view = null, outline = null, apart = false, looked = 0, cursor = null, lanes = [];
 let asked = 0, heldFor = null, lifted = false;
 
+article.addEventListener("input", (event) => { event.target.dataset.typed = ""; });
+article.addEventListener("submit", (event) => { for (const field of event.target.elements) delete field.dataset.typed; });
+
 export const shown = () => hit;
 export const held = () => heldFor;
+/* After a build: strokes may be numbered anew. */
+export function renumber() { if (heldFor) heldFor.id = state.renumbered(heldFor.id); }
 export const cursorFrame = () => cursor;
 
 /* ---- where it starts and ends, with what waits to be built ---- */
@@ -70,7 +75,8 @@ async function hearLifted(mic, askedAt) {
   if (sound && item === row && listen.isTurn(mine)) listen.play(`${row.drum}, ${row.way}: tail lifted by 30 dB`, [{sound, direct: true, from: 0}], askedAt);
 }
 
-export function hold() {
+export async function hold() {
+  await showing;
   if (!hit) return;
   heldFor = {id: hit.id, row: item, lufs: hit.lufs, name: `${item.drum}, ${item.way}, ${clock(item.s)}`};
   const where = soundOf(item);
@@ -79,6 +85,7 @@ export function hold() {
 }
 
 export async function compare() {
+  await showing;
   if (!hit) return;
   if (!heldFor || heldFor.id === hit.id) { hold(); return; }
   const other = heldFor, mine = item, turn = listen.claim();
@@ -107,13 +114,18 @@ export function toggleLift() {
 
 /* ---- the page of one stroke ---- */
 
-export async function show(row, again = false) {
+let showing = Promise.resolve();
+/* What is struck while a stroke is still on its way holds for that stroke, not for the one before. */
+export function show(row, again = false) { showing = bring(row, again); return showing; }
+
+async function bring(row, again) {
   item = row;
+  delete article.dataset.hit;
   if (!row) { hit = null; article.replaceChildren(make("p", {className: "note"}, "No stroke is chosen.")); return; }
   const mine = ++asked;
   const found = await attempt(() => getJson(`hits/${row.id}`));
   if (!found || mine !== asked) return;
-  const same = hit && hit.id === found.id;
+  const same = hit && hit.take === found.take && hit.frame === found.frame;
   hit = found;
   if (!same || !again) {
     const home = hit.mics.findIndex((mic) => mic.name === hit.home);
@@ -124,7 +136,13 @@ export async function show(row, again = false) {
     view = {start: span.start - Math.round(0.12 * seconds * hit.rate), frames: Math.round(seconds * hit.rate)};
   }
   const focus = document.activeElement && article.contains(document.activeElement) ? document.activeElement.id : "";
+  const typed = same ? [...article.querySelectorAll("[data-typed]")].map((field) => [field.id, field.value]) : [];
   paint();
+  article.dataset.hit = String(hit.id);
+  for (const [id, value] of typed) {  // what is being typed is not painted over
+    const field = byId(id);
+    if (field) { field.value = value; field.dataset.typed = ""; }
+  }
   if (focus && byId(focus)) byId(focus).focus({preventScroll: true});
   await window_();
 }
@@ -184,15 +202,14 @@ function lanesPart() {
     canvas.addEventListener("pointerdown", (event) => grab(event, canvas));
     const drops = span.dropped.has(mic.name);
     const line = make("div", {className: `mic${row === looked ? " looked" : ""}${drops ? " dropped" : ""}`},
-      make("button", {type: "button", className: "name", id: `mic-${row}`, onclick: () => { look(row); hear(mic.name); },
-        "aria-label": `Play ${mic.name} alone`}, row < 9 ? make("kbd", {}, String(row + 1)) : "", ` ${mic.name}`,
+      make("button", {type: "button", className: "name", id: `mic-${row}`, onclick: () => { look(row); hear(mic.name); }, title: "play it alone"}, row < 9 ? make("kbd", {}, String(row + 1)) : "", ` ${mic.name}`,
       mic.name === hit.home ? make("span", {className: "sub"}, "home mic") : ""),
       canvas,
       make("span", {className: "figs"},
         mic.grade ? make("span", {className: `grade g${mic.grade}`, title: "grade of its file"}, mic.grade) : make("span", {className: "sub"}, "\u2013"),
         make("span", {title: "everything else against this stroke"}, figure(mic.bleed, 1, "dB")),
         make("button", {type: "button", className: "small", "aria-pressed": String(drops), id: `drop-${row}`,
-          "aria-label": `Leave ${mic.name} out of this one-shot's files`,
+            "aria-label": `${drops ? "left out" : "leave out"}: ${mic.name}`,
           onclick: () => { if (!drops) decide({kind: "drop", hits: [place(item)], mics: [mic.name]}); }}, drops ? "left out" : "leave out")));
     return {canvas, line, row};
   });
@@ -225,7 +242,7 @@ export function look(row) {
   byId("spectrum-of").textContent = spectrumText();
   drawSpectra(byId("spectrum"), hit.mics.map((mic) => mic.spectrum), looked, HZ);
 }
-export function solo(row) { if (hit && hit.mics[row]) { look(row); hear(hit.mics[row].name); } }
+export async function solo(row) { await showing; if (hit && hit.mics[row]) { look(row); hear(hit.mics[row].name); } }
 
 /* ---- the window over the take ---- */
 
@@ -361,9 +378,10 @@ export function settle(what, span) {
   }[what];
   return decide(entry);
 }
-export function nudge(frames) { if (hit) { const span = cut(); settle("start", {...span, moved: span.moved + frames}); } }
+export async function nudge(frames) { await showing; if (hit) { const span = cut(); settle("start", {...span, moved: span.moved + frames}); } }
 
-export function addHere() {
+export async function addHere() {
+  await showing;
   if (!hit) return;
   if (cursor === null) { byId("trouble").hidden = false; byId("trouble").textContent = "Click into a waveform, or move the cursor with the arrow keys, to say where."; return; }
   const drum = byId("add-as") ? byId("add-as").value : "";

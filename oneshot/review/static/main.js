@@ -59,10 +59,12 @@ onFresh((why) => {
   drums();
   decisions.paint();
   if (why !== "decided" || view === "playing") playing.paint();
-  const at = focusId ?? (list.current() || {}).id;
+  const was = focusId;
+  hit.renumber();
+  const at = state.renumbered(focusId ?? (list.current() || {}).id);
   const row = fillList(at);
   if (row) {
-    const same = row.id === focusId;
+    const same = was !== null && row.id === at;
     focusId = row.id;
     hit.show(row, same);
     hit.fetchAhead([row, list.beside(1)]);

@@ -86,7 +86,7 @@ function balance() {
       control.addEventListener("input", sounding);
       control.addEventListener("change", () => { sounding(); write(); });
     }
-    const back = make("button", {type: "button", className: "small", hidden: !state.kit.said.includes(mic), "aria-label": `${mic}: back to where the build puts it`,
+    const back = make("button", {type: "button", className: "small", hidden: !state.kit.said.includes(mic), "aria-label": `let go: ${mic} goes back to where the build puts it`,
       onclick: () => setFader(mic, null).then(() => back.hidden = true)}, "let go");
     return make("div", {className: "fader"}, make("span", {className: "row"}, on, make("b", {}, mic), back),
       make("span", {className: "row"}, make("span", {className: "sub"}, "gain"), gain, said), make("span", {className: "row"}, make("span", {className: "sub"}, "pan"), pan, side));

@@ -3,17 +3,21 @@
 import {byId, getJson, post} from "./base.js";
 import {setFaders} from "./listen.js";
 
-export const state = {kit: null, hits: [], byId: new Map(), revision: 0, picks: [], building: false};
+export const state = {kit: null, hits: [], byId: new Map(), revision: 0, picks: [], building: false, renumbered: (id) => id};
 const listeners = [];
 export const onFresh = (listener) => listeners.push(listener);
 
 export async function refresh(why = "") {
   const [kit, list] = await Promise.all([getJson("kit"), getJson("hits")]);
+  const before = state.byId;
   state.kit = kit;
   state.hits = list.hits;
+  const at = new Map(list.hits.map((hit) => [`${hit.take} ${hit.frame}`, hit.id]));
+  /* A build may number strokes anew: they are known by their places. */
+  state.renumbered = (id) => { const old = before.get(id); return old ? at.get(`${old.take} ${old.frame}`) ?? null : id; };
   state.byId = new Map(list.hits.map((hit) => [hit.id, hit]));
   state.revision = kit.revision;
-  state.picks = state.picks.filter((id) => state.byId.has(id));
+  state.picks = state.picks.map(state.renumbered).filter((id) => state.byId.has(id));
   setFaders(kit.balance);
   for (const listener of listeners) listener(why);
 }
