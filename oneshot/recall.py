@@ -71,8 +71,9 @@ class Memory:
         self.used.clear()
 
     def end(self) -> None:
-        """A build has ended well: forget the sounds that it had no use for."""
-        for key in [key for key, value in self.held.items() if key not in self.used and _weight(value)]:
+        """A build has ended well: forget the sounds and analyses that it had no use for."""
+        idle = [key for key in self.held if key not in self.used]
+        for key in [key for key in idle if key[0] == "analysis" or _weight(self.held[key])]:
             self.size_bytes -= _weight(self.held.pop(key))
 
     def carry_over(self, shot: Shot, stage: Path, paths: Sequence[Path]) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import socket
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,10 +14,11 @@ import soundfile
 from review_desk import PORT, TOKEN, Client, entries, own_copy, place
 from starlette.testclient import TestClient
 
-from oneshot.model import KitError
+from oneshot.model import KitError, WorkError
 from oneshot.review import sound
 from oneshot.review.guard import Guard
 from oneshot.review.holder import Holder
+from oneshot.review.serve import serve
 from oneshot.review.server import application
 
 if TYPE_CHECKING:
@@ -158,3 +160,21 @@ def test_a_server_of_another_token_knows_nothing_of_this_one(client: Client) -> 
     other = TestClient(app, base_url=f"http://127.0.0.1:{PORT}", headers={"x-oneshot-token": TOKEN})
 
     assert 401 == other.get("/api/kit").status_code
+
+
+def test_where_the_recordings_lie_must_be_known(pier: Pier, tmp_path: Path) -> None:
+    """A kit that was built elsewhere asks for its session, in one line."""
+    with pytest.raises(KitError, match="name them with --session"):
+        serve(own_copy(pier, tmp_path), session_path=None, host="127.0.0.1", port=0, browser=False, tell=[].append)
+
+
+def test_a_port_that_is_taken_is_told(pier: Pier, tmp_path: Path) -> None:
+    """No traceback, and the kit is free again for another try."""
+    folder = own_copy(pier, tmp_path)
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        with pytest.raises(WorkError, match="choose another one with --port"):
+            serve(folder, session_path=pier.session, host="127.0.0.1", port=port, browser=False, tell=[].append)
+    holder = Holder(folder)
+    holder.take("again")
+    holder.leave()

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize, expect, sync_playwright
 from review_desk import entries, own_copy, running
 
 from oneshot.audio import TakeReader
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
 AXE = Path(os.environ.get("AXE_CORE", Path(__file__).parent.parent / ".axe/node_modules/axe-core/axe.min.js"))
-LAPTOP, PHONE = {"width": 1366, "height": 768}, {"width": 390, "height": 844}
+LAPTOP, PHONE = ViewportSize(width=1366, height=768), ViewportSize(width=390, height=844)
 NOT_HERE = os.environ.get("ONESHOT_NO_BROWSER") == "1"
 
 pytestmark = [pytest.mark.full, pytest.mark.skipif(NOT_HERE, reason="this machine says that it has no browser")]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -130,9 +131,14 @@ def _touched(desk: Desk) -> dict[int, list[str]]:
     return out
 
 
-def detail(desk: Desk, recordings: Recordings, number: int) -> dict[str, Any]:
-    """Everything about one hit. Raises KitError, AudioError."""
+def detail(desk: Desk, recordings: Recordings, number: int,
+           grades: Mapping[tuple[str, int], Mapping[str, str]]) -> dict[str, Any]:
+    """Everything about one hit; ``grades``: (take, onset) -> mic -> grade, for mics that have no file in the kit.
+
+    Raises KitError, AudioError.
+    """
     hit = desk.hit(number)
+    would = grades.get((hit.take, hit.onset), {})
     take = recordings.take(hit.take)
     rate = take.sample_rate
     shot: OneShot | None = desk.shots.get(number)
@@ -148,7 +154,8 @@ def detail(desk: Desk, recordings: Recordings, number: int) -> dict[str, Any]:
         "ornament": hit.ornament.kind if hit.ornament else None,
         "lufs": _round(recordings.lufs(hit, hit.onset + rate)),
         "mics": [{"name": mic.name, "role": str(mic.role), "bleed": _round(hit.bleed_db.get(mic.name)),
-                  "grade": files[mic.name].grade if mic.name in files else None, "onset": hit.onsets.get(mic.name),
+                  "grade": files[mic.name].grade if mic.name in files else would.get(mic.name),
+                  "filed": mic.name in files, "onset": hit.onsets.get(mic.name),
                   "predicted": mic.name in hit.predicted, "usable": mic.name in hit.usable,
                   "clean_s": _round(hit.clean_s.get(mic.name), 2), "spectrum": row}
                  for mic, row in zip(recordings.mics(take), spectra, strict=True)],

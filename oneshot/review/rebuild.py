@@ -9,6 +9,7 @@ import shutil
 import tempfile
 import threading
 import time
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,10 @@ GRACE_S = 2.0
 
 
 class Rebuild:
-    """Builds the desk's kit, one build at a time."""
+    """Builds the desk's kit, one build at a time.
+
+    ``grades``: (take, onset) -> mic -> the grade a file of that hit would have; empty until the work ahead is done.
+    """
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
@@ -35,6 +39,7 @@ class Rebuild:
         self._ending = threading.Event()
         self._ahead: threading.Thread | None = None
         self._awake = False
+        self.grades: dict[tuple[str, int], Mapping[str, str]] = {}
         self._start = threading.Lock()
         self._thread: threading.Thread | None = None
         self._told: dict[str, Any] = {"state": "idle", "stage": "", "share": 0.0, "seconds": 0.0, "error": None,
@@ -95,8 +100,9 @@ class Rebuild:
                     if not self._memory.shots:
                         self._rehearse(wanted[0])
                     overruled = parse(wanted[1]) if wanted[1].strip() else Corrections()
-                    pipeline.analysed(self._desk.session, open_store(fingerprint_parts(self._desk.session)), overruled,
-                                      jobs=1, progress=self._stop_asked)
+                    store = open_store(fingerprint_parts(self._desk.session))
+                    found = pipeline.analysed(self._desk.session, store, overruled, jobs=1, progress=self._stop_asked)
+                    self.grades = {(hit.take, hit.onset): found.grades[hit.id] for hit in found.hits}
             except (OneshotError, OSError, MemoryError, InterruptedError):
                 return  # the build itself will say what is wrong
 

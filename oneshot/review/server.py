@@ -63,7 +63,7 @@ class Pages:
 
     def hit(self, request: Request) -> Json:
         """One hit in full."""
-        return facts.detail(self.desk, self.recordings, request.path_params["number"])
+        return facts.detail(self.desk, self.recordings, request.path_params["number"], self.rebuild.grades)
 
     def play(self, request: Request) -> Json:
         """What to play, when and how loud."""

@@ -30,7 +30,8 @@ export function cut() {
   const moved = said.nudge ? (said.nudge.frames ?? Math.round((said.nudge.ms || 0) * rate / 1000)) : was ? was.nudged : 0;
   const attack = was ? was.attack + moved - was.nudged : hit.frame + moved;
   const lead = was ? was.attack - was.start : Math.round(0.002 * rate);
-  const usual = was ? was.stop + moved - was.nudged : attack + Math.round(1.5 * rate);
+  const next = Math.min(...hit.near.map((near) => near.frame).filter((frame) => frame > attack + 0.03 * rate), attack + 1.5 * rate);
+  const usual = was ? was.stop + moved - was.nudged : Math.round(next);
   const stop = said.end ? attack + Math.round(said.end.after_ms * rate / 1000) : usual;
   const ms = (frames) => frames / rate * 1000;
   return {moved, attack, start: attack - lead, stop, gain: said.gain ? said.gain.gain_db : was ? was.gain_db : 0,
@@ -52,8 +53,7 @@ export function fetchAhead(rows) { for (const row of rows) if (row) { const at =
 function stroke(row, sound, gainDb = 0, mic = null, at = 0, bounds = null) {
   const where = soundOf(row);
   const from = bounds ? Math.max(0, (bounds.start - where.start) / where.rate) : 0.018;
-  const next = hit && row.id === hit.id ? hit.near.filter((near) => near.frame > hit.frame + 0.03 * hit.rate)[0] : null;
-  const stop = bounds ? bounds.stop : row.frame + (next ? next.frame - hit.frame : Math.round(1.5 * where.rate));
+  const stop = bounds ? bounds.stop : row.frame + Math.round(1.5 * where.rate);
   return {sound, at, from, length: Math.max(0.03, (stop - where.start) / where.rate - from), gainDb, mic};
 }
 
@@ -206,7 +206,7 @@ function lanesPart() {
       mic.name === hit.home ? make("span", {className: "sub"}, "home mic") : ""),
       canvas,
       make("span", {className: "figs"},
-        mic.grade ? make("span", {className: `grade g${mic.grade}`, title: "grade of its file"}, mic.grade) : make("span", {className: "sub"}, "\u2013"),
+        mic.grade ? make("span", {className: `grade g${mic.grade}`, title: mic.filed ? "grade of its file" : "grade that a file of it would have"}, mic.grade) : make("span", {className: "sub"}, "\u2013"),
         make("span", {title: "everything else against this stroke"}, figure(mic.bleed, 1, "dB")),
         make("button", {type: "button", className: "small", "aria-pressed": String(drops), id: `drop-${row}`,
             "aria-label": `${drops ? "left out" : "leave out"}: ${mic.name}`,

@@ -196,6 +196,9 @@ export const isPlaying = () => playing !== null;
 export const lastPlayed = () => last;
 export const settings = () => ({volume: Number(volume.value), context: context ? context.state : "none"});
 
+/* Sound may start only once somebody is there; from the first key or touch on everything stands ready, and is silent. */
+for (const sign of ["keydown", "pointerdown"]) addEventListener(sign, () => ready(), {once: true, capture: true});
+
 volume.addEventListener("input", () => {
   byId("level").textContent = `${minus(String(volume.value))}\u202fdB`;
   if (master) master.gain.setTargetAtTime(amount(Number(volume.value)), context.currentTime, 0.01);
