@@ -164,17 +164,21 @@ def test_a_server_of_another_token_knows_nothing_of_this_one(client: Client) -> 
 
 def test_where_the_recordings_lie_must_be_known(pier: Pier, tmp_path: Path) -> None:
     """A kit that was built elsewhere asks for its session, in one line."""
+    told: list[str] = []
+
     with pytest.raises(KitError, match="name them with --session"):
-        serve(own_copy(pier, tmp_path), session_path=None, host="127.0.0.1", port=0, browser=False, tell=[].append)
+        serve(own_copy(pier, tmp_path), session_path=None, host="127.0.0.1", port=0, browser=False, tell=told.append)
 
 
 def test_a_port_that_is_taken_is_told(pier: Pier, tmp_path: Path) -> None:
     """No traceback, and the kit is free again for another try."""
+    told: list[str] = []
     folder = own_copy(pier, tmp_path)
     with socket.create_server(("127.0.0.1", 0)) as other:
         port = other.getsockname()[1]
         with pytest.raises(WorkError, match="choose another one with --port"):
-            serve(folder, session_path=pier.session, host="127.0.0.1", port=port, browser=False, tell=[].append)
+            serve(folder, session_path=pier.session, host="127.0.0.1", port=port, browser=False, tell=told.append)
+    assert [] == told
     holder = Holder(folder)
     holder.take("again")
     holder.leave()

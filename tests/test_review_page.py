@@ -193,6 +193,49 @@ def test_decisions_by_hand_reach_the_file(sight: Sight) -> None:
     expect(page.locator("#hit-title")).to_contain_text("cowbell")
 
 
+def test_several_strokes_are_picked_and_dealt_with_together(sight: Sight) -> None:
+    """Two strokes picked, split off as an articulation of their own, and set to take turns in the order picked."""
+    page = sight.page
+    sight.choose("kept", "snare")
+    page.locator("#list").press("ArrowDown")
+    sight.settled()
+    second = sight.shown()
+    sight.press("p", "ArrowUp")
+    sight.settled()
+    first = sight.shown()
+    sight.press("p")
+    expect(page.locator("#pick")).to_contain_text("Picked as no. 2")
+    page.fill("#split-name", "edge")
+    page.get_by_role("button", name="Split off", exact=True).click()
+    sight.decided(1)
+    expect(page.locator("#hit-title")).to_contain_text("edge")
+    page.fill("#robins-layer", "1")
+    page.get_by_role("button", name="Choose", exact=True).click()
+    sight.decided(2)
+    sight.build()
+
+    split, robins = entries(sight.folder)
+    assert [second.onset, first.onset] == [p.frame for p in split.hits] == [p.frame for p in robins.hits]
+    kit = read_kit(sight.folder)
+    onset = {h.id: h.onset for h in kit.hits}
+    assert {1: second.onset, 2: first.onset} == {
+        s.round_robin: onset[s.hit] for s in kit.one_shots if s.articulation == "edge"}
+
+
+def test_drums_are_joined(sight: Sight) -> None:
+    """Two drums become one under the name chosen, at once in the list and after a build in the kit."""
+    page = sight.page
+    sight.choose("all", "floor")
+    page.select_option("#merge-drum", "kick")
+    page.select_option("#merge-name", "floor")
+    page.get_by_role("button", name="Join", exact=True).first.click()
+    sight.decided(1)
+    expect(page.locator("#of option")).to_have_count(3)
+    sight.build()
+
+    assert ["floor", "snare"] == sorted(d.name for d in read_kit(sight.folder).drums)
+
+
 def test_handles_are_dragged_and_a_click_places_a_missed_stroke(sight: Sight) -> None:
     """The end is drawn to another place; a click in the context and `a` add a stroke there, to the frame it shows."""
     page = sight.page
