@@ -88,17 +88,21 @@ export async function compare() {
   await showing;
   if (!hit) return;
   if (!heldFor || heldFor.id === hit.id) { hold(); return; }
-  const other = heldFor, mine = item, turn = listen.claim();
-  const [first, second] = await Promise.all([other.row, mine].map((row) => {
+  backToBack(heldFor, {row: item, lufs: hit.lufs});
+}
+
+async function backToBack(other, mine) {
+  const turn = listen.claim();
+  const [first, second] = await Promise.all([other.row, mine.row].map((row) => {
     const where = soundOf(row);
     return attempt(() => listen.load(where.path, where.names));
   }));
   if (!first || !second || !listen.isTurn(turn)) return;
-  const known = [other.lufs, hit.lufs].every((value) => value !== null);
-  const level = known ? Math.min(other.lufs, hit.lufs) : 0;  // the louder one comes down, none goes up
+  const known = [other.lufs, mine.lufs].every((value) => value !== null);
+  const level = known ? Math.min(other.lufs, mine.lufs) : 0;  // the louder one comes down, none goes up
   listen.play(`first ${other.name}, then this one, equally loud`, [
     {...stroke(other.row, first, known ? level - other.lufs : 0), length: 1},
-    {...stroke(mine, second, known ? level - hit.lufs : 0, null, 1.2), length: 1},
+    {...stroke(mine.row, second, known ? level - mine.lufs : 0, null, 1.2), length: 1},
   ]);
 }
 
@@ -378,7 +382,13 @@ export function settle(what, span) {
   }[what];
   return decide(entry);
 }
-export async function nudge(frames) { await showing; if (hit) { const span = cut(); settle("start", {...span, moved: span.moved + frames}); } }
+export async function nudge(frames) {
+  await showing;
+  if (!hit) return;
+  const span = cut();
+  await settle("start", {...span, moved: span.moved + frames});
+  await showing;
+}
 
 export async function addHere() {
   await showing;

@@ -145,7 +145,7 @@ const KEYS = [
     [["c"], "hold for comparison; compare with the one held", () => hit.compare()],
     [["C"], "hold this one instead", () => hit.hold(), "Shift+c"],
     [["t"], "tails lifted by 30 dB: turn the volume down first", () => hit.toggleLift()],
-    [["g"], "a groove through the kit", () => playing.perform("groove", "A groove through the kit")],
+    [["g"], "a groove through the kit", () => { playing.perform("groove", "A groove through the kit"); }],
     [["o"], "this drum from soft to hard", () => { const row = list.current(); if (row) playing.perform("ladder", `${row.drum}, ${row.way}: from soft to hard`, row.drum, row.way); }],
     [["v"], "this drum over velocity", () => { const row = list.current(); if (row) playing.perform("velocity", `${row.drum}, ${row.way}: one key over velocity`, row.drum, row.way); }],
     [[",", "."], "volume down, up", (event) => { const volume = byId("volume"); volume.value = String(Number(volume.value) + (event.key === "." ? 3 : -3)); volume.dispatchEvent(new Event("input")); }, ", ."],
@@ -179,10 +179,13 @@ const KEYS = [
     [["n"], "rename", () => focusOn("rename-to")],
     [["x"], "join drums", () => focusOn("merge-drum")],
     [["u"], "take the last decision back", () => takeBack()],
-    [["b"], "build again", () => build()],
+    [["b"], "build again", () => { build(); }],
     [["?"], "these keys", () => help()],
   ]],
 ];
+/* What is asked for while something else is under way waits for it, in order; only sound never waits. */
+const AT_ONCE = new Set([" ", "Space", "Enter", "1", "2", "3", "4", "5", "6", "7", "8", "9", "Escape", "t", ",", ".", "?"]);
+let order = Promise.resolve();
 const ACTS = new Map(KEYS.flatMap(([, rows]) => rows.flatMap(([names, , act]) => names.map((name) => [name, act]))));
 
 function help() {
@@ -205,7 +208,8 @@ document.addEventListener("keydown", (event) => {
   const act = ACTS.get(event.key);
   if (!act) return;
   event.preventDefault();
-  act(event);
+  if (AT_ONCE.has(event.key)) act(event);
+  else order = order.then(() => act(event)).catch((error) => trouble(error.message));
 });
 
 byId("undo").addEventListener("click", () => takeBack());
