@@ -16,7 +16,7 @@ import soundfile
 from kits import small_kit
 from review_desk import Client, entries, own_copy, place
 
-from oneshot import blend, loudness
+from oneshot import blend, loudness, pipeline
 from oneshot.audio import TakeReader, read_audio
 from oneshot.corrections_toml import Correction, Corrections, Place, dump
 from oneshot.model import Fader, KitError
@@ -421,3 +421,18 @@ def test_entries_are_told_apart_from_those_already_built(pier: Pier, tmp_path: P
 
     assert 1 == len(again.pending)
     assert not again.withdrawn
+
+
+def test_a_build_by_another_command_counts_as_built(client: Client, pier: Pier) -> None:
+    """Decided on the page, built by ``oneshot build``, edited by hand afterwards: only the last waits."""
+    client.decide("rename", drum="floor", to="big tom")
+    pipeline.build(pier.session, client.desk.folder)
+    assert [] == [entry for entry in client.get("kit")["decisions"] if entry["pending"]]
+
+    path = client.desk.folder / "corrections.toml"
+    mine = dump(Corrections((Correction("gain", drum="big-tom", gain_db=-1.0),)))
+    path.write_text(path.read_text(encoding="utf-8") + mine[len(dump(Corrections())):], encoding="utf-8")
+    told = client.get("kit")
+
+    assert ["gain"] == [entry["kind"] for entry in told["decisions"] if entry["pending"]]
+    assert [] == told["problems"]

@@ -60,12 +60,19 @@ class Journal:
         self.text = self._read()
         parse(self.text or _HEAD, self.path.name)
         known = self._note()
-        fresh = self.path.exists() and self.path.stat().st_mtime_ns <= (self.kit / "manifest.json").stat().st_mtime_ns
+        before, built, manifest = known.get("before"), known.get("built"), self._manifest_ns()
         same = known.get("now") == _digest(self.text)
-        before = known.get("before")
         self.before = [str(each) for each in before] if same and isinstance(before, list) else []
-        built = known.get("built")
-        self.built = built if same and isinstance(built, str) else self.text if fresh else ""
+        if self.path.exists() and self.path.stat().st_mtime_ns <= manifest:
+            self.built = self.text  # nobody wrote into it since the kit was built, here or by another command
+            if built != self.text or known.get("manifest") != manifest:
+                self._save()
+        else:
+            self.built = built if isinstance(built, str) and known.get("manifest") == manifest else ""
+
+    def _manifest_ns(self) -> int:
+        """When the kit was built, by its manifest."""
+        return (self.kit / "manifest.json").stat().st_mtime_ns
 
     def changed_outside(self) -> bool:
         """Whether somebody else wrote the file since it was read or written here."""
@@ -122,7 +129,8 @@ class Journal:
         path = note_beside(self.kit, "review.json")
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            write_atomic(path, json.dumps({"now": _digest(self.text), "built": self.built, "before": self.before}))
+            write_atomic(path, json.dumps({"now": _digest(self.text), "built": self.built, "before": self.before,
+                                            "manifest": self._manifest_ns()}))
         except OSError:
             return
 
