@@ -246,7 +246,11 @@ export function look(row) {
   byId("spectrum-of").textContent = spectrumText();
   drawSpectra(byId("spectrum"), hit.mics.map((mic) => mic.spectrum), looked, HZ);
 }
-export async function solo(row) { await showing; if (hit && hit.mics[row]) { look(row); hear(hit.mics[row].name); } }
+export async function solo(number) {
+  await showing;
+  const row = number < 0 && hit ? hit.mics.findIndex((mic) => mic.name === hit.home) : number;
+  if (hit && hit.mics[row]) { look(row); hear(hit.mics[row].name); }
+}
 
 /* ---- the window over the take ---- */
 

@@ -141,6 +141,7 @@ const KEYS = [
   ["Listening", [
     [["Space", " ", "Enter"], "play the stroke by the balance", (event) => hit.hear(null, event.timeStamp)],
     [["1", "2", "3", "4", "5", "6", "7", "8", "9"], "play one mic alone", (event) => hit.solo(Number(event.key) - 1), "1 … 9"],
+    [["0"], "play the home mic alone", () => hit.solo(-1)],
     [["Escape"], "stop", () => listen.stop()],
     [["c"], "hold for comparison; compare with the one held", () => hit.compare()],
     [["C"], "hold this one instead", () => hit.hold(), "Shift+c"],
@@ -184,7 +185,7 @@ const KEYS = [
   ]],
 ];
 /* What is asked for while something else is under way waits for it, in order; only sound never waits. */
-const AT_ONCE = new Set([" ", "Space", "Enter", "1", "2", "3", "4", "5", "6", "7", "8", "9", "Escape", "t", ",", ".", "?"]);
+const AT_ONCE = new Set([" ", "Space", "Enter", "1", "2", "3", "4", "5", "6", "7", "8", "9", "0", "Escape", "t", ",", ".", "?"]);
 let order = Promise.resolve();
 const ACTS = new Map(KEYS.flatMap(([, rows]) => rows.flatMap(([names, , act]) => names.map((name) => [name, act]))));
 
