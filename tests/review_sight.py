@@ -46,6 +46,7 @@ class Sight:
     def decided(self, count: int) -> None:
         """Wait until so many decisions are told."""
         expect(self.page.locator("#count")).to_have_text(f"({count})" if count else "")
+        expect(self.page.locator("#hit[data-hit]")).to_have_count(1)
 
     def sounds(self, title: str) -> None:
         """Wait until something of that title plays."""

@@ -12,6 +12,14 @@ const SPANS = [0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 4, 8, 16];
 let hit = null, item = null, view = null, outline = null, apart = false, looked = 0, cursor = null, lanes = [];
 let asked = 0, heldFor = null, lifted = false;
 
+/* Nothing is painted over under a finger: a press that began on a button ends on it. */
+let pressed = null;
+article.addEventListener("pointerdown", () => {
+  const release = new Promise((done) => {
+    for (const sign of ["pointerup", "pointercancel"]) addEventListener(sign, () => setTimeout(done, 0), {once: true, capture: true});
+  });
+  pressed = release.then(() => { pressed = null; });
+});
 article.addEventListener("input", (event) => { event.target.dataset.typed = ""; });
 article.addEventListener("submit", (event) => { for (const field of event.target.elements) delete field.dataset.typed; });
 
@@ -128,6 +136,7 @@ async function bring(row, again) {
   if (!row) { hit = null; article.replaceChildren(make("p", {className: "note"}, "No stroke is chosen.")); return; }
   const mine = ++asked;
   const found = await attempt(() => getJson(`hits/${row.id}`));
+  await pressed;
   if (!found || mine !== asked) return;
   const same = hit && hit.take === found.take && hit.frame === found.frame;
   hit = found;

@@ -76,6 +76,7 @@ onFresh((why) => {
 async function build() {
   if (state.building) return;
   state.building = true;
+  trouble("");
   document.body.classList.add("building");
   byId("build").disabled = true;
   byId("progress").hidden = false;

@@ -28,8 +28,8 @@ export function trouble(text) {
   box.textContent = text || "";
 }
 
+/* What went wrong stays until the next decision: fetching something meanwhile does not wipe it away. */
 export async function attempt(work) {
-  trouble("");
   try {
     return await work();
   } catch (error) {
@@ -42,7 +42,7 @@ export async function attempt(work) {
 let line = Promise.resolve();
 /* One after the other: each is decided on what the one before left. */
 function inTurn(work) {
-  const next = line.then(() => attempt(work));
+  const next = line.then(() => { trouble(""); return attempt(work); });
   line = next.catch(() => {});
   return next;
 }
