@@ -324,6 +324,25 @@ def write_wav(path: Path, data: Samples, sample_rate: int, subtype: str, chunks:
     ``fact`` and, above two channels, WAVE_FORMAT_EXTENSIBLE). Raises ValueError for data that is not (channels,
     frames), holds NaN or infinity, does not fit 4 GiB, or for another subtype; OSError if the file cannot be written.
     """
+    try:
+        parts = _riff(data, sample_rate, subtype, chunks)
+    except _TooLongError as error:
+        raise ValueError(f"{path} would be {error} bytes: WAV ends at 4 GiB") from None
+    with path.open("wb") as file:
+        file.writelines(parts)
+
+
+def wav_bytes(data: Samples, sample_rate: int, subtype: str = "FLOAT") -> bytes:
+    """What ``write_wav`` would write, as bytes: for a listener, not for a disk. Raises ValueError as it does."""
+    return b"".join(_riff(data, sample_rate, subtype, ()))
+
+
+class _TooLongError(ValueError):
+    """More bytes than a RIFF file can hold."""
+
+
+def _riff(data: Samples, sample_rate: int, subtype: str, chunks: Sequence[Chunk]) -> list[bytes]:
+    """The pieces of a WAV file in order. Raises ValueError."""
     if data.ndim != 2 or data.shape[0] < 1:
         raise ValueError(f"data of shape {data.shape} is not (channels, frames)")
     body = _encode(data, subtype)
@@ -339,10 +358,8 @@ def write_wav(path: Path, data: Samples, sample_rate: int, subtype: str, chunks:
     parts += [_chunk(c.id, c.data) for c in late]
     size = sum(map(len, parts))
     if size >= 2**32:
-        raise ValueError(f"{path} would be {size} bytes: WAV ends at 4 GiB")
-    with path.open("wb") as file:
-        file.write(b"RIFF" + struct.pack("<I", size))
-        file.writelines(parts)
+        raise _TooLongError(size)
+    return [b"RIFF" + struct.pack("<I", size), *parts]
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:

@@ -202,6 +202,40 @@ def pack(kit: KitPath,
             _show(pack_lines(said.rows, packing.CAUTION, None if made is None else asdict(made)))
 
 
+@app.command(epilog="Example: oneshot review 'Tuesday kit'")
+def review(kit: KitPath,
+           session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Where the recordings lie, if not "
+                                                                                "where they were.")] = None,
+           port: Annotated[int, typer.Option(min=0, max=65535, metavar="N", help="Port to serve at; else a free "
+                                                                                 "one.")] = 0,
+           host: Annotated[str, typer.Option(metavar="ADDRESS", help="Address to serve at. Any other than this "
+                                                                     "machine's own opens the recordings to the "
+                                                                     "network.")] = "127.0.0.1",
+           browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page.")] = True,
+           debug: Debug = False) -> None:
+    """Look at a kit hit by hit, hear it, and put it right.
+
+    Opens a page that is served from this machine to this machine. What you decide goes into the kit's corrections.toml
+    at once; the page builds the kit again when you say so. Ctrl-C ends it.
+    """
+    with _plainly(debug=debug):
+        try:
+            from oneshot.review.serve import LOOPBACK, serve
+        except ModuleNotFoundError as error:
+            from oneshot.model import WorkError
+
+            raise WorkError(f"{error.name} is not installed: pip install 'oneshot[review]'") from None
+
+        def tell(address: str) -> None:
+            if host not in LOOPBACK:
+                print("oneshot: anyone in your network who has this address hears the recordings and changes the kit; "
+                      "nothing on the way is encrypted", file=sys.stderr)
+            _show([("head", address), ("text", "The page of this kit. Ctrl-C ends it.")])
+            sys.stdout.flush()
+
+        serve(kit, session_path=session, host=host, port=port, browser=browser, tell=tell)
+
+
 @app.command(epilog="Example: oneshot demo 'demo session'")
 def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=False,
                                                 help="Folder to write; new or empty.")],

@@ -10,6 +10,7 @@ from oneshot.audio import TakeReader
 from oneshot.found import Analysis
 from oneshot.likeness import LOOK_AHEAD_S, LOOK_BACK_S, Measured, measure
 from oneshot.model import Hit, Session, Take
+from oneshot.recall import recalled
 
 LEVEL_S = 0.2
 """Over this stretch levels are compared between mics."""
@@ -48,9 +49,14 @@ def _examine(reader: TakeReader, row: int, take: Take, hit: Hit, analysis: Analy
     following = analysis.next_stroke(hit, [home], take.sample_rate)
     far = min(attack + round(LOOK_AHEAD_S * take.sample_rate), take.frames)
     stop = max(far if following is None else min(following, far), attack + 1)
-    x = reader.read(start, stop)[row]
-    return measure(x, sample_rate=take.sample_rate, attack=attack - start, stop=len(x),
-                   cut=following is not None and following <= far, noise_rms=noise, rest_s=rest_s)
+    cut = following is not None and following <= far
+
+    def measured() -> Measured:
+        x = reader.read(start, stop)[row]
+        return measure(x, sample_rate=take.sample_rate, attack=attack - start, stop=len(x), cut=cut, noise_rms=noise,
+                       rest_s=rest_s)
+
+    return recalled("measured", (take.name, home, start, attack, stop, cut, noise, rest_s), measured)
 
 
 def levels_db(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, dict[str, float]]:

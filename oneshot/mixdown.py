@@ -14,6 +14,7 @@ import numpy as np
 from oneshot.audio import read_audio
 from oneshot.blend import mix
 from oneshot.model import Fader, Floats, OneShot
+from oneshot.recall import recalled
 
 LEVEL_S = 0.3
 """Over which a stroke's level is taken, as in the manifest's ``level_db``."""
@@ -25,6 +26,13 @@ def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int 
     Mics that are off stay out. ``most``: read no more than so many frames. Raises AudioError where a file cannot be
     read.
     """
+    key = (tuple((f.sha256, f.inverted, f.mics) for f in shot.files), most,
+           tuple((mic, balance.get(mic)) for f in shot.files for mic in f.mics))
+    return recalled("stereo", key, lambda: _stereo(folder, shot, balance, most))
+
+
+def _stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None) -> tuple[Floats, int]:
+    """As ``stereo``, from the files."""
     out, rate = np.zeros((2, 0)), 0
     for sample in shot.files:
         x, header = read_audio(folder / sample.path, most)

@@ -13,10 +13,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from oneshot import __version__, blend, choose, corrections, mixdown
+from oneshot import __version__, blend, choose, corrections, mixdown, recall
 from oneshot.analyse import analyse
 from oneshot.corrected import by_hand, correct, nudged
-from oneshot.corrections_toml import EMPTY_TEXT, load
+from oneshot.corrections_toml import EMPTY_TEXT, Corrections, load
 from oneshot.examine import examine, heard_next
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
@@ -46,7 +46,7 @@ from oneshot.recipe_toml import load_recipe, recipe_toml, recipe_values
 from oneshot.remembered import remember
 from oneshot.report import write_report
 from oneshot.session import fingerprint_parts, open_session
-from oneshot.store import open_store
+from oneshot.store import Store, open_store
 from oneshot.tagging import tagged
 
 
@@ -80,15 +80,14 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     store = open_store(fingerprint_parts(session))
     if fresh:
         store.clear()
-    found = analyse(session, store=store, jobs=jobs or os.cpu_count() or 1, progress=tell,
-                    told_hits=corrections.told_to_analysis(overruled))
-    found, apart = pool(session, found, recipe.choose.pool_takes)
+    memory = recall.memory()
+    if memory is not None:
+        memory.begin(tuple(fingerprint_parts(session)))
+    found, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
     told = (*told, *apart)
     rates = {take.name: take.sample_rate for take in session.takes}
     corrected = corrections.apply(found.hits, overruled, rates, _mics_and_pairs(session))
     session, found = correct(session, found, corrected)
-    if not recipe.repair.any:
-        found = replace(found, laid=None)  # the scans of all takes go with it
     known = {drum.name for drum in found.drums}
     found, hits = _only(found, only)
     chosen, following = _choose(session, found, hits, recipe, corrected, tell)
@@ -108,7 +107,27 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
         raise WorkError(f"{kit_path} cannot be written ({error.strerror or error}): free some space or choose another "
                         "place") from None
     remember(kit_path, session_path)
+    if memory is not None:
+        memory.end()
     return BuildResult(kit, kit_path, len(files), size)
+
+
+def analysed(session: Session, store: Store, overruled: Corrections, recipe: Recipe, *, jobs: int | None = None,
+             progress: Progress | None = None) -> tuple[Analysis, tuple[Problem, ...]]:
+    """The analysis of a session with what corrections tell it, its takes pooled, and what to tell of that.
+
+    Raises as ``analyse``.
+    """
+    told = corrections.told_to_analysis(overruled)
+    how, mending = recipe.choose.pool_takes, recipe.repair.any
+
+    def make() -> tuple[Analysis, tuple[Problem, ...]]:
+        found = analyse(session, store=store, jobs=jobs or os.cpu_count() or 1, progress=progress or _quiet,
+                        told_hits=told)
+        # strokes laid over time serve repair alone, and the scans of all takes go with them
+        return pool(session, found if mending else replace(found, laid=None), how)
+
+    return recall.recalled("analysis", (session, told, how, mending), make)
 
 
 def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Recipe, corrected: Corrected,
@@ -138,14 +157,17 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     dropped = {number: each.dropped for number, each in handling.items()}
     prints = Printer(session, found, recipe, balance, stage, dropped).make(chosen.hits, chosen.picks)
     rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
-    shots = mixdown.with_levels(stage, shots, balance, rates)
     kit = Kit(
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
         delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
         problems=(*session.problems, *found.problems, *unknown, *cutter.told, *_nothing_kept(found, shots)),
         bleed_bands=found.bleed_bands, mic_views=found.mic_views)
-    return tagged(kit, stage, recipe.export.tags)
+    kit = tagged(kit, stage, recipe.export.tags)
+    memory = recall.memory()
+    if memory is not None:
+        memory.renew(kit.one_shots, stage)
+    return replace(kit, one_shots=mixdown.with_levels(stage, kit.one_shots, balance, rates))
 
 
 def _quiet(stage: str, share: float) -> None:

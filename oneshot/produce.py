@@ -7,15 +7,16 @@ Hits are cut in order of time, one read of each hit's window. All mics of a hit 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot import cut, loudness, measures
+from oneshot import cut, loudness, measures, recall
 from oneshot.audio import Dtype, TakeReader, is_float, write_wav
 from oneshot.choose import Pick
 from oneshot.composites import stand_in
@@ -25,7 +26,7 @@ from oneshot.files import sha256_of
 from oneshot.found import Analysis, FoundDrum
 from oneshot.mending import LONGER, Mended, Mender, Tail, Window, merged
 from oneshot.model import Floats, Hit, Mic, OneShot, Problem, Role, Sample, Session, Take
-from oneshot.recipe import Recipe
+from oneshot.recipe import Choosing, Recipe
 
 FAR_ROLES = (Role.OVERHEAD, Role.ROOM, Role.BUS)
 FIRST_LOOK_S = 12.0
@@ -77,11 +78,15 @@ class Cutter:
     rejected: frozenset[int] = frozenset()
     _loudest_db: dict[str, float] = field(default_factory=dict)
     _used: set[str] = field(default_factory=set)
+    _hardest: set[int] = field(default_factory=set)
+    _asked: str = ""
 
     def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],
                 tell: Callable[[float], None]) -> tuple[OneShot, ...]:
         """Cut every pick; one-shots in the order of the picks. Raises AudioError where a file cannot be read."""
-        pre = self._pre(hits, picks)
+        pre, self._hardest = self._pre(hits, picks), self._hardest_of(hits, picks)
+        recipe = replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=())
+        self._asked = repr(recipe)
         done: dict[int, OneShot] = {}
         for take in self.session.takes:
             mine = sorted((p for p in picks if hits[p.hit].take == take.name),
@@ -92,8 +97,10 @@ class Cutter:
             exact: Dtype = "float64" if is_float(take.subtype) else "int32"
             with TakeReader(self.session.root, take, wanted, dtype=exact) as reader:
                 for pick in mine:
-                    done[pick.hit] = self._cut(reader, take, wanted, hits[pick.hit], pick,
-                                               pre[hits[pick.hit].drum, hits[pick.hit].articulation])
+                    hit = hits[pick.hit]
+                    lead = pre[hit.drum, hit.articulation]
+                    done[pick.hit] = self._carried_over(take, hit, pick, lead) or \
+                        self._cut(reader, take, wanted, hit, pick, lead)
                     tell(len(done) / len(picks))
         return tuple(done[pick.hit] for pick in picks)
 
@@ -146,6 +153,7 @@ class Cutter:
 
     def _cut(self, reader: TakeReader, take: Take, rows: Sequence[str], hit: Hit, pick: Pick, pre: int) -> OneShot:
         """Cut, measure and write one hit in all its mics."""
+        before = len(self.told)
         mics = self.mics_of(hit)
         names = [m.name for m in mics]
         attack = self.analysis.attacks[hit.id]
@@ -163,7 +171,70 @@ class Cutter:
         gain = 10 ** (self._handling(hit).gain_db / 20)
         self._remember(hit, {n: _float(audio[k]) * gain for k, n in enumerate(names)})
         shot = self._one_shot(hit, pick, files, _float(audio[names.index(home)]), home, plan, ends[home], take)
+        memory = recall.memory()
+        if memory is not None and self._lasting:
+            memory.shots[self._key(take, hit, pre)] = recall.Shot(
+                shot, tuple(self.told[before:]), tuple(recall.stamp_of(self.folder / f.path) for f in files),
+                self.loudest[hit.drum] if hit.id in self._hardest else None)
         return replace(shot, untouched=untouched)
+
+    @property
+    def _lasting(self) -> bool:
+        """Whether a hit's files depend on that hit alone: a repaired one may have another's tail, or its overheads."""
+        return not (self.recipe.repair.any or self.recipe.repair.composites)
+
+    def _hardest_of(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> set[int]:
+        """The hardest hit of each drum: the balance is set by what it sounds like."""
+        most: dict[str, tuple[float, int]] = {}
+        for take in self.session.takes:  # in the order in which they are cut: of two alike the first counts
+            mine = [hits[p.hit] for p in picks if hits[p.hit].take == take.name]
+            for hit in sorted(mine, key=lambda h: self.analysis.attacks[h.id]):
+                if hit.level_db is not None and hit.level_db > most.get(hit.drum, (-np.inf, 0))[0]:
+                    most[hit.drum] = (hit.level_db, hit.id)
+        return {number for _, number in most.values()}
+
+    def _key(self, take: Take, hit: Hit, pre: int) -> Hashable:
+        """Everything that the bytes and measures of a hit's files depend on, in one session: what they are called and
+        which turn they take does not count.
+        """
+        names = tuple(m.name for m in self.mics_of(hit))
+        return (take.name, hit.onset, self.analysis.attacks[hit.id], self._first(hit), pre, names,
+                self.next_stroke(hit, names), self._handling(hit), self.drums[hit.drum].home, self._asked)
+
+    def _carried_over(self, take: Take, hit: Hit, pick: Pick, pre: int) -> OneShot | None:
+        """The one-shot of an earlier build under the name it has now; None where it has to be cut."""
+        memory = recall.memory()
+        key = self._key(take, hit, pre) if memory is not None else None
+        known = memory.shots.get(key) if memory is not None else None
+        hardest = hit.id in self._hardest
+        if memory is None or known is None or not self._lasting or (hardest and known.aloud is None):
+            return None
+        mics = {m.name: m for m in self.mics_of(hit)}
+        groups = [[mics[name] for name in file.mics] for file in known.record.files]
+        used = set(self._used)
+        paths = [self._free_path(hit, pick, _label(group)) for group in groups]
+        if not memory.carry_over(known, self.folder, paths):
+            self._used = used
+            return None
+        self.told += known.told
+        if hardest:
+            self._loudest_db[hit.drum] = hit.level_db or 0.0
+            self.loudest[hit.drum] = dict(known.aloud or {})
+        files = tuple(replace(file, path=path.as_posix(), hit=hit.id, **self._judged(hit, group))
+                      for file, path, group in zip(known.record.files, paths, groups, strict=True))
+        home = self.drums[hit.drum].home
+        grade = next((s.grade for s in files if home in s.mics), files[0].grade)
+        shot = replace(known.record, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer,
+                       round_robin=pick.round_robin, velocity=pick.velocity, grade=grade, files=files)
+        memory.shots[key] = replace(known, record=shot)
+        return shot
+
+    def _judged(self, hit: Hit, group: Sequence[Mic]) -> dict[str, Any]:
+        """Grade and bleed of a file, those of its worse side."""
+        bleeds = [hit.bleed_db.get(m.name) for m in group]
+        known = [b for b in bleeds if b is not None]
+        return {"grade": max(self.analysis.grades[hit.id].get(m.name, "D") for m in group),
+                "bleed_db": max(known) if len(known) == len(bleeds) else None}
 
     def _files(self, reader: TakeReader, take: Take, rows: Sequence[str], hit: Hit, pick: Pick, mics: Sequence[Mic],
                audio: Samples, plan: cut.CutPlan) -> tuple[tuple[Sample, ...], tuple[Sample, ...]]:
@@ -289,22 +360,19 @@ class Cutter:
         if not is_float(take.subtype) and float(np.abs(_float(audio)).max(initial=0.0)) * 10 ** (said.gain_db / 20) > 1:
             self.told.append(Problem("corrections.toml", f"a gain of {said.gain_db:g} dB clips {group[0].name} of the "
                                      f"hit at frame {hit.onset} of {hit.take}", "trim it by less"))
-        label = group[0].pair if len(group) == 2 and group[0].pair else group[0].name
-        path = self.folder / self._free_path(hit, pick, f"{label} {REPAIRED}" if part.done else label)
+        label = f"{_label(group)} {REPAIRED}" if part.done else _label(group)
+        path = self.folder / self._free_path(hit, pick, label)
         path.parent.mkdir(parents=True, exist_ok=True)
         write_wav(path, out, take.sample_rate, take.subtype)
         levels = loudness.measure(_float(out), take.sample_rate)
-        grades = [self.analysis.grades[shown.id].get(m.name, "D") for m in group]
-        bleeds = [shown.bleed_db.get(m.name) for m in group]
-        known = [b for b in bleeds if b is not None]
         return Sample(
             mics=tuple(m.name for m in group), path=path.relative_to(self.folder).as_posix(), frames=out.shape[1],
             source_start=part.start, onset_frame=plan.onset_frame, fade_in_frames=plan.fade_in_frames,
-            fade_out_frames=fade_out, gain_db=said.gain_db, inverted=False, grade=max(grades), hit=shown.id,
+            fade_out_frames=fade_out, gain_db=said.gain_db, inverted=False, hit=shown.id,
             repaired=tuple(dict.fromkeys(str(each["kind"]) for each in part.done)), repairs=part.done,
             peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
-            integrated_lufs=levels.integrated_lufs, bleed_db=max(known) if len(known) == len(bleeds) else None,
-            sha256=sha256_of(path), nudged_frames=said.nudge_frames)
+            integrated_lufs=levels.integrated_lufs, sha256=sha256_of(path), nudged_frames=said.nudge_frames,
+            **self._judged(shown, group))
 
     def _free_path(self, hit: Hit, pick: Pick, label: str) -> Path:
         """A path that no file of the kit has yet, also where a file system takes no notice of case."""
@@ -337,6 +405,11 @@ class Cutter:
             second = self.session.take(hit.take).sample_rate
             self._loudest_db[hit.drum] = level
             self.loudest[hit.drum] = {name: x[:second].copy() for name, x in audio.items()}
+
+
+def _label(group: Sequence[Mic]) -> str:
+    """What a file's name says of its mics."""
+    return group[0].pair if len(group) == 2 and group[0].pair else group[0].name
 
 
 def _files(mics: Sequence[Mic]) -> list[tuple[Mic, ...]]:

@@ -35,6 +35,16 @@ def session_of(kit: Path) -> Path | None:
     return path if path.is_dir() else None
 
 
+def forget(kit: Path) -> None:
+    """Take the note away again: of a kit that was only passing."""
+    _note(kit).unlink(missing_ok=True)
+
+
+def note_beside(kit: Path, ending: str) -> Path:
+    """Where this machine keeps something else about a kit, out of the kit's folder; the file may not exist."""
+    return _note(kit).with_suffix(f".{ending}")
+
+
 def _note(kit: Path) -> Path:
     given = os.environ.get("ONESHOT_STATE")
     folder = Path(given) if given else Path(platformdirs.user_state_dir("oneshot", appauthor=False))

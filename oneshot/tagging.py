@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from oneshot import measures
-from oneshot.audio import Header, read_audio
+from oneshot import measures, recall
+from oneshot.audio import Header, read_audio, read_header
 from oneshot.chunks import time_reference
 from oneshot.files import sha256_of
 from oneshot.model import Kit, OneShot, Print, Sample, Session
@@ -54,33 +54,42 @@ class _Said:
         self._keys = {(drum.name, way.name): way.key for drum in kit.drums for way in drum.articulations}
         info = kit.recipe.get("kit")
         self._info = info if isinstance(info, Mapping) else {}
+        self._info_key = repr(sorted(self._info.items()))
 
     def of_sample(self, shot: OneShot, sample: Sample) -> Sample:
-        """A sample, measured and tagged."""
+        """A sample, measured and tagged; one that an earlier build tagged just so is left as it is."""
         path = self._folder / sample.path
+        title = f"{shot.drum} {shot.articulation} V{shot.layer:02d} RR{shot.round_robin:02d} {' + '.join(sample.mics)}"
+        origin = self._origin.get(self._hits[sample.hit].take)
+        said = (title, self._keys[shot.drum, shot.articulation], self._info_key, origin)
+        if self._say and sample.time_reference is not None:
+            digest = recall.recalled("tags", (sample.sha256, said), lambda: self._tag(path, title, shot, sample)[1])
+            return replace(sample, sha256=digest)
         x, header = read_audio(path)
         measured = replace(sample, crest_db=measures.crest_db(x),
                            brightness_hz=measures.brightness_hz(x, header.sample_rate))
-        if not self._say:
-            return measured
+        at, digest = self._tag(path, title, shot, sample) if self._say else (None, sample.sha256)
+        recall.recalled("tags", (digest, said), lambda: digest)
+        return replace(measured, time_reference=at, sha256=digest)
+
+    def _tag(self, path: Path, title: str, shot: OneShot, sample: Sample) -> tuple[int | None, str]:
+        """Tag a sample's file; its time reference (None where the format takes no tags) and its sum."""
+        header = read_header(path)
         done = [f"gain {sample.gain_db:+.1f} dB"] if sample.gain_db else []
         done += ["inverted"] if sample.inverted else []
         done += [f"repaired: {', '.join(sample.repaired)}"] if sample.repaired else []
         at = self._place(sample.hit, sample.source_start, header)
-        title = f"{shot.drum} {shot.articulation} V{shot.layer:02d} RR{shot.round_robin:02d} {' + '.join(sample.mics)}"
         tags = replace(self._tags(title, self._keys[shot.drum, shot.articulation], header, sample.hit, done),
                        attack=sample.onset_frame, time_reference=at, integrated_lufs=sample.integrated_lufs,
                        true_peak_dbtp=sample.true_peak_dbtp, momentary_lufs=sample.momentary_lufs)
-        if not write_tags(path, tags):
-            return measured
-        return replace(measured, time_reference=at, sha256=sha256_of(path))
+        return (at, sha256_of(path)) if write_tags(path, tags) else (None, sample.sha256)
 
     def of_print(self, each: Print) -> Print:
         """A print, tagged."""
         if not self._say:
             return each
         path = self._folder / each.path
-        _, header = read_audio(path, 1)
+        header = read_header(path)
         at = self._place(each.hit, each.source_start, header)
         title = f"{each.print} {each.rank}: {each.drum} {each.articulation} V{each.layer:02d} RR{each.round_robin:02d}"
         done = [f"mix of {', '.join(each.mics)}"]

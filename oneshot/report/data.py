@@ -16,6 +16,7 @@ import numpy as np
 
 from oneshot.audio import read_audio
 from oneshot.model import Floats, Hit, Kit, OneShot, Print, Sample, Take
+from oneshot.recall import recalled
 
 POINTS = 120
 START_S = 0.05
@@ -116,7 +117,7 @@ def _file(file: Sample, take: Take, folder: Path) -> dict[str, Any]:
         "lead": round(file.onset_frame / take.sample_rate, 6),
         "inverted": file.inverted,
         "other": file.hit,
-        **outlines(folder / file.path),
+        **recalled("outlines", file.sha256, lambda: outlines(folder / file.path)),
     }
 
 

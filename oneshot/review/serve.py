@@ -1,0 +1,68 @@
+"""Serve: the review of one kit, from the first address to the last request."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import webbrowser
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+
+from oneshot.files import recover_folder
+from oneshot.model import KitError, WorkError
+from oneshot.remembered import session_of
+from oneshot.review.desk import Desk
+from oneshot.review.guard import new_token
+from oneshot.review.holder import Holder, process
+from oneshot.review.server import application
+
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
+
+def serve(folder: Path, *, session_path: Path | None, host: str, port: int, browser: bool,
+          tell: Callable[[str], None]) -> None:
+    """Serve the review page of a kit until the process is interrupted.
+
+    ``port`` 0 takes a free one; ``tell`` gets the address, once requests are answered there. Raises KitError where the
+    folder is no kit, its recordings are not known, or another process reviews it; WorkError where the port is taken.
+    """
+    recover_folder(folder)
+    recordings = session_path or session_of(folder)
+    if recordings is None:
+        raise KitError(f"{folder}: where its recordings lie is not known on this machine: name them with --session")
+    holder = Holder(folder)
+    holder.take(process())
+    try:
+        desk = Desk(folder, recordings)
+        listener = _listen(host, port)
+        taken = int(listener.getsockname()[1])
+        token = new_token()
+        app, _ = application(desk, token=token, port=taken, loopback=host in LOOPBACK, names=(host.lower(),))
+        address = f"http://{f'[{host}]' if ':' in host else host}:{taken}/#{token}"
+        holder.say(f"{process()} at port {taken}")
+        server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False, server_header=False))
+        threading.Thread(target=_announce, args=(server, address, browser, tell), daemon=True).start()
+        server.run(sockets=[listener])
+    finally:
+        holder.leave()
+
+
+def _announce(server: uvicorn.Server, address: str, browser: bool, tell: Callable[[str], None]) -> None:
+    """Tell the address once it answers."""
+    waiting = threading.Event()
+    while not server.started:
+        if server.should_exit or waiting.wait(0.02):
+            return
+    tell(address)
+    if browser:
+        webbrowser.open(address)
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as error:
+        raise WorkError(f"port {port} of {host} cannot be used ({error.strerror or error}): choose another one with "
+                        "--port") from None

@@ -1,0 +1,234 @@
+"""Server: the addresses of the review page.
+
+``/`` and ``/static/`` are the page itself and hold nothing of the kit; ``/api/`` is the kit, and asks for the token.
+Errors that the user can put right come back as one line, as on the command line.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
+from importlib.resources import files
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from oneshot.model import OneshotError
+from oneshot.review import facts, sound
+from oneshot.review.desk import Desk, StaleError, entry_row
+from oneshot.review.guard import Guard
+from oneshot.review.rebuild import Rebuild
+from oneshot.review.sound import Recordings
+
+TYPES = {"html": "text/html; charset=utf-8", "css": "text/css; charset=utf-8", "js": "text/javascript; charset=utf-8",
+         "svg": "image/svg+xml"}
+Json = dict[str, Any]
+
+
+class Pages:
+    """What each address answers."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.recordings = Recordings(desk)
+        self.rebuild = Rebuild(desk)
+
+    # ------------------------------------------------------------------------------------------------------- looking
+
+    def kit(self, request: Request) -> Json:
+        """The kit as a whole."""
+        del request
+        self.desk.look()
+        with self.desk.lock:
+            return facts.summary(self.desk)
+
+    def hits(self, request: Request) -> Json:
+        """All hits, as the list shows them."""
+        del request
+        with self.desk.lock:
+            return {"revision": self.desk.revision, "hits": facts.rows(self.desk)}
+
+    def state(self, request: Request) -> Json:
+        """What may change by itself: the revision and a running build. Never waits for a build."""
+        del request
+        if self.rebuild.state["state"] != "building":
+            self.desk.look()
+        return {"revision": self.desk.revision, "build": self.rebuild.state}
+
+    def hit(self, request: Request) -> Json:
+        """One hit in full."""
+        return facts.detail(self.desk, self.recordings, request.path_params["number"], self.rebuild.grades)
+
+    def play(self, request: Request) -> Json:
+        """What to play, when and how loud."""
+        query = request.query_params
+        return facts.voices(self.desk, request.path_params["what"], query.get("drum"), query.get("articulation"))
+
+    # ------------------------------------------------------------------------------------------------------- hearing
+
+    def window(self, request: Request) -> Response:
+        """A stretch of a take, all mics, as WAV."""
+        name, start, stop = self._stretch(request)
+        return Response(self.recordings.wav(name, start, stop), media_type="audio/wav")
+
+    def peaks(self, request: Request) -> Response:
+        """The outline of a stretch of a take: int16 (mics, points, 2)."""
+        name, start, stop = self._stretch(request)
+        found = sound.peaks(self.recordings.read(name, start, stop), _whole(request, "points", 800))
+        return Response(found.tobytes(), media_type="application/octet-stream",
+                        headers={"x-points": str(found.shape[1])})
+
+    def outline(self, request: Request) -> Response:
+        """The outline of one hit in its home mic, for the list: int16 (points, 2)."""
+        hit = self.desk.hit(request.path_params["number"])
+        take = self.recordings.take(hit.take)
+        home = next((d.home for d in self.desk.kit.drums if d.name == hit.drum), None)
+        x = self.recordings.read(hit.take, hit.onset - take.sample_rate // 100, hit.onset + take.sample_rate // 4)
+        names = [mic.name for mic in self.recordings.mics(take)]
+        row = names.index(home) if home in names else 0
+        return Response(sound.peaks(x[row:row + 1], 64).tobytes(), media_type="application/octet-stream")
+
+    def lifted(self, request: Request) -> Response:
+        """A hit with its tail lifted, nothing above the ceiling."""
+        hit = self.desk.hit(request.path_params["number"])
+        length = min(max(_whole(request, "frames", 96000), 1), round(sound.MOST_S * self.desk.rates[hit.take]))
+        made = self.recordings.lifted(hit, hit.onset + length, request.query_params.get("mic"))
+        return Response(made, media_type="audio/wav")
+
+    def shot(self, request: Request) -> Response:
+        """A one-shot's own files, a channel per mic; their names in a header, as JSON in ASCII."""
+        number = request.path_params["number"]
+        self.desk.hit(number)
+        shot = self.desk.shots.get(number)
+        if shot is None:
+            return _answer({"error": "this hit has no one-shot in the kit"}, 404)
+        made, names = sound.shot_wav(self.desk, shot)
+        return Response(made, media_type="audio/wav", headers={"x-mics": json.dumps(names)})
+
+    def _stretch(self, request: Request) -> tuple[str, int, int]:
+        takes = self.desk.session.takes
+        number = request.path_params["take"]
+        name = takes[number].name if number < len(takes) else ""
+        return name, _whole(request, "start", 0), _whole(request, "stop", 0)
+
+    # ------------------------------------------------------------------------------------------------------ changing
+
+    def decide(self, request: Request, said: Json) -> Json:
+        """Write an entry down."""
+        del request
+        entry = self.desk.decide(_revision(said), said.get("entry"))
+        self.rebuild.work_ahead()
+        return {"revision": self.desk.revision, "entry": entry_row(entry)}
+
+    def undo(self, request: Request, said: Json) -> Json:
+        """Take the last decision back."""
+        del request
+        return {"done": self.desk.undo(_revision(said)), "revision": self.desk.revision}
+
+    def fader(self, request: Request, said: Json) -> Json:
+        """Put a mic somewhere in the balance."""
+        del request
+        self.desk.set_fader(_revision(said), str(said.get("mic")), said.get("fader"))
+        return {"revision": self.desk.revision, "balance": facts.balance(self.desk)}
+
+    def build(self, request: Request, said: Json) -> Json:
+        """Start building the kit anew."""
+        del request, said
+        return {"begun": self.rebuild.begin(), "build": self.rebuild.state}
+
+
+def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
+                names: tuple[str, ...] = ()) -> tuple[ASGIApp, Pages]:
+    """The server for one kit, behind its guard, and what it answers with."""
+    pages = Pages(desk)
+
+    @asynccontextmanager
+    async def life(app: Starlette) -> AsyncIterator[None]:
+        del app
+        pages.rebuild.start()
+        yield
+        await run_in_threadpool(pages.rebuild.end)
+        pages.recordings.close()
+
+    reading: dict[str, Callable[[Request], Json | Response]] = {
+        "kit": pages.kit, "hits": pages.hits, "state": pages.state, "hits/{number:int}": pages.hit,
+        "hits/{number:int}/outline": pages.outline, "hits/{number:int}/lifted": pages.lifted,
+        "hits/{number:int}/shot": pages.shot, "takes/{take:int}/sound": pages.window,
+        "takes/{take:int}/peaks": pages.peaks, "play/{what:str}": pages.play}
+    writing = {"decide": pages.decide, "undo": pages.undo, "balance": pages.fader, "build": pages.build}
+    routes = [Route("/", _static("index.html")), Route("/static/{name}", _asset),
+              *(Route(f"/api/{path}", _reading(answer)) for path, answer in reading.items()),
+              *(Route(f"/api/{path}", _writing(answer), methods=["POST"]) for path, answer in writing.items())]
+    guard = Guard(Starlette(routes=routes, lifespan=life), token=token, port=port, loopback=loopback, names=names)
+    return guard, pages
+
+
+def _reading(answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:
+    async def endpoint(request: Request) -> Response:
+        return await run_in_threadpool(_told, answer, request)
+    return endpoint
+
+
+def _writing(answer: Callable[[Request, Json], Json]) -> Callable[[Request], Any]:
+    async def endpoint(request: Request) -> Response:
+        try:
+            said = json.loads(await request.body())
+        except (ValueError, RecursionError):
+            return _answer({"error": "that is no JSON"}, 400)
+        if not isinstance(said, dict):
+            return _answer({"error": "that is no JSON object"}, 400)
+        return await run_in_threadpool(_told, answer, request, said)
+    return endpoint
+
+
+def _told(answer: Callable[..., Json | Response], *given: Any) -> Response:
+    """The answer, or what is wrong in one line."""
+    try:
+        found = answer(*given)
+    except StaleError as error:
+        return _answer({"error": str(error), "stale": True}, 409)
+    except OneshotError as error:
+        return _answer({"error": str(error)}, 422)
+    except OSError as error:
+        return _answer({"error": f"the disk refuses: {error.strerror or error}"}, 507)
+    return found if isinstance(found, Response) else _answer(found)
+
+
+def _answer(record: Mapping[str, Any], status: int = 200) -> Response:
+    return Response(facts.as_json(record), status, media_type="application/json")
+
+
+def _whole(request: Request, name: str, usual: int) -> int:
+    """A whole number of the query; the usual one where it is missing or none."""
+    text = request.query_params.get(name, "")
+    return int(text) if len(text) < 16 and text.removeprefix("-").isdecimal() else usual
+
+
+def _revision(said: Json) -> int:
+    found = said.get("revision")
+    return found if isinstance(found, int) else -1
+
+
+def _static(name: str) -> Callable[[Request], Any]:
+    async def endpoint(request: Request) -> Response:
+        del request
+        return _page(name)
+    return endpoint
+
+
+async def _asset(request: Request) -> Response:
+    return _page(request.path_params["name"])
+
+
+def _page(name: str) -> Response:
+    """A file of the page: only those that are there, by their plain names."""
+    known = {each.name: each for each in files("oneshot.review").joinpath("static").iterdir()}
+    if name not in known:
+        return _answer({"error": "no such page"}, 404)
+    return Response(known[name].read_bytes(), media_type=TYPES[name.rpartition(".")[2]])

@@ -1,0 +1,76 @@
+/* What can be said of a stroke or of its group in words and figures. Every form writes one entry. */
+
+import {make, plural} from "./base.js";
+import {decide, place, state} from "./state.js";
+
+const MANY = 1000;
+
+function picker(id, values, chosen, first = null) {
+  const select = make("select", {id});
+  if (first !== null) select.append(make("option", {value: ""}, first));
+  for (const value of values) select.append(make("option", {value, selected: value === chosen}, value));
+  return select;
+}
+
+const field = (text, control) => make("label", {}, make("span", {}, text), control);
+const number = (id, value, low, high, step) => make("input", {id, type: "number", value: String(value), min: String(low), max: String(high), step: String(step), required: true});
+const text = (id, hint) => make("input", {id, type: "text", maxLength: 60, placeholder: hint, required: true, autocomplete: "off", spellcheck: false});
+
+function form(title, controls, go, action) {
+  const made = make("form", {className: "say"}, make("h3", {}, title), make("div", {className: "row"}, ...controls, make("button", {type: "submit"}, go)));
+  made.addEventListener("submit", (event) => { event.preventDefault(); action(); });
+  return made;
+}
+
+export function forms(hit, item, cut) {
+  const drums = state.kit.drums, names = drums.map((drum) => drum.name);
+  const ways = (name) => (drums.find((drum) => drum.name === name) || {articulations: []}).articulations;
+  const mine = () => [place(item)];
+  const picked = () => state.picks.map((id) => state.byId.get(id)).filter(Boolean).map(place).slice(0, MANY);
+  const some = () => picked().length ? picked() : mine();
+  const picks = state.picks.length ? `the ${plural(state.picks.length, "picked stroke")}` : "this stroke";
+  const value = (id) => document.getElementById(id).value;
+  const group = {drum: item.drum, articulation: item.way};
+  const scope = picker("scope", ["this stroke", "its layer", "its articulation", "its drum"], "this stroke");
+  const whom = () => ({
+    "this stroke": {hits: mine()}, "its layer": {...group, layer: hit.layer || 1}, "its articulation": group, "its drum": {drum: item.drum},
+  })[value("scope")];
+  const rate = hit.rate, tenths = (ms) => Math.round(ms * 10) / 10;
+
+  const where = picker("to-drum", names, item.drum), way = picker("to-way", ways(item.drum), item.way);
+  where.addEventListener("change", () => way.replaceChildren(...ways(where.value).map((name) => make("option", {value: name}, name))));
+
+  return make("div", {className: "forms"},
+    make("h3", {className: "over"}, "Its files"),
+    make("p", {className: "row"}, field("Figures hold for", scope)),
+    make("div", {className: "grid"},
+      form("Start", [field("later by, ms", number("start-ms", Math.round(cut.moved / rate * 1e5) / 100, -100, 100, 0.01))], "Set", () =>
+        decide({kind: "nudge", ...whom(), frames: Math.round(Number(value("start-ms")) * rate / 1000)})),
+      form("End", [field("after the attack, ms", number("end-ms", tenths((cut.stop - cut.attack) / rate * 1000), 1, 600000, 0.1))], "Set", () =>
+        decide({kind: "end", ...whom(), after_ms: Number(value("end-ms"))})),
+      form("Fades", [field("in, ms", number("in-ms", tenths(cut.fadeIn), 0, 10000, 0.1)), field("out, ms", number("out-ms", tenths(cut.fadeOut), 0, 60000, 0.1))], "Set", () =>
+        decide({kind: "fade", ...whom(), in_ms: Number(value("in-ms")), out_ms: Number(value("out-ms"))})),
+      form("Level", [field("trim, dB", number("gain-db", cut.gain, -40, 40, 0.1))], "Set", () =>
+        decide({kind: "gain", ...whom(), gain_db: Number(value("gain-db"))}))),
+    make("h3", {className: "over"}, "What it is"),
+    make("div", {className: "grid"},
+      form(`Move ${picks}`, [field("to drum", where), field("struck", way)], "Move", () =>
+        decide({kind: "move", hits: some(), to: value("to-drum"), ...(value("to-way") ? {to_articulation: value("to-way")} : {})})),
+      form(`Layer of ${picks}`, [field("1 is the softest", number("to-layer", hit.layer || 1, 1, 99, 1))], "Put there", () =>
+        decide({kind: "layer", hits: some(), layer: Number(value("to-layer"))})),
+      form(`Split off ${picks}`, [field("as", picker("split-as", ["an articulation", "a drum"], "an articulation")), field("called", text("split-name", "edge"))], "Split off", () =>
+        decide({kind: "split", hits: some(), ...(value("split-as") === "a drum" ? {to: value("split-name")} : {to_articulation: value("split-name")})})),
+      form("Round robins", [field("layer", number("robins-layer", hit.layer || 1, 1, 99, 1)), make("span", {className: "sub"}, state.picks.length
+        ? `${plural(state.picks.length, "picked stroke")}, in the order picked, and no others` : "pick strokes first (p), in the order they are to take turns")], "Choose", () =>
+        decide({kind: "round_robins", ...group, layer: Number(value("robins-layer")), hits: some()}))),
+    make("h3", {className: "over"}, "Names"),
+    make("div", {className: "grid"},
+      form("Rename", [field("the", picker("rename-what", ["drum", "articulation"], "drum")), field("to", text("rename-to", "cowbell"))], "Rename", () =>
+        decide({kind: "rename", drum: item.drum, ...(value("rename-what") === "articulation" ? {articulation: item.way} : {}), to: value("rename-to")})),
+      names.length > 1 ? form(`Join ${item.drum} with another drum`, [field("with", picker("merge-drum", names.filter((name) => name !== item.drum))), field("called", picker("merge-name", names, item.drum))], "Join", () =>
+        decide({kind: "merge", drums: [item.drum, value("merge-drum")], to: value("merge-name")})) : "",
+      ways(item.drum).length > 1 ? form(`Join ${item.way} with another way of striking`, [field("with", picker("merge-way", ways(item.drum).filter((name) => name !== item.way)))], "Join", () =>
+        decide({kind: "merge", drum: item.drum, articulations: [item.way, value("merge-way")], to: item.way})) : "",
+      make("div", {className: "say"}, make("h3", {}, "A stroke that was missed"), make("div", {className: "row"},
+        field("add it as", picker("add-as", names, "", "the likeliest drum")), make("span", {className: "sub"}, "click into a waveform, then press a")))));
+}

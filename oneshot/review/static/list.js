@@ -1,0 +1,105 @@
+/* The list of strokes: only the rows in sight exist, so that thousands scroll as well as ten. */
+
+import {byId, clock, figure, getBytes, make} from "./base.js";
+import {drawOutline} from "./draw.js";
+
+export const ROW = 58;
+const EXTRA = 6;
+const box = byId("list"), spacer = box.firstElementChild;
+let items = [], chosen = -1, picked = new Set(), tell = () => {}, marked = null;
+const live = new Map();
+const outlines = new Map();
+
+export function onChoose(listener) { tell = listener; }
+
+export function show(all, keep, picks) {
+  items = all;
+  picked = picks;
+  for (const row of live.values()) row.remove();
+  live.clear();
+  chosen = Math.max(-1, items.findIndex((item) => item.id === keep));
+  spacer.style.height = `${items.length * ROW}px`;
+  render();
+  if (chosen >= 0) reveal(chosen);
+}
+
+export const current = () => items[chosen] || null;
+export const beside = (step) => items[chosen + step] || null;
+export function repaint() { for (const [index, row] of live) { row.replaceWith(live.set(index, rowOf(index)).get(index)); } }
+export function mark(id) { marked = id; repaint(); }
+
+export function choose(index, quiet = false) {
+  if (!items.length) return;
+  chosen = Math.min(Math.max(index, 0), items.length - 1);
+  reveal(chosen);
+  render();
+  for (const [at, row] of live) row.setAttribute("aria-selected", String(at === chosen));
+  box.setAttribute("aria-activedescendant", `stroke-${items[chosen].id}`);
+  if (!quiet) tell(items[chosen]);
+}
+export const step = (by) => choose(chosen + by);
+
+function reveal(index) {
+  const top = index * ROW;
+  if (top < box.scrollTop) box.scrollTop = top;
+  else if (top + ROW > box.scrollTop + box.clientHeight) box.scrollTop = top + ROW - box.clientHeight;
+}
+
+function render() {
+  const first = Math.max(0, Math.floor(box.scrollTop / ROW) - EXTRA);
+  const last = Math.min(items.length, Math.ceil((box.scrollTop + box.clientHeight) / ROW) + EXTRA);
+  for (const [index, row] of live) {
+    if (index < first || index >= last) { row.remove(); live.delete(index); }
+  }
+  for (let index = first; index < last; index++) {
+    if (!live.has(index)) {
+      const row = rowOf(index);
+      live.set(index, row);
+      spacer.append(row);
+    }
+  }
+}
+
+function rowOf(index) {
+  const item = items[index];
+  const canvas = make("canvas", {"aria-hidden": "true"});
+  const place = item.kept ? `layer ${item.layer}, robin ${item.robin}` : "left out";
+  const told = item.told ? item.told.join(", ") : "";
+  const row = make("div", {className: `stroke${item.kept ? " kept" : ""}${item.told ? " told" : ""}${item.id === marked ? " held" : ""}`,
+    role: "option", id: `stroke-${item.id}`, "aria-selected": String(index === chosen), "aria-setsize": items.length,
+    "aria-posinset": index + 1},
+  canvas,
+  make("span", {className: "what"}, make("b", {}, `${item.drum}, ${item.way}`), make("span", {className: "sub"},
+    item.kept ? (item.heed ? `${place}, ${item.heed[1]}` : place) : item.why || "left out")),
+  make("span", {className: "when"}, make("span", {}, clock(item.s)), make("span", {className: "sub"}, figure(item.level, 1, "dB"))),
+  make("span", {className: "state"},
+    item.grade ? make("span", {className: `grade g${item.grade}`, title: "grade"}, item.grade) : null,
+    picked.has(item.id) ? make("span", {className: "chip"}, "picked") : null,
+    told ? make("span", {className: "chip"}, told) : null));
+  row.style.transform = `translateY(${index * ROW}px)`;
+  row.addEventListener("click", () => choose(index));
+  outline(item.id, canvas);
+  return row;
+}
+
+const queue = [];
+let busy = 0;
+function outline(id, canvas) {
+  if (outlines.has(id)) { requestAnimationFrame(() => drawOutline(canvas, outlines.get(id))); return; }
+  queue.push([id, canvas]);
+  pump();
+}
+function pump() {
+  while (busy < 3 && queue.length) {
+    const [id, canvas] = queue.pop();  // the newest first: that is what is in sight
+    if (!canvas.isConnected && queue.length > 40) continue;
+    busy++;
+    getBytes(`hits/${id}/outline`).then(([bytes]) => {
+      outlines.set(id, new Int16Array(bytes));
+      if (canvas.isConnected) drawOutline(canvas, outlines.get(id));
+    }).catch(() => {}).finally(() => { busy--; pump(); });
+  }
+}
+
+box.addEventListener("scroll", () => requestAnimationFrame(render), {passive: true});
+new ResizeObserver(render).observe(box);

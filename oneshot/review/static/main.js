@@ -1,0 +1,221 @@
+/* The page as a whole: views, keys, building again. */
+
+import {byId, getJson, make, plural, post} from "./base.js";
+import * as decisions from "./decisions.js";
+import * as hit from "./hit.js";
+import * as list from "./list.js";
+import * as listen from "./listen.js";
+import * as playing from "./playing.js";
+import {attempt, decide, onFresh, place, refresh, state, takeBack, trouble} from "./state.js";
+
+const VIEWS = ["strokes", "playing", "decisions"];
+let view = "strokes", focusId = null;
+
+/* ---- which strokes are listed ---- */
+
+function listed() {
+  const kind = byId("show").value, drum = byId("of").value;
+  const fits = {
+    heed: (row) => row.heed !== null, all: () => true, kept: (row) => row.kept, out: (row) => !row.kept,
+    told: (row) => row.told !== null || row.was !== null, picked: (row) => state.picks.includes(row.id),
+  }[kind];
+  const found = state.hits.filter((row) => fits(row) && (!drum || row.drum === drum));
+  if (kind === "heed") found.sort((a, b) => b.heed[0] - a.heed[0] || a.take - b.take || a.s - b.s);
+  if (kind === "picked") found.sort((a, b) => state.picks.indexOf(a.id) - state.picks.indexOf(b.id));
+  return found;
+}
+
+function fillList(keep) {
+  const rows = listed();
+  list.show(rows, keep, new Set(state.picks));
+  byId("shown").textContent = `${plural(rows.length, "stroke")} of ${state.hits.length}`;
+  if (!list.current() && rows.length) list.choose(0, true);
+  return list.current();
+}
+
+function drums() {
+  const of = byId("of"), chosen = of.value;
+  of.replaceChildren(make("option", {value: ""}, "every drum"), ...state.kit.drums.map((drum) => make("option", {value: drum.name, selected: drum.name === chosen}, drum.name)));
+}
+
+list.onChoose((row) => {
+  focusId = row.id;
+  hit.show(row);
+  hit.fetchAhead([row, list.beside(1), list.beside(-1)]);
+});
+
+for (const id of ["show", "of"]) byId(id).addEventListener("change", () => { const row = fillList(focusId); focusId = row ? row.id : null; hit.show(row); });
+
+/* ---- after every change ---- */
+
+onFresh((why) => {
+  document.title = `${state.kit.name}: review`;
+  byId("name").textContent = state.kit.name;
+  const waits = state.kit.decisions.filter((entry) => entry.pending).length + state.kit.withdrawn;
+  byId("sums").textContent = [plural(state.kit.shots.length, "one-shot"), `from ${plural(state.hits.length, "stroke")}`,
+    `in ${plural(state.kit.takes.length, "take")} of ${state.kit.session}`].join(" ");
+  byId("waiting").textContent = waits ? `${plural(waits, "decision")} not built yet` : "The kit is as decided.";
+  byId("undo").disabled = !state.kit.can_undo;
+  drums();
+  decisions.paint();
+  if (why !== "decided" || view === "playing") playing.paint();
+  const was = focusId;
+  hit.renumber();
+  const at = state.renumbered(focusId ?? (list.current() || {}).id);
+  const row = fillList(at);
+  if (row) {
+    const same = was !== null && row.id === at;
+    focusId = row.id;
+    hit.show(row, same);
+    hit.fetchAhead([row, list.beside(1)]);
+  } else hit.show(null);
+});
+
+/* ---- building again ---- */
+
+async function build() {
+  if (state.building) return;
+  state.building = true;
+  trouble("");
+  document.body.classList.add("building");
+  byId("build").disabled = true;
+  byId("progress").hidden = false;
+  const begun = await attempt(() => post("build", {}));
+  let said = begun ? begun.build : {state: "failed", error: ""};
+  while (begun && said.state === "building") {
+    await new Promise((done) => setTimeout(done, 120));
+    const found = await attempt(() => getJson("state"));
+    if (!found) break;
+    said = found.build;
+    byId("progress").value = said.share;
+    byId("waiting").textContent = `${said.stage} …`;
+  }
+  state.building = false;
+  document.body.classList.remove("building");
+  byId("build").disabled = false;
+  byId("progress").hidden = true;
+  if (begun) {
+    listen.forget();
+    await attempt(() => refresh("built"));
+    if (said.state === "failed") trouble(said.error);
+    else if (said.state === "done") byId("waiting").textContent = `Built in ${said.seconds.toFixed(1)} s. The kit is as decided.`;
+  }
+}
+
+setInterval(async () => {
+  if (document.hidden || state.building || !state.kit) return;
+  try {
+    const said = await getJson("state");
+    if (said.build.state !== "building" && said.revision > state.revision) await refresh("elsewhere");
+  } catch { /* the next request that matters tells */ }
+}, 2500);
+
+/* ---- views, keys, help ---- */
+
+function open(name) {
+  view = name;
+  for (const each of VIEWS) byId(each).hidden = each !== name;
+  for (const button of document.querySelectorAll(".view")) {
+    if (button.dataset.view === name) button.setAttribute("aria-current", "page"); else button.removeAttribute("aria-current");
+  }
+  if (name === "playing") playing.paint();
+  if (name === "strokes") { fillList(focusId); hit.drawAll(); }
+}
+for (const button of document.querySelectorAll(".view")) button.addEventListener("click", () => open(button.dataset.view));
+playing.onOpen((id) => { open("strokes"); byId("show").value = "all"; byId("of").value = ""; focusId = id; const row = fillList(id); hit.show(row); });
+
+function pick() {
+  const row = list.current();
+  if (!row) return;
+  const at = state.picks.indexOf(row.id);
+  if (at < 0) state.picks.push(row.id); else state.picks.splice(at, 1);
+  fillList(row.id);
+  hit.show(row, true);
+}
+document.addEventListener("pick", pick);
+
+const focusOn = (id) => { const found = byId(id); if (found) { found.focus(); if (found.select) found.select(); } };
+const verdict = (kind) => { const row = list.current(); if (row) decide({kind, hits: [place(row)]}); };
+const frames = (event) => (event.shiftKey ? 10 : 1) * Math.max(1, Math.round((hit.shown() || {rate: 48000}).rate / 10000));
+
+const KEYS = [
+  ["Listening", [
+    [["Space", " ", "Enter"], "play the stroke by the balance", (event) => hit.hear(null, event.timeStamp)],
+    [["1", "2", "3", "4", "5", "6", "7", "8", "9"], "play one mic alone", (event) => hit.solo(Number(event.key) - 1), "1 … 9"],
+    [["0"], "play the home mic alone", () => hit.solo(-1)],
+    [["Escape"], "stop", () => listen.stop()],
+    [["c"], "hold for comparison; compare with the one held", () => hit.compare()],
+    [["C"], "hold this one instead", () => hit.hold(), "Shift+c"],
+    [["t"], "tails lifted by 30 dB: turn the volume down first", () => hit.toggleLift()],
+    [["g"], "a groove through the kit", () => { playing.perform("groove", "A groove through the kit"); }],
+    [["o"], "this drum from soft to hard", () => { const row = list.current(); if (row) playing.perform("ladder", `${row.drum}, ${row.way}: from soft to hard`, row.drum, row.way); }],
+    [["v"], "this drum over velocity", () => { const row = list.current(); if (row) playing.perform("velocity", `${row.drum}, ${row.way}: one key over velocity`, row.drum, row.way); }],
+    [[",", "."], "volume down, up", (event) => { const volume = byId("volume"); volume.value = String(Number(volume.value) + (event.key === "." ? 3 : -3)); volume.dispatchEvent(new Event("input")); }, ", ."],
+  ]],
+  ["Moving about", [
+    [["ArrowDown", "j"], "next stroke", () => list.step(1), "\u2193 or j"],
+    [["ArrowUp", "i"], "stroke before", () => list.step(-1), "\u2191 or i"],
+    [["PageDown"], "ten on", () => list.step(10), "PgDn"],
+    [["PageUp"], "ten back", () => list.step(-10), "PgUp"],
+    [["ArrowLeft", "ArrowRight"], "move the cursor in the waveform; with Shift in larger steps", (event) => hit.moveCursor((event.key === "ArrowLeft" ? -1 : 1) * (event.shiftKey ? 25 : 2)), "\u2190 \u2192"],
+    [["+", "="], "zoom in", () => hit.zoom(-1), "+"],
+    [["-"], "zoom out", () => hit.zoom(1), "\u2212"],
+    [["w"], "next view", () => open(VIEWS[(VIEWS.indexOf(view) + 1) % VIEWS.length])],
+    [["/"], "which strokes are listed", () => focusOn("show")],
+  ]],
+  ["Deciding", [
+    [["k"], "keep", () => verdict("keep")],
+    [["r"], "reject", () => verdict("reject")],
+    [["p"], "pick: for moving, splitting and round robins of several", () => pick()],
+    [["[", "]"], "start 0.1 ms earlier, later; with Shift 1 ms", (event) => hit.nudge((event.key === "[" ? -1 : 1) * frames(event)), "[ ]"],
+    [["{", "}"], "start 1 ms earlier, later", (event) => hit.nudge((event.key === "{" ? -1 : 1) * frames(event)), "{ }"],
+    [["a"], "add a stroke at the cursor", () => hit.addHere()],
+    [["e"], "type an end", () => focusOn("end-ms")],
+    [["f"], "type fades", () => focusOn("in-ms")],
+    [["d"], "leave out a mic", () => focusOn("drop-0")],
+    [["l"], "type a level trim", () => focusOn("gain-db")],
+    [["m"], "move to another drum or articulation", () => focusOn("to-drum")],
+    [["y"], "another layer", () => focusOn("to-layer")],
+    [["s"], "split off", () => focusOn("split-name")],
+    [["q"], "round robins", () => focusOn("robins-layer")],
+    [["n"], "rename", () => focusOn("rename-to")],
+    [["x"], "join drums", () => focusOn("merge-drum")],
+    [["u"], "take the last decision back", () => takeBack()],
+    [["b"], "build again", () => { build(); }],
+    [["?"], "these keys", () => help()],
+  ]],
+];
+/* What is asked for while something else is under way waits for it, in order; only sound never waits. */
+const AT_ONCE = new Set([" ", "Space", "Enter", "1", "2", "3", "4", "5", "6", "7", "8", "9", "0", "Escape", "t", ",", ".", "?"]);
+let order = Promise.resolve();
+const ACTS = new Map(KEYS.flatMap(([, rows]) => rows.flatMap(([names, , act]) => names.map((name) => [name, act]))));
+
+function help() {
+  const box = byId("help");
+  if (box.open) { box.close(); return; }
+  box.replaceChildren(make("h2", {id: "help-title"}, "Keys"),
+    make("div", {className: "columns"}, ...KEYS.map(([title, rows]) => make("section", {}, make("h3", {className: "over"}, title),
+      make("dl", {}, ...rows.map(([names, text, , shown]) => make("div", {}, make("dt", {}, make("kbd", {}, shown || names[0])), make("dd", {}, text))))))),
+    make("p", {className: "note"}, "In a field of text or figures keys type; Enter writes, Escape leaves the field."),
+    make("button", {type: "button", autofocus: true, onclick: () => box.close()}, "Close"));
+  box.showModal();
+}
+
+document.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.metaKey || event.altKey || byId("help").open) return;
+  const at = event.target, typing = at.matches("input:not([type=range]):not([type=checkbox]), select, textarea");
+  if (typing) { if (event.key === "Escape") { at.blur(); byId("list").focus({preventScroll: true}); } return; }
+  if (at.matches("input[type=range], input[type=checkbox]") && event.key !== "Escape") { if (event.key.startsWith("Arrow") || event.key === " " || event.key.startsWith("Page")) return; }
+  if (at.matches("button, summary, [role=region]") && [" ", "Enter"].includes(event.key)) return;
+  const act = ACTS.get(event.key);
+  if (!act) return;
+  event.preventDefault();
+  if (AT_ONCE.has(event.key)) act(event);
+  else order = order.then(() => act(event)).catch((error) => trouble(error.message));
+});
+
+byId("undo").addEventListener("click", () => takeBack());
+byId("build").addEventListener("click", () => build());
+byId("help-open").addEventListener("click", () => help());
+
+attempt(() => refresh("first")).then(() => { if (state.kit) byId("list").focus({preventScroll: true}); });

@@ -1,0 +1,97 @@
+/* The kit played: each drum's ladder of layers, one key over velocity, a groove, and the balance while they sound. */
+
+import {byId, figure, getJson, make, minus} from "./base.js";
+import * as listen from "./listen.js";
+import {attempt, setFader, state} from "./state.js";
+
+const section = byId("playing");
+let tells = () => {};
+export const onOpen = (listener) => { tells = listener; };
+
+export async function perform(what, title, drum = null, articulation = null) {
+  const asked = performance.now(), turn = listen.claim();
+  const query = drum === null ? "" : `?drum=${encodeURIComponent(drum)}${articulation === null ? "" : `&articulation=${encodeURIComponent(articulation)}`}`;
+  const found = await attempt(() => getJson(`play/${what}${query}`));
+  if (!found) return;
+  const hits = [...new Set(found.voices.map((voice) => voice.hit))];
+  byId("now").textContent = `Fetching ${hits.length} sounds …`;
+  const loaded = await attempt(() => Promise.all(hits.map((hit) => listen.load(`hits/${hit}/shot?of=${state.revision}`))));
+  if (!loaded || !listen.isTurn(turn)) return;
+  const sounds = new Map(hits.map((hit, i) => [hit, loaded[i]]));
+  const onset = new Map(state.kit.shots.map((shot) => [shot.hit, shot.onset]));
+  listen.play(title, found.voices.map((voice) => {
+    const sound = sounds.get(voice.hit);
+    return {sound, at: Math.max(0, voice.at - (onset.get(voice.hit) || 0) / sound.rate), gainDb: voice.gain, cut: voice.cut, fade: found.fade};
+  }), asked);
+}
+
+async function one(shot) {
+  const path = `hits/${shot.hit}/shot?of=${state.revision}`, turn = listen.claim();
+  const sound = listen.atHand(path) || await attempt(() => listen.load(path));
+  if (sound && listen.isTurn(turn)) listen.play(`${shot.drum}, ${shot.way}: layer ${shot.layer}, robin ${shot.robin}`, [{sound}]);
+}
+
+export function paint() {
+  const groups = [];
+  for (const key of state.kit.keys) {
+    const shots = state.kit.shots.filter((shot) => shot.drum === key.drum && shot.way === key.articulation);
+    if (shots.length) groups.push(ladder(key, shots));
+  }
+  section.replaceChildren(
+    make("div", {className: "two"},
+      make("div", {}, make("div", {className: "row"},
+        make("button", {type: "button", className: "strong", id: "groove", "aria-keyshortcuts": "g", onclick: () => perform("groove", "A groove through the kit")}, "Play a groove ", make("kbd", {}, "g"))),
+      make("p", {className: "note"}, "As the kit was last built. Move a mic while it plays; single one-shots sound at a click."), ...groups),
+      balance()));
+}
+
+function ladder(key, shots) {
+  const layers = [...new Set(shots.map((shot) => shot.layer))].sort((a, b) => b - a);
+  const levels = shots.map((shot) => shot.mix).filter((level) => level !== null);
+  const low = Math.min(...levels) - 2, high = Math.max(...levels) + 0.5;
+  return make("section", {className: "group"},
+    make("h2", {}, key.drum, make("span", {className: "how"}, `, ${key.articulation}`), make("span", {className: "sub"}, `key ${key.key}`)),
+    make("div", {className: "row"},
+      make("button", {type: "button", onclick: () => perform("ladder", `${key.drum}, ${key.articulation}: from soft to hard`, key.drum, key.articulation)}, "Soft to hard"),
+      make("button", {type: "button", onclick: () => perform("velocity", `${key.drum}, ${key.articulation}: one key over velocity`, key.drum, key.articulation)}, "Over velocity")),
+    make("div", {className: "ladder"}, ...layers.map((layer) => {
+      const mine = shots.filter((shot) => shot.layer === layer).sort((a, b) => a.robin - b.robin);
+      const known = mine.map((shot) => shot.mix).filter((level) => level !== null).sort((a, b) => a - b);
+      const level = known.length ? known[Math.floor(known.length / 2)] : null;
+      const fill = make("span", {className: "fill"}), bar = make("span", {className: "track"}, fill);
+      fill.style.width = `${100 * ((level ?? low) - low) / Math.max(high - low, 1e-6)}%`;
+      return make("div", {className: "rung"}, make("span", {}, make("b", {}, `Layer ${layer}`), make("span", {className: "sub"}, `velocity ${mine[0].velocity.join(" to ")}`)),
+        make("span", {className: "level"}, bar, make("span", {className: "sub"}, figure(level, 1, "dB"))),
+        make("span", {className: "robins"}, ...mine.map((shot) => make("button", {type: "button", className: "robin", onclick: () => one(shot), ondblclick: () => tells(shot.hit),
+          title: "double click: to this stroke"}, `robin ${shot.robin} `, make("span", {className: `grade g${shot.grade}`}, shot.grade)))));
+    })));
+}
+
+function balance() {
+  const rows = Object.entries(state.kit.balance).map(([mic, fader], n) => {
+    const now = {...fader};
+    const said = make("output", {}, figure(now.gain_db, 1, "dB"));
+    const side = make("output", {}, sideText(now.pan));
+    const gain = make("input", {type: "range", min: "-40", max: "12", step: "0.5", value: String(Math.max(-40, now.gain_db)), id: `gain-${n}`, "aria-label": `Gain of ${mic}, dB`});
+    const pan = make("input", {type: "range", min: "-1", max: "1", step: "0.05", value: String(now.pan), id: `pan-${n}`, "aria-label": `Pan of ${mic}`});
+    const on = make("input", {type: "checkbox", checked: now.on, id: `on-${n}`, "aria-label": `${mic} is heard`});
+    const sounding = () => {
+      Object.assign(now, {gain_db: Number(gain.value), pan: Number(pan.value), on: on.checked});
+      said.textContent = figure(now.gain_db, 1, "dB");
+      side.textContent = sideText(now.pan);
+      listen.setFaders({...state.kit.balance, [mic]: now});
+    };
+    const write = () => setFader(mic, {gain_db: now.gain_db, pan: now.pan, polarity: now.polarity, on: now.on}).then(() => back.hidden = !state.kit.said.includes(mic));
+    for (const control of [gain, pan, on]) {
+      control.addEventListener("input", sounding);
+      control.addEventListener("change", () => { sounding(); write(); });
+    }
+    const back = make("button", {type: "button", className: "small", hidden: !state.kit.said.includes(mic), "aria-label": `let go: ${mic} goes back to where the build puts it`,
+      onclick: () => setFader(mic, null).then(() => back.hidden = true)}, "let go");
+    return make("div", {className: "fader"}, make("span", {className: "row"}, on, make("b", {}, mic), back),
+      make("span", {className: "row"}, make("span", {className: "sub"}, "gain"), gain, said), make("span", {className: "row"}, make("span", {className: "sub"}, "pan"), pan, side));
+  });
+  return make("section", {className: "balance", "aria-label": "Balance"}, make("h2", {}, "Balance"),
+    make("p", {className: "note"}, "Heard at once and kept in recipe.toml; mappings and prints follow when the kit is built again."), ...rows);
+}
+const sideText = (pan) => Math.abs(pan) < 0.025 ? "middle" : minus(`${Math.round(Math.abs(pan) * 100)}\u202f% ${pan < 0 ? "left" : "right"}`);

@@ -1,0 +1,73 @@
+/* What the page knows of the kit, and the one way to change it: with the revision it was decided on. */
+
+import {byId, getJson, post} from "./base.js";
+import {setFaders} from "./listen.js";
+
+export const state = {kit: null, hits: [], byId: new Map(), revision: 0, picks: [], building: false, renumbered: (id) => id};
+const listeners = [];
+export const onFresh = (listener) => listeners.push(listener);
+
+export async function refresh(why = "") {
+  const [kit, list] = await Promise.all([getJson("kit"), getJson("hits")]);
+  const before = state.byId;
+  state.kit = kit;
+  state.hits = list.hits;
+  const at = new Map(list.hits.map((hit) => [`${hit.take} ${hit.frame}`, hit.id]));
+  /* A build may number strokes anew: they are known by their places. */
+  state.renumbered = (id) => { const old = before.get(id); return old ? at.get(`${old.take} ${old.frame}`) ?? null : id; };
+  state.byId = new Map(list.hits.map((hit) => [hit.id, hit]));
+  state.revision = kit.revision;
+  state.picks = state.picks.map(state.renumbered).filter((id) => state.byId.has(id));
+  setFaders(kit.balance);
+  for (const listener of listeners) listener(why);
+}
+
+export function trouble(text) {
+  const box = byId("trouble");
+  box.hidden = !text;
+  box.textContent = text || "";
+}
+
+/* What went wrong stays until the next decision: fetching something meanwhile does not wipe it away. */
+export async function attempt(work) {
+  try {
+    return await work();
+  } catch (error) {
+    if (error.stale) await refresh("stale").catch(() => {});
+    trouble(error.message);
+    return null;
+  }
+}
+
+let line = Promise.resolve();
+/* One after the other: each is decided on what the one before left. */
+function inTurn(work) {
+  const next = line.then(() => { trouble(""); return attempt(work); });
+  line = next.catch(() => {});
+  return next;
+}
+
+export const decide = (entry) => inTurn(async () => {
+  const said = await post("decide", {revision: state.revision, entry});
+  state.revision = said.revision;
+  await refresh("decided");
+  return said.entry;
+});
+
+export const takeBack = () => inTurn(async () => {
+  const said = await post("undo", {revision: state.revision});
+  state.revision = said.revision;
+  await refresh("decided");
+  return said.done;
+});
+
+export const setFader = (mic, fader) => inTurn(async () => {
+  const said = await post("balance", {revision: state.revision, mic, fader});
+  state.revision = said.revision;
+  state.kit.balance = said.balance;
+  state.kit.said = fader ? [...new Set([...state.kit.said, mic])] : state.kit.said.filter((name) => name !== mic);
+  setFaders(said.balance);
+  return said;
+});
+
+export const place = (hit) => ({take: state.kit.takes[hit.take].name, frame: hit.frame});
