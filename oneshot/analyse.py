@@ -244,7 +244,8 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     row = {m.name: n for n, m in enumerate(mics)}
     home = np.array([row.get(named.home[int(d)], -1) for d in templates.drum], np.int64)
     envelopes = ringing.learn(played, templates)
-    share = ringing.own_share(envelopes, templates.drum, home)
+    stands = np.array([[m.stands_at(named.drum[int(d)]) for m in mics] for d in templates.drum], bool)
+    share = ringing.own_share(envelopes, templates.drum, home, stands)
     windows = [ringing.split(each, envelopes, share) for each in played]
     dynamic = _dynamic(strokes, windows, mics)
     rows = HitRows(session, mics, named, templates, placer, said, dynamic)

@@ -17,6 +17,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oneshot.model import Floats, Frames
 from oneshot.stages import STRETCH_STEPS, TakeScan, Templates
@@ -157,14 +158,17 @@ def learn(played: list[Played], templates: Templates) -> Floats:
     return out
 
 
-def own_share(envelopes: Floats, drum: Frames, home: Frames) -> Floats:
+def own_share(envelopes: Floats, drum: Frames, home: Frames, stands: NDArray[np.bool_]) -> Floats:
     """How much of each envelope is the drum's own (kinds, mics, bands), 0 to 1: all but what only a partner can have
     put there.
 
     The way from a drum to a mic is one and the same however it is struck. So in each band a drum's kinds stand at one
     ratio between that mic and the home mic; a kind that stands ``WAY_VARIES_DB`` above the least of them there was
-    learned from strokes that always had another drum with them, as a crash falls on a kick. ``drum``: int64 (kinds,);
-    ``home``: int64 (kinds,), the home mic's row, -1 where it has none here.
+    learned from strokes that always had another drum with them, as a crash falls on a kick. Mics that stand at the drum
+    hear its parts, one the head and another the wires, each of which answers in its own way: there all is its own.
+
+    ``drum``: int64 (kinds,); ``home``: int64 (kinds,), the home mic's row, -1 where it has none here; ``stands``: bool
+    (kinds, mics), which mics stand at the kind's drum.
     """
     energy = (envelopes * np.diff(EDGES)).sum(axis=-1)
     out = np.ones(energy.shape)
@@ -176,6 +180,7 @@ def own_share(envelopes: Floats, drum: Frames, home: Frames) -> Floats:
         ratio = np.where((energy[rows] > 0) & (at_home > 0), energy[rows] / np.maximum(at_home, 1e-30), np.inf)
         most = ratio.min(axis=0) * 10 ** (WAY_VARIES_DB / 10)
         known = np.isfinite(ratio)
+        known &= ~stands[rows][:, :, None]
         out[rows] = np.where(known, np.minimum(1.0, most / np.where(known, ratio, 1.0)), 1.0)
     return out
 

@@ -18,6 +18,7 @@ FALL_DB = np.array([0.12, 0.06])
 """How fast the two drums fade, dB per step: 60 dB in 1.3 and 2.7 s."""
 
 
+NONE_STANDS = np.zeros((3, 2), bool)
 WHOLE = np.ones((2, 1, BANDS))
 """All of every envelope is the stroke's own."""
 
@@ -155,11 +156,12 @@ def test_what_only_a_partner_can_have_put_there_is_not_the_strokes_own() -> None
     far = 0.1 * near
     far[1, HIGH] *= 1000.0
     envelopes = np.stack([near, far], axis=1)
-    share = ringing.own_share(envelopes, np.array([0, 0, 1]), np.zeros(3, np.int64))
+    share = ringing.own_share(envelopes, np.array([0, 0, 1]), np.zeros(3, np.int64), NONE_STANDS)
 
     np.testing.assert_allclose(10 ** -2.4, share[1, 1, HIGH], rtol=1e-9)
     assert 1.0 == share[:, 0].min() == share[[0, 2]].min() == share[1, 1, LOW].min()
-    assert 1.0 == ringing.own_share(envelopes, np.array([0, 0, 1]), np.full(3, -1)).min()
+    assert 1.0 == ringing.own_share(envelopes, np.array([0, 0, 1]), np.full(3, -1), NONE_STANDS).min()
+    assert 1.0 == ringing.own_share(envelopes, np.array([0, 0, 1]), np.zeros(3, np.int64), ~NONE_STANDS).min()
 
 
 def test_blocks_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
