@@ -309,6 +309,24 @@ class TakeReader:
 
 # -------------------------------------------------------------------------------------------------------------- writing
 
+def write_sound(path: Path, data: Samples, sample_rate: int, subtype: str) -> None:
+    """Write (channels, frames) as WAV, FLAC or AIFF, by the path's suffix; the same bytes for the same input.
+
+    ``data`` and ``subtype`` as for ``write_wav``; FLAC and AIFF take PCM_16 and PCM_24, AIFF PCM_32 too: libsndfile
+    stamps the time into float AIFF. Raises ValueError for another suffix or subtype, OSError if it cannot be written.
+    """
+    if path.suffix == ".wav":
+        write_wav(path, data, sample_rate, subtype)
+        return
+    kind = {".flac": "FLAC", ".aiff": "AIFF"}.get(path.suffix)
+    if kind is None or subtype not in ("PCM_16", "PCM_24", "PCM_32"):
+        raise ValueError(f"{path.name} cannot be written as {subtype}")
+    try:
+        soundfile.write(path, np.ascontiguousarray(data.T), sample_rate, subtype, format=kind)
+    except soundfile.LibsndfileError as error:
+        raise OSError(f"{path} cannot be written: {error}") from None
+
+
 _BEFORE_DATA = (b"bext", b"iXML", b"axml", b"chna", b"LIST", b"JUNK")
 
 

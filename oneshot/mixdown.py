@@ -47,12 +47,13 @@ def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fa
                 sample_rates: Mapping[int, int]) -> tuple[OneShot, ...]:
     """The one-shots with the level of their balanced sums filled in.
 
-    ``sample_rates``: of each hit's take. Raises AudioError where a file cannot be read.
+    ``sample_rates``: of each hit's take, for files that were not converted. Raises AudioError where a file cannot be
+    read.
     """
     out = []
     for shot in shots:
         onset = shot.files[0].onset_frame
-        rate = sample_rates[shot.hit]
+        rate = shot.files[0].sample_rate or sample_rates[shot.hit]
         x, _ = stereo(folder, shot, balance, onset + round(LEVEL_S * rate))
         out.append(replace(shot, mix_db=level_db(x, rate, onset)))
     return tuple(out)

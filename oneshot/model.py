@@ -308,6 +308,7 @@ class Sample:
     done to it, and ``repairs`` the same with figures; grade and ``bleed_db`` are those of the untouched file.
     ``crest_db``: peak over rms; ``brightness_hz``: spectral centroid; ``time_reference``: frames from midnight (or from
     the take's start, where no recorder said) to the file's first, None where it carries no tags.
+    ``sample_rate``: the file's, None for its take's; its frames, onset and fades count at that rate.
     """
 
     mics: tuple[str, ...]
@@ -332,6 +333,7 @@ class Sample:
     crest_db: float | None = None
     brightness_hz: float | None = None
     time_reference: int | None = None
+    sample_rate: int | None = None
     repairs: tuple[Mapping[str, object], ...] = ()
 
 
@@ -398,6 +400,7 @@ class Print:
     rank: int = 1
     why: str = ""
     time_reference: int | None = None
+    sample_rate: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from oneshot.examine import examine, heard_next
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
 from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
+from oneshot.finishing import Finisher
 from oneshot.found import Analysis
 from oneshot.hearing import Progress
 from oneshot.model import (
@@ -152,21 +153,25 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling,
                     rejected=frozenset(h.id for h in chosen.hits if h.reason == choose.REJECTED))
     shots = cutter.cut_all({h.id: h for h in chosen.hits}, chosen.picks, lambda share: tell("cutting", share))
+    finisher = Finisher(stage, recipe.files)
+    shots = finisher.shots(shots)
+    cutter.trim(finisher.gain_db)
     drums = _drums(found, shots, recipe)
     balance, unknown = _balance(session, found, drums, cutter, recipe)
     dropped = {number: each.dropped for number, each in handling.items()}
-    prints = Printer(session, found, recipe, balance, stage, dropped).make(chosen.hits, chosen.picks)
-    rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
+    prints = finisher.prints(Printer(session, found, recipe, balance, stage, dropped).make(chosen.hits, chosen.picks))
     kit = Kit(
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
         delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
-        problems=(*session.problems, *found.problems, *unknown, *cutter.told, *_nothing_kept(found, shots)),
+        problems=(*session.problems, *found.problems, *unknown, *cutter.told, *finisher.told,
+                  *_nothing_kept(found, shots)),
         bleed_bands=found.bleed_bands, mic_views=found.mic_views)
     kit = tagged(kit, stage, recipe.export.tags)
     memory = recall.memory()
     if memory is not None:
         memory.renew(kit.one_shots, stage)
+    rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
     return replace(kit, one_shots=mixdown.with_levels(stage, kit.one_shots, balance, rates))
 
 

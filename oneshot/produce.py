@@ -180,8 +180,15 @@ class Cutter:
 
     @property
     def _lasting(self) -> bool:
-        """Whether a hit's files depend on that hit alone: a repaired one may have another's tail, or its overheads."""
-        return not (self.recipe.repair.any or self.recipe.repair.composites)
+        """Whether a hit's files depend on that hit alone: a repaired one may have another's tail or its overheads, and
+        a trim goes by the hardest.
+        """
+        return not (self.recipe.repair.any or self.recipe.repair.composites) and self.recipe.files.plain
+
+    def trim(self, gain_db: Mapping[str, float]) -> None:
+        """Make the hardest one-shots as loud as their files are now; ``gain_db``: drum -> trim."""
+        for drum, gain in gain_db.items():
+            self.loudest[drum] = {mic: x * 10 ** (gain / 20) for mic, x in self.loudest.get(drum, {}).items()}
 
     def _hardest_of(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> set[int]:
         """The hardest hit of each drum: the balance is set by what it sounds like."""

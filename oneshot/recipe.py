@@ -85,6 +85,34 @@ class Exporting:
 
 
 @dataclass(frozen=True, slots=True)
+class Finishing:
+    """What the finished files are. With the defaults they are the recording's own samples, bit for bit."""
+
+    format: str = setting("wav", "Sound format of samples and prints.", choices=("wav", "flac", "aiff"))
+    bits: str = setting("source", "Word length; dither (TPDF) is added where bits are lost and nowhere else.",
+                        choices=("source", "16", "24", "32 float"))
+    sample_rate: int = setting(0, "Sample rate (Hz), converted at soxr's best quality; 0: the source's.",
+                               low=0, high=192000)
+    level: str = setting("natural", "As recorded; or one trim for each drum or for the whole kit, alike on all its "
+                                    "mics and layers; or each file by itself, which makes soft layers as loud as hard "
+                                    "ones.", choices=("natural", "drum", "kit", "file"))
+    peak_dbtp: float = setting(-1.0, "True peak to which a trim brings the hardest file (dBTP).", low=-40, high=0)
+
+    def __post_init__(self) -> None:
+        check_fields(self, "files")
+        if self.sample_rate and self.sample_rate < 44100:
+            raise SettingsError(f"files.sample_rate is {self.sample_rate}: give 44100 to 192000, or 0 for the source's")
+        if self.format != "wav" and self.bits == "32 float":
+            raise SettingsError(f"files.bits is '32 float', which files.format {self.format!r} is not written in here: "
+                                "choose 'wav', or 24 bits")
+
+    @property
+    def plain(self) -> bool:
+        """Whether files stay as they were cut."""
+        return (self.format, self.bits, self.sample_rate, self.level) == ("wav", "source", 0, "natural")
+
+
+@dataclass(frozen=True, slots=True)
 class Repairing:
     """What may be done about hits that are not alone in every mic. Nothing unless it is asked for."""
 
@@ -167,6 +195,7 @@ class Recipe:
     choose: Choosing = field(default_factory=Choosing)
     cut: Cutting = field(default_factory=Cutting)
     export: Exporting = field(default_factory=Exporting)
+    files: Finishing = field(default_factory=Finishing)
     repair: Repairing = field(default_factory=Repairing)
     keys: Mapping[str, int] = field(default_factory=dict)
     balance: Mapping[str, FaderRecipe] = field(default_factory=dict)
@@ -192,5 +221,6 @@ SECTIONS: Mapping[str, tuple[type, str]] = {
     "choose": (Choosing, "Which hits become one-shots."),
     "cut": (Cutting, "Where a one-shot starts and ends."),
     "export": (Exporting, "Which mics go into the kit."),
+    "files": (Finishing, "What the finished files are."),
     "repair": (Repairing, "What may be done for hits that are not alone; untouched files stay beside repaired ones."),
 }

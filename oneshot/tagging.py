@@ -113,7 +113,9 @@ class _Said:
         text; from memory).
         """
         take = self._kit.session.take(self._hits[hit].take)
-        cut = ", ".join(["cut and faded", *done])
+        bits = CODINGS.get(header.subtype, ("PCM", 24))[1]
+        less = bits < CODINGS.get(take.subtype, ("PCM", 24))[1] or header.sample_rate != take.sample_rate
+        cut = ", ".join(["cut and faded", *done, *(["dithered"] if less and bits < 32 else [])])
         mode = MODES.get(header.channels, f"{header.channels} channels")
         return (_line(take.subtype, take.sample_rate, "mono", "as recorded"),
                 _line(header.subtype, header.sample_rate, mode, f"{self._kit.generator}; {cut}"))

@@ -94,14 +94,15 @@ def verify_kit(folder: Path) -> list[Difference]:
         for file in _every(shot):
             take = takes.get(file["hit"])
             quiet = max((noise.get((take, mic)) or QUIET_DBFS for mic in file["mics"]), default=QUIET_DBFS)
-            found += _sound(folder, file, rates.get(take), len(file["mics"]), quiet)
+            rate = file.get("sample_rate", rates.get(take))
+            found += _sound(folder, file, rate, len(file["mics"]), quiet)
     keys = {(drum["name"], way["name"]): way["key"] for drum in document["drums"] for way in drum["articulations"]}
     for row, stroke in [*((file, shot) for shot in document["one_shots"]
                           for file in (*shot["files"], *shot.get("untouched", []))),
                         *((each, each) for each in document["prints"])]:
         found += _tags(folder / row["path"], row["path"], row, keys.get((stroke["drum"], stroke["articulation"])))
     for each in document["prints"]:
-        found += _sound(folder, each, rates.get(takes.get(each["hit"])), None, None)
+        found += _sound(folder, each, each.get("sample_rate", rates.get(takes.get(each["hit"]))), None, None)
     found += _listing(folder, document)
     found += _sums(folder)
     found += _layers(document)

@@ -152,6 +152,7 @@ def _sample(sample: Sample) -> Json:
         **({"nudged_frames": sample.nudged_frames} if sample.nudged_frames else {}),
         "crest_db": rounded(sample.crest_db), "brightness_hz": rounded(sample.brightness_hz, 1),
         **({} if sample.time_reference is None else {"time_reference": sample.time_reference}),
+        **({} if sample.sample_rate is None else {"sample_rate": sample.sample_rate}),
         **({"repairs": [{name: rounded(value) if isinstance(value, float) else value for name, value in each.items()}
                         for each in sample.repairs]} if sample.repairs else {})}
 
@@ -166,7 +167,8 @@ def _print(each: Print) -> Json:
         "offset_frames": each.offset_frames, "first_excursion": each.first_excursion,
         "peak_dbfs": rounded(each.peak_dbfs), "true_peak_dbtp": rounded(each.true_peak_dbtp),
         "momentary_lufs": rounded(each.momentary_lufs), "sha256": each.sha256, "rank": each.rank, "why": each.why,
-        **({} if each.time_reference is None else {"time_reference": each.time_reference})}
+        **({} if each.time_reference is None else {"time_reference": each.time_reference}),
+        **({} if each.sample_rate is None else {"sample_rate": each.sample_rate})}
 
 
 def _table(table: Mapping[str, Mapping[str, Mapping[str, float | None]]], digits: int) -> Json:

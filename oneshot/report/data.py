@@ -114,7 +114,7 @@ def _file(file: Sample, take: Take, folder: Path) -> dict[str, Any]:
         "peak": _rounded(file.peak_dbfs),
         "truePeak": _rounded(file.true_peak_dbtp),
         "lufs": _rounded(file.momentary_lufs),
-        "lead": round(file.onset_frame / take.sample_rate, 6),
+        "lead": round(file.onset_frame / (file.sample_rate or take.sample_rate), 6),
         "inverted": file.inverted,
         "other": file.hit,
         **recalled("outlines", file.sha256, lambda: outlines(folder / file.path)),

@@ -159,7 +159,7 @@ def detail(desk: Desk, recordings: Recordings, number: int,
                   "predicted": mic.name in hit.predicted, "usable": mic.name in hit.usable,
                   "clean_s": _round(hit.clean_s.get(mic.name), 2), "spectrum": row}
                  for mic, row in zip(recordings.mics(take), spectra, strict=True)],
-        "cut": _cut(shot) if shot else None,
+        "cut": _cut(shot, rate) if shot else None,
         "near": [{"id": h.id, "frame": h.onset, "drum": h.drum} for h in desk.kit.hits
                  if h.take == hit.take and h.id != hit.id and abs(h.onset - hit.onset) < reach],
         "entries": [entry_row(e) for e in _entries_of(desk, hit)],
@@ -173,12 +173,17 @@ def _entries_of(desk: Desk, hit: Hit) -> list[Correction]:
             if any(p.take == hit.take and abs(p.frame - hit.onset) <= reach for p in e.hits)]
 
 
-def _cut(shot: OneShot) -> dict[str, Any]:
+def _cut(shot: OneShot, rate: int) -> dict[str, Any]:
     """Where a one-shot starts and ends, in take frames; the fade-out is the shortest of its files'."""
     file = shot.files[0]
-    return {"start": file.source_start, "attack": file.source_start + file.onset_frame,
-            "stop": file.source_start + file.frames, "fade_in": file.fade_in_frames,
-            "fade_out": min(f.fade_out_frames for f in shot.files), "gain_db": file.gain_db,
+
+    def frames(count: int) -> int:
+        """Frames of a file as frames of its take."""
+        return count if file.sample_rate is None else round(count * rate / file.sample_rate)
+
+    return {"start": file.source_start, "attack": file.source_start + frames(file.onset_frame),
+            "stop": file.source_start + frames(file.frames), "fade_in": frames(file.fade_in_frames),
+            "fade_out": frames(min(f.fade_out_frames for f in shot.files)), "gain_db": file.gain_db,
             "nudged": file.nudged_frames}
 
 
