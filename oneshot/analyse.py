@@ -35,6 +35,7 @@ from oneshot import (
 )
 from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.hearing import Progress, listen, scan_take
+from oneshot.hidden import hidden
 from oneshot.labels import Told
 from oneshot.missed import with_told
 from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, WorkError
@@ -249,9 +250,9 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     windows = [ringing.split(each, envelopes, share) for each in played]
     dynamic = _dynamic(strokes, windows, mics)
     rows = HitRows(session, mics, named, templates, placer, said, dynamic)
-    for each, window in zip(strokes, windows, strict=True):
+    for each, laid, window in zip(strokes, played, windows, strict=True):
         progress(f"placing hits in {each.heard.take.name}", 0.0)
-        rows.add(each, window)
+        rows.add(each, window, hidden(laid, envelopes, window, templates.drum))
     found = rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic)))
     by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
     return replace(found, laid=ringing.Laid(by_take, envelopes, tuple(m.name for m in mics), found.row))

@@ -87,6 +87,14 @@ def ratio_db(other: Floats, own: Floats) -> Floats:
     return np.where(own > 0, np.maximum(out, LOWEST_DB), np.nan)
 
 
+def told_db(estimate_db: Floats, most_db: Floats) -> Floats:
+    """The bleed that is told (mics,): the estimate; but where it would call a mic usable and the most that may be there
+    does not, ``CLEAR_DB``, the least that does not call it so. Between the two nothing is known.
+    """
+    doubtful = (estimate_db < CLEAR_DB) & (most_db >= CLEAR_DB)
+    return np.where(doubtful, CLEAR_DB, estimate_db)
+
+
 def table_row(own: Floats, other: Floats, home: int) -> Floats:
     """One drum's row of the bleed table, dB against its home mic (mics,), from the energies (hits, mics) of its hits.
 

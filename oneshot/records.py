@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from oneshot import bleed, ornaments
 from oneshot.found import Analysis, FoundDrum, Heard, Named, Strokes
+from oneshot.hidden import Hidden
 from oneshot.labels import Said, Told
 from oneshot.model import BandBleed, Floats, Frames, Hit, Mic, MicView, Partner, Problem, Role, Session, Take, TakeNoise
 from oneshot.placing import Placer, place_attacks
@@ -57,8 +58,8 @@ class HitRows:
         self._noise: list[TakeNoise] = []
         self._offsets: dict[str, Mapping[str, float]] = {}
 
-    def add(self, strokes: Strokes, windows: Windows) -> None:
-        """Add the hits of one take and what is in their windows."""
+    def add(self, strokes: Strokes, windows: Windows, hidden: Hidden) -> None:
+        """Add the hits of one take, what is in their windows and what may lie hidden there."""
         take, count = strokes.heard.take, len(strokes.rows)
         onsets = self._placer.place(strokes)
         self._noise.append(_noise(strokes.heard))
@@ -71,7 +72,7 @@ class HitRows:
         self._bands[take.name] = self._band_table(take, windows, drum)
         self._views[take.name] = self._mic_views(take, windows, drum)
         for i in range(count):
-            self._add_hit(strokes, windows, i, onsets[i], self._placer.predicted[take.name][i])
+            self._add_hit(strokes, windows, hidden, i, onsets[i], self._placer.predicted[take.name][i])
 
     def _table_row(self, take: Take, windows: Windows, mine: Frames, number: int) -> dict[str, float | None]:
         """One drum's row of a take's bleed table: nothing for mics that compress, and where they are its home."""
@@ -112,7 +113,7 @@ class HitRows:
                  for at in hard if mic.stands_at(at) for name in hard if name != at]
         return tuple(each for each in found if each is not None)
 
-    def _add_hit(self, strokes: Strokes, windows: Windows, i: int, onsets: Frames,
+    def _add_hit(self, strokes: Strokes, windows: Windows, hidden: Hidden, i: int, onsets: Frames,
                  predicted: NDArray[np.bool_]) -> None:
         """Make one hit's record."""
         take, shares = strokes.heard.take, strokes.shares
@@ -121,7 +122,9 @@ class HitRows:
         names = [m.name for m in self._mics]
         own = np.nan_to_num(windows.own[i].sum(axis=1))
         struck = [int(k) for k in np.flatnonzero(strokes.gain[i]) if int(k) != kind]
-        bleed_db = bleed.ratio_db(np.nan_to_num(windows.other[i].sum(axis=1)), own)
+        other = np.nan_to_num(windows.other[i].sum(axis=1))
+        most_db = bleed.ratio_db(other + hidden.energy[i], own)
+        bleed_db = bleed.told_db(bleed.ratio_db(other, own), most_db)
         home_row = self._placer.home_row(take, number)
         home = take.mics[home_row].name
         at_home = names.index(home) if home in names else int(own.argmax())
@@ -130,9 +133,9 @@ class HitRows:
         earliest = _earliest(strokes, i, onsets)
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
-        self._worst[hit_id] = self._worst_row(windows, i, bleed_db, present)
+        self._worst[hit_id] = self._worst_row(windows, hidden, i, most_db, present)
         self._grades[hit_id] = grade_row(self._worst[hit_id], self._named.drum[number], self._mics)
-        self._clean[hit_id] = float(np.nan_to_num(bleed_db[at_home], nan=UNKNOWN_CLEAN_DB))
+        self._clean[hit_id] = float(np.nan_to_num(most_db[at_home], nan=UNKNOWN_CLEAN_DB))
         begin = int(strokes.heard.begin[strokes.rows[i]])
         hop = strokes.heard.scan.hop
         said = self._saying(strokes, i)
@@ -175,10 +178,12 @@ class HitRows:
                      for energy, number, k in sorted(found, reverse=True)
                      if energy > main * 10 ** (PARTNER_DB / 10))
 
-    def _worst_row(self, windows: Windows, i: int, bleed_db: Floats, present: set[str]) -> dict[str, float]:
+    def _worst_row(self, windows: Windows, hidden: Hidden, i: int, most_db: Floats,
+                   present: set[str]) -> dict[str, float]:
         """The worst of a hit in each mic, dB: of its whole window and of any one band and moment up to the next."""
-        worst = bleed.ratio_db(np.nan_to_num(windows.other_peak[i]), np.nan_to_num(windows.own_peak[i]))
-        return {m.name: float(max(worst[k], bleed_db[k])) + bleed.GUARD_DB
+        worst = bleed.ratio_db(np.nan_to_num(windows.other_peak[i]) + hidden.peak[i],
+                               np.nan_to_num(windows.own_peak[i]))
+        return {m.name: float(max(worst[k], most_db[k])) + bleed.GUARD_DB
                 for k, m in enumerate(self._mics) if m.name in present}
 
     def finish(self, told: tuple[Problem, ...]) -> Analysis:

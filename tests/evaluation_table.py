@@ -51,6 +51,7 @@ COLUMNS = (
     Column("articulation_v", ("artic.", "V"), 2, True),
     Column("velocity_rho", ("veloc.", "rho"), 2, True),
     Column("bleed_err", ("bleed", "dB off"), 1, False),
+    Column("honest", ("grades", "honest"), 2, True),
     Column("clean_precision", ("clean", "prec."), 2, True),
     Column("usable_precision", ("usable", "prec."), 2, True),
     Column("usable_recall", ("", "recall"), 2, True),

@@ -18,6 +18,9 @@ from sklearn.metrics import adjusted_rand_score, v_measure_score
 
 AUDIBLE_DB = -30.0
 """Strokes with less energy than this in their home mic are left out of the drum figure."""
+HONEST_DB = {"A": -34.0, "B": -24.0, "C": -19.0}
+"""Bleed over 200 ms and all bands up to which a grade may be true: the looser limits, and a decibel for the rounding of
+the truth. A file above them is graded falsely for certain."""
 FEWEST_OF_EACH = 5
 """Hits that a drum needs of two articulations for them to be judged."""
 FEWEST_STRENGTHS = 9
@@ -169,7 +172,11 @@ def _purity(manifest: Row, got: Matched, known: Sequence[tuple[Row, Row]]) -> Fi
     told = [(clean(t), homes[t["drum"]] in h["usable"]) for t, h in known]
     right = [true for true, said in told if said]
     found = [said for true, said in told if true]
-    return {"bleed_err": _percentile(errors, 50), "clean_precision": float(np.mean(kept)) if kept else None,
+    honest = [t["bleed_db"][m] <= HONEST_DB[f["grade"]] for shot in manifest["one_shots"]
+              for t in [got.truth_of.get(shot["hit"])] if t is not None
+              for f in shot["files"] if f["grade"] in HONEST_DB for m in f["mics"] if m in mics]
+    return {"bleed_err": _percentile(errors, 50), "honest": float(np.mean(honest)) if honest else None,
+            "graded": len(honest), "clean_precision": float(np.mean(kept)) if kept else None,
             "usable_precision": float(np.mean(right)) if right else None,
             "usable_recall": float(np.mean(found)) if found else None}
 

@@ -1,0 +1,128 @@
+"""Hidden: the most that may lie under a hit unheard, because the hit itself covers it.
+
+What two sounds put into one mic at one moment cannot be told apart where one of them raises no band by more than
+strokes of its kind differ anyway. Such a stroke is not found, is counted as the hit's own, and may have been learned as
+part of its kind, where it always falls with it. So bleed as measured is an estimate, and a grade is a promise: it takes
+in the strongest stroke of another drum that might have been struck at that moment without being noticed.
+
+A drum might have been struck where it plays near by. In strokes played one by one nothing else is in play, and nothing
+is held against them. Many mics leave little room: a stroke is noticed in the mic that is nearest to it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.model import Floats, Frames
+from oneshot.ringing import AFTER_S, EDGES, Played, Windows
+
+IN_PLAY_S = 1.0
+"""A drum is in play where it is struck this near, before or after: two beats at 120 a minute."""
+
+VARIES_DB = 3.0
+"""Strokes of one kind and strength differ by 2 to 3 dB in a band (common practice, no source)."""
+
+NOTICED = 3.0
+"""A stroke is noticed where what it raises the bands of all mics by, each over ``VARIES_DB`` and squared, sums to this:
+three bands by 3 dB each, or 27 by one."""
+
+HARD = 0.75
+"""The stroke that is taken to be there is one harder than this share of its drum's strokes in the take."""
+
+SOFTER_DB = 3.0
+"""Nobody is taken to strike a drum softer than this below its softest stroke in the take."""
+
+HALVINGS = 24
+"""Steps in which the strength that goes unnoticed is narrowed down, from 80 dB to a hundredth of a decibel and less."""
+
+PEAK_STEPS = 20
+"""Steps, about 55 ms, over which the loudest band of a stroke is told."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hidden:
+    """The most that may lie hidden under each hit: ``energy``, float64 (hits, mics), mean squares times steps over the
+    200 ms that bleed is told of, all bands; ``peak``, float64 (hits, mics), mean square of its loudest band over its
+    first 55 ms. 0 where no other drum is in play.
+    """
+
+    energy: Floats
+    peak: Floats
+
+
+def hidden(played: Played, envelopes: Floats, windows: Windows, drum: Frames) -> Hidden:
+    """What may lie hidden under the hits of a take, one other drum at a time, the worst of them in each mic.
+
+    ``envelopes``: float64 (kinds, mics, bands, stretches), as ``ringing.learn`` makes them; ``drum``: int64 (kinds,).
+    """
+    rate = played.scan.sample_rate / played.scan.hop
+    within = _within(envelopes, round(AFTER_S * rate))
+    first = _within(envelopes, PEAK_STEPS) / PEAK_STEPS
+    here = _covers(played, windows, round(AFTER_S * rate))
+    hits, mics = len(played.start), len(played.rows)
+    energy, peak = np.zeros((hits, mics)), np.zeros((hits, mics))
+    at = played.start / rate
+    for number in np.unique(drum).tolist():
+        mine = (played.gain[:, drum == number] > 0).any(axis=1)
+        if not mine.any():
+            continue
+        kind, gain, softest = _strengths(played, within, np.flatnonzero(drum == number))
+        rows = np.flatnonzero(_near(at, at[mine]) & ~mine)
+        heard = np.where((played.rows >= 0)[:, None], within[kind], 0.0)
+        most = np.minimum(gain, _unnoticed(here[rows], heard))
+        most[most < softest] = 0.0
+        energy[rows] = np.maximum(energy[rows], most[:, None] * heard.sum(axis=1))
+        peak[rows] = np.maximum(peak[rows], most[:, None] * first[kind].max(axis=1))
+    return Hidden(energy, peak)
+
+
+def _within(envelopes: Floats, steps: int) -> Floats:
+    """Energy of a stroke of 0 dB in its first steps (kinds, mics, bands)."""
+    part = np.clip(steps - EDGES[:-1], 0, np.diff(EDGES))
+    out: Floats = (envelopes * part).sum(axis=-1)
+    return out
+
+
+def _covers(played: Played, windows: Windows, steps: int) -> Floats:
+    """What is in each hit's window (hits, mics, bands), the steady noise included: all that a stroke can hide under."""
+    rows = np.maximum(played.rows, 0)
+    noise = np.where((played.rows >= 0)[:, None], 10 ** (played.scan.noise_db[rows] / 10), 0.0) * steps
+    out: Floats = np.nan_to_num(windows.own) + np.nan_to_num(windows.other) + noise
+    return out
+
+
+def _near(at: Floats, strokes: Floats) -> NDArray[np.bool_]:
+    """Whether each moment (hits,) has one of ``strokes``, in order of time, within ``IN_PLAY_S``."""
+    after = np.searchsorted(strokes, at - IN_PLAY_S)
+    return np.asarray(np.append(strokes, np.inf)[after] < at + IN_PLAY_S)
+
+
+def _strengths(played: Played, within: Floats, kinds: Frames) -> tuple[int, float, float]:
+    """Kind and strength of a hard stroke of the drum of these kinds, as the take holds it, and the least strength that
+    is taken to be struck.
+    """
+    hit, k = np.nonzero(played.gain[:, kinds])
+    gain, each = played.gain[hit, kinds[k]], within.sum(axis=(1, 2))
+    order = np.argsort(gain * each[kinds[k]], kind="stable")
+    hard, soft = order[int((len(order) - 1) * HARD)], order[0]
+    least = gain[soft] * each[kinds[k[soft]]] / max(each[kinds[k[hard]]], 1e-30) * 10 ** (-SOFTER_DB / 10)
+    return int(kinds[k[hard]]), float(gain[hard]), float(least)
+
+
+def _unnoticed(here: Floats, heard: Floats) -> Floats:
+    """Strength (hits,) up to which a stroke is not noticed; ``heard``: float64 (mics, bands), of one of 0 dB."""
+    there = heard > 0
+    if not there.any() or not len(here):
+        return np.full(len(here), np.inf)
+    ratio = heard[there] / np.maximum(here[:, there], 1e-30)
+    unit = 1 / ratio.max(axis=1)  # doubles the level in the band that it shows in most
+    low, high = np.full(len(here), -4.0), np.full(len(here), 4.0)
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        rise_db = 10 * np.log10(1 + (unit * 10**middle)[:, None] * ratio)
+        unheard = ((rise_db / VARIES_DB) ** 2).sum(axis=1) < NOTICED
+        low, high = np.where(unheard, middle, low), np.where(unheard, high, middle)
+    return np.asarray(unit * 10**low)
