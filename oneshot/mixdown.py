@@ -13,11 +13,14 @@ import numpy as np
 
 from oneshot.audio import read_audio
 from oneshot.blend import mix
-from oneshot.model import Fader, Floats, OneShot
+from oneshot.model import Fader, Floats, OneShot, Problem, TakeNoise
 from oneshot.recall import recalled
 
 LEVEL_S = 0.3
 """Over which a stroke's level is taken, as in the manifest's ``level_db``."""
+
+NOISE_BELOW_DB = 60.0
+"""Noise nearer than this to the hardest hit is heard in its tail (common practice, no source)."""
 
 
 def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None = None) -> tuple[Floats, int]:
@@ -57,6 +60,44 @@ def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fa
         x, _ = stereo(folder, shot, balance, onset + round(LEVEL_S * rate))
         out.append(replace(shot, mix_db=level_db(x, rate, onset)))
     return tuple(out)
+
+
+def noise_shares(shot: OneShot, balance: Mapping[str, Fader], noise: TakeNoise) -> dict[str, float]:
+    """Mic -> power of its steady noise in a one-shot as it sounds by the balance, full scale 1.0, both sides added.
+
+    Noises of different mics are unrelated, so their powers add; panning keeps them as they are. Mics that are off,
+    digitally silent or not measured stay out.
+    """
+    out = {}
+    for sample in shot.files:
+        for mic in sample.mics:
+            fader, level = balance.get(mic), noise.noise_dbfs.get(mic)
+            if fader is not None and fader.on and level is not None:
+                out[mic] = 10 ** ((level + fader.gain_db + sample.gain_db) / 10)
+    return out
+
+
+def noise_problems(shots: Sequence[OneShot], balance: Mapping[str, Fader], noise: Sequence[TakeNoise],
+                   takes: Mapping[int, str]) -> list[Problem]:
+    """What to tell where the summed noise of one stroke's mics comes within ``NOISE_BELOW_DB`` of the hardest stroke:
+    the noisiest stroke, and the mic that has most to do with it.
+
+    ``takes``: hit -> its take. Nothing where no level is known, or every mic is digitally silent.
+    """
+    by_take = {each.take: each for each in noise}
+    loudest = max((shot.mix_db for shot in shots if shot.mix_db is not None), default=None)
+    found = [(sum(shares.values()), shares, shot) for shot in shots if takes[shot.hit] in by_take
+             for shares in [noise_shares(shot, balance, by_take[takes[shot.hit]])] if sum(shares.values()) > 0]
+    if loudest is None or not found:
+        return []
+    power, shares, shot = max(found, key=lambda each: each[0])
+    below = loudest - 10 * float(np.log10(power))
+    if below >= NOISE_BELOW_DB:
+        return []
+    worst = max(sorted(shares), key=lambda mic: shares[mic])
+    return [Problem("balance", f"the noise of all mics of {shot.drum}, {shot.articulation} together lies "
+                    f"{below:.0f} dB below the hardest stroke of the kit; {shares[worst] / power:.0%} of its power is "
+                    f"that of {worst}", f"turn {worst} down or off under [balance], or play with shorter tails")]
 
 
 def _sum(a: Floats, b: Floats) -> Floats:

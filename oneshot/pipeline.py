@@ -172,7 +172,9 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     if memory is not None:
         memory.renew(kit.one_shots, stage)
     rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
-    return replace(kit, one_shots=mixdown.with_levels(stage, kit.one_shots, balance, rates))
+    shots = mixdown.with_levels(stage, kit.one_shots, balance, rates)
+    noisy = mixdown.noise_problems(shots, balance, found.noise, {hit.id: hit.take for hit in chosen.hits})
+    return replace(kit, one_shots=shots, problems=(*kit.problems, *noisy))
 
 
 def _quiet(stage: str, share: float) -> None:
