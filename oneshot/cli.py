@@ -93,6 +93,9 @@ def check(session: SessionPath, as_json: AsJson = False,
 def build(session: SessionPath, kit: KitPath,
           recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="What you want out: a recipe.toml.")] = None,
           only: Annotated[str | None, typer.Option(metavar="DRUM", help="Build this drum alone.")] = None,
+          last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Keep names, layers, velocities and keys of "
+                                                                        "this release; else of the one that the kit "
+                                                                        "remembers, if any.")] = None,
           fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing stored.")] = False,
           jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
           as_json: AsJson = False, debug: Debug = False) -> None:
@@ -101,8 +104,8 @@ def build(session: SessionPath, kit: KitPath,
     Finds the hits, sorts them by drum and strength, chooses the cleanest, cuts every mic at the same place and writes
     the kit: samples, mappings, manifest and a page to look at and listen to.
 
-    KIT may be a kit built before: it is rebuilt and keeps its recipe.toml and corrections.toml. Any other folder that
-    exists is left alone.
+    KIT may be a kit built before: it is rebuilt and keeps its recipe.toml and corrections.toml, and where it was
+    released, its names. Any other folder that exists is left alone.
     """
     with _plainly(debug=debug):
         from oneshot import pipeline
@@ -110,7 +113,7 @@ def build(session: SessionPath, kit: KitPath,
 
         with _progress() as progress:
             built = pipeline.build(session, kit, recipe_path=recipe, only=only, fresh=fresh, jobs=jobs,
-                                   progress=progress)
+                                   progress=progress, last=last)
         summary = summary_record(built.kit, folder=built.folder, files=built.files, size_bytes=built.size_bytes)
         if as_json:
             _show_json(summary)
@@ -176,8 +179,10 @@ def pack(kit: KitPath,
                                                                            "resale as samples) or a text file; else "
                                                                            "what the recipe says.")] = None,
          version: Annotated[str | None, typer.Option(metavar="TEXT", help="Version of this release.")] = None,
-         last: Annotated[Path | None, typer.Option(metavar="ZIP", help="The release before: lists what has "
-                                                                       "changed.")] = None,
+         last: Annotated[Path | None, typer.Option(metavar="ZIP", help="The release before: lists what has changed; "
+                                                                       "else the one that the kit remembers.")] = None,
+         freeze: Annotated[bool, typer.Option("--freeze", help="Let the kit remember this release, so that later "
+                                                               "builds keep its names, layers and keys.")] = False,
          out: Annotated[Path | None, typer.Option(metavar="FILE", help="Zip to write; else 'KIT.zip' beside the "
                                                                        "kit.")] = None,
          yes: Annotated[bool, typer.Option("--yes", help="Write it; without this, only list the texts that would be "
@@ -194,7 +199,7 @@ def pack(kit: KitPath,
 
         said = packing.texts_of(packing.licensed(kit, licence, version)[0])
         made = packing.pack_kit(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
-                                last=last) if yes else None
+                                last=last, freeze=freeze) if yes else None
         if as_json:
             _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
                         "pack": None if made is None else {**asdict(made), "path": str(made.path)}})

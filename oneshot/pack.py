@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from oneshot.corrections_toml import safe_name
+from oneshot import released
+from oneshot.corrections_toml import load, safe_name
 from oneshot.export import hits_csv, manifest, readme
-from oneshot.files import sha256_of
+from oneshot.files import sha256_of, write_atomic
 from oneshot.kit_file import read_kit
 from oneshot.model import Kit, KitError, SettingsError
 from oneshot.preview import preview
@@ -44,7 +45,7 @@ LICENCES: Mapping[str, tuple[str, str]] = {
 """Word on the command line -> (name, text in the project's own words; the two public ones by their addresses)."""
 
 LEFT_OUT = ("corrections.toml",)
-EXTRA = ("LICENCE.txt", "files.csv", "preview.wav", "sheet.png", "CHANGES.txt", SUMS)
+EXTRA = ("LICENCE.txt", "files.csv", "preview.wav", "sheet.png", "CHANGES.txt", released.NAME, SUMS)
 CAUTION = ("Whoever played, recorded or wrote what is in here may hold rights in it. See that all of them allow this "
            "release; what the law asks differs from place to place, and proper advice is better than a guess.")
 
@@ -58,13 +59,14 @@ class Texts:
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """What was written."""
+    """What was written. ``frozen``: whether the kit remembers it as a release."""
 
     path: Path
     files: int
     size_bytes: int
     licence: str
     changes: tuple[str, ...] = ()
+    frozen: bool = False
 
 
 def licensed(folder: Path, licence: str | None, version: str | None) -> tuple[Kit, str, str]:
@@ -110,8 +112,12 @@ def texts_of(kit: Kit) -> Texts:
 
 
 def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: str | None = None,
-             last: Path | None = None) -> Pack:
-    """Write the zip of a kit. ``last``: the zip of the release before, against which changes are listed.
+             last: Path | None = None, freeze: bool = False) -> Pack:
+    """Write the zip of a kit.
+
+    ``last``: the zip of the release before, against which changes are listed; None: the release that the kit
+    remembers, if any. ``freeze``: let the kit remember this one (``released.json`` in its folder, the only thing that
+    is changed there), so that later builds keep its names.
 
     Raises KitError where the kit is not what its manifest says, or ``last`` is no pack of ours; SettingsError where no
     licence is stated. Nothing is left behind then.
@@ -121,9 +127,14 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
     if faults:
         raise KitError(f"{folder}: {len(faults)} things are not as its manifest says: run oneshot verify, and build "
                        "the kit again")
-    before = None if last is None else sums_of(last)
+    earlier = released.read(folder)
+    before = sums_of(last) if last is not None else (earlier.sums or None) if earlier is not None else None
+    kept = released.record(kit, earlier if earlier is not None or last is None else released.read_pack(last),
+                           len(load(folder / "corrections.toml").entries), str(manifest.kit_info(kit)["version"]))
     with tempfile.TemporaryDirectory(prefix=".pack-", dir=out.resolve().parent) as stage:
         made = _made(kit, folder, Path(stage), name, text)
+        made[released.NAME] = Path(stage) / released.NAME
+        made[released.NAME].write_text(released.to_json(kept), encoding="utf-8")
         listed = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
         files = {**{n: path for n, path in listed.items() if n not in (*LEFT_OUT, *EXTRA)}, **made}
         sums = {n: sha256_of(path) for n, path in sorted(files.items())}
@@ -135,7 +146,9 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
         written = Path(stage) / "pack.zip"
         _write_zip(written, _root(kit), files, extra)
         written.replace(out)
-    return Pack(out, len(files) + len(extra), out.stat().st_size, name, changes)
+    if freeze:
+        write_atomic(folder / released.NAME, released.to_json(replace(kept, sums=sums)))
+    return Pack(out, len(files) + len(extra), out.stat().st_size, name, changes, freeze)
 
 
 def _root(kit: Kit) -> str:

@@ -76,6 +76,8 @@ class Exporting:
 
     mics: tuple[str, ...] = setting((), "Names of mics to export; empty: each drum's own close mics, the overheads and "
                                         "the rooms.")
+    drums: tuple[str, ...] = setting((), "Drums to build, by name or kind; empty: all. --only writes its drum here, so "
+                                         "that a rebuild remembers it.")
     buses: bool = setting(False, "Also export buses (mixes of mics, effect returns).")
     tags: bool = setting(True, "Say in each file what it is: name, kit, licence, key, attack, place in the take, "
                                "loudness. Nothing of the recording's own texts travels.")

@@ -62,15 +62,22 @@ class Struck:
     pitch_hz: float | None = None
 
 
-def assign_keys(struck: Sequence[Struck], overrides: Mapping[str, int]) -> dict[tuple[str, str], int]:
+def assign_keys(struck: Sequence[Struck], overrides: Mapping[str, int],
+                released: Mapping[tuple[str, str], int] | None = None) -> dict[tuple[str, str], int]:
     """(drum, articulation) -> key, 0 to 127, no key twice.
 
     ``overrides``: the recipe's keys, by "drum" (its ordinary stroke) or "drum/articulation". They are given first,
-    then what General MIDI has a note for, exact articulations before others, then free keys. Raises SettingsError where
-    two overrides want one key, or where there are more than 128 articulations.
+    then ``released``, the keys of an earlier release, then what General MIDI has a note for, exact articulations before
+    others, then free keys. Raises SettingsError where two overrides want one key, or where there are more than 128
+    articulations.
     """
     given = _overridden(struck, overrides)
     taken = set(given.values())
+    strokes = {(item.drum, name) for item in struck for name in item.articulations}
+    for stroke, before in (released or {}).items():
+        if stroke in strokes and stroke not in given and before not in taken:
+            given[stroke] = before
+            taken.add(before)
     toms = _tom_keys(struck)
     for exact in (True, False):
         for item in struck:

@@ -40,4 +40,7 @@ def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str
     lines.append(("text", plain(f"  licence: {made['licence']}")))
     if made["changes"]:
         lines.append(("text", f"  {len(made['changes'])} files differ from the last release: see CHANGES.txt in it"))
+    lines.append(("text", "  The kit remembers it: later builds keep its names, layers, velocities and keys."
+                  if made["frozen"] else "  If this goes out, keep it: build --last keeps its names, and pack "
+                  "--freeze lets the kit remember them."))
     return lines
