@@ -174,7 +174,9 @@ def preview(kit: KitPath,
 
 
 @app.command(epilog="Example: oneshot pack 'Tuesday kit' --licence cc-by-4.0 --yes")
-def pack(kit: KitPath,
+def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default=False,
+                                             help="Folder of the kit; or of the session, to give away its "
+                                                  "recordings.")],
          licence: Annotated[str | None, typer.Option(metavar="WHICH", help="cc0, cc-by-4.0, music (free in music, no "
                                                                            "resale as samples) or a text file; else "
                                                                            "what the recipe says.")] = None,
@@ -183,6 +185,10 @@ def pack(kit: KitPath,
                                                                        "else the one that the kit remembers.")] = None,
          freeze: Annotated[bool, typer.Option("--freeze", help="Let the kit remember this release, so that later "
                                                                "builds keep its names, layers and keys.")] = False,
+         recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="Of a session: name, credits, licence and "
+                                                                          "balance from a recipe.toml.")] = None,
+         jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Of a session: workers; else one per "
+                                                                           "core.")] = None,
          out: Annotated[Path | None, typer.Option(metavar="FILE", help="Zip to write; else 'KIT.zip' beside the "
                                                                        "kit.")] = None,
          yes: Annotated[bool, typer.Option("--yes", help="Write it; without this, only list the texts that would be "
@@ -190,13 +196,25 @@ def pack(kit: KitPath,
          as_json: AsJson = False, debug: Debug = False) -> None:
     """Make the zip that people download.
 
-    The kit with its licence, credits, sums, a preview to hear and a sheet to see. First it lists every text that would
-    be published: read them, then run it again with --yes.
+    The kit with its licence, credits, sums, a preview to hear and a sheet to see; or the recordings of a session, one
+    file a mic, all of one start and length, with a rough mix and a track sheet. First it lists every text that would be
+    published: read them, then run it again with --yes.
     """
     with _plainly(debug=debug):
+        from oneshot import giving
         from oneshot import pack as packing
+        from oneshot.files import is_our_kit
+        from oneshot.model import SettingsError
         from oneshot.report.heard import pack_lines
 
+        if not is_our_kit(kit) and not (kit / "manifest.json").exists():
+            if freeze:
+                raise SettingsError("--freeze is for kits: recordings have no names that a build could change")
+            _pack_session(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
+                          recipe_path=recipe, last=last, jobs=jobs, yes=yes, as_json=as_json)
+            return
+        if recipe is not None:
+            raise SettingsError("--recipe is for sessions: a kit has the recipe that it was built with")
         said = packing.texts_of(packing.licensed(kit, licence, version)[0])
         made = packing.pack_kit(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
                                 last=last, freeze=freeze) if yes else None
@@ -204,7 +222,32 @@ def pack(kit: KitPath,
             _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
                         "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
         else:
-            _show(pack_lines(said.rows, packing.CAUTION, None if made is None else asdict(made)))
+            _show(pack_lines(said.rows, giving.CAUTION, None if made is None else asdict(made)))
+
+
+def _pack_session(session: Path, out: Path, *, licence: str | None, version: str | None, recipe_path: Path | None,
+                  last: Path | None, jobs: int | None, yes: bool, as_json: bool) -> None:
+    """The recordings of a session given away, in as far as ``yes`` says so."""
+    from oneshot import giving, multitrack
+    from oneshot.recipe_toml import load_recipe
+    from oneshot.report.heard import pack_lines
+
+    recipe, told = load_recipe(recipe_path)
+    given = multitrack.prepared(session, licence=licence, version=version, recipe=recipe)
+    said = multitrack.texts_of(given)
+    problems = [*told, *multitrack.left_out(given)]
+    made = None
+    if yes:
+        with _progress() as progress:
+            made, more = multitrack.pack_session(given, out, last=last, jobs=jobs or os.cpu_count() or 1,
+                                                 progress=progress)
+        problems += more
+    if as_json:
+        _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
+                    "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
+    else:
+        _show(pack_lines(said.rows, giving.CAUTION, None if made is None else asdict(made), kit=False))
+        _warn(problems)
 
 
 @app.command(epilog="Example: oneshot review 'Tuesday kit'")

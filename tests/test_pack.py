@@ -13,7 +13,7 @@ import pytest
 from kit_example import example_kit
 from PIL import Image
 
-from oneshot import pack, verify
+from oneshot import giving, pack, verify
 from oneshot.audio import read_audio
 from oneshot.corrections_toml import EMPTY_TEXT
 from oneshot.export import manifest
@@ -100,7 +100,7 @@ def test_what_is_no_pack_is_refused(tmp_path: Path) -> None:
     with pytest.raises(KitError, match="no kit here"):
         verify.verify(tmp_path / "c.zip")
     with pytest.raises(KitError, match="no pack of ours"):
-        pack.sums_of(tmp_path / "c.zip")
+        giving.sums_of(tmp_path / "c.zip")
 
 
 @pytest.mark.usefixtures("quick")
