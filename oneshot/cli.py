@@ -122,6 +122,66 @@ def build(session: SessionPath, kit: KitPath,
             _warn(built.kit.problems)
 
 
+@app.command(epilog="Example: oneshot batch Monday Tuesday --out kits")
+def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", show_default=False,
+                                                         help="Folders of the sessions.")],
+          out: Annotated[Path, typer.Option(metavar="FOLDER", show_default=False,
+                                            help="Where the kits go, one folder each.")],
+          recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="One recipe.toml for all of them.")] = None,
+          fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing stored.")] = False,
+          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
+          as_json: AsJson = False, debug: Debug = False) -> None:
+    """Build a kit from each of many sessions.
+
+    Each kit is called after its session's folder; kits that are there already are rebuilt. A session that fails stops
+    no other; the exit code is 1 if one failed.
+    """
+    with _plainly(debug=debug):
+        from oneshot import batch as many
+        from oneshot.report.side_by_side import batch_lines
+
+        rows = many.places(sessions, out)
+        with _progress() as progress:
+            outcomes = many.build_all(rows, recipe_path=recipe, fresh=fresh, jobs=jobs, progress=progress)
+        record = {"out": str(out), "sessions": [many.record(outcome) for outcome in outcomes]}
+        if as_json:
+            _show_json(record)
+        else:
+            _show(batch_lines(record))
+        if any(outcome.error is not None for outcome in outcomes):
+            raise typer.Exit(1)
+
+
+@app.command(epilog="Example: oneshot compare 'Tuesday session' --out listen")
+def compare(session: SessionPath,
+            out: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Also write strokes of each drum in each "
+                                                                            "mic and take there, all equally "
+                                                                            "loud.")] = None,
+            fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing "
+                                                                "stored.")] = False,
+            jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
+            as_json: AsJson = False, debug: Debug = False) -> None:
+    """Set mics and takes side by side.
+
+    Strokes of one drum at like strength, in each of its mics, overheads and rooms and in each take: level, peak,
+    noise and spectrum, levels matched.
+    """
+    with _plainly(debug=debug):
+        from oneshot import comparing
+        from oneshot.compare import NOMINAL
+        from oneshot.report.side_by_side import compare_lines
+
+        with _progress() as progress:
+            found = comparing.compare_session(session, out=out, fresh=fresh, jobs=jobs or os.cpu_count() or 1,
+                                              progress=progress)
+        record = {**comparing.record(found), "out": None if out is None else str(out)}
+        if as_json:
+            _show_json(record)
+        else:
+            _show(compare_lines(record, NOMINAL))
+            _warn(found.problems)
+
+
 @app.command(epilog="Example: oneshot verify 'Tuesday kit'")
 def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
     """Measure a kit, or the zip of a packed one, again and hold it against its manifest.
