@@ -19,7 +19,7 @@ from oneshot.corrected import by_hand, correct, nudged
 from oneshot.corrections_toml import EMPTY_TEXT, Corrections, load
 from oneshot.examine import examine, heard_next
 from oneshot.export import write_all
-from oneshot.export.keys import Struck, assign_keys, unknown_keys
+from oneshot.export.keys import Struck, assign_keys, second_keys, unknown_keys
 from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
 from oneshot.found import Analysis
 from oneshot.hearing import Progress
@@ -269,9 +269,13 @@ def _drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe,
                      if d.name in pitches else None) for d in found.drums]
     unknown = unknown_keys(struck, recipe.keys)
     kept = {} if before is None else {(g.drum, g.articulation): g.key for g in before.groups}
-    keys = assign_keys(struck, {name: key for name, key in recipe.keys.items() if name not in unknown}, kept)
-    return tuple(Drum(d.name, d.kind, d.home, tuple(Articulation(a, keys[d.name, a]) for a in d.articulations),
-                      choke="hats" if d.kind == "hat" else None) for d in found.drums)
+    keys = assign_keys(struck, {name: key for name, key in recipe.keys.items() if name not in unknown}, kept,
+                       transpose=recipe.playing.transpose, hands=recipe.hands)
+    left = second_keys(struck, recipe.hands)
+    return tuple(Drum(d.name, d.kind, d.home, tuple(Articulation(a, keys[d.name, a], left.get((d.name, a)))
+                                                    for a in d.articulations),
+                      choke="hats" if d.kind == "hat" else None, voices=recipe.voices.get(d.name))
+                 for d in found.drums)
 
 
 def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter: Cutter,
@@ -288,8 +292,9 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
     struck = [Struck(d.name, d.kind, tuple(a.name for a in d.articulations)) for d in drums]
     told = [Problem("recipe", f"balance names {name!r}, which is no mic of the session", "correct or delete it")
             for name in unknown]
-    told += [Problem("recipe", f"keys names {name!r}, which is no drum of the kit", "correct or delete it")
-             for name in unknown_keys(struck, recipe.keys)]
+    told += [Problem("recipe", f"{table} names {name!r}, which is no drum of the kit", "correct or delete it")
+             for table, said in (("keys", recipe.keys), ("hands", recipe.hands), ("voices", recipe.voices))
+             for name in unknown_keys(struck, said)]
     return faders, told
 
 

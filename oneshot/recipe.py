@@ -11,6 +11,7 @@ from oneshot.model import Fader, SettingsError
 from oneshot.settings import check_fields, setting
 
 GRADES = ("A", "B", "C", "D")
+MOST_VOICES = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +108,17 @@ class Repairing:
 
 
 @dataclass(frozen=True, slots=True)
+class Playing:
+    """How the kit plays."""
+
+    transpose: int = setting(0, "Semitones by which all keys move that [keys] and [hands] do not set.", low=-60,
+                             high=60)
+
+    def __post_init__(self) -> None:
+        check_fields(self, "playing")
+
+
+@dataclass(frozen=True, slots=True)
 class PrintPart:
     """One mic's part in a print."""
 
@@ -170,14 +182,21 @@ class Recipe:
     cut: Cutting = field(default_factory=Cutting)
     export: Exporting = field(default_factory=Exporting)
     repair: Repairing = field(default_factory=Repairing)
+    playing: Playing = field(default_factory=Playing)
     keys: Mapping[str, int] = field(default_factory=dict)
+    hands: Mapping[str, int] = field(default_factory=dict)
+    voices: Mapping[str, int] = field(default_factory=dict)
     balance: Mapping[str, FaderRecipe] = field(default_factory=dict)
     prints: tuple[PrintRecipe, ...] = ()
 
     def __post_init__(self) -> None:
-        for name, key in self.keys.items():
-            if not _is_key(key):
-                raise SettingsError(f"keys.{name} is {key!r}: a MIDI key is a whole number from 0 to 127")
+        for table, keys in (("keys", self.keys), ("hands", self.hands)):
+            for name, key in keys.items():
+                if not _is_key(key):
+                    raise SettingsError(f"{table}.{name} is {key!r}: a MIDI key is a whole number from 0 to 127")
+        for name, count in self.voices.items():
+            if not _is_key(count) or not 1 <= count <= MOST_VOICES:
+                raise SettingsError(f"voices.{name} is {count!r}: it must be a whole number from 1 to {MOST_VOICES}")
         names = [part.name.casefold() for part in self.prints]
         for name in names:
             if names.count(name) > 1:
@@ -194,5 +213,6 @@ SECTIONS: Mapping[str, tuple[type, str]] = {
     "choose": (Choosing, "Which hits become one-shots."),
     "cut": (Cutting, "Where a one-shot starts and ends."),
     "export": (Exporting, "Which mics go into the kit."),
+    "playing": (Playing, "How the kit plays."),
     "repair": (Repairing, "What may be done for hits that are not alone; untouched files stay beside repaired ones."),
 }

@@ -253,7 +253,8 @@ def _mapping(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
         return
     regions = list(read_regions(path.read_text(encoding="utf-8")))
     listed = {file["path"] for shot in document["one_shots"] for file in shot["files"]}
-    keys = {articulation["key"] for drum in document["drums"] for articulation in drum["articulations"]}
+    keys = {articulation.get(name) for drum in document["drums"] for articulation in drum["articulations"]
+            for name in ("key", "second_key")}
     layers: dict[str, dict[tuple[int, int], set[tuple[int, int]]]] = {}
     for region in regions:
         target = (path.parent / (region.get("default_path", "") + region.get("sample", ""))).resolve()
