@@ -38,10 +38,10 @@ from oneshot.hearing import Progress, listen, scan_take
 from oneshot.hidden import hidden
 from oneshot.labels import Told
 from oneshot.missed import with_told
-from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, WorkError
+from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, Take, WorkError
 from oneshot.placing import Placer
 from oneshot.records import HitRows
-from oneshot.stages import HitFeatures, Templates
+from oneshot.stages import HitFeatures, TakeScan, Templates
 from oneshot.store import Store
 
 SOFTEST_DB = 42.0
@@ -70,9 +70,7 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
     told: list[Problem] = []
     for take in session.takes:
         scanned = scan_take(session, take, store=store, jobs=jobs, progress=progress)
-        told.extend(problems.scan_problems(take, peak=scanned.peak, bad_frame=scanned.bad_frame,
-                                           clipped=scanned.clipped, noise_dbfs=scanned.noise_dbfs,
-                                           offset=scan.offsets(scanned), digests=scan.digests(scanned)))
+        told.extend(_told_of(take, scanned, alone=len(session.takes) == 1))
         heard.append(listen(session, take, scanned, progress))
     if not any(len(h.onsets.frame) for h in heard):
         raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")
@@ -91,6 +89,19 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
         said, more = labels.tell(session.labels, firsts, features.join(described), mics)
     return _assemble(session, heard, described, learned, mics, said,
                      (*told, *more, *labels.silent(session.labels, firsts)), progress)
+
+
+def _told_of(take: Take, scanned: TakeScan, *, alone: bool) -> list[Problem]:
+    """What there is to tell of a take once it was heard; a silent one among others is told and has no hits."""
+    try:
+        return list(problems.scan_problems(take, peak=scanned.peak, bad_frame=scanned.bad_frame,
+                                           clipped=scanned.clipped, noise_dbfs=scanned.noise_dbfs,
+                                           offset=scan.offsets(scanned), digests=scan.digests(scanned)))
+    except WorkError:
+        if alone:
+            raise
+        return [Problem(take.name, "is silent in every mic and has no hits",
+                        "check its files, or leave it out in session.toml (use = false)")]
 
 
 # ---------------------------------------------------------------------------------------------------------------- learn

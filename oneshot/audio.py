@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import struct
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -378,6 +378,40 @@ def _riff(data: Samples, sample_rate: int, subtype: str, chunks: Sequence[Chunk]
     if size >= 2**32:
         raise _TooLongError(size)
     return [b"RIFF" + struct.pack("<I", size), *parts]
+
+
+RIFF_LIMIT = 2**32
+"""Where RIFF's 32-bit sizes end, and RF64 begins."""
+
+
+def write_long_wav(path: Path, blocks: Iterable[Samples], frames: int, channels: int, sample_rate: int,
+                   subtype: str) -> None:
+    """As ``write_wav``, for audio that comes in blocks (channels, frames of the block), of any length.
+
+    ``frames``: of all blocks together. From 4 GiB on the file is RF64 (EBU Tech 3306). Raises ValueError where the
+    blocks are not what was announced, and for what ``write_wav`` refuses.
+    """
+    width = _width(subtype)
+    size = frames * channels * width
+    rest = _chunk(b"fmt ", _format(subtype, channels, sample_rate, width))
+    if is_float(subtype) or channels > 2:
+        rest += _chunk(b"fact", struct.pack("<I", min(frames, 2**32 - 1)))
+    total = 4 + len(rest) + 8 + size + size % 2
+    large = total + 36 >= RIFF_LIMIT
+    if large:
+        rest = _chunk(b"ds64", struct.pack("<QQQI", total + 36, size, frames, 0)) + rest
+    written = 0
+    with path.open("wb") as file:
+        file.write((b"RF64" if large else b"RIFF") + struct.pack("<I", 2**32 - 1 if large else total) + b"WAVE" + rest)
+        file.write(b"data" + struct.pack("<I", 2**32 - 1 if large else size))
+        for block in blocks:
+            if block.ndim != 2 or block.shape[0] != channels:
+                raise ValueError(f"a block of shape {block.shape} is not ({channels}, frames)")
+            written += block.shape[1]
+            file.write(_encode(block, subtype))
+        file.write(b"\0" * (size % 2))
+    if written != frames:
+        raise ValueError(f"{written} frames came where {frames} were announced")
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:

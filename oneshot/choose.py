@@ -18,6 +18,7 @@ from oneshot.layers import layer_borders, velocity_ranges
 from oneshot.likeness import Measured, drift_cents, oddities, pitches_hz
 from oneshot.model import Hit, Problem
 from oneshot.recipe import GRADES, Choosing
+from oneshot.released import Held, Stroke
 
 REJECTED = "rejected by hand"
 """Why a hit was left out that the user does not want; prints read it, too."""
@@ -75,7 +76,8 @@ class Chooser:
 
     ``grades``: each hit's grade in its drum's own close mics; ``clean_db``: everything else against it in its home
     mic, dB; ``measured``: what was measured of a hit (nothing is held against one that was not); ``rates``: each take's
-    sample rate; ``rejected``, ``wanted``, ``by_hand``: what the user overruled.
+    sample rate; ``rejected``, ``wanted``, ``by_hand``: what the user overruled; ``held``: what groups keep of a
+    release.
     """
 
     grades: Mapping[int, str]
@@ -86,6 +88,7 @@ class Chooser:
     rejected: frozenset[int] = frozenset()
     wanted: frozenset[int] = frozenset()
     by_hand: ByHand = field(default_factory=ByHand)
+    held: Mapping[Stroke, Held] = field(default_factory=dict)
 
     def fit(self, hits: Sequence[Hit]) -> tuple[list[Hit], bool]:
         """The hits of one group that may become one-shots by their grade, and whether for want of better."""
@@ -145,6 +148,8 @@ def choose(hits: Sequence[Hit], chooser: Chooser) -> Chosen:
 
 def worth_measuring(hits: Sequence[Hit], chooser: Chooser) -> list[Hit]:
     """The hits that may become one-shots by their grade: those to be measured before choosing."""
+    held = frozenset(number for each in chooser.held.values() for number in each.slots) - chooser.rejected
+    chooser = replace(chooser, wanted=chooser.wanted | held)
     return [hit for group in _groups(hits) for hit in chooser.fit(group)[0]]
 
 
@@ -159,13 +164,17 @@ def _groups(hits: Sequence[Hit]) -> list[list[Hit]]:
 def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pick], list[Problem]]:
     """Choose within one drum and articulation."""
     listed = chooser.by_hand.listed(hits[0].drum, hits[0].articulation)
-    chooser = replace(chooser, wanted=chooser.wanted.union(*listed.values()))
-    why: dict[int, str | None] = {hit.id: chooser.unfit(hit) for hit in hits}
+    held = chooser.held.get((hits[0].drum, hits[0].articulation))
+    asked = chooser.wanted.union(*listed.values())
+    released = frozenset(held.slots) - chooser.rejected if held is not None else frozenset()
+    chooser = replace(chooser, wanted=asked | released)
+    unfit: dict[int, str | None] = {hit.id: chooser.unfit(hit) for hit in hits}
+    why = dict(unfit)
     fit, fallback = chooser.fit(hits)
     odd = chooser.aside(fit)
     why.update(odd)
     good = [h for h in fit if h.id not in odd]
-    layer = _layers(hits, good, chooser, listed)
+    layer = _layers(hits, good, chooser, listed, held)
     good, wanted = _by_layer(hits, good, chooser, layer, why)
     if not good:
         return [replace(h, layer=layer.get(h.id), reason=why[h.id]) for h in hits], [], []
@@ -174,28 +183,45 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
     turns: list[list[Candidate]] = []
     for n in numbers:
         inside = [c for c in candidates.values() if layer[c.hit.id] == n]
-        taken, left = _as_listed(inside, listed[n], wanted) if n in listed else alternates(
+        taken, left = _as_listed(inside, listed[n], wanted - (released - asked)) if n in listed else alternates(
             inside, chooser.choosing, wanted | frozenset(chooser.by_hand.layer))
         turns.append(taken)
         why.update(left)
-    ranges = velocity_ranges([float(np.median([c.level_db for c in taken])) for taken in turns])
-    picks = [Pick(c.hit.id, n, k, velocity) for n, velocity, taken in zip(numbers, ranges, turns, strict=True)
-             for k, c in enumerate(taken, 1)]
+    picks = _picks(numbers, turns, held)
     ids = {pick.hit for pick in picks}
-    second = ids - wanted if fallback else set()
+    second = {k for k in ids - (wanted - (released - asked)) if fallback or unfit[k] is not None}
     done = [replace(h, layer=layer.get(h.id), kept=h.id in ids, fallback=h.id in second,
                     reason=why[h.id] if h.id in second or h.id not in ids else None) for h in hits]
     return done, picks, [*_for_the_ear([h for h in fit if h.id in odd], odd, chooser.rates),
                          *_drift(list(candidates.values()), chooser.rates)]
 
 
-def _layers(hits: Sequence[Hit], good: Sequence[Hit], chooser: Chooser,
-            listed: Mapping[int, tuple[int, ...]]) -> dict[int, int]:
-    """Hit id -> layer: where its strength lies among those good, or where the user put it."""
+def _picks(numbers: Sequence[int], turns: Sequence[Sequence[Candidate]], held: Held | None) -> list[Pick]:
+    """The picks of one group, layer by layer, with the numbers and velocities of a release where there was one."""
+    kept = None if held is None else held.velocities(numbers)
+    ranges = [kept[n] for n in numbers] if kept is not None else \
+        velocity_ranges([float(np.median([c.level_db for c in taken])) for taken in turns])
+    return [Pick(number, n, k, velocity) for n, velocity, taken in zip(numbers, ranges, turns, strict=True)
+            for number, k in (_numbered(n, [c.hit.id for c in taken], held))]
+
+
+def _numbered(layer: int, ids: Sequence[int], held: Held | None) -> list[tuple[int, int]]:
+    """(hit id, round robin) of a layer's alternates, in order of their numbers."""
+    return [(number, k) for k, number in enumerate(ids, 1)] if held is None else held.numbered(layer, ids)
+
+
+def _layers(hits: Sequence[Hit], good: Sequence[Hit], chooser: Chooser, listed: Mapping[int, tuple[int, ...]],
+            held: Held | None) -> dict[int, int]:
+    """Hit id -> layer: where its strength lies among those good, or among the layers of a release, or where the user
+    put it.
+    """
     levels = np.array(sorted(h.level_db for h in good if h.level_db is not None))
     choosing = chooser.choosing
     borders = layer_borders(levels, choosing.layers, choosing.layer_step_db) if len(levels) else []
     out = {h.id: 1 + int(np.searchsorted(borders, h.level_db)) for h in hits if h.level_db is not None and len(levels)}
+    if held is not None:
+        out = {h.id: held.layer(h.level_db) for h in hits if h.level_db is not None}
+        out |= {number: slot.layer for number, slot in held.slots.items()}
     out |= {h.id: chooser.by_hand.layer.get(h.id, out.get(h.id, 1)) for h in hits
             if h.id in chooser.by_hand.layer or h.id in chooser.wanted}
     return out | {number: n for n, ids in listed.items() for number in ids}

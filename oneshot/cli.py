@@ -93,6 +93,9 @@ def check(session: SessionPath, as_json: AsJson = False,
 def build(session: SessionPath, kit: KitPath,
           recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="What you want out: a recipe.toml.")] = None,
           only: Annotated[str | None, typer.Option(metavar="DRUM", help="Build this drum alone.")] = None,
+          last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Keep names, layers, velocities and keys of "
+                                                                        "this release; else of the one that the kit "
+                                                                        "remembers, if any.")] = None,
           fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing stored.")] = False,
           jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
           as_json: AsJson = False, debug: Debug = False) -> None:
@@ -101,8 +104,8 @@ def build(session: SessionPath, kit: KitPath,
     Finds the hits, sorts them by drum and strength, chooses the cleanest, cuts every mic at the same place and writes
     the kit: samples, mappings, manifest and a page to look at and listen to.
 
-    KIT may be a kit built before: it is rebuilt and keeps its recipe.toml and corrections.toml. Any other folder that
-    exists is left alone.
+    KIT may be a kit built before: it is rebuilt and keeps its recipe.toml and corrections.toml, and where it was
+    released, its names. Any other folder that exists is left alone.
     """
     with _plainly(debug=debug):
         from oneshot import pipeline
@@ -110,13 +113,73 @@ def build(session: SessionPath, kit: KitPath,
 
         with _progress() as progress:
             built = pipeline.build(session, kit, recipe_path=recipe, only=only, fresh=fresh, jobs=jobs,
-                                   progress=progress)
+                                   progress=progress, last=last)
         summary = summary_record(built.kit, folder=built.folder, files=built.files, size_bytes=built.size_bytes)
         if as_json:
             _show_json(summary)
         else:
             _show(summary_lines(summary))
             _warn(built.kit.problems)
+
+
+@app.command(epilog="Example: oneshot batch Monday Tuesday --out kits")
+def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", show_default=False,
+                                                         help="Folders of the sessions.")],
+          out: Annotated[Path, typer.Option(metavar="FOLDER", show_default=False,
+                                            help="Where the kits go, one folder each.")],
+          recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="One recipe.toml for all of them.")] = None,
+          fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing stored.")] = False,
+          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
+          as_json: AsJson = False, debug: Debug = False) -> None:
+    """Build a kit from each of many sessions.
+
+    Each kit is called after its session's folder; kits that are there already are rebuilt. A session that fails stops
+    no other; the exit code is 1 if one failed.
+    """
+    with _plainly(debug=debug):
+        from oneshot import batch as many
+        from oneshot.report.side_by_side import batch_lines
+
+        rows = many.places(sessions, out)
+        with _progress() as progress:
+            outcomes = many.build_all(rows, recipe_path=recipe, fresh=fresh, jobs=jobs, progress=progress)
+        record = {"out": str(out), "sessions": [many.record(outcome) for outcome in outcomes]}
+        if as_json:
+            _show_json(record)
+        else:
+            _show(batch_lines(record))
+        if any(outcome.error is not None for outcome in outcomes):
+            raise typer.Exit(1)
+
+
+@app.command(epilog="Example: oneshot compare 'Tuesday session' --out listen")
+def compare(session: SessionPath,
+            out: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Also write strokes of each drum in each "
+                                                                            "mic and take there, all equally "
+                                                                            "loud.")] = None,
+            fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing "
+                                                                "stored.")] = False,
+            jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
+            as_json: AsJson = False, debug: Debug = False) -> None:
+    """Set mics and takes side by side.
+
+    Strokes of one drum at like strength, in each of its mics, overheads and rooms and in each take: level, peak,
+    noise and spectrum, levels matched.
+    """
+    with _plainly(debug=debug):
+        from oneshot import comparing
+        from oneshot.compare import NOMINAL
+        from oneshot.report.side_by_side import compare_lines
+
+        with _progress() as progress:
+            found = comparing.compare_session(session, out=out, fresh=fresh, jobs=jobs or os.cpu_count() or 1,
+                                              progress=progress)
+        record = {**comparing.record(found), "out": None if out is None else str(out)}
+        if as_json:
+            _show_json(record)
+        else:
+            _show(compare_lines(record, NOMINAL))
+            _warn(found.problems)
 
 
 @app.command(epilog="Example: oneshot verify 'Tuesday kit'")
@@ -171,13 +234,21 @@ def preview(kit: KitPath,
 
 
 @app.command(epilog="Example: oneshot pack 'Tuesday kit' --licence cc-by-4.0 --yes")
-def pack(kit: KitPath,
+def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default=False,
+                                             help="Folder of the kit; or of the session, to give away its "
+                                                  "recordings.")],
          licence: Annotated[str | None, typer.Option(metavar="WHICH", help="cc0, cc-by-4.0, music (free in music, no "
                                                                            "resale as samples) or a text file; else "
                                                                            "what the recipe says.")] = None,
          version: Annotated[str | None, typer.Option(metavar="TEXT", help="Version of this release.")] = None,
-         last: Annotated[Path | None, typer.Option(metavar="ZIP", help="The release before: lists what has "
-                                                                       "changed.")] = None,
+         last: Annotated[Path | None, typer.Option(metavar="ZIP", help="The release before: lists what has changed; "
+                                                                       "else the one that the kit remembers.")] = None,
+         freeze: Annotated[bool, typer.Option("--freeze", help="Let the kit remember this release, so that later "
+                                                               "builds keep its names, layers and keys.")] = False,
+         recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="Of a session: name, credits, licence and "
+                                                                          "balance from a recipe.toml.")] = None,
+         jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Of a session: workers; else one per "
+                                                                           "core.")] = None,
          out: Annotated[Path | None, typer.Option(metavar="FILE", help="Zip to write; else 'KIT.zip' beside the "
                                                                        "kit.")] = None,
          yes: Annotated[bool, typer.Option("--yes", help="Write it; without this, only list the texts that would be "
@@ -185,21 +256,58 @@ def pack(kit: KitPath,
          as_json: AsJson = False, debug: Debug = False) -> None:
     """Make the zip that people download.
 
-    The kit with its licence, credits, sums, a preview to hear and a sheet to see. First it lists every text that would
-    be published: read them, then run it again with --yes.
+    The kit with its licence, credits, sums, a preview to hear and a sheet to see; or the recordings of a session, one
+    file a mic, all of one start and length, with a rough mix and a track sheet. First it lists every text that would be
+    published: read them, then run it again with --yes.
     """
     with _plainly(debug=debug):
+        from oneshot import giving
         from oneshot import pack as packing
+        from oneshot.files import is_our_kit
+        from oneshot.model import SettingsError
         from oneshot.report.heard import pack_lines
 
+        if not is_our_kit(kit) and not (kit / "manifest.json").exists():
+            if freeze:
+                raise SettingsError("--freeze is for kits: recordings have no names that a build could change")
+            _pack_session(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
+                          recipe_path=recipe, last=last, jobs=jobs, yes=yes, as_json=as_json)
+            return
+        if recipe is not None:
+            raise SettingsError("--recipe is for sessions: a kit has the recipe that it was built with")
         said = packing.texts_of(packing.licensed(kit, licence, version)[0])
         made = packing.pack_kit(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
-                                last=last) if yes else None
+                                last=last, freeze=freeze) if yes else None
         if as_json:
             _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
                         "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
         else:
-            _show(pack_lines(said.rows, packing.CAUTION, None if made is None else asdict(made)))
+            _show(pack_lines(said.rows, giving.CAUTION, None if made is None else asdict(made)))
+
+
+def _pack_session(session: Path, out: Path, *, licence: str | None, version: str | None, recipe_path: Path | None,
+                  last: Path | None, jobs: int | None, yes: bool, as_json: bool) -> None:
+    """The recordings of a session given away, in as far as ``yes`` says so."""
+    from oneshot import giving, multitrack
+    from oneshot.recipe_toml import load_recipe
+    from oneshot.report.heard import pack_lines
+
+    recipe, told = load_recipe(recipe_path)
+    given = multitrack.prepared(session, licence=licence, version=version, recipe=recipe)
+    said = multitrack.texts_of(given)
+    problems = [*told, *multitrack.left_out(given)]
+    made = None
+    if yes:
+        with _progress() as progress:
+            made, more = multitrack.pack_session(given, out, last=last, jobs=jobs or os.cpu_count() or 1,
+                                                 progress=progress)
+        problems += more
+    if as_json:
+        _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
+                    "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
+    else:
+        _show(pack_lines(said.rows, giving.CAUTION, None if made is None else asdict(made), kit=False))
+        _warn(problems)
 
 
 @app.command(epilog="Example: oneshot review 'Tuesday kit'")

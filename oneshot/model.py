@@ -271,21 +271,27 @@ class Hit:
 
 @dataclass(frozen=True, slots=True)
 class Articulation:
-    """One way of striking a drum, and the MIDI key (0 to 127) it plays on."""
+    """One way of striking a drum, and the MIDI key (0 to 127) it plays on; ``second_key`` that of the left hand, where
+    the two hands have a key each.
+    """
 
     name: str
     key: int
+    second_key: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Drum:
-    """What was struck. ``kind`` is one of the table in ``roles.py`` (kick, snare, tom, hat, ride, crash ...)."""
+    """What was struck. ``kind`` is one of the table in ``roles.py`` (kick, snare, tom, hat, ride, crash ...);
+    ``voices``: strokes of one key that may sound at once, None for what is usual for its kind.
+    """
 
     name: str
     kind: str
     home: str
     articulations: tuple[Articulation, ...]
     choke: str | None = None
+    voices: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,13 +13,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from oneshot import __version__, blend, choose, corrections, mixdown, recall
+from oneshot import __version__, blend, choose, corrections, mixdown, recall, released
 from oneshot.analyse import analyse
 from oneshot.corrected import by_hand, correct, nudged
 from oneshot.corrections_toml import EMPTY_TEXT, Corrections, load
 from oneshot.examine import examine, heard_next
 from oneshot.export import write_all
-from oneshot.export.keys import Struck, assign_keys, unknown_keys
+from oneshot.export.keys import Struck, assign_keys, second_keys, unknown_keys
 from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
 from oneshot.finishing import Finisher
 from oneshot.found import Analysis
@@ -67,16 +67,21 @@ def check(session_path: Path) -> Session:
 
 
 def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None, only: str | None = None,
-          fresh: bool = False, jobs: int | None = None, progress: Progress | None = None) -> BuildResult:
+          fresh: bool = False, jobs: int | None = None, progress: Progress | None = None,
+          last: Path | None = None) -> BuildResult:
     """Build a kit from a session.
 
-    ``only``: build this drum alone; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless given (they
-    change nothing in the result). Raises an error of the tree in ``model.py``, and then nothing is written.
+    ``only``: build this drum alone; ``last``: the zip of a release whose names, layers, velocities and keys are kept,
+    in place of those that the kit remembers; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless
+    given (they change nothing in the result). Raises an error of the tree in ``model.py``, and then nothing is written.
     """
     tell = progress or _quiet
     session = open_session(session_path)
     _check_target(kit_path, session)
     recipe, told = _recipe(recipe_path, kit_path)
+    if only is not None:
+        recipe = replace(recipe, export=replace(recipe.export, drums=(only,)))
+    before = released.read_pack(last) if last is not None else released.read(kit_path)
     overruled = load(kit_path / "corrections.toml")
     store = open_store(fingerprint_parts(session))
     if fresh:
@@ -87,21 +92,22 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     found, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
     told = (*told, *apart)
     rates = {take.name: take.sample_rate for take in session.takes}
-    corrected = corrections.apply(found.hits, overruled, rates, _mics_and_pairs(session))
+    corrected, held = _corrected(session, found, overruled, before)
     session, found = correct(session, found, corrected)
     known = {drum.name for drum in found.drums}
-    found, hits = _only(found, only)
-    chosen, following = _choose(session, found, hits, recipe, corrected, tell)
+    found, hits = _only(found, recipe.export.drums)
+    chosen, following = _choose(session, found, hits, recipe, corrected, held, tell)
     handling = corrections.handling(corrected, chosen.hits, rates)
     found = nudged(found, handling)
     try:
         with staged_folder(kit_path) as stage:
-            kit = _make(session, found, chosen, (following, handling), recipe, stage, tell)
+            kit = _make(session, found, chosen, (following, handling), recipe, stage, tell, before)
             told = (*told, *corrected.problems, *chosen.problems, *corrections.unmet(corrected, chosen.hits),
-                    *_nothing_printed(recipe, kit, known))
+                    *_nothing_printed(recipe, kit, known),
+                    *(() if before is None else released.broken(kit, before, rates)))
             kit = replace(kit, problems=collect([*kit.problems, *told]))
             tell("writing", 0.0)
-            _write(kit, stage, recipe, kit_path)
+            _write(kit, stage, recipe, kit_path, before)
             files = [path for path in stage.rglob("*") if path.is_file()]
             size = sum(path.stat().st_size for path in files)
     except OSError as error:
@@ -131,23 +137,41 @@ def analysed(session: Session, store: Store, overruled: Corrections, recipe: Rec
     return recall.recalled("analysis", (session, told, how, mending), make)
 
 
+def _corrected(session: Session, found: Analysis, overruled: Corrections,
+               before: released.Released | None) -> tuple[Corrected, dict[released.Stroke, released.Held]]:
+    """The hits as the user overruled them, and what a release holds of them.
+
+    Hits are first called what they were released as; what the user has said since comes after that.
+    """
+    rates = {take.name: take.sample_rate for take in session.takes}
+    mics = _mics_and_pairs(session)
+    if before is None:
+        return corrections.apply(found.hits, overruled, rates, mics), {}
+    then = corrections.apply(found.hits, Corrections(overruled.entries[:before.corrections]), rates, mics).hits
+    there = released.matched(then, before, rates)
+    corrected = corrections.apply(found.hits, Corrections((
+        *overruled.entries[:before.corrections], *released.restoring(then, there),
+        *overruled.entries[before.corrections:])), rates, mics)
+    return corrected, released.held(corrected.hits, there, before, corrected.layer)
+
+
 def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Recipe, corrected: Corrected,
-            tell: Progress) -> tuple[choose.Chosen, dict[int, int]]:
+            held: Mapping[released.Stroke, released.Held], tell: Progress) -> tuple[choose.Chosen, dict[int, int]]:
     """Measure the hits that may become one-shots, and choose; and where next strokes are heard before their onsets."""
     tell("choosing", 0.0)
     chooser = choose.Chooser(_grades(session, found), found.clean_db, recipe.choose, {},
                              {take.name: take.sample_rate for take in session.takes}, corrected.rejected,
-                             corrected.wanted, by_hand(corrected))
+                             corrected.wanted, by_hand(corrected), held)
     measured = examine(session, found, choose.worth_measuring(hits, chooser))
     return choose.choose(hits, replace(chooser, measured=measured)), heard_next(session, found, hits, measured)
 
 
 def _make(session: Session, found: Analysis, chosen: choose.Chosen,
           ends: tuple[Mapping[int, int], Mapping[int, corrections.Handling]], recipe: Recipe, stage: Path,
-          tell: Progress) -> Kit:
+          tell: Progress, before: released.Released | None) -> Kit:
     """Cut, balance and print into the folder ``stage``; the kit, save for what recipe and corrections leave to tell.
 
-    ``ends``: where next strokes are heard, and what the user said of the files.
+    ``ends``: where next strokes are heard, and what the user said of the files; ``before``: the last release.
     """
     following, handling = ends
     cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling,
@@ -156,7 +180,7 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     finisher = Finisher(stage, recipe.files)
     shots = finisher.shots(shots)
     cutter.trim(finisher.gain_db)
-    drums = _drums(found, shots, recipe)
+    drums = _drums(found, shots, recipe, before)
     balance, unknown = _balance(session, found, drums, cutter, recipe)
     dropped = {number: each.dropped for number, each in handling.items()}
     prints = finisher.prints(Printer(session, found, recipe, balance, stage, dropped).make(chosen.hits, chosen.picks))
@@ -210,15 +234,21 @@ def _mics_and_pairs(session: Session) -> set[str]:
     return {mic.name for mic in mics} | {mic.pair for mic in mics if mic.pair}
 
 
-def _only(found: Analysis, only: str | None) -> tuple[Analysis, tuple[Hit, ...]]:
-    """The drum asked for and its hits. Raises SettingsError, naming the drums there are, where none is called so."""
-    if only is None:
+def _only(found: Analysis, wanted: tuple[str, ...]) -> tuple[Analysis, tuple[Hit, ...]]:
+    """The drums asked for and their hits; all where none is. Raises SettingsError, naming the drums there are, where
+    none is called so.
+    """
+    names: set[str] = set()
+    for only in wanted:
+        mine = {d.name for d in found.drums if d.name == only} or {d.name for d in found.drums if d.kind == only}
+        if not mine:
+            raise SettingsError(f"no drum is called {only!r} here: choose one of "
+                                f"{', '.join(d.name for d in found.drums)}")
+        names |= mine
+    if not wanted:
         return found, found.hits
-    drums = tuple(d for d in found.drums if d.name == only) or tuple(d for d in found.drums if d.kind == only)
-    if not drums:
-        raise SettingsError(f"no drum is called {only!r} here: choose one of {', '.join(d.name for d in found.drums)}")
-    names = {d.name for d in drums}
-    return replace(found, drums=drums), tuple(h for h in found.hits if h.drum in names)
+    return (replace(found, drums=tuple(d for d in found.drums if d.name in names)),
+            tuple(h for h in found.hits if h.drum in names))
 
 
 def _grades(session: Session, found: Analysis) -> dict[int, str]:
@@ -235,7 +265,8 @@ def _grades(session: Session, found: Analysis) -> dict[int, str]:
 # ---------------------------------------------------------------------------------------------------------------- after
 
 
-def _drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe) -> tuple[Drum, ...]:
+def _drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe,
+           before: released.Released | None) -> tuple[Drum, ...]:
     """The kit's drums with their keys and chokes."""
     pitches: dict[str, list[float]] = {}
     for shot in shots:
@@ -244,9 +275,14 @@ def _drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe) -> tuple
     struck = [Struck(d.name, d.kind, d.articulations, sorted(pitches[d.name])[len(pitches[d.name]) // 2]
                      if d.name in pitches else None) for d in found.drums]
     unknown = unknown_keys(struck, recipe.keys)
-    keys = assign_keys(struck, {name: key for name, key in recipe.keys.items() if name not in unknown})
-    return tuple(Drum(d.name, d.kind, d.home, tuple(Articulation(a, keys[d.name, a]) for a in d.articulations),
-                      choke="hats" if d.kind == "hat" else None) for d in found.drums)
+    kept = {} if before is None else {(g.drum, g.articulation): g.key for g in before.groups}
+    keys = assign_keys(struck, {name: key for name, key in recipe.keys.items() if name not in unknown}, kept,
+                       transpose=recipe.playing.transpose, hands=recipe.hands)
+    left = second_keys(struck, recipe.hands)
+    return tuple(Drum(d.name, d.kind, d.home, tuple(Articulation(a, keys[d.name, a], left.get((d.name, a)))
+                                                    for a in d.articulations),
+                      choke="hats" if d.kind == "hat" else None, voices=recipe.voices.get(d.name))
+                 for d in found.drums)
 
 
 def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter: Cutter,
@@ -263,8 +299,9 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
     struck = [Struck(d.name, d.kind, tuple(a.name for a in d.articulations)) for d in drums]
     told = [Problem("recipe", f"balance names {name!r}, which is no mic of the session", "correct or delete it")
             for name in unknown]
-    told += [Problem("recipe", f"keys names {name!r}, which is no drum of the kit", "correct or delete it")
-             for name in unknown_keys(struck, recipe.keys)]
+    told += [Problem("recipe", f"{table} names {name!r}, which is no drum of the kit", "correct or delete it")
+             for table, said in (("keys", recipe.keys), ("hands", recipe.hands), ("voices", recipe.voices))
+             for name in unknown_keys(struck, said)]
     return faders, told
 
 
@@ -292,10 +329,12 @@ def _named(values: dict[str, object], session: Session) -> dict[str, object]:
     return values
 
 
-def _write(kit: Kit, stage: Path, recipe: Recipe, kit_path: Path) -> None:
+def _write(kit: Kit, stage: Path, recipe: Recipe, kit_path: Path, before: released.Released | None) -> None:
     """Everything but the sound files. Raises OSError where the disk refuses."""
     write_atomic(stage / "recipe.toml", recipe_toml(recipe))
     kept = kit_path / "corrections.toml"
     write_atomic(stage / "corrections.toml", kept.read_bytes() if kept.exists() else EMPTY_TEXT)
+    if before is not None:
+        write_atomic(stage / released.NAME, released.to_json(before))
     write_all(kit, stage)
     write_report(kit, stage)

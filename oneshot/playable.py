@@ -12,7 +12,7 @@ Levels are any decibels that grow with strength. ``mix_levels`` are those of the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 
@@ -61,17 +61,20 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One MIDI key: an articulation of a drum and its layers, softest first."""
+    """One MIDI key: an articulation of a drum and its layers, softest first; ``hand``: "right" or "left" where the
+    hands have a key each.
+    """
 
     key: int
     drum: Drum
     articulation: str
     layers: tuple[Layer, ...]
+    hand: str | None = None
 
     @property
     def voices(self) -> int:
         """Strokes of this key that may sound at once."""
-        return VOICES.get(self.drum.kind, OTHER_VOICES)
+        return self.drum.voices or VOICES.get(self.drum.kind, OTHER_VOICES)
 
     def layer(self, velocity: int) -> Layer:
         """The layer that a velocity, 1 to 127, wakes."""
@@ -104,9 +107,40 @@ def keys_of(kit: Kit, levels: Levels) -> tuple[Key, ...]:
     for drum in kit.drums:
         for articulation in drum.articulations:
             shots = [s for s in kit.one_shots if s.drum == drum.name and s.articulation == articulation.name]
-            if shots:
-                out.append(Key(articulation.key, drum, articulation.name, layers_of(shots, levels)))
+            if not shots:
+                continue
+            layers = layers_of(shots, levels)
+            if articulation.second_key is None:
+                out.append(Key(articulation.key, drum, articulation.name, layers))
+            else:
+                right, left = by_hand(layers, {hit.id: hit.hand for hit in kit.hits})
+                out += [Key(articulation.key, drum, articulation.name, right, "right"),
+                        Key(articulation.second_key, drum, articulation.name, left, "left")]
     return tuple(out)
+
+
+def by_hand(layers: Sequence[Layer], hands: Mapping[int, str | None]) -> tuple[tuple[Layer, ...], tuple[Layer, ...]]:
+    """The layers of the right hand and of the left: levels and velocities alike, alternates each hand's own.
+
+    ``hands``: hit -> "right", "left" or None. In a layer where both are known each hand plays its strokes, and those of
+    which nothing is said are dealt to whoever has fewer; where one is known or none, all are dealt out in turn. A layer
+    with a single alternate is played by both.
+    """
+    right: list[Layer] = []
+    left: list[Layer] = []
+    for layer in layers:
+        parts: dict[str, list[OneShot]] = {name: [s for s in layer.alternates if hands.get(s.hit) == name]
+                                           for name in ("right", "left")}
+        rest = [s for s in layer.alternates if hands.get(s.hit) not in parts]
+        if not all(parts.values()):
+            parts, rest = {"right": [], "left": []}, list(layer.alternates)
+        for shot in rest:
+            min(parts.values(), key=len).append(shot)
+        order = {shot.hit: n for n, shot in enumerate(layer.alternates)}
+        for name, out in (("right", right), ("left", left)):
+            mine = sorted(parts[name] or layer.alternates, key=lambda shot: order[shot.hit])
+            out.append(replace(layer, alternates=tuple(mine)))
+    return tuple(right), tuple(left)
 
 
 def layers_of(shots: Sequence[OneShot], levels: Levels) -> tuple[Layer, ...]:

@@ -143,12 +143,15 @@ def performance(kit: Kit, take: str) -> list[tuple[int, Note]]:
     Drums struck together with a hit play along, in their ordinary stroke. What has no key in the kit, or no level that
     could be told, stays out.
     """
-    keys = {(key.drum.name, key.articulation): key for key in playable.keys_of(kit, playable.hit_levels(kit))}
-    usual = {drum: key for (drum, _), key in reversed(list(keys.items()))}
+    every = playable.keys_of(kit, playable.hit_levels(kit))
+    keys = {(key.drum.name, key.articulation): key for key in reversed(every)}
+    left = {(key.drum.name, key.articulation): key for key in every if key.hand == "left"}
+    usual = {drum: key for (drum, _), key in keys.items()}
     out = []
     for hit in kit.hits:
         if hit.take == take:
-            struck = [(keys.get((hit.drum, hit.articulation)), hit.level_db)]
+            stroke = (hit.drum, hit.articulation)
+            struck = [((left if hit.hand == "left" and stroke in left else keys).get(stroke), hit.level_db)]
             struck += [(usual.get(partner.drum), partner.level_db) for partner in hit.partners]
             out += [(hit.id, Note(hit.onset, key.key, key.velocity(level)))
                     for key, level in struck if key is not None and level is not None]

@@ -11,6 +11,7 @@ from oneshot.model import Fader, SettingsError
 from oneshot.settings import check_fields, setting
 
 GRADES = ("A", "B", "C", "D")
+MOST_VOICES = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,8 @@ class Exporting:
 
     mics: tuple[str, ...] = setting((), "Names of mics to export; empty: each drum's own close mics, the overheads and "
                                         "the rooms.")
+    drums: tuple[str, ...] = setting((), "Drums to build, by name or kind; empty: all. --only writes its drum here, so "
+                                         "that a rebuild remembers it.")
     buses: bool = setting(False, "Also export buses (mixes of mics, effect returns).")
     tags: bool = setting(True, "Say in each file what it is: name, kit, licence, key, attack, place in the take, "
                                "loudness. Nothing of the recording's own texts travels.")
@@ -130,6 +133,17 @@ class Repairing:
     def any(self) -> bool:
         """Whether any file may be repaired; composites repair none."""
         return self.filters or self.tails or self.suppression
+
+
+@dataclass(frozen=True, slots=True)
+class Playing:
+    """How the kit plays."""
+
+    transpose: int = setting(0, "Semitones by which all keys move that [keys] and [hands] do not set.", low=-60,
+                             high=60)
+
+    def __post_init__(self) -> None:
+        check_fields(self, "playing")
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,14 +211,21 @@ class Recipe:
     export: Exporting = field(default_factory=Exporting)
     files: Finishing = field(default_factory=Finishing)
     repair: Repairing = field(default_factory=Repairing)
+    playing: Playing = field(default_factory=Playing)
     keys: Mapping[str, int] = field(default_factory=dict)
+    hands: Mapping[str, int] = field(default_factory=dict)
+    voices: Mapping[str, int] = field(default_factory=dict)
     balance: Mapping[str, FaderRecipe] = field(default_factory=dict)
     prints: tuple[PrintRecipe, ...] = ()
 
     def __post_init__(self) -> None:
-        for name, key in self.keys.items():
-            if not _is_key(key):
-                raise SettingsError(f"keys.{name} is {key!r}: a MIDI key is a whole number from 0 to 127")
+        for table, keys in (("keys", self.keys), ("hands", self.hands)):
+            for name, key in keys.items():
+                if not _is_key(key):
+                    raise SettingsError(f"{table}.{name} is {key!r}: a MIDI key is a whole number from 0 to 127")
+        for name, count in self.voices.items():
+            if not _is_key(count) or not 1 <= count <= MOST_VOICES:
+                raise SettingsError(f"voices.{name} is {count!r}: it must be a whole number from 1 to {MOST_VOICES}")
         names = [part.name.casefold() for part in self.prints]
         for name in names:
             if names.count(name) > 1:
@@ -222,5 +243,6 @@ SECTIONS: Mapping[str, tuple[type, str]] = {
     "cut": (Cutting, "Where a one-shot starts and ends."),
     "export": (Exporting, "Which mics go into the kit."),
     "files": (Finishing, "What the finished files are."),
+    "playing": (Playing, "How the kit plays."),
     "repair": (Repairing, "What may be done for hits that are not alone; untouched files stay beside repaired ones."),
 }

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from oneshot.model import Problem, SettingsError
-from oneshot.recipe import SECTIONS, FaderRecipe, PrintPart, PrintRecipe, Recipe
+from oneshot.recipe import MOST_VOICES, SECTIONS, FaderRecipe, PrintPart, PrintRecipe, Recipe
 from oneshot.settings import read_record, unknown_key
 
 # ------------------------------------------------------------------------------------------------------------- reading
@@ -116,6 +116,15 @@ def recipe_toml(recipe: Recipe) -> str:
     lines += ["", *_comment('MIDI keys, 0 to 127, where General MIDI\'s are not wanted: a drum ("snare" = 38) or one '
                             'way of striking it ("snare/rim" = 40).'), "[keys]"]
     lines += [f"{_toml(name)} = {key}" for name, key in recipe.keys.items()]
+    lines += ["", *_comment("Hands on two keys: here stands the key of the left hand, the right one keeps the drum's "
+                            "own. A drum (\"snare\" = 39) or one way of striking it (\"snare/rim\" = 41). Strokes go "
+                            "where their labels say which hand struck them; without labels the alternates are dealt "
+                            "out in turn."), "[hands]"]
+    lines += [f"{_toml(name)} = {key}" for name, key in recipe.hands.items()]
+    lines += ["", *_comment(f"Strokes of one key that may sound at once, 1 to {MOST_VOICES}, by drum; where none is "
+                            "given, 3 for kicks, snares and toms, 6 for all else. For example: \"ride\" = 12"),
+              "[voices]"]
+    lines += [f"{_toml(name)} = {count}" for name, count in recipe.voices.items()]
     lines += ["", *_comment("Places in the mix that outrank the computed ones, one line a mic; a value left out stays "
                             "as computed. For example: \"OH L\" = { gain_db = -6.0, pan = -1.0 }"),
               *(f"# {about}" for about in _inline_help(FaderRecipe)), "[balance]"]

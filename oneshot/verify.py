@@ -59,7 +59,9 @@ def verify(path: Path) -> list[Difference]:
     if not path.is_file():
         return verify_kit(path)
     with tempfile.TemporaryDirectory(prefix="oneshot-") as stage:
-        return verify_kit(_unpacked(path, Path(stage)))
+        folder = _unpacked(path, Path(stage))
+        return verify_kit(folder) if (folder / manifest.NAME).exists() or not (folder / SUMS).is_file() else \
+            verify_recordings(folder)
 
 
 def _unpacked(path: Path, stage: Path) -> Path:
@@ -73,6 +75,15 @@ def _unpacked(path: Path, stage: Path) -> Path:
     except (OSError, zipfile.BadZipFile, ValueError, RuntimeError) as error:
         raise KitError(f"{path}: cannot be read as a zip ({error}); get it again") from None
     return stage / tops.pop()
+
+
+def verify_recordings(folder: Path) -> list[Difference]:
+    """All differences between the unpacked recordings of a session and the list of sums they came with."""
+    lines = (folder / SUMS).read_text(encoding="utf-8", errors="replace").splitlines()
+    listed = {SUMS, *(line[66:] for line in lines)}
+    more = [Difference(path.relative_to(folder).as_posix(), "file", f"listed in {SUMS}", "not listed")
+            for path in folder.rglob("*") if path.is_file() and path.relative_to(folder).as_posix() not in listed]
+    return sorted({*_sums(folder), *more})
 
 
 def verify_kit(folder: Path) -> list[Difference]:
@@ -243,7 +254,8 @@ def _mapping(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
         return
     regions = list(read_regions(path.read_text(encoding="utf-8")))
     listed = {file["path"] for shot in document["one_shots"] for file in shot["files"]}
-    keys = {articulation["key"] for drum in document["drums"] for articulation in drum["articulations"]}
+    keys = {articulation.get(name) for drum in document["drums"] for articulation in drum["articulations"]
+            for name in ("key", "second_key")}
     layers: dict[str, dict[tuple[int, int], set[tuple[int, int]]]] = {}
     for region in regions:
         target = (path.parent / (region.get("default_path", "") + region.get("sample", ""))).resolve()

@@ -12,6 +12,7 @@ import pytest
 from pages import COMMANDS, PAGES, commands
 
 from oneshot.corrections_toml import KINDS, parse
+from oneshot.export import FORMATS
 from oneshot.model import Role
 from oneshot.recipe import Recipe
 from oneshot.recipe_toml import load_recipe
@@ -139,6 +140,19 @@ def test_the_manifest_page_names_real_fields() -> None:
     named = {re.split(r"[.\[]", name)[0] for name in fields}
 
     assert named == set(schema["properties"])
+
+
+def test_the_page_of_formats_is_the_table_of_formats() -> None:
+    """docs/kit.md lists what a kit is written as, row by row as ``export/__init__.py`` has it; no file of ``export/``
+    that writes is missing from that table.
+    """
+    page = text_of("docs/kit.md").split("| format | what it is |\n|---|---|\n")[1].split("\n\n")[0]
+    rows = [tuple(cell.strip() for cell in line.strip("|").split("|")) for line in page.splitlines()]
+
+    assert [(row.name, row.about) for row in FORMATS] == rows
+    writers = {path.stem for path in (ROOT / "oneshot" / "export").glob("*.py")
+               if re.search(r"^def write\(", path.read_text(encoding="utf-8"), flags=re.MULTILINE)}
+    assert writers == {row.write.__module__.rsplit(".", 1)[1] for row in FORMATS}
 
 
 def test_every_exit_code_is_told() -> None:

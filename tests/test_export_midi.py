@@ -61,7 +61,7 @@ def test_the_table_lists_every_layer(kit: Kit) -> None:
 
     assert sum(map(len, LAYERS.values())) == len(rows)
     assert {"key": "36", "drum": "kick", "articulation": "hit", "layer": "1", "velocity_from": "1",
-            "velocity_to": "60", "alternates": "2"} == rows[0]
+            "velocity_to": "60", "alternates": "2", "hand": ""} == rows[0]
 
 
 def test_takes_whose_names_a_file_cannot_tell_apart_get_numbers(kit: Kit, tmp_path: Path) -> None:

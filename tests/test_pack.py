@@ -13,8 +13,9 @@ import pytest
 from kit_example import example_kit
 from PIL import Image
 
-from oneshot import pack, verify
+from oneshot import giving, pack, verify
 from oneshot.audio import read_audio
+from oneshot.corrections_toml import EMPTY_TEXT
 from oneshot.export import manifest
 from oneshot.model import KitError, SettingsError
 
@@ -44,7 +45,7 @@ def read(path: Path) -> dict[str, bytes]:
 
 def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(folder: Path, tmp_path: Path) -> None:
     """Samples untouched; licence, table, preview, sheet and sums beside them; corrections stay at home."""
-    (folder / "corrections.toml").write_text("# mine", encoding="utf-8")
+    (folder / "corrections.toml").write_text(f"{EMPTY_TEXT}# mine\n", encoding="utf-8")
     made = pack.pack_kit(folder, tmp_path / "out.zip", licence="cc-by-4.0")
     inside = read(made.path)
 
@@ -99,7 +100,7 @@ def test_what_is_no_pack_is_refused(tmp_path: Path) -> None:
     with pytest.raises(KitError, match="no kit here"):
         verify.verify(tmp_path / "c.zip")
     with pytest.raises(KitError, match="no pack of ours"):
-        pack.sums_of(tmp_path / "c.zip")
+        giving.sums_of(tmp_path / "c.zip")
 
 
 @pytest.mark.usefixtures("quick")
@@ -134,7 +135,7 @@ def test_the_next_release_lists_what_changed(folder: Path, tmp_path: Path) -> No
     first = pack.pack_kit(folder, tmp_path / "1.zip", licence="cc0", version="1.0")
     second = pack.pack_kit(folder, tmp_path / "2.zip", licence="cc0", version="1.1", last=first.path)
 
-    assert {"changed  README.txt", "changed  manifest.json"} == set(second.changes)
+    assert {"changed  README.txt", "changed  manifest.json", "changed  released.json"} == set(second.changes)
     assert "changed  README.txt" in read(second.path)["CHANGES.txt"].decode()
     assert [] == verify.verify(second.path)
 

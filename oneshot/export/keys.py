@@ -48,6 +48,7 @@ SAME: Mapping[str, str] = {
 ORDINARY = ("hit", "centre", "center", "bow", "closed", "normal")
 """Names of a drum's ordinary stroke, in which it is looked for; else it is the first that has no row of its own."""
 
+LAST_KEY = 127
 FREE_KEYS = (*range(60, 128), *range(34, -1, -1), *range(35, 60))
 TOM = "tom"
 
@@ -62,22 +63,35 @@ class Struck:
     pitch_hz: float | None = None
 
 
-def assign_keys(struck: Sequence[Struck], overrides: Mapping[str, int]) -> dict[tuple[str, str], int]:
+def assign_keys(struck: Sequence[Struck], overrides: Mapping[str, int],
+                released: Mapping[tuple[str, str], int] | None = None, *, transpose: int = 0,
+                hands: Mapping[str, int] | None = None) -> dict[tuple[str, str], int]:
     """(drum, articulation) -> key, 0 to 127, no key twice.
 
     ``overrides``: the recipe's keys, by "drum" (its ordinary stroke) or "drum/articulation". They are given first,
-    then what General MIDI has a note for, exact articulations before others, then free keys. Raises SettingsError where
-    two overrides want one key, or where there are more than 128 articulations.
+    then ``released``, the keys of an earlier release, then what General MIDI has a note for, ``transpose`` semitones
+    higher, exact articulations before others, then free keys. ``hands``: as ``overrides``, keys of left hands, which
+    nothing else gets. Raises SettingsError where two overrides want one key, or where there are more than 128
+    articulations.
     """
     given = _overridden(struck, overrides)
-    taken = set(given.values())
+    left = second_keys(struck, hands or {})
+    for stroke, own in left.items():
+        _alone(own, stroke, {**{s: k for s, k in left.items() if s != stroke}, **given})
+    taken = {*given.values(), *left.values()}
+    strokes = {(item.drum, name) for item in struck for name in item.articulations}
+    for stroke, before in (released or {}).items():
+        if stroke in strokes and stroke not in given and before not in taken:
+            given[stroke] = before
+            taken.add(before)
     toms = _tom_keys(struck)
     for exact in (True, False):
         for item in struck:
             for articulation in item.articulations:
                 stroke = (item.drum, articulation)
                 wanted = () if stroke in given else _wanted(item, articulation, toms, exact=exact)
-                key = next((key for key in wanted if key not in taken), None)
+                key = next((each for each in (key + transpose for key in wanted)
+                            if each not in taken and 0 <= each <= LAST_KEY), None)
                 if key is not None:
                     given[stroke] = key
                     taken.add(key)
@@ -92,6 +106,11 @@ def assign_keys(struck: Sequence[Struck], overrides: Mapping[str, int]) -> dict[
     return {(item.drum, name): given[item.drum, name] for item in struck for name in item.articulations}
 
 
+def second_keys(struck: Sequence[Struck], hands: Mapping[str, int]) -> dict[tuple[str, str], int]:
+    """(drum, articulation) -> key of the left hand, for what the recipe's hands name."""
+    return _named(struck, hands)
+
+
 def unknown_keys(struck: Sequence[Struck], overrides: Mapping[str, int]) -> tuple[str, ...]:
     """Names in the recipe's keys that mean no drum and no articulation of the kit."""
     known = {item.drum for item in struck} | {f"{item.drum}/{name}" for item in struck for name in item.articulations}
@@ -99,21 +118,33 @@ def unknown_keys(struck: Sequence[Struck], overrides: Mapping[str, int]) -> tupl
 
 
 def _overridden(struck: Sequence[Struck], overrides: Mapping[str, int]) -> dict[tuple[str, str], int]:
-    """The strokes whose key the recipe sets."""
+    """The strokes whose key the recipe sets. SettingsError where two want one key."""
+    given = _named(struck, overrides)
+    before: dict[tuple[str, str], int] = {}
+    for stroke, key in given.items():
+        _alone(key, stroke, before)
+        before[stroke] = key
+    return given
+
+
+def _named(struck: Sequence[Struck], table: Mapping[str, int]) -> dict[tuple[str, str], int]:
+    """The strokes that a table of the recipe names by "drum" (its ordinary stroke) or "drum/articulation"."""
     given: dict[tuple[str, str], int] = {}
     for item in struck:
-        if item.drum in overrides and item.articulations:
-            given[item.drum, _ordinary(item)] = overrides[item.drum]
+        if item.drum in table and item.articulations:
+            given[item.drum, _ordinary(item)] = table[item.drum]
         for name in item.articulations:
-            if f"{item.drum}/{name}" in overrides:
-                given[item.drum, name] = overrides[f"{item.drum}/{name}"]
-    owner: dict[int, tuple[str, str]] = {}
-    for stroke, key in given.items():
-        if key in owner:
-            raise SettingsError(f"keys: {'/'.join(owner[key])} and {'/'.join(stroke)} are both on key {key}; "
-                                "give each a key of its own")
-        owner[key] = stroke
+            if f"{item.drum}/{name}" in table:
+                given[item.drum, name] = table[f"{item.drum}/{name}"]
     return given
+
+
+def _alone(key: int, stroke: tuple[str, str], others: Mapping[tuple[str, str], int]) -> None:
+    """Raise SettingsError where another stroke has that key."""
+    other = next((name for name, taken in others.items() if taken == key), None)
+    if other is not None:
+        raise SettingsError(f"keys: {'/'.join(other)} and {'/'.join(stroke)} are both on key {key}; "
+                            "give each a key of its own")
 
 
 def _plain(articulation: str) -> str:

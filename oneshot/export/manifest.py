@@ -95,7 +95,10 @@ def _mic(mic: Mic, noise_dbfs: float | None, polarity: int) -> Json:
 
 def _drum(drum: Drum) -> Json:
     return {"name": drum.name, "kind": drum.kind, "home": drum.home, "choke": drum.choke,
-            "articulations": [{"name": each.name, "key": each.key} for each in drum.articulations]}
+            **({} if drum.voices is None else {"voices": drum.voices}),
+            "articulations": [{"name": each.name, "key": each.key,
+                               **({} if each.second_key is None else {"second_key": each.second_key})}
+                              for each in drum.articulations]}
 
 
 def _delay(delay: Delay) -> Json:

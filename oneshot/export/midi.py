@@ -85,9 +85,10 @@ def key_table(kit: Kit) -> str:
     """The key map as CSV: one line a key and layer."""
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
-    table.writerow(["key", "drum", "articulation", "layer", "velocity_from", "velocity_to", "alternates"])
+    table.writerow(["key", "drum", "articulation", "layer", "velocity_from", "velocity_to", "alternates",
+                    "hand"])
     for key in playable.keys_of(kit, playable.hit_levels(kit)):
         for layer in key.layers:
             table.writerow([key.key, key.drum.name, key.articulation, layer.number, layer.low, layer.high,
-                            len(layer.alternates)])
+                            len(layer.alternates), key.hand or ""])
     return out.getvalue()

@@ -67,7 +67,9 @@ def _row(drum: Drum, articulation: Articulation, shots: Sequence[OneShot]) -> tu
     robins = Counter(shot.layer for shot in shots)
     fewest, most = min(robins.values()), max(robins.values())
     grades = Counter(shot.grade for shot in shots)
-    return (str(articulation.key), drum.name, articulation.name, str(len(robins)),
+    keys = str(articulation.key) if articulation.second_key is None else \
+        f"{articulation.key}, left {articulation.second_key}"
+    return (keys, drum.name, articulation.name, str(len(robins)),
             str(most) if fewest == most else f"{fewest} to {most}",
             " ".join(f"{grade}:{grades[grade]}" for grade in sorted(grades)))
 

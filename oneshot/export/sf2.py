@@ -85,7 +85,8 @@ def write(kit: Kit, folder: Path) -> list[Path]:
     path.parent.mkdir(exist_ok=True)
     presets = _presets(keys)
     played = [(layer, shot) for key in keys for layer in key.layers for shot in layer.alternates[:presets]]
-    shots, lines = [shot for _, shot in played], {shot.hit: _line(layer, shot) for layer, shot in played}
+    shots = list({shot.hit: shot for _, shot in played}.values())  # two hands may share one
+    lines = {shot.hit: _line(layer, shot) for layer, shot in played}
     gain_db = PEAK_DBFS - _loudest(kit, folder, shots, lines)
     with path.open("wb") as out, tempfile.TemporaryFile(dir=path.parent) as low_bytes:
         _write_all(kit, folder, out, low_bytes, keys, shots, lines, gain_db, presets)

@@ -99,7 +99,7 @@ def _by_pedal(kit: Kit, every: Sequence[Key], mine: Sequence[Key], raised: float
     lines: list[str] = []
     taken = {key.key for key in every}
     for drum in dict.fromkeys(key.drum for key in mine if key.drum.kind == "hat"):
-        ways = {key.articulation: key for key in mine if key.drum == drum}
+        ways = {key.articulation: key for key in reversed(mine) if key.drum == drum}
         openings = [ways[name] for name in OPENINGS if name in ways]
         free = next((key for key in FREE_KEYS if key not in taken), None)
         if len(openings) < len(OPENINGS) or free is None:

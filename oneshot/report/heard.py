@@ -29,8 +29,11 @@ def preview_lines(record: Mapping[str, Any]) -> list[Line]:
     return lines
 
 
-def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str, Any] | None) -> list[Line]:
-    """A pack as lines: the texts it publishes, and what was written; ``made`` None: nothing yet."""
+def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str, Any] | None, *,
+               kit: bool = True) -> list[Line]:
+    """A pack as lines: the texts it publishes, and what was written; ``made`` None: nothing yet. ``kit``: it is a
+    kit's, not a session's.
+    """
     lines: list[Line] = [("head", "Texts that are published with it:")]
     lines += [("text", line) for line in table(texts, indent=2)]
     lines += [BLANK, ("warn", caution), BLANK]
@@ -40,4 +43,9 @@ def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str
     lines.append(("text", plain(f"  licence: {made['licence']}")))
     if made["changes"]:
         lines.append(("text", f"  {len(made['changes'])} files differ from the last release: see CHANGES.txt in it"))
+    if not kit:
+        return [*lines, ("text", "  Listen before it goes out: talk between takes is heard in every mic.")]
+    lines.append(("text", "  The kit remembers it: later builds keep its names, layers, velocities and keys."
+                  if made["frozen"] else "  If this goes out, keep it: build --last keeps its names, and pack "
+                  "--freeze lets the kit remember them."))
     return lines

@@ -118,8 +118,9 @@ class Rebuild:
             kit = Path(folder) / "kit"
             kit.mkdir()
             shutil.copyfile(self._desk.folder / "manifest.json", kit / "manifest.json")
-            if (self._desk.folder / "recipe.toml").exists():
-                shutil.copyfile(self._desk.folder / "recipe.toml", kit / "recipe.toml")
+            for name in ("recipe.toml", "released.json"):
+                if (self._desk.folder / name).exists():
+                    shutil.copyfile(self._desk.folder / name, kit / name)
             if built:
                 (kit / "corrections.toml").write_text(built, encoding="utf-8")
             try:
