@@ -22,6 +22,7 @@ import numpy as np
 from oneshot.loudness import true_peak
 from oneshot.model import Drum, Fader, Floats, Mic, PrintMic, Role, Session
 from oneshot.recipe import FaderRecipe, PrintPart, PrintRecipe
+from oneshot.shaping import filtered, tail_shaped
 
 BOTTOM_DB = -8.0
 OVERHEAD_DB = -6.0
@@ -236,20 +237,25 @@ def print_parts(recipe: PrintRecipe, close: Sequence[str], balance: Mapping[str,
 
 
 def plan_print(recipe: PrintRecipe, parts: Mapping[str, PrintPart], *, hit: int, attack: int, limit: int | None,
-               delays: Mapping[str, int], sample_rate: int) -> PrintPlan:
+               delays: Mapping[str, int], sample_rate: int, end: int | None = None, fade_out: int | None = None,
+               gain_db: float = 0.0) -> PrintPlan:
     """Window of a print around one hit.
 
     ``attack``: take frame of the home-mic attack, which will lie at most 0.1 ms into the file; ``limit``: take frame of
     the next stroke's earliest onset in these mics, or None; ``delays``: mic -> frames by which it hears the drum after
-    the home mic, used for the mics that the recipe aligns.
+    the home mic, used for the mics that the recipe aligns; ``end`` (frames after the attack), ``fade_out`` (frames) and
+    ``gain_db``: what a person said of that hit, which outranks the next stroke and the recipe.
     """
     offset = int(START_MS * sample_rate / 1000)
     start = attack - offset
     frames = round(recipe.length_ms * sample_rate / 1000)
-    if limit is not None:
+    if end is not None:
+        frames = max(offset + 1, min(frames, offset + end))
+    elif limit is not None:
         frames = max(offset + 1, min(frames, limit - round(GUARD_MS * sample_rate / 1000) - start))
-    fade = min(round(recipe.fade_out_ms * sample_rate / 1000), frames - offset)
-    mics = {name: PrintMic(gain_db=part.gain_db, delay_frames=delays.get(name, 0) if part.align else 0,
+    wanted = round(recipe.fade_out_ms * sample_rate / 1000) if fade_out is None else fade_out
+    fade = min(wanted, frames - offset)
+    mics = {name: PrintMic(gain_db=part.gain_db + gain_db, delay_frames=delays.get(name, 0) if part.align else 0,
                            polarity=part.polarity) for name, part in parts.items()}
     return PrintPlan(hit, start, frames, offset, fade, mics)
 
@@ -264,8 +270,15 @@ def blend_print(recipe: PrintRecipe, plan: PrintPlan, audio: Mapping[str, Floats
     out = np.zeros((2 if recipe.stereo else 1, plan.frames))
     for name, part in plan.mics.items():
         shares = pan_gains(balance[name].pan if name in balance else 0.0) if recipe.stereo else (1.0,)
+        asked = recipe.mics.get(name, PrintPart())
+        heard = filtered(audio[name], high_pass_hz=asked.high_pass_hz, low_pass_hz=asked.low_pass_hz,
+                         sample_rate=sample_rate)
         for channel, share in enumerate(shares):
-            out[channel] += share * part.polarity * 10 ** (part.gain_db / 20) * audio[name]
+            out[channel] += share * part.polarity * 10 ** (part.gain_db / 20) * heard
+    out = filtered(out, high_pass_hz=recipe.high_pass_hz, low_pass_hz=recipe.low_pass_hz, sample_rate=sample_rate)
+    for tail in recipe.tails.values():
+        out = tail_shaped(out, low_hz=tail.low_hz, high_hz=tail.high_hz, decay_s=tail.decay_ms / 1000,
+                          start=plan.offset_frames + round(tail.after_ms * sample_rate / 1000), sample_rate=sample_rate)
     points = first_excursion(out.sum(axis=0), sample_rate=sample_rate)
     mics = plan.mics
     if recipe.upward and points < 0:

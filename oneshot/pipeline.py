@@ -182,8 +182,8 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     cutter.trim(finisher.gain_db)
     drums = _drums(found, shots, recipe, before)
     balance, unknown = _balance(session, found, drums, cutter, recipe)
-    dropped = {number: each.dropped for number, each in handling.items()}
-    prints = finisher.prints(Printer(session, found, recipe, balance, stage, dropped).make(chosen.hits, chosen.picks))
+    printer = Printer(session, found, recipe, balance, stage, handling, following)
+    prints = finisher.prints(printer.make(chosen.hits, chosen.picks))
     kit = Kit(
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,

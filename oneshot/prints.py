@@ -12,6 +12,7 @@ import numpy as np
 from oneshot import blend, loudness, measures
 from oneshot.audio import TakeReader, write_wav
 from oneshot.choose import REJECTED, Pick
+from oneshot.corrections import Handling
 from oneshot.corrections_toml import safe_name
 from oneshot.files import sha256_of
 from oneshot.found import Analysis
@@ -21,8 +22,9 @@ from oneshot.recipe import PrintPart, PrintRecipe, Recipe
 
 @dataclass(frozen=True, slots=True)
 class Printer:
-    """Makes a kit's prints into its folder. ``dropped``: hit id -> mics or pairs that the user left out of it; a print
-    that needs one of them is not made of that hit.
+    """Makes a kit's prints into its folder. ``handling``: hit id -> what the user said of its files; a print that needs
+    a mic that was left out of a hit is not made of it. ``heard_next``: hit id -> take frame at which the next stroke is
+    heard to begin, where that is known to be before its onset.
     """
 
     session: Session
@@ -30,7 +32,8 @@ class Printer:
     recipe: Recipe
     balance: Mapping[str, Fader]
     folder: Path
-    dropped: Mapping[int, frozenset[str]] = field(default_factory=dict)
+    handling: Mapping[int, Handling] = field(default_factory=dict)
+    heard_next: Mapping[int, int] = field(default_factory=dict)
 
     def make(self, hits: Sequence[Hit], picks: Sequence[Pick]) -> tuple[Print, ...]:
         """All prints of the recipe, each with its candidates best first.
@@ -83,7 +86,7 @@ class Printer:
 
     def _there(self, hit: Hit) -> set[str]:
         """The mics of a hit's take that the user did not drop."""
-        dropped = self.dropped.get(hit.id, frozenset())
+        dropped = self.handling.get(hit.id, Handling()).dropped
         return {m.name for m in self.session.take(hit.take).mics if m.name not in dropped and m.pair not in dropped}
 
     def _close(self, hit: Hit) -> list[str]:
@@ -92,7 +95,9 @@ class Printer:
 
     def _next(self, hit: Hit, mics: Sequence[str]) -> int | None:
         """Take frame of the next stroke's earliest onset in the print's mics."""
-        return self.analysis.next_stroke(hit, mics, self.session.take(hit.take).sample_rate)
+        placed = self.analysis.next_stroke(hit, mics, self.session.take(hit.take).sample_rate)
+        heard = self.heard_next.get(hit.id)
+        return placed if heard is None or placed is None else min(placed, heard)
 
     def _all_facts(self, hits: Sequence[Hit], recipe: PrintRecipe,
                    parts: Mapping[int, Mapping[str, PrintPart]]) -> list[blend.PrintFacts]:
@@ -127,8 +132,11 @@ class Printer:
         rate = self.session.take(hit.take).sample_rate
         known = self.analysis.delays_ms[hit.take].get(hit.drum, {})
         delays = {name: round(ms * rate / 1000) for name, ms in known.items() if ms is not None}
+        said = self.handling.get(hit.id, Handling())
+        end, fade_out = (None if ms is None else round(ms * rate / 1000) for ms in (said.end_ms, said.fade_out_ms))
         return blend.plan_print(recipe, parts, hit=hit.id, attack=self.analysis.attacks[hit.id],
-                                limit=self._next(hit, list(parts)), delays=delays, sample_rate=rate)
+                                limit=self._next(hit, list(parts)), delays=delays, sample_rate=rate, end=end,
+                                fade_out=fade_out, gain_db=said.gain_db)
 
     def _mix(self, hits: Sequence[Hit], recipe: PrintRecipe,
              plans: Mapping[int, blend.PrintPlan]) -> dict[int, blend.Blend]:

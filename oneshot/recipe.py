@@ -153,11 +153,29 @@ class PrintPart:
     gain_db: float = setting(0.0, "Level of the mic in the blend (dB).", low=-60, high=24)
     polarity: int = setting(1, "1 as recorded, -1 inverted.", low=-1, high=1)
     align: bool = setting(False, "Shift the mic to the home mic by its drum's delay.")
+    high_pass_hz: float = setting(0.0, "Corner of a high-pass (Hz), 12 dB an octave; 0: none.", low=0, high=20000)
+    low_pass_hz: float = setting(0.0, "The same of a low-pass.", low=0, high=96000)
 
     def __post_init__(self) -> None:
         check_fields(self, "")
         if self.polarity == 0:
             raise SettingsError("polarity is 0: choose 1 or -1")
+
+
+@dataclass(frozen=True, slots=True)
+class TailPart:
+    """How one band of a print dies away."""
+
+    low_hz: float = setting(0.0, "From here (Hz); 0: all the lows.", low=0, high=96000)
+    high_hz: float = setting(96000.0, "Up to here (Hz).", low=10, high=96000)
+    after_ms: float = setting(80.0, "Untouched up to here, counted from the attack (ms).", low=0, high=30000)
+    decay_ms: float = setting(200.0, "From there on 60 dB softer in this time (ms), beside its own decay.", low=10,
+                              high=60000)
+
+    def __post_init__(self) -> None:
+        check_fields(self, "")
+        if self.low_hz >= self.high_hz:
+            raise SettingsError(f"low_hz is {self.low_hz:g}: it must lie below high_hz, {self.high_hz:g}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +192,10 @@ class PrintRecipe:
     upward: bool = setting(True, "First excursion of the waveform upward.")
     candidates: int = setting(8, "How many hits to print, best first.", low=1, high=200)
     stereo: bool = setting(False, "Stereo, panned by the kit's balance; false: mono.")
+    high_pass_hz: float = setting(0.0, "Corner of a high-pass over the whole print (Hz), 12 dB an octave; 0: none.",
+                                  low=0, high=20000)
+    low_pass_hz: float = setting(0.0, "The same of a low-pass.", low=0, high=96000)
+    tails: Mapping[str, TailPart] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         check_fields(self, f"prints.{self.name}")

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from oneshot.model import Problem, SettingsError
-from oneshot.recipe import MOST_VOICES, SECTIONS, FaderRecipe, PrintPart, PrintRecipe, Recipe
+from oneshot.recipe import MOST_VOICES, SECTIONS, FaderRecipe, PrintPart, PrintRecipe, Recipe, TailPart
 from oneshot.settings import read_record, unknown_key
 
 # ------------------------------------------------------------------------------------------------------------- reading
@@ -72,9 +72,13 @@ def _prints_of(value: Any, file: str, problems: list[Problem]) -> tuple[PrintRec
         record = read_record(PrintRecipe, entry, where, file, problems)
         if not isinstance(record.mics, dict):
             raise SettingsError(f"{where}.mics is {record.mics!r}: it must be a table, one entry a mic")
+        if not isinstance(record.tails, dict):
+            raise SettingsError(f"{where}.tails is {record.tails!r}: it must be a table, one entry a band")
+        tails = {band: _named(TailPart, part, f"{where}.tails.{band}", file, problems)
+                 for band, part in record.tails.items()}
         mics = {mic: _named(PrintPart, part, f"{where}.mics.{mic}", file, problems)
                 for mic, part in record.mics.items()}
-        prints.append(dataclasses.replace(record, mics=mics))
+        prints.append(dataclasses.replace(record, mics=mics, tails=tails))
     return tuple(prints)
 
 
@@ -144,7 +148,11 @@ def _print_lines(part: PrintRecipe) -> list[str]:
     lines = ["[[prints]]", *_record_lines(part, PrintRecipe), "",
              *_comment("The mics of the blend, one line each; none: the drum's close mics as the balance has them."),
              *(f"# {about}" for about in _inline_help(PrintPart)), "[prints.mics]"]
-    return lines + [f"{_toml(mic)} = {_inline(entry)}" for mic, entry in part.mics.items()]
+    lines += [f"{_toml(mic)} = {_inline(entry)}" for mic, entry in part.mics.items()]
+    lines += ["", *_comment("Bands that die away sooner, one line each under a name of your own; the attack stays as "
+                            "it is. For example: lows = { high_hz = 120.0, after_ms = 80.0, decay_ms = 200.0 }"),
+              *(f"# {about}" for about in _inline_help(TailPart)), "[prints.tails]"]
+    return lines + [f"{_toml(band)} = {_inline(entry)}" for band, entry in part.tails.items()]
 
 
 def _record_lines(record: Any, kind: type) -> list[str]:
