@@ -7,6 +7,7 @@ import json
 import textwrap
 import tomllib
 from collections.abc import Mapping
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +18,16 @@ from oneshot.settings import read_record, unknown_key
 # ------------------------------------------------------------------------------------------------------------- reading
 
 
+def own_recipes() -> tuple[str, ...]:
+    """Names of the recipes that come with the program, sorted."""
+    return tuple(sorted(each.name.removesuffix(".toml") for each in files("oneshot").joinpath("recipes").iterdir()
+                        if each.name.endswith(".toml")))
+
+
 def load_recipe(path: Path | None) -> tuple[Recipe, tuple[Problem, ...]]:
     """The recipe of a TOML file, or all defaults where ``path`` is None, and one problem for each key it does not know.
+
+    A name without a folder or an ending that is no file may be that of a recipe which comes with the program.
 
     Raises SettingsError, with the file, the field, the limit and the value found, where the file cannot be read, is no
     TOML or holds a bad value.
@@ -26,9 +35,10 @@ def load_recipe(path: Path | None) -> tuple[Recipe, tuple[Problem, ...]]:
     if path is None:
         return Recipe(), ()
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = tomllib.loads(_text(path))
     except FileNotFoundError:
-        raise SettingsError(f"{path}: no such recipe; leave the option out to build with the defaults") from None
+        raise SettingsError(f"{path}: no such recipe; give a file or one of {', '.join(own_recipes())}, or leave the "
+                            "option out to build with the defaults") from None
     except (OSError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: cannot be read as text: {error}") from error
     except tomllib.TOMLDecodeError as error:
@@ -39,6 +49,13 @@ def load_recipe(path: Path | None) -> tuple[Recipe, tuple[Problem, ...]]:
     except SettingsError as error:
         raise SettingsError(f"{path}: {error}") from error
     return recipe, tuple(problems)
+
+
+def _text(path: Path) -> str:
+    """The text of a recipe: of a file, or else of the one that comes with the program under that name."""
+    if not path.exists() and str(path) in own_recipes():
+        return files("oneshot").joinpath("recipes", f"{path}.toml").read_text(encoding="utf-8")
+    return path.read_text(encoding="utf-8")
 
 
 def _recipe_of(table: Mapping[str, Any], file: str, problems: list[Problem]) -> Recipe:

@@ -39,7 +39,17 @@ Written from the program itself by `python tests/pages.py`; change the program, 
 build again onto the kit, or give it to another session with `--recipe`. A key left out means its default. A key nobody
 knows is told and has no effect; a bad value stops the build with one line that names the key, the limit and the value.
 
-For one great kick instead of a whole kit:
+Three recipes come with the program; name one instead of a file:
+
+- `--recipe playable`: a kit to play from pads or keys. Up to 8 layers of 6 alternates, whole rings, every mic to mix.
+- `--recipe kick-replacement --only kick`: strokes that stand alone, and ranked prints of the kick's own mics that start
+  within 0.1 ms of the attack and point upward; one print has its lows cut short after 90 ms.
+- `--recipe free-pack`: fewer, cleaner files at 44.1 kHz and 24 bits, one trim for each drum so that its hardest stroke
+  peaks at -1 dBTP. Then `oneshot pack`.
+
+The kit holds the recipe with every value in it: change what you like there and build again.
+
+For one great kick by a recipe of your own:
 
 ```toml
 [[prints]]

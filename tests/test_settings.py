@@ -9,15 +9,19 @@ from pathlib import Path
 import pytest
 
 from oneshot.model import Fader, SettingsError
-from oneshot.recipe import SECTIONS, Choosing, Cutting, FaderRecipe, KitInfo, PrintPart, PrintRecipe, Recipe
-from oneshot.recipe_toml import load_recipe, recipe_toml, recipe_values
+from oneshot.pipeline import build
+from oneshot.recipe import SECTIONS, Choosing, Cutting, FaderRecipe, KitInfo, PrintPart, PrintRecipe, Recipe, TailPart
+from oneshot.recipe_toml import load_recipe, own_recipes, recipe_toml, recipe_values
+from oneshot.synth import family, slate, write_session
+from oneshot.verify import verify
 
 FULL = Recipe(
     kit=KitInfo(name='Barn "A" \\ é \x7f', players=("Ada", "Ben")), choose=Choosing(layers=5, grade="C"),
     cut=Cutting(pre_roll_ms=0.5), keys={"snare": 38, "snare/rim shot": 40},
     balance={"OH L": FaderRecipe(gain_db=-6.0, pan=-1.0), 'Room "far"': FaderRecipe(on=False)},
     prints=(PrintRecipe(name="kick one", mics={"Kick In": PrintPart(), "Kick Out": PrintPart(-3.5, -1, True)}),
-            PrintRecipe(name="snare", drum="snare", stereo=True)))
+            PrintRecipe(name="snare", drum="snare", stereo=True, high_pass_hz=40.0,
+                        tails={"lows": TailPart(high_hz=120.0)})))
 
 
 def recipe_file(folder: Path, text: str) -> Path:
@@ -136,3 +140,43 @@ def test_a_fader_in_the_recipe_leaves_open_what_it_does_not_say() -> None:
 def test_the_values_are_plain_toml_types() -> None:
     """What goes into the manifest is what a TOML reader would give."""
     assert tomllib.loads(recipe_toml(FULL)) == recipe_values(FULL)
+
+
+# ------------------------------------------------------------------------------------------- recipes of the program
+
+
+def test_every_recipe_of_the_program_is_sound() -> None:
+    """Three come with it; each is read by its name without a problem."""
+    assert ("free-pack", "kick-replacement", "playable") == own_recipes()
+    for name in own_recipes():
+        recipe, problems = load_recipe(Path(name))
+
+        assert problems == ()
+        assert recipe_toml(recipe)
+    assert "drum" == load_recipe(Path("free-pack"))[0].files.level
+    assert 2 == len(load_recipe(Path("kick-replacement"))[0].prints)
+
+
+def test_a_file_outranks_a_recipe_of_the_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file of that name in the folder at hand is what was meant."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "playable").write_text("[choose]\nlayers = 2\n")
+
+    assert 2 == load_recipe(Path("playable"))[0].choose.layers
+    with pytest.raises(SettingsError, match="free-pack, kick-replacement, playable"):
+        load_recipe(Path("nothing"))
+
+
+@pytest.mark.full
+@pytest.mark.parametrize(("name", "only"), [("playable", None), ("kick-replacement", "kick"), ("free-pack", None)])
+def test_every_recipe_of_the_program_builds(tmp_path: Path, name: str, only: str | None) -> None:
+    """On a small session each makes a kit that is sound."""
+    plan, _ = family()["eight"]
+    rows = (("kick", "hit", -14.0, 0.0, 4, 0.9), ("snare", "centre", -18.0, 0.0, 5, 0.9))
+    write_session(tmp_path / "s", plan, [slate("take", rows)], seed=4)
+    kit = build(tmp_path / "s", tmp_path / "kit", recipe_path=Path(name), only=only).kit
+
+    assert kit.one_shots
+    assert [] == verify(tmp_path / "kit")
+    made = {each.print for each in kit.prints}
+    assert ({"kick replacement", "kick short"} if name == "kick-replacement" else set()) == made
