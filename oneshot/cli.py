@@ -91,8 +91,8 @@ def check(session: SessionPath, as_json: AsJson = False,
 
 @app.command(epilog="Example: oneshot build 'Tuesday session' 'Tuesday kit' --only kick")
 def build(session: SessionPath, kit: KitPath,
-          recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="What you want out: a recipe.toml, or one of "
-                                                                            "docs/recipe.md by name.")] = None,
+          recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="What you want out: a recipe.toml, or one "
+                                                                            "of docs/recipe.md by name.")] = None,
           only: Annotated[str | None, typer.Option(metavar="DRUM", help="Build this drum alone.")] = None,
           last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Keep names, layers, velocities and keys of "
                                                                         "this release; else of the one that the kit "
