@@ -178,3 +178,8 @@ def fit(values: Floats, bits: int) -> NDArray[np.int32]:
     steps = np.clip(np.rint(values / step), -(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
     whole: NDArray[np.int32] = (steps * step).astype(np.int32)
     return whole
+
+
+def as_float(x: Samples) -> Floats:
+    """Samples as float64 at full scale 1.0."""
+    return x / 2.0**31 if np.issubdtype(x.dtype, np.integer) else x.astype(np.float64)

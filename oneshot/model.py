@@ -315,6 +315,8 @@ class Sample:
     ``crest_db``: peak over rms; ``brightness_hz``: spectral centroid; ``time_reference``: frames from midnight (or from
     the take's start, where no recorder said) to the file's first, None where it carries no tags.
     ``sample_rate``: the file's, None for its take's; its frames, onset and fades count at that rate.
+    ``shift_frames``: take frames by which its mics were moved against the window, forward where positive: the file's
+    frame 0 is take frame ``source_start + shift_frames``.
     """
 
     mics: tuple[str, ...]
@@ -340,6 +342,7 @@ class Sample:
     brightness_hz: float | None = None
     time_reference: int | None = None
     sample_rate: int | None = None
+    shift_frames: int = 0
     repairs: tuple[Mapping[str, object], ...] = ()
 
 

@@ -66,6 +66,10 @@ class Cutting:
     fade_out_far_ms: float = setting(300.0, "The same for overheads and rooms (ms).", low=0, high=10000)
     above_noise_db: float = setting(6.0, "The tail ends where it meets the noise floor plus this (dB).", low=0, high=40)
     longest_s: float = setting(0.0, "Longest one-shot (s); 0: as long as it rings.", low=0, high=120)
+    times: str = setting("recorded", "Times between the mics: as recorded; so, but polarity set right; or, with that, "
+                                     "mics moved by whole frames: by one shift a mic for the whole kit (rooms never), "
+                                     "or each to the home mic by its drum's delay.",
+                         choices=("recorded", "polarity", "kit", "drum"))
 
     def __post_init__(self) -> None:
         check_fields(self, "cut")

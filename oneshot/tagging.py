@@ -75,10 +75,12 @@ class _Said:
     def _tag(self, path: Path, title: str, shot: OneShot, sample: Sample) -> tuple[int | None, str]:
         """Tag a sample's file; its time reference (None where the format takes no tags) and its sum."""
         header = read_header(path)
+        moved = sample.shift_frames
         done = [f"gain {sample.gain_db:+.1f} dB"] if sample.gain_db else []
         done += ["inverted"] if sample.inverted else []
+        done += [f"moved {abs(moved)} frames {'earlier' if moved > 0 else 'later'}"] if moved else []
         done += [f"repaired: {', '.join(sample.repaired)}"] if sample.repaired else []
-        at = self._place(sample.hit, sample.source_start, header)
+        at = self._place(sample.hit, sample.source_start + sample.shift_frames, header)
         tags = replace(self._tags(title, self._keys[shot.drum, shot.articulation], header, sample.hit, done),
                        attack=sample.onset_frame, time_reference=at, integrated_lufs=sample.integrated_lufs,
                        true_peak_dbtp=sample.true_peak_dbtp, momentary_lufs=sample.momentary_lufs)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
@@ -16,9 +17,10 @@ from oneshot.choose import Pick
 from oneshot.files import sha256_of
 from oneshot.found import FoundDrum
 from oneshot.model import Kit, Mic, Role, Take, TakeNoise
-from oneshot.produce import Cutter, _files, sample_path
 from oneshot.recipe import Cutting, Exporting, Recipe
 from oneshot.synth import write_session
+from oneshot.windows import Windows
+from oneshot.writing import grouped, sample_path
 
 OVERHEADS = (Mic("OH L", Role.OVERHEAD, pair="OH", side="L"), Mic("OH R", Role.OVERHEAD, pair="OH", side="R"))
 MICS = (Mic("Kick In", Role.CLOSE, "kick", "in"), Mic("Kick Out", Role.CLOSE, "kick", "out"),
@@ -63,52 +65,52 @@ def test_a_drums_name_never_leaves_the_kit(drum: str) -> None:
 # ----------------------------------------------------------------------------------------------------------- which mics
 
 
-def cutter(recipe: Recipe | None = None, silent: tuple[str, ...] = ()) -> Cutter:
-    """A cutter over one take of those mics."""
+def windows(recipe: Recipe | None = None, silent: tuple[str, ...] = ()) -> Windows:
+    """The windows of one take of those mics."""
     found = bare_analysis([hit(1, drum="kick"), hit(2, drum="crash")])
     noise = TakeNoise("one", {m.name: None if m.name in silent else -80.0 for m in MICS})
-    return Cutter(session_at(Path("s"), Take("one", RATE, 9 * RATE, "PCM_24", MICS)), replace(found, noise=(noise,)),
+    return Windows(session_at(Path("s"), Take("one", RATE, 9 * RATE, "PCM_24", MICS)), replace(found, noise=(noise,)),
                   recipe or Recipe(), {"kick": FoundDrum("kick", "kick", "Kick In", ("hit",)),
-                                       "crash": FoundDrum("crash", "crash", "OH R", ("hit",))}, Path("k"))
+                                       "crash": FoundDrum("crash", "crash", "OH R", ("hit",))})
 
 
-def mics_of(made: Cutter, drum: str) -> list[str]:
+def mics_of(made: Windows, drum: str) -> list[str]:
     """The mics that a drum's hits are cut in."""
     return [m.name for m in made.mics_of(hit(1, drum=drum))]
 
 
 def test_a_hit_is_exported_in_its_own_mics_overheads_and_rooms() -> None:
     """A drum's own close mics, the overheads and the rooms; no other drum's, no trigger, bus or talk mic."""
-    assert ["Kick In", "Kick Out", "OH L", "OH R", "Room"] == mics_of(cutter(), "kick")
-    assert ["OH L", "OH R", "Room"] == mics_of(cutter(), "crash")
+    assert ["Kick In", "Kick Out", "OH L", "OH R", "Room"] == mics_of(windows(), "kick")
+    assert ["OH L", "OH R", "Room"] == mics_of(windows(), "crash")
 
 
 def test_the_recipe_chooses_mics() -> None:
     """Named mics or pairs alone; buses where the recipe asks for them; the home mic where nothing named is there."""
-    assert ["Kick In", "OH L", "OH R"] == mics_of(cutter(Recipe(export=Exporting(mics=("Kick In", "OH")))), "kick")
-    assert "Mix" in mics_of(cutter(Recipe(export=Exporting(buses=True))), "kick")
-    assert ["OH R"] == mics_of(cutter(Recipe(export=Exporting(mics=("nothing",)))), "crash")
+    assert ["Kick In", "OH L", "OH R"] == mics_of(windows(Recipe(export=Exporting(mics=("Kick In", "OH")))), "kick")
+    assert "Mix" in mics_of(windows(Recipe(export=Exporting(buses=True))), "kick")
+    assert ["OH R"] == mics_of(windows(Recipe(export=Exporting(mics=("nothing",)))), "crash")
 
 
 def test_silent_mics_are_left_out() -> None:
     """A mic that held no sound makes no files."""
-    assert ["Kick In", "OH L", "OH R", "Room"] == mics_of(cutter(silent=("Kick Out",)), "kick")
+    assert ["Kick In", "OH L", "OH R", "Room"] == mics_of(windows(silent=("Kick Out",)), "kick")
 
 
 def test_a_pair_is_one_file() -> None:
     """Left and right of one pair go into one stereo file, left first; a side without its other stays mono."""
     left, right = OVERHEADS
 
-    assert [(left, right)] == _files([right, left])
-    assert [(MICS[0],), (left, right), (MICS[5],)] == _files([MICS[0], left, right, MICS[5]])
-    assert [(right,)] == _files([right])
+    assert [(left, right)] == grouped([right, left])
+    assert [(MICS[0],), (left, right), (MICS[5],)] == grouped([MICS[0], left, right, MICS[5]])
+    assert [(right,)] == grouped([right])
 
 
 def test_the_next_stroke_is_the_next_event() -> None:
     """A drum struck at the same time ends no tail; the next event does, where its sound first reaches the file's
     mics.
     """
-    made = cutter()
+    made = windows()
     later = hit(3, 3 * RATE, onsets={"Kick In": 3 * RATE + 99, "OH L": 3 * RATE + 20, "Snare": 3 * RATE})
     hits = (hit(1, RATE, drum="kick"), hit(2, RATE + round(0.01 * RATE)), later, hit(4, RATE + 5000, take="other"))
     made.analysis = replace(made.analysis, hits=hits)
@@ -217,7 +219,7 @@ def test_every_format_is_kept_exactly(tmp_path: Path, subtype: str) -> None:
 def test_the_recipe_cuts(tmp_path: Path) -> None:
     """Longest length, pre-roll and fades are the recipe's."""
     cutting = Cutting(longest_s=0.25, pre_roll_ms=10, fade_in_ms=3, fade_out_ms=20, fade_out_far_ms=40)
-    text = "\n".join(["[cut]", *(f"{name} = {getattr(cutting, name)}" for name in Cutting.__slots__)])
+    text = "\n".join(["[cut]", *(f"{name} = {json.dumps(getattr(cutting, name))}" for name in Cutting.__slots__)])
     kit = built(tmp_path, "PCM_24", text)
     for file in [f for s in kit.one_shots for f in s.files]:
         rate = PIER.sample_rate
