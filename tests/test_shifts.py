@@ -1,4 +1,4 @@
-"""Times and polarity between the mics of a hit: as recorded, or moved and turned as the recipe says and no other way."""
+"""Times and polarity between the mics of a hit: as recorded, or moved and turned as the recipe says, no other way."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def frames_of(how: str, said: Mapping[str, FaderRecipe] | None = None) -> dict[s
                       for drum, row in MS.items()}}
     found = replace(bare_analysis([hit(1, drum="kick")]), delays=delays, polarity={"one": {"Kick Out": -1, "Snare": 1}})
     made = plan_shifts(session_at(Path("s"), TAKE), found, DRUMS, how, said or {})
-    turned = {mic: -1 for mic in sorted(made.turned)}
+    turned = dict.fromkeys(sorted(made.turned), -1)
     return {"turned": turned, **{drum.name: {mic.name: frames for mic in MICS
                                              if (frames := made.frames(TAKE, drum.name, mic.name))} for drum in DRUMS}}
 
