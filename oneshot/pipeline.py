@@ -24,6 +24,7 @@ from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomi
 from oneshot.finishing import Finisher
 from oneshot.found import Analysis
 from oneshot.hearing import Progress
+from oneshot.learned import learn_balance
 from oneshot.model import (
     Articulation,
     Drum,
@@ -291,13 +292,16 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
     computed = blend.compute_balance(session, drums, bleed=found.bleed, polarity=found.polarity)
     loud = [d.name for d in drums if d.kind in ("kick", "snare", "crash") and d.name in cutter.loudest]
     hardest = [cutter.loudest[name] for name in loud]
-    rate = session.takes[0].sample_rate
-    computed = blend.trim(computed, hardest, sample_rate=rate)
+    told: list[Problem] = []
     if recipe.kit.perspective == "audience":
         computed = blend.mirrored(computed)
+    if recipe.mix.learn_from:  # sides are those of the mix, whoever listens
+        learned = learn_balance(session, found, computed, recipe.mix.learn_from)
+        computed, told = dict(learned.faders), [*learned.problems]
+    computed = blend.trim(computed, hardest, sample_rate=session.takes[0].sample_rate)
     faders, unknown = blend.override(computed, recipe.balance)
     struck = [Struck(d.name, d.kind, tuple(a.name for a in d.articulations)) for d in drums]
-    told = [Problem("recipe", f"balance names {name!r}, which is no mic of the session", "correct or delete it")
+    told += [Problem("recipe", f"balance names {name!r}, which is no mic of the session", "correct or delete it")
             for name in unknown]
     told += [Problem("recipe", f"{table} names {name!r}, which is no drum of the kit", "correct or delete it")
              for table, said in (("keys", recipe.keys), ("hands", recipe.hands), ("voices", recipe.voices))

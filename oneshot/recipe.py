@@ -120,6 +120,17 @@ class Finishing:
 
 
 @dataclass(frozen=True, slots=True)
+class Mixing:
+    """Where the balance comes from."""
+
+    learn_from: str = setting("", "A rough mix among the session's buses whose faders are learned: gain, pan and "
+                                  "polarity of each mic; empty: the balance is computed. [balance] outranks either.")
+
+    def __post_init__(self) -> None:
+        check_fields(self, "mix")
+
+
+@dataclass(frozen=True, slots=True)
 class Repairing:
     """What may be done about hits that are not alone in every mic. Nothing unless it is asked for."""
 
@@ -237,6 +248,7 @@ class Recipe:
     export: Exporting = field(default_factory=Exporting)
     files: Finishing = field(default_factory=Finishing)
     repair: Repairing = field(default_factory=Repairing)
+    mix: Mixing = field(default_factory=Mixing)
     playing: Playing = field(default_factory=Playing)
     keys: Mapping[str, int] = field(default_factory=dict)
     hands: Mapping[str, int] = field(default_factory=dict)
@@ -270,5 +282,6 @@ SECTIONS: Mapping[str, tuple[type, str]] = {
     "export": (Exporting, "Which mics go into the kit."),
     "files": (Finishing, "What the finished files are."),
     "playing": (Playing, "How the kit plays."),
+    "mix": (Mixing, "Where the balance comes from."),
     "repair": (Repairing, "What may be done for hits that are not alone; untouched files stay beside repaired ones."),
 }

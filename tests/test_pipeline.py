@@ -243,7 +243,7 @@ def broken(kind: str, monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
 
     if kind == "interrupted while cutting":
         return {"progress": stopped}
-    name = {"disk full while cutting": "oneshot.produce.write_wav",
+    name = {"disk full while cutting": "oneshot.writing.write_wav",
             "disk full at the recipe": "oneshot.pipeline.write_atomic",
             "disk full at the manifest": "oneshot.pipeline.write_all"}[kind]
     monkeypatch.setattr(name, full)

@@ -1,0 +1,123 @@
+"""A balance learned from a rough mix: faders to a tenth of a dB, its lag to the frame, and what no fader explains."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from oneshot import pipeline
+from oneshot.audio import read_audio, write_wav
+from oneshot.blend import mix
+from oneshot.corrections_toml import Corrections
+from oneshot.learned import learn_balance
+from oneshot.model import Fader, Floats, SettingsError
+from oneshot.recipe import Recipe
+from oneshot.recipe_toml import recipe_toml
+from oneshot.session import open_session
+from oneshot.store import open_store
+from oneshot.synth import family, slate, write_session
+
+TRUE = {"Kick In": Fader(-3.0, 0.0, 1, on=True), "Kick Out": Fader(-7.5, 0.1, 1, on=True),
+        "Snare Top": Fader(-1.0, -0.1, 1, on=True), "Snare Bottom": Fader(-9.0, -0.1, -1, on=True),
+        "Rack Tom": Fader(-4.0, -0.4, 1, on=True), "Floor Tom": Fader(-4.5, 0.5, 1, on=True),
+        "OH L": Fader(-6.0, -1.0, 1, on=True), "OH R": Fader(-6.0, 1.0, 1, on=True)}
+ROWS = (("kick", "hit", -14.0, 0.0, 5, 0.7), ("snare", "centre", -20.0, 0.0, 6, 0.7),
+        ("rack", "hit", -12.0, 0.0, 4, 1.0), ("floor", "hit", -12.0, 0.0, 4, 1.2),
+        ("hat", "closed", -12.0, 0.0, 4, 0.5), ("crash", "hit", -6.0, 0.0, 2, 3.0))
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A session without a mix."""
+    folder = tmp_path_factory.mktemp("mix") / "s"
+    plan, _ = family()["eight"]
+    write_session(folder, plan, [slate("take", ROWS)], seed=4)
+    return folder
+
+
+def mixed(recorded: Path, folder: Path, lag: int = 0, channels: int = 2, drive: float = 0.0) -> Path:
+    """The same session with a mix of the true faders in it, ``lag`` frames late, driven into tanh where asked."""
+    (folder / "take").mkdir(parents=True)
+    audio: dict[str, Floats] = {}
+    for path in sorted((recorded / "take").iterdir()):
+        (folder / "take" / path.name).symlink_to(path)
+        audio[path.stem] = read_audio(path)[0][0]
+    total = mix(audio, TRUE)
+    if channels == 1:
+        total = total.sum(axis=0, keepdims=True)
+    if drive:
+        total = np.tanh(drive * total) / drive
+    total = np.pad(total, ((0, 0), (lag, 0)))[:, : total.shape[1]] if lag >= 0 else \
+        np.pad(total, ((0, 0), (0, -lag)))[:, -lag:]
+    write_wav(folder / "take" / "Rough Mix.wav", 0.5 * total, 48000, "FLOAT")
+    return folder
+
+
+def learned_from(folder: Path, bus: str = "Rough Mix") -> tuple[dict[str, Fader], float, int, list[str]]:
+    """Faders, what is left, lag and what is told."""
+    session = open_session(folder)
+    found = pipeline.analysed(session, open_store([]), Corrections(), Recipe())[0]
+    computed = {name: replace(fader, gain_db=0.0, polarity=1) for name, fader in TRUE.items()}
+    got = learn_balance(session, found, computed, bus)
+    return dict(got.faders), got.left_db, got.lag_frames, [p.what for p in got.problems]
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("lag", [0, 37, -64])
+def test_known_faders_come_back(recorded: Path, tmp_path: Path, lag: int) -> None:
+    """Gain to 0.1 dB, pan to 0.02, polarity right, for all eight mics, half as loud as they were; the mix's lag to the
+    frame; nothing is left to tell.
+    """
+    faders, left_db, found_lag, told = learned_from(mixed(recorded, tmp_path / "s", lag))
+
+    assert lag == found_lag
+    assert left_db < -60
+    assert [] == told
+    for name, true in TRUE.items():
+        got = faders[name]
+
+        assert true.gain_db - 6.02 == pytest.approx(got.gain_db, abs=0.1)
+        assert true.pan == pytest.approx(got.pan, abs=0.02)
+        assert true.polarity == got.polarity
+
+
+@pytest.mark.full
+def test_what_no_fader_explains_is_told(recorded: Path, tmp_path: Path) -> None:
+    """A mix that was driven hard leaves more than faders can explain."""
+    *_, told = learned_from(mixed(recorded, tmp_path / "s", drive=40.0))
+
+    assert any("faders explain it but for" in what for what in told)
+
+
+@pytest.mark.full
+def test_a_mix_in_mono_gives_levels(recorded: Path, tmp_path: Path) -> None:
+    """One channel: levels as they sum there, in the middle; polarities as in the mix."""
+    faders, left_db, *_ = learned_from(mixed(recorded, tmp_path / "s", channels=1))
+
+    assert left_db < -60
+    assert all(TRUE[name].polarity == fader.polarity for name, fader in faders.items())
+    assert TRUE["Kick In"].gain_db - 6.02 + 20 * np.log10(2) == pytest.approx(faders["Kick In"].gain_db, abs=0.1)
+
+
+@pytest.mark.full
+def test_a_kit_is_balanced_by_the_mix(recorded: Path, tmp_path: Path) -> None:
+    """The recipe names the mix: the kit's faders stand to each other as in it; what is said by hand outranks."""
+    folder = mixed(recorded, tmp_path / "s")
+    (tmp_path / "r.toml").write_text('[mix]\nlearn_from = "Rough Mix"\n[balance]\n"OH L" = { gain_db = -20.0 }\n')
+    balance = pipeline.build(folder, tmp_path / "kit", recipe_path=tmp_path / "r.toml").kit.balance
+
+    assert TRUE["Snare Top"].gain_db - TRUE["Floor Tom"].gain_db == pytest.approx(
+        balance["Snare Top"].gain_db - balance["Floor Tom"].gain_db, abs=0.21)
+    assert -20.0 == balance["OH L"].gain_db
+    assert -1 == balance["Snare Bottom"].polarity
+
+
+@pytest.mark.full
+def test_a_name_that_is_no_bus_is_told(recorded: Path) -> None:
+    """One line with what there is; the recipe's key is written like any other."""
+    with pytest.raises(SettingsError, match="it has none"):
+        learned_from(recorded, "Master")
+    assert 'learn_from = ""' in recipe_toml(Recipe())
