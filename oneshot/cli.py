@@ -112,7 +112,7 @@ def build(session: SessionPath, kit: KitPath,
         from oneshot import pipeline
         from oneshot.report.text import summary_lines, summary_record
 
-        with _progress() as progress:
+        with _progress(silent=as_json) as progress:
             built = pipeline.build(session, kit, recipe_path=recipe, only=only, fresh=fresh, jobs=jobs,
                                    progress=progress, last=last)
         summary = summary_record(built.kit, folder=built.folder, files=built.files, size_bytes=built.size_bytes)
@@ -142,7 +142,7 @@ def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", s
         from oneshot.report.side_by_side import batch_lines
 
         rows = many.places(sessions, out)
-        with _progress() as progress:
+        with _progress(silent=as_json) as progress:
             outcomes = many.build_all(rows, recipe_path=recipe, fresh=fresh, jobs=jobs, progress=progress)
         record = {"out": str(out), "sessions": [many.record(outcome) for outcome in outcomes]}
         if as_json:
@@ -440,17 +440,22 @@ def _warn(problems: Sequence[Problem]) -> None:
 
 
 class _Progress:
-    """One line on a terminal that is written over as the work goes on; silent anywhere else."""
+    """One line on a terminal that is written over as the work goes on; elsewhere only what is to be read, if that."""
 
-    def __init__(self, stream: IO[str]) -> None:
-        self.stream = stream
+    def __init__(self, stream: IO[str], *, silent: bool = False) -> None:
+        self.stream, self.silent = stream, silent
         self.lively = stream.isatty() and os.environ.get("TERM") != "dumb"
         self.start = time.monotonic()
         self.last = 0.0
         self.stage = ""
 
     def __call__(self, stage: str, share: float) -> None:
-        """Show the stage and its share, 0 to 1; at most ten times a second."""
+        """Show the stage and its share, 0 to 1, at most ten times a second; a negative share is a line that stays."""
+        if share < 0:
+            self.clear()
+            if not self.silent:
+                print(stage, file=self.stream, flush=True)
+            return
         now = time.monotonic()
         if not self.lively or (stage == self.stage and share < 1 and now - self.last < 0.1):
             return
@@ -469,9 +474,9 @@ class _Progress:
 
 
 @contextmanager
-def _progress() -> Iterator[_Progress]:
+def _progress(*, silent: bool = False) -> Iterator[_Progress]:
     """Progress on stderr while the body runs."""
-    shown = _Progress(sys.stderr)
+    shown = _Progress(sys.stderr, silent=silent)
     try:
         yield shown
     finally:

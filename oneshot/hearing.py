@@ -22,7 +22,8 @@ from oneshot.stages import Arrivals, Onsets, TakeScan
 from oneshot.store import Store
 
 Progress = Callable[[str, float], None]
-"""Told the stage and the share done, 0 to 1."""
+"""Told the stage and the share done, 0 to 1; or, with ``TOLD`` for a share, a line to be read."""
+TOLD = -1.0
 
 LEAST_OFFSET = 1e-4
 """Steady offsets (full scale 1.0) from here on, -80 dBFS, are taken out before anything is measured."""

@@ -23,7 +23,7 @@ from oneshot.export.keys import Struck, assign_keys, second_keys, unknown_keys
 from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
 from oneshot.finishing import Finisher
 from oneshot.found import Analysis
-from oneshot.hearing import Progress
+from oneshot.hearing import TOLD, Progress
 from oneshot.learned import learn_balance
 from oneshot.model import (
     Articulation,
@@ -38,6 +38,7 @@ from oneshot.model import (
     SettingsError,
     WorkError,
 )
+from oneshot.needs import check_room, needs_of
 from oneshot.overruling import Corrected
 from oneshot.pooling import pool
 from oneshot.prints import Printer
@@ -177,7 +178,11 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     following, handling = ends
     cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling,
                     rejected=frozenset(h.id for h in chosen.hits if h.reason == choose.REJECTED))
-    shots = cutter.cut_all({h.id: h for h in chosen.hits}, chosen.picks, lambda share: tell("cutting", share))
+    hits = {h.id: h for h in chosen.hits}
+    needs = needs_of(cutter.plan(hits, chosen.picks, lambda share: tell("where hits end", share)), recipe)
+    check_room(stage, needs)
+    tell(needs.text(), TOLD)
+    shots = cutter.cut_all(hits, chosen.picks, lambda share: tell("cutting", share))
     finisher = Finisher(stage, recipe.files)
     shots = finisher.shots(shots)
     cutter.trim(finisher.gain_db)

@@ -7,7 +7,7 @@ from the start of the file to the attack.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -18,13 +18,14 @@ from oneshot.audio import Dtype, TakeReader, is_float
 from oneshot.choose import Pick
 from oneshot.composites import stand_in
 from oneshot.corrections import Handling
-from oneshot.cut import as_float
+from oneshot.cut import Samples, as_float
 from oneshot.found import Analysis, FoundDrum
 from oneshot.mending import LONGER, Mended, Mender, Tail, Window, merged
 from oneshot.model import Floats, Hit, Mic, OneShot, Problem, Role, Sample, Session, Take
+from oneshot.needs import Shape
 from oneshot.recipe import Choosing, Recipe
 from oneshot.shifts import plan_shifts
-from oneshot.windows import Opened, Windows
+from oneshot.windows import Planned, Windows
 from oneshot.writing import Part, Writer, grouped, label_of
 
 DONORS_TRIED = 3
@@ -55,6 +56,8 @@ class Cutter:
     _loudest_db: dict[str, float] = field(default_factory=dict)
     _hardest: set[int] = field(default_factory=set)
     _asked: str = ""
+    _pre: dict[tuple[str, str], int] = field(default_factory=dict)
+    _planned: dict[int, Planned] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         shifts = plan_shifts(self.session, self.analysis, tuple(self.drums.values()), self.recipe.cut.times,
@@ -63,44 +66,72 @@ class Cutter:
                                shifts)
         self._writer = Writer(self.folder, self.analysis, self.told)
 
-    def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],
-                tell: Callable[[float], None]) -> tuple[OneShot, ...]:
-        """Cut every pick; one-shots in the order of the picks. Raises AudioError where a file cannot be read."""
-        pre, self._hardest = self.windows.leads(hits, picks), self._hardest_of(hits, picks)
+    def plan(self, hits: Mapping[int, Hit], picks: Sequence[Pick], tell: Callable[[float], None]) -> list[Shape]:
+        """Find where every pick starts and ends before any is cut; what will be written, in the order of the picks.
+
+        Raises AudioError where a file cannot be read.
+        """
+        self._pre, self._hardest = self.windows.leads(hits, picks), self._hardest_of(hits, picks)
         recipe = replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=())
         self._asked = repr(recipe)
+        shapes: dict[int, Shape] = {}
+        for take, reader, mine in self._by_take(hits, picks):
+            for hit in (hits[pick.hit] for pick in mine):
+                known = self._known(take, hit)
+                mics = self.windows.mics_of(hit)
+                if known is None:
+                    self._planned[hit.id] = self.windows.plan(reader, hit, mics, self._lead(hit),
+                                                              self.windows.by_hand(hit))
+                frames = self._planned[hit.id].plan.frames if known is None else known.record.files[0].frames
+                shapes[hit.id] = Shape(take, tuple(len(group) for group in grouped(mics)), frames)
+                tell(len(shapes) / len(picks))
+        return [shapes[pick.hit] for pick in picks]
+
+    def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],
+                tell: Callable[[float], None]) -> tuple[OneShot, ...]:
+        """Cut every pick as planned; one-shots in the order of the picks. Raises AudioError where a file cannot be
+        read.
+        """
         done: dict[int, OneShot] = {}
+        for take, reader, mine in self._by_take(hits, picks):
+            for pick in mine:
+                hit = hits[pick.hit]
+                done[pick.hit] = self._carried_over(take, hit, pick) or self._cut(reader, hit, pick)
+                tell(len(done) / len(picks))
+        return tuple(done[pick.hit] for pick in picks)
+
+    def _by_take(self, hits: Mapping[int, Hit],
+                 picks: Sequence[Pick]) -> Iterator[tuple[Take, TakeReader, list[Pick]]]:
+        """Each take with a reader of the mics that its picks need, and those picks in order of time."""
         for take in self.session.takes:
             mine = sorted((p for p in picks if hits[p.hit].take == take.name),
                           key=lambda p: self.analysis.attacks[p.hit])
             wanted = list(dict.fromkeys(m.name for p in mine for m in self.windows.mics_of(hits[p.hit])))
-            if not wanted:
-                continue
-            exact: Dtype = "float64" if is_float(take.subtype) else "int32"
-            with TakeReader(self.session.root, take, wanted, dtype=exact) as reader:
-                for pick in mine:
-                    hit = hits[pick.hit]
-                    lead = pre[hit.drum, hit.articulation]
-                    done[pick.hit] = self._carried_over(take, hit, pick, lead) or \
-                        self._cut(reader, hit, pick, lead)
-                    tell(len(done) / len(picks))
-        return tuple(done[pick.hit] for pick in picks)
+            if wanted:
+                exact: Dtype = "float64" if is_float(take.subtype) else "int32"
+                with TakeReader(self.session.root, take, wanted, dtype=exact) as reader:
+                    yield take, reader, mine
 
-    def _cut(self, reader: TakeReader, hit: Hit, pick: Pick, pre: int) -> OneShot:
+    def _lead(self, hit: Hit) -> int:
+        """Frames from the start of a hit's files to its attack."""
+        return self._pre[hit.drum, hit.articulation]
+
+    def _cut(self, reader: TakeReader, hit: Hit, pick: Pick) -> OneShot:
         """Cut, measure and write one hit in all its mics."""
-        before, take = len(self.told), reader.take
-        mics = self.windows.mics_of(hit)
+        before, take, mics = len(self.told), reader.take, self.windows.mics_of(hit)
         names = [m.name for m in mics]
-        opened = self.windows.open(reader, hit, mics, pre, self.windows.by_hand(hit))
-        self.told += self.windows.limits(hit, opened.plan)
-        files, untouched = self._files(reader, hit, pick, mics, opened)
+        planned = self._planned.pop(hit.id, None) or \
+            self.windows.plan(reader, hit, mics, self._lead(hit), self.windows.by_hand(hit))
+        audio = self.windows.read(reader, hit, names, planned.plan.start, planned.plan.stop)
+        self.told += self.windows.limits(hit, planned.plan)
+        files, untouched = self._files(reader, hit, pick, mics, audio, planned.plan)
         home = self.drums[hit.drum].home if self.drums[hit.drum].home in names else names[0]
         gain = 10 ** (self.windows.said_of(hit).gain_db / 20)
-        self._remember(hit, {n: as_float(opened.audio[k]) * gain for k, n in enumerate(names)})
-        shot = self._one_shot(hit, pick, files, as_float(opened.audio[names.index(home)]), home, opened)
+        self._remember(hit, {n: as_float(audio[k]) * gain for k, n in enumerate(names)})
+        shot = self._one_shot(hit, pick, files, as_float(audio[names.index(home)]), home, planned)
         memory = recall.memory()
         if memory is not None and self._lasting:
-            memory.shots[self._key(take, hit, pre)] = recall.Shot(
+            memory.shots[self._key(take, hit)] = recall.Shot(
                 shot, tuple(self.told[before:]), tuple(recall.stamp_of(self.folder / f.path) for f in files),
                 self.loudest[hit.drum] if hit.id in self._hardest else None)
         return replace(shot, untouched=untouched)
@@ -127,23 +158,28 @@ class Cutter:
                     most[hit.drum] = (hit.level_db, hit.id)
         return {number for _, number in most.values()}
 
-    def _key(self, take: Take, hit: Hit, pre: int) -> Hashable:
+    def _key(self, take: Take, hit: Hit) -> Hashable:
         """Everything that the bytes and measures of a hit's files depend on, in one session: what they are called and
         which turn they take does not count.
         """
         windows = self.windows
         names = tuple(m.name for m in windows.mics_of(hit))
         moved = tuple((windows.shift(hit, name), name in windows.shifts.turned) for name in names)
-        return (take.name, hit.onset, self.analysis.attacks[hit.id], windows.first(hit), pre, names, moved,
+        return (take.name, hit.onset, self.analysis.attacks[hit.id], windows.first(hit), self._lead(hit), names, moved,
                 windows.next_stroke(hit, names), windows.said_of(hit), self.drums[hit.drum].home, self._asked)
 
-    def _carried_over(self, take: Take, hit: Hit, pick: Pick, pre: int) -> OneShot | None:
-        """The one-shot of an earlier build under the name it has now; None where it has to be cut."""
+    def _known(self, take: Take, hit: Hit) -> recall.Shot | None:
+        """What an earlier build cut of that hit, to the byte what would be cut now; None where nothing is kept."""
         memory = recall.memory()
-        key = self._key(take, hit, pre) if memory is not None else None
-        known = memory.shots.get(key) if memory is not None else None
-        hardest = hit.id in self._hardest
-        if memory is None or known is None or not self._lasting or (hardest and known.aloud is None):
+        if memory is None or not self._lasting:
+            return None
+        known = memory.shots.get(self._key(take, hit))
+        return None if known is None or (hit.id in self._hardest and known.aloud is None) else known
+
+    def _carried_over(self, take: Take, hit: Hit, pick: Pick) -> OneShot | None:
+        """The one-shot of an earlier build under the name it has now; None where it has to be cut."""
+        memory, known = recall.memory(), self._known(take, hit)
+        if memory is None or known is None:
             return None
         mics = {m.name: m for m in self.windows.mics_of(hit)}
         groups = [[mics[name] for name in file.mics] for file in known.record.files]
@@ -153,7 +189,7 @@ class Cutter:
             self._writer.used = used
             return None
         self.told += known.told
-        if hardest:
+        if hit.id in self._hardest:
             self._loudest_db[hit.drum] = hit.level_db or 0.0
             self.loudest[hit.drum] = dict(known.aloud or {})
         files = tuple(replace(file, path=path.as_posix(), hit=hit.id, **self._writer.judged(hit, group))
@@ -162,13 +198,13 @@ class Cutter:
         grade = next((s.grade for s in files if home in s.mics), files[0].grade)
         shot = replace(known.record, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer,
                        round_robin=pick.round_robin, velocity=pick.velocity, grade=grade, files=files)
-        memory.shots[key] = replace(known, record=shot)
+        memory.shots[self._key(take, hit)] = replace(known, record=shot)
         return shot
 
-    def _files(self, reader: TakeReader, hit: Hit, pick: Pick, mics: Sequence[Mic],
-               opened: Opened) -> tuple[tuple[Sample, ...], tuple[Sample, ...]]:
+    def _files(self, reader: TakeReader, hit: Hit, pick: Pick, mics: Sequence[Mic], audio: Samples,
+               plan: cut.CutPlan) -> tuple[tuple[Sample, ...], tuple[Sample, ...]]:
         """Write the files of a one-shot: those that play, and the untouched ones of those that were repaired."""
-        take, plan, said = reader.take, opened.plan, self.windows.said_of(hit)
+        take, said = reader.take, self.windows.said_of(hit)
         far = [m.name for m in mics if m.role in (Role.OVERHEAD, Role.ROOM) and m.name != self.drums[hit.drum].home]
         other = stand_in(hit, far, self.analysis, frames=plan.frames, sample_rate=take.sample_rate,
                          without=self.rejected) if self.recipe.repair.composites else None
@@ -179,9 +215,9 @@ class Cutter:
             names = [m.name for m in group]
             shown = other if other is not None and all(name in far for name in names) else hit
             start = self.analysis.attacks[shown.id] - plan.onset_frame
-            audio = opened.audio[[mics.index(m) for m in group]] if shown is hit else \
+            own = audio[[mics.index(m) for m in group]] if shown is hit else \
                 self.windows.read(reader, hit, names, start, start + plan.frames)
-            part = Part(group, shown, start, audio, plan.fade_outs, self.windows.shift(hit, names[0]),
+            part = Part(group, shown, start, own, plan.fade_outs, self.windows.shift(hit, names[0]),
                         all(name in self.windows.shifts.turned for name in names))
             playing.append(self._writer.write(take, hit, pick, part, plan, said))
             mended = self._mended(take, part, plan, tail, mender)
@@ -205,10 +241,9 @@ class Cutter:
         """The whole ring of a hit in those mics, its attack ``pre`` frames after the start."""
         names = [m.name for m in mics]
         with TakeReader(self.session.root, self.session.take(donor.take), names, dtype="float64") as reader:
-            opened = self.windows.open(reader, donor, mics, pre)
-        made = opened.plan
-        return Tail(Window(donor, made.start, pre, made.frames),
-                    dict(zip(names, as_float(opened.audio), strict=True)), made.fade_outs)
+            made = self.windows.plan(reader, donor, mics, pre).plan
+            audio = as_float(self.windows.read(reader, donor, names, made.start, made.stop))
+        return Tail(Window(donor, made.start, pre, made.frames), dict(zip(names, audio, strict=True)), made.fade_outs)
 
     def _mended(self, take: Take, part: Part, plan: cut.CutPlan, tail: Tail | None,
                 mender: Mender) -> Part | None:
@@ -227,9 +262,9 @@ class Cutter:
         return replace(part, audio=merged(part.audio, before, after, bits), fade_outs=fades, done=done)
 
     def _one_shot(self, hit: Hit, pick: Pick, files: tuple[Sample, ...], home: Floats, name: str,
-                  opened: Opened) -> OneShot:
+                  planned: Planned) -> OneShot:
         """The record of a one-shot, with the measures of its home mic."""
-        take, plan, end = self.session.take(hit.take), opened.plan, opened.ends[name]
+        take, plan, end = self.session.take(hit.take), planned.plan, planned.ends[name]
         rate, noise = take.sample_rate, self.windows.noise_rms(take, name)
         grade = next((s.grade for s in files if name in s.mics), files[0].grade)
         decay = measures.decay(home - self.windows.offset(take, name), sample_rate=rate, noise_rms=noise,

@@ -27,14 +27,11 @@ FIRST_LOOK_S = 12.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Opened:
-    """A hit's window: its plan, where each mic's tail meets its noise (frames of the window's timeline), and the
-    samples, (mics, frames) in the order asked for.
-    """
+class Planned:
+    """A hit's window, and where each mic's tail meets its noise in it (frames of the window's timeline)."""
 
     plan: cut.CutPlan
     ends: Mapping[str, int]
-    audio: Samples
 
 
 @dataclass(slots=True)
@@ -144,18 +141,16 @@ class Windows:
 
     # ---------------------------------------------------------------------------------------------------------- reading
 
-    def open(self, reader: TakeReader, hit: Hit, mics: Sequence[Mic], pre: int,
-             by_hand: cut.ByHand = cut.NOTHING_SAID) -> Opened:
+    def plan(self, reader: TakeReader, hit: Hit, mics: Sequence[Mic], pre: int,
+             by_hand: cut.ByHand = cut.NOTHING_SAID) -> Planned:
         """A hit's window, its attack ``pre`` frames after the start. Raises AudioError where a file cannot be read."""
         take, names = reader.take, [m.name for m in mics]
         attack, limit = self.analysis.attacks[hit.id], self.next_stroke(hit, names)
-        ends, audio = self._follow(reader, hit, names, attack - pre, pre, limit)
+        ends = self._follow(reader, hit, names, attack - pre, pre, limit)
         plan = cut.plan_cut(attack=attack, first=self.first(hit), pre=pre, ends=ends,
                             far=[m.name for m in mics if m.role in FAR_ROLES], limit=limit, take_frames=take.frames,
                             sample_rate=take.sample_rate, cutting=self.recipe.cut, by_hand=by_hand)
-        if plan.frames > audio.shape[1]:
-            audio = self.read(reader, hit, names, plan.start, plan.stop)
-        return Opened(plan, ends, audio[:, : plan.frames])
+        return Planned(plan, ends)
 
     def read(self, reader: TakeReader, hit: Hit, names: Sequence[str], start: int, stop: int) -> Samples:
         """Frames [start, stop) of the window's timeline of some mics, each by its shift later."""
@@ -169,8 +164,8 @@ class Windows:
                          for row, shift in zip(rows, shifts, strict=True)])
 
     def _follow(self, reader: TakeReader, hit: Hit, names: Sequence[str], start: int, pre: int,
-                limit: int | None) -> tuple[dict[str, int], Samples]:
-        """Where each mic's tail meets its noise, and the audio read for it."""
+                limit: int | None) -> dict[str, int]:
+        """Where each mic's tail meets its noise."""
         take = reader.take
         stop_at = take.frames if limit is None else min(limit, take.frames)
         length = round(FIRST_LOOK_S * take.sample_rate)
@@ -184,7 +179,7 @@ class Windows:
                                                        noise_rms=self.noise_rms(take, name),
                                                        above_db=self.recipe.cut.above_noise_db)
             if stop >= stop_at or all(end < stop for end in ends.values()):
-                return ends, audio
+                return ends
             length *= 2
 
     def offset(self, take: Take, mic: str) -> float:
