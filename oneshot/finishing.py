@@ -1,28 +1,32 @@
 """Finishing: the files that were cut, at the level, sample rate, word length and format that the recipe asks for.
 
 Where it asks for nothing they stay as they were cut, bit for bit. A trim is one for a whole drum or the whole kit, all
-its mics and layers alike, so that a soft layer stays soft; ``file`` alone sets each by itself.
+its mics and layers alike, so that a soft layer stays soft; ``file`` alone sets each by itself. In a lite kit one stereo
+mixdown stands in place of a hit's mics; it is mixed from the files as cut, in float64, and rounded once.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import count
 from pathlib import Path
 
 import numpy as np
 
-from oneshot import loudness
-from oneshot.audio import Header, is_float, read_audio, write_sound
+from oneshot import loudness, mixdown
+from oneshot.audio import is_float, read_audio, read_header, write_sound
 from oneshot.convert import quantised, resampled
 from oneshot.files import sha256_of
-from oneshot.model import Floats, OneShot, Print, Problem, Sample
+from oneshot.model import Fader, Floats, OneShot, Print, Problem, Sample
 from oneshot.recipe import Finishing
 
 SUFFIXES = {"wav": ".wav", "flac": ".flac", "aiff": ".aiff"}
-
-
+WRITTEN = {"wav": ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"), "flac": ("PCM_16", "PCM_24"),
+           "aiff": ("PCM_16", "PCM_24", "PCM_32")}
+"""Format -> the sample formats it is written in; sources of others become 24 bits."""
 SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "32 float": "FLOAT"}
 BITS = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 
@@ -45,8 +49,10 @@ class Finisher:
 
     folder: Path
     asked: Finishing
+    balance: Mapping[str, Fader] = field(default_factory=dict)
     gain_db: dict[str, float] = field(default_factory=dict)
     told: list[Problem] = field(default_factory=list)
+    _mixed: dict[str, OneShot] = field(default_factory=dict)
 
     def shots(self, shots: tuple[OneShot, ...]) -> tuple[OneShot, ...]:
         """One-shots with their files finished. Raises AudioError where one cannot be read, OSError where one cannot be
@@ -54,9 +60,57 @@ class Finisher:
         """
         if self.asked.plain:
             return shots
+        if self.asked.lite:
+            return self._lite(shots)
+        return self._finish(shots)
+
+    def _finish(self, shots: tuple[OneShot, ...]) -> tuple[OneShot, ...]:
         self.gain_db = self._trims(shots)
         return tuple(replace(shot, files=tuple(self._sample(shot, each) for each in shot.files),
                              untouched=tuple(self._sample(shot, each) for each in shot.untouched)) for shot in shots)
+
+    def _lite(self, shots: tuple[OneShot, ...]) -> tuple[OneShot, ...]:
+        """One-shots with a mixdown each; the files of their mics go."""
+        used: set[str] = set()
+        mixes = []
+        for shot in shots:
+            mix = self._mix_of(shot, used)
+            self._mixed[mix.path] = shot
+            mixes.append(replace(shot, files=(mix,), untouched=()))
+        out = self._finish(tuple(mixes))
+        for shot in shots:
+            for each in (*shot.files, *shot.untouched):
+                (self.folder / each.path).unlink()
+        return out
+
+    def _mix_of(self, shot: OneShot, used: set[str]) -> Sample:
+        """What a mixdown will be: start and attack are its files', grade, bleed and fades the worst of those heard."""
+        heard = [each for each in shot.files if any(self._on(mic) for mic in each.mics)] or list(shot.files)
+        stem = re.sub(r"(_V\d+_RR\d+)_[^/]*$", r"\1_mix", heard[0].path)
+        path = next(name for n in count(1) if (name := f"{stem}{'' if n == 1 else f'-{n}'}.wav").lower() not in used)
+        used.add(path.lower())
+        bleeds = [each.bleed_db for each in heard]
+        known = [bleed for bleed in bleeds if bleed is not None]
+        mics = tuple(mic for each in heard for mic in each.mics if self._on(mic)) or heard[0].mics
+        return replace(
+            heard[0], path=path, mics=mics, mixdown=True, hit=shot.hit, source_start=shot.files[0].source_start,
+            inverted=False, shift_frames=0,
+            frames=max(each.frames for each in heard), fade_out_frames=max(each.fade_out_frames for each in heard),
+            grade=max(each.grade for each in heard), bleed_db=max(known) if len(known) == len(bleeds) else None,
+            repaired=tuple(dict.fromkeys(kind for each in heard for kind in each.repaired)),
+            repairs=tuple(row for each in heard for row in each.repairs))
+
+    def _on(self, mic: str) -> bool:
+        return mic in self.balance and self.balance[mic].on
+
+    def _read(self, name: str) -> tuple[Floats, int, str]:
+        """A file, or the mix that is to become one: float64 (channels, frames), Hz, and its source's subtype."""
+        shot = self._mixed.get(name)
+        if shot is None:
+            x, header = read_audio(self.folder / name)
+            return x, header.sample_rate, header.subtype
+        x, rate = mixdown.stereo(self.folder, shot, self.balance)
+        return x, rate, read_header(self.folder / shot.files[0].path).subtype
 
     def prints(self, prints: tuple[Print, ...]) -> tuple[Print, ...]:
         """Prints in the format asked for; their level is the print's own affair. Raises as ``shots``."""
@@ -84,17 +138,14 @@ class Finisher:
 
     def _peak_db(self, sample: Sample) -> float:
         """True peak of a file at the rate it will have, dB."""
-        x, header = read_audio(self.folder / sample.path)
-        peak = loudness.true_peak_dbtp(resampled(x, header.sample_rate, self._rate(header)), self._rate(header))
+        x, rate, _ = self._read(sample.path)
+        peak = loudness.true_peak_dbtp(resampled(x, rate, self.asked.rate or rate), self.asked.rate or rate)
         return -math.inf if peak is None else peak
-
-    def _rate(self, header: Header) -> int:
-        return self.asked.sample_rate or header.sample_rate
 
     def _sample(self, shot: OneShot, sample: Sample) -> Sample:
         """One file of a one-shot."""
         gain = self.gain_db[shot.drum] if self.asked.level != "file" else self._trim(self._peak_db(sample))
-        done = self._finished(sample.path, gain)
+        done = self._finished(sample.path, gain, self.asked.rate)
         onset, frames = round(sample.onset_frame * done.ratio), done.sound.shape[1]
         fade_in = min(round(sample.fade_in_frames * done.ratio), onset)
         levels = loudness.measure(done.sound, done.sample_rate)
@@ -107,21 +158,23 @@ class Finisher:
 
     def _print(self, each: Print) -> Print:
         """One print."""
-        done = self._finished(each.path, 0.0)
+        done = self._finished(each.path, 0.0, self.asked.sample_rate)
         levels = loudness.measure(done.sound, done.sample_rate)
         return replace(each, path=done.path, frames=done.sound.shape[1],
                        offset_frames=round(each.offset_frames * done.ratio), sample_rate=done.sample_rate,
                        sha256=sha256_of(self.folder / done.path), peak_dbfs=levels.peak_dbfs,
                        true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs)
 
-    def _finished(self, name: str, gain_db: float) -> _Done:
-        """Read a file, and write it anew as the recipe asks; the old one goes where its name changes."""
-        x, header = read_audio(self.folder / name)
-        rate = self._rate(header)
-        y = resampled(x, header.sample_rate, rate)
+    def _finished(self, name: str, gain_db: float, wanted: int) -> _Done:
+        """Read a file, and write it anew as the recipe asks, at ``wanted`` Hz (0: as it is); the old one goes where its
+        name changes.
+        """
+        x, before, coding = self._read(name)
+        rate = wanted or before
+        y = resampled(x, before, rate)
         y = y * 10 ** (gain_db / 20) if gain_db else y
-        subtype = SUBTYPES.get(self.asked.bits, header.subtype)
-        if self.asked.format == "flac" and subtype not in ("PCM_16", "PCM_24"):
+        subtype = SUBTYPES.get(self.asked.bits, coding)
+        if subtype not in WRITTEN[self.asked.format]:
             subtype = "PCM_24"
         path = Path(name).with_suffix(SUFFIXES[self.asked.format]).as_posix()
         over = 20 * math.log10(max(float(np.abs(y).max(initial=0.0)), 1e-9))
@@ -135,6 +188,6 @@ class Finisher:
             if over > 0:
                 self.told.append(Problem(path, f"is stopped at full scale, {over:.1f} dB too loud",
                                          "ask for a level, or for 32 bit float"))
-        if path != name:
+        if path != name and name not in self._mixed:
             (self.folder / name).unlink()
-        return _Done(path, sound, rate, rate / header.sample_rate)
+        return _Done(path, sound, rate, rate / before)

@@ -26,8 +26,8 @@ NOISE_BELOW_DB = 60.0
 def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None = None) -> tuple[Floats, int]:
     """A one-shot as it sounds by the balance: (float64 (2, frames), full scale 1.0; sample rate in Hz).
 
-    Mics that are off stay out. ``most``: read no more than so many frames. Raises AudioError where a file cannot be
-    read.
+    Mics that are off stay out; what is a mixdown already is heard as it is. ``most``: read no more than so many frames.
+    Raises AudioError where a file cannot be read.
     """
     key = (tuple((f.sha256, f.inverted, f.mics) for f in shot.files), most,
            tuple((mic, balance.get(mic)) for f in shot.files for mic in f.mics))
@@ -40,6 +40,9 @@ def _stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int
     for sample in shot.files:
         x, header = read_audio(folder / sample.path, most)
         rate = header.sample_rate
+        if sample.mixdown:
+            out = _sum(out, x)
+            continue
         sign = -1.0 if sample.inverted else 1.0  # the file is turned already: the balance must not turn it back
         known = {mic: balance[mic] for mic in sample.mics if mic in balance}
         out = _sum(out, sign * mix(dict(zip(sample.mics, x, strict=True)), known))

@@ -316,7 +316,8 @@ class Sample:
     the take's start, where no recorder said) to the file's first, None where it carries no tags.
     ``sample_rate``: the file's, None for its take's; its frames, onset and fades count at that rate.
     ``shift_frames``: take frames by which its mics were moved against the window, forward where positive: the file's
-    frame 0 is take frame ``source_start + shift_frames``.
+    frame 0 is take frame ``source_start + shift_frames``. ``mixdown``: left and right of its mics mixed by the kit's
+    balance, not a channel a mic.
     """
 
     mics: tuple[str, ...]
@@ -343,6 +344,7 @@ class Sample:
     time_reference: int | None = None
     sample_rate: int | None = None
     shift_frames: int = 0
+    mixdown: bool = False
     repairs: tuple[Mapping[str, object], ...] = ()
 
 

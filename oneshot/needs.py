@@ -53,14 +53,15 @@ class Needs:
 
 def needs_of(shapes: Sequence[Shape], recipe: Recipe) -> Needs:
     """What those one-shots will need, and the recipe's prints with them."""
-    doubled = 2 if recipe.repair.any else 1
+    lite = recipe.files.lite
+    doubled = 2 if recipe.repair.any and not lite else 1
     size, files, largest = 0.0, 0, 0.0
     for shape in shapes:
         rate = _rate(shape.take, recipe.files)
-        frames = shape.frames * rate / shape.take.sample_rate
+        frames, written = shape.frames * rate / shape.take.sample_rate, (2,) if lite else shape.channels
         size += doubled * sum(frames * count * _width(shape.take, recipe.files) + HEADER_BYTES
-                              for count in shape.channels) + frames * MAPPED_BYTES
-        files += doubled * len(shape.channels)
+                              for count in written) + frames * MAPPED_BYTES
+        files += doubled * len(written)
         window = max(shape.frames, round(LOOK_S * shape.take.sample_rate)) * sum(shape.channels) * 8
         blocks = 3 * BLOCK * 4 * len(shape.take.mics)
         largest = max(largest, window + blocks + COPIES * 8 * frames * max(shape.channels, default=0))
@@ -83,7 +84,7 @@ def _prints(recipe: Recipe, takes: Iterable[Take]) -> float:
 
 
 def _rate(take: Take, asked: Finishing) -> int:
-    return asked.sample_rate or take.sample_rate
+    return asked.rate or take.sample_rate
 
 
 def _width(take: Take, asked: Finishing) -> int:

@@ -184,10 +184,14 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     tell(needs.text(), TOLD)
     shots = cutter.cut_all(hits, chosen.picks, lambda share: tell("cutting", share))
     finisher = Finisher(stage, recipe.files)
-    shots = finisher.shots(shots)
-    cutter.trim(finisher.gain_db)
+    if not recipe.files.lite:
+        shots = finisher.shots(shots)
+        cutter.trim(finisher.gain_db)
     drums = _drums(found, shots, recipe, before)
     balance, unknown = _balance(session, found, drums, cutter, recipe)
+    if recipe.files.lite:
+        finisher.balance = balance
+        shots = finisher.shots(shots)
     printer = Printer(session, found, recipe, balance, stage, handling, following)
     prints = finisher.prints(printer.make(chosen.hits, chosen.picks))
     kit = Kit(

@@ -104,6 +104,8 @@ class Finishing:
                                     "mics and layers; or each file by itself, which makes soft layers as loud as hard "
                                     "ones.", choices=("natural", "drum", "kit", "file"))
     peak_dbtp: float = setting(-1.0, "True peak to which a trim brings the hardest file (dBTP).", low=-40, high=0)
+    lite: bool = setting(False, "One stereo mixdown a hit by the balance in place of its mics, at 44.1 kHz unless "
+                                "sample_rate is given.")
 
     def __post_init__(self) -> None:
         check_fields(self, "files")
@@ -114,9 +116,15 @@ class Finishing:
                                 "choose 'wav', or 24 bits")
 
     @property
+    def rate(self) -> int:
+        """The rate that one-shots get, Hz; 0: their source's."""
+        return self.sample_rate or (44100 if self.lite else 0)
+
+    @property
     def plain(self) -> bool:
         """Whether files stay as they were cut."""
-        return (self.format, self.bits, self.sample_rate, self.level) == ("wav", "source", 0, "natural")
+        asked = (self.format, self.bits, self.sample_rate, self.level, self.lite)
+        return asked == ("wav", "source", 0, "natural", False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,12 +54,15 @@ class _Said:
         self._keys = {(drum.name, way.name): way.key for drum in kit.drums for way in drum.articulations}
         info = kit.recipe.get("kit")
         self._info = info if isinstance(info, Mapping) else {}
+        files = kit.recipe.get("files")
+        self._levelled = isinstance(files, Mapping) and files.get("level", "natural") != "natural"
         self._info_key = repr(sorted(self._info.items()))
 
     def of_sample(self, shot: OneShot, sample: Sample) -> Sample:
         """A sample, measured and tagged; one that an earlier build tagged just so is left as it is."""
         path = self._folder / sample.path
-        title = f"{shot.drum} {shot.articulation} V{shot.layer:02d} RR{shot.round_robin:02d} {' + '.join(sample.mics)}"
+        heard = "mix" if sample.mixdown else " + ".join(sample.mics)
+        title = f"{shot.drum} {shot.articulation} V{shot.layer:02d} RR{shot.round_robin:02d} {heard}"
         origin = self._origin.get(self._hits[sample.hit].take)
         said = (title, self._keys[shot.drum, shot.articulation], self._info_key, origin)
         if self._say and sample.time_reference is not None:
@@ -77,11 +80,13 @@ class _Said:
         header = read_header(path)
         moved = sample.shift_frames
         done = [f"gain {sample.gain_db:+.1f} dB"] if sample.gain_db else []
+        done += [f"mix of {', '.join(sample.mics)}"] if sample.mixdown else []
         done += ["inverted"] if sample.inverted else []
         done += [f"moved {abs(moved)} frames {'earlier' if moved > 0 else 'later'}"] if moved else []
         done += [f"repaired: {', '.join(sample.repaired)}"] if sample.repaired else []
         at = self._place(sample.hit, sample.source_start + sample.shift_frames, header)
-        tags = replace(self._tags(title, self._keys[shot.drum, shot.articulation], header, sample.hit, done),
+        tags = replace(self._tags(title, self._keys[shot.drum, shot.articulation], header, sample.hit, done,
+                                  self._levelled or sample.mixdown),
                        attack=sample.onset_frame, time_reference=at, integrated_lufs=sample.integrated_lufs,
                        true_peak_dbtp=sample.true_peak_dbtp, momentary_lufs=sample.momentary_lufs)
         return (at, sha256_of(path)) if write_tags(path, tags) else (None, sample.sha256)
@@ -102,21 +107,21 @@ class _Said:
             return each
         return replace(each, time_reference=at, sha256=sha256_of(path))
 
-    def _tags(self, title: str, key: int, header: Header, hit: int, done: list[str]) -> Tags:
-        """The tags that every file of the kit has."""
+    def _tags(self, title: str, key: int, header: Header, hit: int, done: list[str], computed: bool = False) -> Tags:
+        """The tags that every file of the kit has; ``computed`` as in ``_history``."""
         players = ", ".join(str(name) for name in self._info.get("players") or [])
         return Tags(title=title, album=str(self._info.get("name") or self._kit.session.name),
                     artist=str(self._info.get("author") or players), rights=str(self._info.get("licence") or ""),
                     software=self._kit.generator, key=key, attack=0, sample_rate=header.sample_rate, time_reference=0,
-                    history=self._history(header, hit, done))
+                    history=self._history(header, hit, done, computed))
 
-    def _history(self, header: Header, hit: int, done: list[str]) -> tuple[str, ...]:
+    def _history(self, header: Header, hit: int, done: list[str], computed: bool) -> tuple[str, ...]:
         """The coding history: as recorded, and as it is now (EBU R 98: A algorithm, F rate, W word length, M mode, T
-        text; from memory).
+        text; from memory). ``computed``: levelled or mixed, so that its samples lie between the steps of its bits.
         """
         take = self._kit.session.take(self._hits[hit].take)
         bits = CODINGS.get(header.subtype, ("PCM", 24))[1]
-        less = bits < CODINGS.get(take.subtype, ("PCM", 24))[1] or header.sample_rate != take.sample_rate
+        less = bits < CODINGS.get(take.subtype, ("PCM", 24))[1] or header.sample_rate != take.sample_rate or computed
         cut = ", ".join(["cut and faded", *done, *(["dithered"] if less and bits < 32 else [])])
         mode = MODES.get(header.channels, f"{header.channels} channels")
         return (_line(take.subtype, take.sample_rate, "mono", "as recorded"),

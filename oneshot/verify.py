@@ -104,9 +104,10 @@ def verify_kit(folder: Path) -> list[Difference]:
         found += _attack(shot)
         for file in _every(shot):
             take = takes.get(file["hit"])
-            quiet = max((noise.get((take, mic)) or QUIET_DBFS for mic in file["mics"]), default=QUIET_DBFS)
+            mixed = file.get("mixdown", False)
+            quiet = _noise_dbfs(document["balance"] if mixed else {}, {m: noise.get((take, m)) for m in file["mics"]})
             rate = file.get("sample_rate", rates.get(take))
-            found += _sound(folder, file, rate, len(file["mics"]), quiet)
+            found += _sound(folder, file, rate, 2 if mixed else len(file["mics"]), quiet)
     keys = {(drum["name"], way["name"]): way["key"] for drum in document["drums"] for way in drum["articulations"]}
     for row, stroke in [*((file, shot) for shot in document["one_shots"]
                           for file in (*shot["files"], *shot.get("untouched", []))),
@@ -120,6 +121,14 @@ def verify_kit(folder: Path) -> list[Difference]:
     if document["one_shots"]:
         found += _mapping(folder, document)
     return sorted(set(found))
+
+
+def _noise_dbfs(balance: Mapping[str, Any], noise: Mapping[str, float | None]) -> float:
+    """Noise floor of a file: of its loudest mic, or of all of them added up by a mixdown's balance."""
+    known = {mic: QUIET_DBFS if level is None else level for mic, level in noise.items()}
+    if not balance:
+        return max(known.values(), default=QUIET_DBFS)
+    return float(10 * np.log10(sum(10 ** ((level + balance[mic]["gain_db"]) / 10) for mic, level in known.items())))
 
 
 def _sound(folder: Path, row: Mapping[str, Any], rate: int | None, channels: int | None,

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from kits import RATE, small_kit
 
-from oneshot import pipeline
+from oneshot import mixdown, pipeline
 from oneshot.audio import read_audio, read_header, write_sound
 from oneshot.convert import quantised, resampled
 from oneshot.finishing import Finisher
-from oneshot.loudness import sample_peak_dbfs
+from oneshot.loudness import momentary_max_lufs, sample_peak_dbfs
 from oneshot.model import Floats, SettingsError
 from oneshot.recipe import Finishing
 from oneshot.synth import family, slate, write_session
@@ -175,6 +175,56 @@ def test_each_file_by_itself_only_where_asked(tmp_path: Path) -> None:
     assert all(f.true_peak_dbtp == pytest.approx(-3.0, abs=0.02) for s in shots for f in s.files)
 
 
+def test_a_lite_kit_is_the_balanced_mix(tmp_path: Path) -> None:
+    """One file a hit in place of its mics: left and right as its mics sound by the balance, rounded once to float32;
+    start, attack and hit stay, grade and bleed are those of the worst mic that is heard.
+    """
+    kit = small_kit(tmp_path)
+    sums = [mixdown.stereo(tmp_path, shot, kit.balance)[0] for shot in kit.one_shots]
+    asked = Finishing(lite=True, sample_rate=RATE, bits="32 float")
+    shots = Finisher(tmp_path, asked, kit.balance).shots(kit.one_shots)
+    for x, before, after in zip(sums, kit.one_shots, shots, strict=True):
+        mix, = after.files
+        heard = [f for f in before.files if kit.balance[f.mics[0]].on]
+
+        np.testing.assert_array_equal(x.astype(np.float32), read_audio(tmp_path / mix.path)[0])
+        np.testing.assert_array_equal(x.astype(np.float32), mixdown.stereo(tmp_path, after, kit.balance)[0])
+        assert (before.files[0].source_start, before.files[0].onset_frame) == (mix.source_start, mix.onset_frame)
+        assert max(f.grade for f in heard) == mix.grade
+        assert max(f.bleed_db or 0.0 for f in heard) == mix.bleed_db
+        assert mix.mixdown
+        assert not any((tmp_path / f.path).exists() for f in before.files)
+
+
+def test_a_lite_kit_is_44_1_khz_unless_told(tmp_path: Path) -> None:
+    """The mixdowns are converted, in the source's bits; a drum's layers keep their distances in its trim."""
+    kit = small_kit(tmp_path)
+    before = {s.hit: momentary_max_lufs(mixdown.stereo(tmp_path, s, kit.balance)[0], RATE) or 0.0
+              for s in kit.one_shots}
+    shots = Finisher(tmp_path, Finishing(lite=True, level="drum", peak_dbtp=-3.0), kit.balance).shots(kit.one_shots)
+    for shot in shots:
+        header = read_header(tmp_path / shot.files[0].path)
+        raised = (shot.files[0].momentary_lufs or 0.0) - before[shot.hit]
+
+        assert (44100, 2, "PCM_24") == (header.sample_rate, header.channels, header.subtype)
+        assert shot.files[0].gain_db == pytest.approx(raised, abs=0.2)
+    for drum in ("kick", "snare"):
+        peaks = [s.files[0].true_peak_dbtp or 0.0 for s in shots if s.drum == drum]
+        assert -3.0 == pytest.approx(max(peaks), abs=0.02)
+        assert 1 == len({s.files[0].gain_db for s in shots if s.drum == drum})
+
+
+@pytest.mark.parametrize("kind", ["flac", "aiff"])
+def test_float_sources_become_24_bits_where_the_format_has_no_float(tmp_path: Path, kind: str) -> None:
+    """FLAC has none; AIFF's is stamped with the time by the library that writes it."""
+    kit = small_kit(tmp_path)
+    file = kit.one_shots[0].files[0]
+    write_sound(tmp_path / file.path, tone(1000, -6.0, seconds=file.frames / RATE), RATE, "FLOAT")
+    shot, = Finisher(tmp_path, Finishing(format=kind)).shots((replace(kit.one_shots[0], files=(file,)),))
+
+    assert "PCM_24" == read_header(tmp_path / shot.files[0].path).subtype
+
+
 def test_what_does_not_fit_is_told(tmp_path: Path) -> None:
     """A sound beyond full scale is stopped there and told, in integers; in float it is kept."""
     kit = small_kit(tmp_path)
@@ -197,7 +247,7 @@ def test_a_recipe_that_cannot_be_met_is_refused(asked: dict[str, object], said: 
 
 @pytest.mark.full
 @pytest.mark.parametrize("files", ['format = "flac"\nlevel = "drum"', 'bits = "16"\nsample_rate = 44100\nlevel = "kit"',
-                                   'format = "aiff"\nsample_rate = 96000'])
+                                   'format = "aiff"\nsample_rate = 96000', 'lite = true\nbits = "16"\nlevel = "drum"'])
 def test_a_whole_kit_in_another_format_is_sound(tmp_path: Path, files: str) -> None:
     """Built, mapped, tagged and measured again: nothing differs from the manifest, a print included."""
     plan, _ = family()["eight"]

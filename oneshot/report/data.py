@@ -107,7 +107,7 @@ def _home(shot: OneShot, homes: Mapping[str, str]) -> int:
 
 def _file(file: Sample, take: Take, folder: Path) -> dict[str, Any]:
     return {
-        "mics": list(file.mics),
+        "mics": ["mix"] if file.mixdown else list(file.mics),
         "path": file.path,
         "grade": file.grade,
         "bleed": _rounded(file.bleed_db),

@@ -45,8 +45,11 @@ function busOf(mic) {
   return buses.get(mic).input;
 }
 
+/* Of a kit whose files are mixed already: both sides as they are. */
+const MIXED = Object.fromEntries([["mix, left", -1], ["mix, right", 1]].map(([side, pan]) => [side, {gain_db: 0, pan, polarity: 1, on: true}]));
+
 function setBus(mic, within = 0.015) {
-  const bus = buses.get(mic), fader = faders[mic];
+  const bus = buses.get(mic), fader = faders[mic] || MIXED[mic];
   if (!bus) return;
   const gain = fader && fader.on ? fader.polarity * amount(fader.gain_db) : 0;
   const angle = ((fader ? fader.pan : 0) + 1) * Math.PI / 4;
