@@ -357,7 +357,7 @@ def problem_lines(problems: Iterable[Problem]) -> list[Line]:
 def difference_lines(folder: Path, differences: Sequence[tuple[str, str, str, str]]) -> list[Line]:
     """What ``oneshot verify`` shows: (path, what, expected, found) of each difference, or that there is none."""
     if not differences:
-        return [("text", plain(f"{folder}: every file is as the manifest says."))]
+        return [("text", plain(f"{folder}: every file is as stated."))]
     number = len(differences)
     lines: list[Line] = [("head", plain(f"{folder}: {number:,} {'difference' if number == 1 else 'differences'}"))]
     alike: dict[str, list[tuple[str, str, str, str]]] = {}
