@@ -11,6 +11,7 @@ import csv
 import io
 import json
 import tempfile
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -72,7 +73,6 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
         raise KitError(f"{folder}: {len(faults)} things are not as its manifest says: run oneshot verify, and build "
                        "the kit again")
     earlier = released.read(folder)
-    before = sums_of(last) if last is not None else (earlier.sums or None) if earlier is not None else None
     kept = released.record(kit, earlier if earlier is not None or last is None else released.read_pack(last),
                            len(load(folder / "corrections.toml").entries), str(manifest.kit_info(kit)["version"]))
     with tempfile.TemporaryDirectory(prefix=".pack-", dir=out.resolve().parent) as stage:
@@ -81,7 +81,9 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
         made[released.NAME].write_text(released.to_json(kept), encoding="utf-8")
         listed = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
         files = {**{n: path for n, path in listed.items() if n not in (*LEFT_OUT, *EXTRA)}, **made}
-        changed = () if before is None else tuple(changes(before, {n: sha256_of(path) for n, path in files.items()}))
+        now = {n: sha256_of(path) for n, path in files.items()}
+        before = sums_of(last) if last is not None else _before(earlier, now)
+        changed = () if before is None else tuple(changes(before, now))
         texts = {} if before is None else {"CHANGES.txt": changes_file(changed)}
         written = Path(stage) / "pack.zip"
         pack = open_zip(written, _root(kit))
@@ -90,8 +92,17 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
         pack.close()
         written.replace(out)
     if freeze:
-        write_atomic(folder / released.NAME, released.to_json(replace(kept, sums=pack.sums)))
+        write_atomic(folder / released.NAME, released.to_json(replace(kept, sums=pack.sums, against=before or {})))
     return Pack(out, len(pack.sums) + 1, out.stat().st_size, name, changed, freeze)
+
+
+def _before(earlier: released.Released | None, now: Mapping[str, str]) -> Mapping[str, str] | None:
+    """The sums against which changes are listed. A release packed once more, not a byte of it changed, is no next one:
+    it is held against the one before it, as it was the first time, and its zip is the same.
+    """
+    if earlier is None or not earlier.sums:
+        return None
+    return earlier.sums if any(changes(earlier.sums, now)) else earlier.against or None
 
 
 def _root(kit: Kit) -> str:

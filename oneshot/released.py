@@ -66,13 +66,14 @@ class Group:
 @dataclass(frozen=True, slots=True)
 class Released:
     """A release. ``corrections``: how many of the user's entries had their say in it; ``sums``: name -> SHA-256 of
-    every file of its pack, empty where they are not known.
+    every file of its pack, and ``against`` the same of the release before it; empty where they are not known.
     """
 
     kit_version: str
     corrections: int
     groups: tuple[Group, ...]
     sums: Mapping[str, str] = field(default_factory=dict)
+    against: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +178,8 @@ def _released(document: Mapping[str, Any]) -> Released:
     if document["format"] != FORMAT or document["version"] != VERSION:
         raise ValueError(f"not of format {FORMAT!r}, version {VERSION}")
     return Released(str(document["kit_version"]), int(document["corrections"]),
-                    tuple(_group(row) for row in document["groups"]), dict(document["sums"]))
+                    tuple(_group(row) for row in document["groups"]), dict(document["sums"]),
+                    dict(document.get("against", {})))
 
 
 def _group(row: Mapping[str, Any]) -> Group:

@@ -13,7 +13,7 @@ import pytest
 from kit_example import example_kit
 from PIL import Image
 
-from oneshot import giving, pack, verify
+from oneshot import giving, pack, released, verify
 from oneshot.audio import read_audio
 from oneshot.corrections_toml import EMPTY_TEXT
 from oneshot.export import manifest
@@ -138,6 +138,22 @@ def test_the_next_release_lists_what_changed(folder: Path, tmp_path: Path) -> No
     assert {"changed  README.txt", "changed  manifest.json", "changed  released.json"} == set(second.changes)
     assert "changed  README.txt" in read(second.path)["CHANGES.txt"].decode()
     assert [] == verify.verify(second.path)
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_release_packed_once_more_is_the_same_zip(tmp_path: Path) -> None:
+    """What the kit remembers of a release makes no change of it, neither of the first one nor of the next."""
+    kit = tmp_path / "kit"
+    example_kit(kit)
+    for version, again in (("1.0", ()), ("1.1", ("changed  README.txt", "changed  manifest.json",
+                                                 "changed  released.json"))):
+        first = pack.pack_kit(kit, tmp_path / "first.zip", licence="cc0", version=version, freeze=True)
+        remembered = (kit / released.NAME).read_bytes()
+        second = pack.pack_kit(kit, tmp_path / "second.zip", licence="cc0", version=version, freeze=True)
+
+        assert again == first.changes == second.changes
+        assert first.path.read_bytes() == second.path.read_bytes()
+        assert remembered == (kit / released.NAME).read_bytes()
 
 
 def test_a_kit_that_is_not_what_it_says_is_not_packed(tmp_path: Path) -> None:
