@@ -6,7 +6,8 @@ drum. Drums that were struck together and rings that overlap are in both.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from statistics import median
 
@@ -18,7 +19,7 @@ from scipy.signal.windows import hann
 from oneshot import blend, grooves, loudness, playable, player
 from oneshot.audio import TakeReader, write_wav
 from oneshot.kit_file import read_kit
-from oneshot.model import Floats, Kit, KitError, Problem, Session, Take
+from oneshot.model import Floats, Hit, Kit, KitError, Problem, Session, Take
 from oneshot.player import Player
 from oneshot.session import open_session
 
@@ -89,7 +90,7 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
     if not x.any():
         raise KitError(f"{midi or take or folder}: none of its keys is in the kit; keys of the kit: "
                        f"{', '.join(str(key.key) for key in keys)}")
-    replayed = compare(kit, take, x, open_session(session_path)) if take is not None and session_path else ()
+    replayed = compare(folder, kit, take, open_session(session_path)) if take is not None and session_path else ()
     made, held = at_loudness(x, rate)
     write_wav(out, made, rate, SUBTYPE)
     levels = loudness.measure(made, rate)
@@ -163,31 +164,47 @@ def _held(x: Floats, ceiling: float, sample_rate: int) -> Floats:
 # ----------------------------------------------------------------------------------------------------------- comparison
 
 
-def compare(kit: Kit, take: str, replay: Floats, session: Session) -> tuple[Replayed, ...]:
-    """Each drum's replay against the recording of the take, mixed by the same balance.
+def compare(folder: Path, kit: Kit, take: str, session: Session) -> tuple[Replayed, ...]:
+    """Each drum's replay against the recording of the take, both in the mics that the drum's one-shots bring, by the
+    kit's balance: what other drums' close mics hear of it is bleed, which no kit plays.
 
-    ``replay``: float64 (2, frames) from the take's frame 0, before any change of level. Raises KitError where the
-    session does not have the take, AudioError where a file of it cannot be read.
+    Raises KitError where the session does not have the take, AudioError where a file cannot be read.
     """
     try:
         there = session.take(take)
     except KeyError:
         raise KitError(f"{session.root}: has no take called {take!r}; name the session the kit was built "
                        "from") from None
-    rate = there.sample_rate
-    names = [mic.name for mic in there.mics if mic.name in kit.balance and kit.balance[mic.name].on]
+    on = [mic.name for mic in there.mics if mic.name in kit.balance and kit.balance[mic.name].on]
+    sets: dict[tuple[str, ...], list[str]] = {}
+    for drum in sorted({shot.drum for shot in kit.one_shots}):
+        brought = {mic for shot in kit.one_shots if shot.drum == drum for file in shot.files for mic in file.mics}
+        sets.setdefault(tuple(name for name in on if name in brought), []).append(drum)
+    performance = player.performance(kit, take)
+    played = {hit for hit, _ in performance}
     found: dict[str, list[tuple[float, float]]] = {}
-    played = {hit for hit, _ in player.performance(kit, take)}
-    with TakeReader(session.root, there, names) as reader:
-        for hit in kit.hits:
-            if hit.id in played and not hit.partners:
-                margin = round(REACH_S * rate)
-                start, stop = hit.onset - margin, hit.onset + round(HEARD_S * rate) + margin
-                audio = dict(zip(names, reader.read(start, stop).astype(np.float64), strict=True))
-                one = _one_stroke(blend.mix(audio, kit.balance), _cut(replay, start, stop), margin)
-                if one is not None:
-                    found.setdefault(hit.drum, []).append((one[0], one[1] / rate * 1000))
+    for mics, drums in sets.items():
+        some = replace(kit, balance={name: kit.balance[name] for name in mics})
+        replay = Player(folder, some, there.sample_rate).play([note for _, note in performance])
+        hits = [h for h in kit.hits if h.id in played and not h.partners and h.drum in drums]
+        for drum, one in _strokes(session.root, there, some, hits, replay):
+            found.setdefault(drum, []).append(one)
     return tuple(_summary(drum, found[drum]) for drum in sorted(found))
+
+
+def _strokes(root: Path, take: Take, kit: Kit, hits: Sequence[Hit],
+             replay: Floats) -> Iterator[tuple[str, tuple[float, float]]]:
+    """(drum, (level in dB, lateness in ms)) of each stroke that sounds in both, in the mics of the kit's balance."""
+    names, margin = list(kit.balance), round(REACH_S * take.sample_rate)
+    if not names:
+        return
+    with TakeReader(root, take, names) as reader:
+        for hit in hits:
+            start, stop = hit.onset - margin, hit.onset + round(HEARD_S * take.sample_rate) + margin
+            audio = dict(zip(names, reader.read(start, stop).astype(np.float64), strict=True))
+            one = _one_stroke(blend.mix(audio, kit.balance), _cut(replay, start, stop), margin)
+            if one is not None:
+                yield hit.drum, (one[0], one[1] / take.sample_rate * 1000)
 
 
 def _one_stroke(recorded: Floats, replay: Floats, margin: int) -> tuple[float, float] | None:
