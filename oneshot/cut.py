@@ -2,7 +2,7 @@
 
 Conventions: positions are frames of the take; lengths are frames. One window serves all mics of a hit, so the files
 of a one-shot lie over each other sample by sample; only the fade at the end may differ, short for close mics and long
-for overheads and rooms. Nothing here reads or writes a file.
+for overheads, rooms and cymbals. Nothing here reads or writes a file.
 
 - The window starts so that every one-shot of a group has its home-mic attack at the same frame (``pre_frames``), with
   the pre-roll before the earliest sound in any exported mic.
@@ -34,6 +34,8 @@ FADE_SHARE_NEXT = 0.2
 FADE_SHARE = 0.3
 """Else a fade takes the last 10 to 30 %. (common practice, no source)"""
 SHORTEST_MS = 1.0
+LEAST_FADE_MS = 0.25
+"""Where some mic already sounds when the window begins, a fade as short as this keeps it from beginning with a step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,7 @@ def plan_cut(*, attack: int, first: int, pre: int, ends: Mapping[str, int], far:
     ends
         For each exported mic, the take frame where its tail meets its noise floor (``measures.tail_end``).
     far
-        Those of them that take the long fade (overheads and rooms).
+        Those of them that take the long fade (overheads and rooms; all of them for a cymbal).
     limit
         Take frame of the next stroke's earliest onset over the exported mics, or None.
     take_frames, sample_rate
@@ -130,7 +132,8 @@ def plan_cut(*, attack: int, first: int, pre: int, ends: Mapping[str, int], far:
     stop = max(stops[ended_by], max(attack, first) + frames_of(SHORTEST_MS, sample_rate))
     share = FADE_SHARE_NEXT if ended_by == "next stroke" else FADE_SHARE
     longest_fade = int(share * (stop - max(attack, first)))
-    fade_in = max(0, min(frames_of(cutting.fade_in_ms, sample_rate), first - start, pre))
+    fade_in = min(frames_of(cutting.fade_in_ms, sample_rate), pre,
+                  max(first - start, frames_of(LEAST_FADE_MS, sample_rate)))
     if by_hand.fade_in is not None:
         fade_in = min(by_hand.fade_in, pre)
     if by_hand.fade_out is not None:

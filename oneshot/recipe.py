@@ -63,7 +63,8 @@ class Cutting:
     fade_in_ms: float = setting(1.0, "Raised-cosine fade at the start (ms); never longer than the pre-roll.",
                                 low=0, high=100)
     fade_out_ms: float = setting(80.0, "Raised-cosine fade at the end of close mics (ms).", low=0, high=5000)
-    fade_out_far_ms: float = setting(300.0, "The same for overheads and rooms (ms).", low=0, high=10000)
+    fade_out_far_ms: float = setting(300.0, "The same for overheads and rooms, and for cymbals in all mics (ms).",
+                                     low=0, high=10000)
     above_noise_db: float = setting(6.0, "The tail ends where it meets the noise floor plus this (dB).", low=0, high=40)
     longest_s: float = setting(0.0, "Longest one-shot (s); 0: as long as it rings.", low=0, high=120)
     times: str = setting("recorded", "Times between the mics: as recorded; so, but polarity set right; or, with that, "

@@ -18,6 +18,7 @@ from oneshot.corrections import Handling
 from oneshot.cut import Samples, as_float
 from oneshot.found import Analysis, FoundDrum
 from oneshot.model import Hit, Mic, Problem, Role, Session, Take
+from oneshot.placing import CYMBALS
 from oneshot.recipe import Recipe
 from oneshot.shifts import Shifts
 
@@ -147,10 +148,12 @@ class Windows:
         take, names = reader.take, [m.name for m in mics]
         attack, limit = self.analysis.attacks[hit.id], self.next_stroke(hit, names)
         ends = self._follow(reader, hit, names, attack - pre, pre, limit)
-        plan = cut.plan_cut(attack=attack, first=self.first(hit), pre=pre, ends=ends,
-                            far=[m.name for m in mics if m.role in FAR_ROLES], limit=limit, take_frames=take.frames,
-                            sample_rate=take.sample_rate, cutting=self.recipe.cut, by_hand=by_hand)
-        return Planned(plan, ends)
+        cymbal = self.drums[hit.drum].kind in CYMBALS
+        far = [m.name for m in mics if cymbal or m.role in FAR_ROLES]
+        made = cut.plan_cut(attack=attack, first=self.first(hit), pre=pre, ends=ends, far=far, limit=limit,
+                            take_frames=take.frames, sample_rate=take.sample_rate, cutting=self.recipe.cut,
+                            by_hand=by_hand)
+        return Planned(made, ends)
 
     def read(self, reader: TakeReader, hit: Hit, names: Sequence[str], start: int, stop: int) -> Samples:
         """Frames [start, stop) of the window's timeline of some mics, each by its shift later."""

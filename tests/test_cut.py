@@ -58,11 +58,15 @@ def test_a_window_serves_all_mics() -> None:
 
 
 def test_the_fade_in_ends_before_the_first_sound() -> None:
-    """Raised-cosine, 1 ms by default, and shorter where the earliest mic leaves less."""
+    """Raised-cosine, 1 ms by default, and shorter where the earliest mic leaves less; where it leaves nothing, 0.25 ms,
+    so that no file begins with a step; none only where the recipe wants none or leaves no pre-roll.
+    """
     assert 48 == plan().fade_in_frames
     assert 20 == plan(first=99_620).fade_in_frames
-    assert 0 == plan(first=99_600).fade_in_frames
-    assert 0 == plan(first=99_000).fade_in_frames
+    assert 12 == plan(first=99_600).fade_in_frames
+    assert 12 == plan(first=99_000).fade_in_frames
+    assert 0 == plan(first=99_000, cutting=Cutting(fade_in_ms=0)).fade_in_frames
+    assert 0 == plan(pre=0, first=100_000).fade_in_frames
 
 
 @pytest.mark.parametrize("gap_ms", [60, 100, 250, 1000])
