@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from oneshot.chunks import Marker, bext_chunk, cue_chunks, info_chunk
+from oneshot.chunks import Marker, bext_chunk, cue_chunks, info_chunk, read_chunk, read_markers, time_reference
 from oneshot.files import write_atomic
 from oneshot.model import AudioError, Chunk
 
@@ -140,16 +140,8 @@ def comments(tags: Tags) -> dict[str, str]:
 
 def _flac(path: Path, data: bytes, tags: Tags) -> bytes:
     """A FLAC file with its comments in place of those before; padding and pictures go."""
-    at, blocks = 4, []
-    while True:
-        if at + 4 > len(data):
-            raise AudioError(f"{path}: its metadata ends beyond the file: it is cut short")
-        kind, size = data[at], int.from_bytes(data[at + 1 : at + 4], "big")
-        if kind & 0x7F in (0, 2, 3, 5):  # stream info, application, seek table, cue sheet
-            blocks.append((kind & 0x7F, data[at + 4 : at + 4 + size]))
-        at += 4 + size
-        if kind & 0x80:
-            break
+    found, at = _blocks(path, data)
+    blocks = [row for row in found if row[0] in (0, 2, 3, 5)]  # stream info, application, seek table, cue sheet
     vendor = tags.software.encode()
     said = [f"{name}={text}".encode() for name, text in comments(tags).items()]
     body = struct.pack("<I", len(vendor)) + vendor + struct.pack("<I", len(said))
@@ -172,3 +164,69 @@ def _aiff(path: Path, data: bytes, tags: Tags) -> bytes:
     rows.append((b"MARK", struct.pack(">HHIB", 1, 1, tags.attack, len(label)) + label + b"\0" * (1 - len(label) % 2)))
     rows.append((b"INST", struct.pack(">BbBBBBh", tags.key, 0, 0, 127, 1, 127, 0) + struct.pack(">6H", *[0] * 6)))
     return _container(b"FORM", data[8:12], rows, ">")
+
+
+# -------------------------------------------------------------------------------------------------------- reading back
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a tagged file says, as in ``Tags``; ``loudness``: integrated, true peak and momentary in hundredths. None
+    where it says nothing, or its format has no place for it.
+    """
+
+    key: int | None = None
+    attack: int | None = None
+    time_reference: int | None = None
+    loudness: tuple[int, int, int] | None = None
+
+
+def read_back(path: Path) -> Said:
+    """What a WAV, FLAC or AIFF file says of itself. Raises AudioError where its container is cut short."""
+    data = path.read_bytes()
+    if data[:4] == b"fLaC":
+        return _flac_said(path, data)
+    if data[:4] == b"FORM":
+        rows = dict(_walk(path, data, 12, ">"))
+        mark, inst = rows.get(b"MARK", b""), rows.get(b"INST", b"")
+        return Said(inst[0] if inst else None, struct.unpack_from(">I", mark, 4)[0] if len(mark) >= 8 else None)
+    bext, smpl = read_chunk(path, b"bext") or b"", read_chunk(path, b"smpl") or b""
+    known = struct.unpack_from("<5h", bext, 412) if len(bext) >= 422 else None
+    return Said(struct.unpack_from("<I", smpl, 12)[0] if len(smpl) >= 16 else None,
+                next((marker.frame for marker in read_markers(path)), None), time_reference(path),
+                None if known is None else (known[0], known[2], known[3]))
+
+
+def loudness_fields(integrated_lufs: float | None, true_peak_dbtp: float | None,
+                    momentary_lufs: float | None) -> tuple[int, int, int]:
+    """Three levels as ``bext`` holds them."""
+    return _hundredths(integrated_lufs), _hundredths(true_peak_dbtp), _hundredths(momentary_lufs)
+
+
+def _flac_said(path: Path, data: bytes) -> Said:
+    """From the Vorbis comments of a FLAC file."""
+    for kind, body in _blocks(path, data)[0]:
+        if kind != 4 or len(body) < 8:
+            continue
+        at = 4 + struct.unpack_from("<I", body)[0]
+        found = {}
+        for _ in range(struct.unpack_from("<I", body, at)[0]):
+            size = struct.unpack_from("<I", body, at + 4)[0]
+            name, _, text = body[at + 8:at + 8 + size].decode("utf-8", errors="replace").partition("=")
+            found[name.upper()] = int(text) if text.isdigit() else None
+            at += 4 + size
+        return Said(found.get("MIDI_KEY"), found.get("ATTACK_FRAME"), found.get("TIME_REFERENCE"))
+    return Said()
+
+
+def _blocks(path: Path, data: bytes) -> tuple[list[tuple[int, bytes]], int]:
+    """The metadata blocks of a FLAC file, and where its frames begin."""
+    at, blocks = 4, []
+    while True:
+        if at + 4 > len(data):
+            raise AudioError(f"{path}: its metadata ends beyond the file: it is cut short")
+        kind, size = data[at], int.from_bytes(data[at + 1 : at + 4], "big")
+        blocks.append((kind & 0x7F, data[at + 4 : at + 4 + size]))
+        at += 4 + size
+        if kind & 0x80:
+            return blocks, at

@@ -20,14 +20,15 @@ from typing import Any
 import numpy as np
 
 from oneshot.audio import read_audio
-from oneshot.chunks import read_chunk, read_markers, time_reference
 from oneshot.export import hits_csv, manifest, readme, sfz
 from oneshot.export.shape import faults
 from oneshot.files import sha256_of
-from oneshot.kit_file import read_manifest
+from oneshot.kit_file import read_kit, read_manifest
 from oneshot.loudness import measure
 from oneshot.measures import brightness_hz, crest_db
 from oneshot.model import AudioError, Floats, KitError
+from oneshot.remeasured import print_findings, shot_findings
+from oneshot.tags import loudness_fields, read_back
 
 LEVEL_TOLERANCE_DB = 0.02
 """The manifest rounds to 0.01 dB; the rest is arithmetic of other machines."""
@@ -115,6 +116,7 @@ def verify_kit(folder: Path) -> list[Difference]:
         found += _tags(folder / row["path"], row["path"], row, keys.get((stroke["drum"], stroke["articulation"])))
     for each in document["prints"]:
         found += _sound(folder, each, each.get("sample_rate", rates.get(takes.get(each["hit"]))), None, None)
+    found += _again(folder)
     found += _listing(folder, document)
     found += _sums(folder)
     found += _layers(document)
@@ -123,12 +125,24 @@ def verify_kit(folder: Path) -> list[Difference]:
     return sorted(set(found))
 
 
+def _again(folder: Path) -> Iterator[Difference]:
+    """What the rows of one-shots and prints say of their sound, measured again."""
+    kit = read_kit(folder)
+    takes = {hit.id: hit.take for hit in kit.hits}
+    for shot in kit.one_shots:
+        if shot.hit in takes:
+            yield from (Difference(*each) for each in shot_findings(folder, kit, shot, takes[shot.hit]))
+    for item in kit.prints:
+        yield from (Difference(*each) for each in print_findings(folder, item))
+
+
 def _noise_dbfs(balance: Mapping[str, Any], noise: Mapping[str, float | None]) -> float:
     """Noise floor of a file: of its loudest mic, or of all of them added up by a mixdown's balance."""
     known = {mic: QUIET_DBFS if level is None else level for mic, level in noise.items()}
     if not balance:
         return max(known.values(), default=QUIET_DBFS)
-    return float(10 * np.log10(sum(10 ** ((level + balance[mic]["gain_db"]) / 10) for mic, level in known.items())))
+    return float(10 * np.log10(sum(10 ** ((level + balance.get(mic, {}).get("gain_db", 0.0)) / 10)
+                                   for mic, level in known.items())))
 
 
 def _sound(folder: Path, row: Mapping[str, Any], rate: int | None, channels: int | None,
@@ -164,16 +178,25 @@ def _sound(folder: Path, row: Mapping[str, Any], rate: int | None, channels: int
 
 
 def _tags(path: Path, name: str, row: Mapping[str, Any], key: int | None) -> Iterator[Difference]:
-    """What a WAV file says of its place in the take, its key and its attack, against its row."""
-    if "time_reference" not in row or path.suffix.lower() != ".wav" or not path.is_file():
+    """What a file says of its place in the take, its key, its attack and its loudness, against its row."""
+    if "time_reference" not in row or not path.is_file():
         return
-    smpl = read_chunk(path, b"smpl")
-    said = {"time reference": (row["time_reference"], time_reference(path)),
-            "attack": (row.get("onset_frame", row.get("offset_frames")),
-                       next((marker.frame for marker in read_markers(path)), None)),
-            "key": (key, None if smpl is None or len(smpl) < 16 else struct.unpack_from("<I", smpl, 12)[0])}
+    try:
+        said = read_back(path)
+    except (AudioError, struct.error, IndexError) as error:
+        yield Difference(name, "tags", "readable", " ".join(str(error).replace(f"{path}: ", "").split()))
+        return
+    pairs: dict[str, tuple[Any, Any]] = {}
+    if path.suffix.lower() != ".aiff":  # which has a place for attack and key alone
+        pairs["time reference"] = (row["time_reference"], said.time_reference)
+    pairs["attack"] = (row.get("onset_frame", max(row.get("offset_frames", 0), 0)), said.attack)
+    pairs["key"] = (key, said.key)
+    if said.loudness is not None and "momentary_lufs" in row:
+        fields = loudness_fields(row.get("integrated_lufs"), row["true_peak_dbtp"], row["momentary_lufs"])
+        near = all(abs(want - got) <= 1 for want, got in zip(fields, said.loudness, strict=True))
+        pairs["loudness"] = (fields, fields if near else said.loudness)  # the manifest rounds once more
     yield from (Difference(name, f"{what} in its tags", str(want), "none" if got is None else str(got))
-                for what, (want, got) in said.items() if want not in {None, got})
+                for what, (want, got) in pairs.items() if want not in {None, got})
 
 
 def _ends(name: str, row: Mapping[str, Any], x: Floats, quiet_dbfs: float | None) -> Iterator[Difference]:

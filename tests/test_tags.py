@@ -18,7 +18,7 @@ from oneshot.chunks import list_chunks, read_chunk
 from oneshot.measures import brightness_hz, crest_db, decay, note_of
 from oneshot.model import AudioError, Floats
 from oneshot.tagging import tagged
-from oneshot.tags import Tags, write_tags
+from oneshot.tags import Said, Tags, loudness_fields, read_back, write_tags
 
 RATE = 48000
 TAGS = Tags(title="snare centre V03 RR02 Snare Top", album="Barn kit", artist="A. Player", rights="CC0 1.0",
@@ -130,6 +130,18 @@ def test_aiff_chunks_are_read_by_libsndfile(tmp_path: Path) -> None:
     assert struct.pack(">4sIHHI", b"MARK", 16, 1, 1, 96) in once
     assert b"INST" + struct.pack(">IB", 20, 38) in once
     np.testing.assert_array_equal(before, read_audio(path)[0])
+
+
+@pytest.mark.parametrize(("suffix", "said"), [
+    ("wav", Said(38, 96, 172800000, loudness_fields(TAGS.integrated_lufs, TAGS.true_peak_dbtp, TAGS.momentary_lufs))),
+    ("flac", Said(38, 96, 172800000)), ("aiff", Said(38, 96))])
+def test_what_was_said_is_read_back(tmp_path: Path, suffix: str, said: Said) -> None:
+    """Key and attack from every format; the time reference where it has a place, loudness from ``bext``."""
+    sound(tmp_path / f"a.{suffix}")
+    assert Said() == read_back(tmp_path / f"a.{suffix}")
+    write_tags(tmp_path / f"a.{suffix}", TAGS)
+
+    assert said == read_back(tmp_path / f"a.{suffix}")
 
 
 def test_other_files_stay_as_they_are_and_damage_is_told(tmp_path: Path) -> None:
