@@ -1,5 +1,5 @@
 #!/bin/sh
-# sh tests/run.sh [more pytest arguments]        the fast set: under two minutes
+# sh tests/run.sh [more pytest arguments]        the fast set: two minutes or so
 # sh tests/run.sh full [more pytest arguments]   all of it: under twenty
 # The full set opens a browser: see DEVELOPERS.md.
 # Uses .venv of this folder where there is one, else python3; PYTHON=... overrides both.

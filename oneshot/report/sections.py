@@ -89,7 +89,7 @@ def _legend() -> Markup:
     grades = [[tag("b", grade, class_=f"grade g{grade}"), f" {text}   "] for grade, text in GRADE_MEANS.items()]
     return tag(
         "div",
-        tag("p", "Grades, the worst moment of a whole file:  ", grades),
+        tag("p", "Grades, by the worst moment:  ", grades),
         tag("p", "† the best there is, below the grade asked for   ‡ rings shorter than 40 dB"),
         tag("p", "Levels are in dB over a stroke’s first 300 ms, all mics together; among all strokes of a drum, long "
                  "marks are kept, short ones left out. Waveforms of one drum share a time axis; each fills its height, "
