@@ -64,6 +64,7 @@ class Cutter:
                              self.recipe.balance)
         self.windows = Windows(self.session, self.analysis, self.recipe, self.drums, self.heard_next, self.handling,
                                shifts)
+        self.told += shifts.told
         self._writer = Writer(self.folder, self.analysis, self.told)
 
     def plan(self, hits: Mapping[int, Hit], picks: Sequence[Pick], tell: Callable[[float], None]) -> list[Shape]:

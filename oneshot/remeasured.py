@@ -22,6 +22,7 @@ PITCH_SHARE = 0.003
 DECAY_SHARE = 0.2
 RING_DB = 1.0
 MIX_DB = 0.05
+FULL_DBFS = -0.01
 LEAST_FADE = 0.01
 LEAST_OFFSET = 1e-4
 Finding = tuple[str, str, str, str]
@@ -61,7 +62,7 @@ def _home(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[Finding]
     home = next((drum.home for drum in kit.drums if drum.name == shot.drum), "")
     file = next((each for each in (*shot.files, *shot.untouched)
                  if home in each.mics and not each.repaired and not each.mixdown and each.hit == shot.hit), None)
-    if file is None:
+    if file is None or (file.gain_db > 0 and (file.peak_dbfs or 0.0) > FULL_DBFS):  # stopped at full scale: told of
         return
     audio, header = read_audio(folder / file.path)
     if audio.shape[1] != file.frames:

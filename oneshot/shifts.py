@@ -8,13 +8,13 @@ home mic never moves: other mics move against it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import fmean, median
 
 from oneshot import blend
 from oneshot.found import Analysis, FoundDrum
-from oneshot.model import Drum, Mic, Role, Session, Take
+from oneshot.model import Drum, Mic, Problem, Role, Session, Take
 from oneshot.recipe import FaderRecipe
 
 RECORDED, POLARITY, KIT, DRUM = "recorded", "polarity", "kit", "drum"
@@ -28,12 +28,13 @@ class Shifts:
     """What is done to each mic.
 
     ``how``: the recipe's ``cut.times``; ``ms``: take -> drum -> mic -> shift (ms), 0 where nothing is known;
-    ``turned``: mics whose files are turned over.
+    ``turned``: mics whose files are turned over; ``told``: mics that should be moved and whose delay is not known.
     """
 
     how: str = RECORDED
     ms: Mapping[str, Mapping[str, Mapping[str, float]]] = field(default_factory=dict)
     turned: frozenset[str] = frozenset()
+    told: tuple[Problem, ...] = ()
 
     def frames(self, take: Take, drum: str, mic: str) -> int:
         """Shift of a mic in a drum's files, frames of the take."""
@@ -59,7 +60,19 @@ def plan_shifts(session: Session, found: Analysis, drums: Sequence[FoundDrum], h
             other = 0.0 if how == KIT else home  # what is not known stays: in the kit, or by the home mic
             ms.setdefault(take.name, {})[drum.name] = {
                 mic.name: 0.0 if mic.name == drum.home else known.get(mic.name, other) - home for mic in take.mics}
-    return Shifts(how, ms, turned)
+    return Shifts(how, ms, turned, tuple(_untold(session, found, drums)) if how == DRUM else ())
+
+
+def _untold(session: Session, found: Analysis, drums: Sequence[FoundDrum]) -> Iterator[Problem]:
+    """A problem for each drum and take with mics that nothing is known to move by."""
+    for take in session.takes:
+        for drum in drums:
+            known = _as_one(take.mics, _known(found, take.name, drum.name))
+            stay = [mic.name for mic in take.mics if mic.name not in known and mic.name != drum.home
+                    and (mic.stands_at(drum.name) or mic.role in (Role.OVERHEAD, Role.ROOM))]
+            if stay and any(hit.take == take.name and hit.drum == drum.name for hit in found.hits):
+                yield Problem(take.name, f"how much later {', '.join(stay)} hears the {drum.name} could not be told, "
+                              "so it is not moved", "see delays in manifest.json, or choose another cut.times")
 
 
 def _turned(session: Session, found: Analysis, drums: Sequence[FoundDrum],

@@ -86,7 +86,7 @@ class _Said:
         done += [f"repaired: {', '.join(sample.repaired)}"] if sample.repaired else []
         at = self._place(sample.hit, sample.source_start + sample.shift_frames, header)
         tags = replace(self._tags(title, self._keys[shot.drum, shot.articulation], header, sample.hit, done,
-                                  self._levelled or sample.mixdown),
+                                  self._levelled or sample.mixdown or sample.gain_db != 0),
                        attack=sample.onset_frame, time_reference=at, integrated_lufs=sample.integrated_lufs,
                        true_peak_dbtp=sample.true_peak_dbtp, momentary_lufs=sample.momentary_lufs)
         return (at, sha256_of(path)) if write_tags(path, tags) else (None, sample.sha256)

@@ -14,6 +14,7 @@ import numpy as np
 from oneshot import cut, loudness
 from oneshot.audio import is_float, write_wav
 from oneshot.choose import Pick
+from oneshot.convert import quantised
 from oneshot.corrections import Handling
 from oneshot.corrections_toml import safe_name
 from oneshot.cut import Samples, as_float
@@ -58,13 +59,16 @@ class Writer:
         group, audio, shown = part.mics, part.audio, part.shown
         fade_out = part.fade_outs[group[0].name]
         bits = 32 if is_float(take.subtype) else int(take.subtype.removeprefix("PCM_"))
-        out = cut.render(audio, fade_in=plan.fade_in_frames, fade_out=fade_out, bits=bits, gain_db=said.gain_db,
-                         inverted=part.turned)
+        label = f"{label_of(group)} {REPAIRED}" if part.done else label_of(group)
+        levelled = said.gain_db != 0 and not is_float(take.subtype)
+        out = cut.render(as_float(audio) if levelled else audio, fade_in=plan.fade_in_frames, fade_out=fade_out,
+                         bits=bits, gain_db=said.gain_db, inverted=part.turned)
+        if levelled:  # a gain leaves samples between the steps; the noise knows the stroke, not the name it has now
+            out = quantised(as_float(out), bits, f"{take.name}, {shown.onset}, {label}")
         loudest = float(np.abs(as_float(audio)).max(initial=0.0)) * 10 ** (said.gain_db / 20)
         if not is_float(take.subtype) and loudest > 1:
             self.told.append(Problem("corrections.toml", f"a gain of {said.gain_db:g} dB clips {group[0].name} of the "
                                      f"hit at frame {hit.onset} of {hit.take}", "trim it by less"))
-        label = f"{label_of(group)} {REPAIRED}" if part.done else label_of(group)
         path = self.folder / self.free_path(hit, pick, label)
         path.parent.mkdir(parents=True, exist_ok=True)
         write_wav(path, out, take.sample_rate, take.subtype)

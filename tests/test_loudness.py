@@ -80,6 +80,17 @@ def test_surround_weights_meet_tech_3341() -> None:
     assert pytest.approx(-23.0, abs=0.1) == integrated_lufs(x, RATE, weights=(1, 1, 1, 1.41, 1.41))
 
 
+def test_momentary_loudness_of_bursts_meets_tech_3341() -> None:
+    """EBU Tech 3341 version 4, table 1, case 12: 0.18 s at -20 and 0.22 s at -30, 25 times over, read M = -23.0 all
+    along, as a window of 0.4 s holds one of each wherever it stands; the loudest is no louder.
+    """
+    x = sequence(*[(0.18, -20), (0.22, -30)] * 25)
+
+    assert pytest.approx(-23.0, abs=0.1) == momentary_max_lufs(x, RATE)
+    for first in (RATE, round(3.37 * RATE), 7 * RATE + 11):
+        assert pytest.approx(-23.0, abs=0.1) == integrated_lufs(x[:, first:first + round(0.4 * RATE)], RATE)
+
+
 @pytest.mark.parametrize("step", [0, 1, 7, 13, 19])
 def test_momentary_maximum_meets_tech_3341(step: int) -> None:
     """EBU Tech 3341 version 4, table 1, case 13: 400 ms at -23 read -23.0 wherever they start."""

@@ -74,6 +74,19 @@ def test_by_kit_each_mic_has_one_shift() -> None:
     assert {"Kick In": -168, "Kick Out": -96, "Snare": -168, "Room": -168} == made["crash"]
 
 
+def test_what_cannot_be_moved_is_told() -> None:
+    """By drum, a take's overheads, rooms and own close mics of unknown delay are named once for each drum that was
+    struck there; by kit nothing is asked of them.
+    """
+    found = replace(bare_analysis([hit(1, drum="kick")]),
+                    delays={"one": {"kick": {"Kick In": Delay(ms=0.0), "OH L": Delay(ms=5.0), "Room": Delay(ms=None)}}})
+    session = session_at(Path("s"), TAKE)
+    told, = plan_shifts(session, found, DRUMS, "drum", {}).told
+
+    assert "how much later Kick Out, Room hears the kick could not be told, so it is not moved" == told.what
+    assert () == plan_shifts(session, found, DRUMS, "kit", {}).told
+
+
 # --------------------------------------------------------------------------------------------------------- a whole kit
 
 
