@@ -21,6 +21,8 @@ WIDTHS = {"16": 2, "24": 3, "32 float": 4}
 """``files.bits`` -> bytes of a sample."""
 MAPPED_BYTES = 6
 """A frame in the SoundFont: two sides of 24 bits."""
+KEPT_BYTES = 64_000_000
+"""Of samples read while windows are planned that are kept for cutting; what is more is read twice."""
 COPIES = 6
 """Float64 copies of the largest file that levels and fades hold at once."""
 LOOK_S = 12.0
@@ -55,7 +57,7 @@ def needs_of(shapes: Sequence[Shape], recipe: Recipe) -> Needs:
     """What those one-shots will need, and the recipe's prints with them."""
     lite = recipe.files.lite
     doubled = 2 if recipe.repair.any and not lite else 1
-    size, files, largest = 0.0, 0, 0.0
+    size, files, largest, kept = 0.0, 0, 0.0, 0
     for shape in shapes:
         rate = _rate(shape.take, recipe.files)
         frames, written = shape.frames * rate / shape.take.sample_rate, (2,) if lite else shape.channels
@@ -63,10 +65,11 @@ def needs_of(shapes: Sequence[Shape], recipe: Recipe) -> Needs:
                               for count in written) + frames * MAPPED_BYTES
         files += doubled * len(written)
         window = max(shape.frames, round(LOOK_S * shape.take.sample_rate)) * sum(shape.channels) * 8
+        kept += shape.frames * sum(shape.channels) * 4
         blocks = 3 * BLOCK * 4 * len(shape.take.mics)
         largest = max(largest, window + blocks + COPIES * 8 * frames * max(shape.channels, default=0))
     size += _prints(recipe, [shape.take for shape in shapes])
-    return Needs(len(shapes), files, round(size), round(largest))
+    return Needs(len(shapes), files, round(size), round(largest) + min(kept, KEPT_BYTES))
 
 
 def check_room(folder: Path, needs: Needs) -> None:

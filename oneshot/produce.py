@@ -22,7 +22,7 @@ from oneshot.cut import Samples, as_float
 from oneshot.found import Analysis, FoundDrum
 from oneshot.mending import LONGER, Mended, Mender, Tail, Window, merged
 from oneshot.model import Floats, Hit, Mic, OneShot, Problem, Role, Sample, Session, Take
-from oneshot.needs import Shape
+from oneshot.needs import KEPT_BYTES, Shape
 from oneshot.recipe import Choosing, Recipe
 from oneshot.shifts import plan_shifts
 from oneshot.windows import Planned, Windows
@@ -76,13 +76,16 @@ class Cutter:
         recipe = replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=())
         self._asked = repr(recipe)
         shapes: dict[int, Shape] = {}
+        left = KEPT_BYTES
         for take, reader, mine in self._by_take(hits, picks):
             for hit in (hits[pick.hit] for pick in mine):
                 known = self._known(take, hit)
                 mics = self.windows.mics_of(hit)
                 if known is None:
-                    self._planned[hit.id] = self.windows.plan(reader, hit, mics, self._lead(hit),
-                                                              self.windows.by_hand(hit))
+                    made = self.windows.plan(reader, hit, mics, self._lead(hit), self.windows.by_hand(hit),
+                                             most_bytes=left)
+                    left -= 0 if made.audio is None else made.audio.nbytes
+                    self._planned[hit.id] = made
                 frames = self._planned[hit.id].plan.frames if known is None else known.record.files[0].frames
                 shapes[hit.id] = Shape(take, tuple(len(group) for group in grouped(mics)), frames)
                 tell(len(shapes) / len(picks))
@@ -123,7 +126,8 @@ class Cutter:
         names = [m.name for m in mics]
         planned = self._planned.pop(hit.id, None) or \
             self.windows.plan(reader, hit, mics, self._lead(hit), self.windows.by_hand(hit))
-        audio = self.windows.read(reader, hit, names, planned.plan.start, planned.plan.stop)
+        audio = planned.audio if planned.audio is not None else \
+            self.windows.read(reader, hit, names, planned.plan.start, planned.plan.stop)
         self.told += self.windows.limits(hit, planned.plan)
         files, untouched = self._files(reader, hit, pick, mics, audio, planned.plan)
         home = self.drums[hit.drum].home if self.drums[hit.drum].home in names else names[0]
@@ -268,15 +272,15 @@ class Cutter:
         take, plan, end = self.session.take(hit.take), planned.plan, planned.ends[name]
         rate, noise = take.sample_rate, self.windows.noise_rms(take, name)
         grade = next((s.grade for s in files if name in s.mics), files[0].grade)
-        decay = measures.decay(home - self.windows.offset(take, name), sample_rate=rate, noise_rms=noise,
-                               attack=plan.onset_frame)
+        heard = home - self.windows.offset(take, name)  # a steady offset is no part of a ring
+        decay = measures.decay(heard, sample_rate=rate, noise_rms=noise, attack=plan.onset_frame)
         return OneShot(
             hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer, round_robin=pick.round_robin,
             velocity=pick.velocity, grade=grade,
-            fundamental_hz=measures.fundamental_hz(home, sample_rate=rate, attack=plan.onset_frame,
-                                                   stop=min(len(home), max(end - plan.start, plan.onset_frame + 1))),
+            fundamental_hz=measures.fundamental_hz(heard, sample_rate=rate, attack=plan.onset_frame,
+                                                   stop=min(len(heard), max(end - plan.start, plan.onset_frame + 1))),
             decay_s=decay.best_s, edt_s=decay.edt_s, t20_s=decay.t20_s,
-            ring_kept_db=measures.ring_kept_db(home, sample_rate=rate, fade_out=plan.fade_outs[name]), files=files)
+            ring_kept_db=measures.ring_kept_db(heard, sample_rate=rate, fade_out=plan.fade_outs[name]), files=files)
 
     def _remember(self, hit: Hit, audio: dict[str, Floats]) -> None:
         """Keep the first second of each drum's hardest one-shot."""

@@ -68,6 +68,8 @@ def _home(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[Finding]
     if audio.shape[1] != file.frames:
         return
     x, rate, at = unfaded(audio[file.mics.index(home)], file), header.sample_rate, file.onset_frame
+    steady = offset_of(x, file)
+    x = x - steady
     level = next((noise.noise_dbfs.get(home) for noise in kit.noise if noise.take == take), None)
     noise = 0.0 if level is None else 10 ** ((level + file.gain_db) / 20)
     cutting = kit.recipe.get("cut")
@@ -75,7 +77,8 @@ def _home(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[Finding]
     end = measures.tail_end(x, sample_rate=rate, noise_rms=noise, above_db=above, attack=at)
     decay = measures.decay(x, sample_rate=rate, noise_rms=noise, attack=at)
     pitch = measures.fundamental_hz(x, sample_rate=rate, attack=at, stop=end)
-    ring = measures.ring_kept_db(x, sample_rate=rate, fade_out=file.fade_out_frames)
+    # a ring that ends near the noise cannot be told beside an offset that is only known from the file
+    ring = None if steady else measures.ring_kept_db(x, sample_rate=rate, fade_out=file.fade_out_frames)
     for what, want, got, limit in (
             ("fundamental_hz", shot.fundamental_hz, pitch, PITCH_SHARE),
             ("edt_s", shot.edt_s, decay.edt_s, DECAY_SHARE),
@@ -87,11 +90,17 @@ def _home(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[Finding]
 
 
 def unfaded(x: Floats, file: Sample) -> Floats:
-    """A file's channel, float64 (frames,), as it was before its fades, without a steady offset."""
+    """A file's channel, float64 (frames,), as it was before its fades."""
     out = x.copy()
     if file.fade_in_frames:
         out[:file.fade_in_frames] /= np.maximum(fade_in_curve(file.fade_in_frames), LEAST_FADE)
     if file.fade_out_frames:
         out[-file.fade_out_frames:] /= np.maximum(fade_out_curve(file.fade_out_frames), LEAST_FADE)
-    steady = float(out[len(out) * 3 // 4: len(out) - file.fade_out_frames // 2].mean()) if len(out) > 8 else 0.0
-    return out - steady if abs(steady) > LEAST_OFFSET else out
+    return out
+
+
+def offset_of(x: Floats, file: Sample) -> float:
+    """The steady offset of a channel, full scale 1.0, by the end of its tail; 0 where there is none to speak of."""
+    tail = x[len(x) * 3 // 4:len(x) - file.fade_out_frames // 2]
+    steady = float(tail.mean()) if len(tail) else 0.0
+    return steady if abs(steady) > LEAST_OFFSET else 0.0

@@ -29,10 +29,13 @@ FIRST_LOOK_S = 12.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Planned:
-    """A hit's window, and where each mic's tail meets its noise in it (frames of the window's timeline)."""
+    """A hit's window, where each mic's tail meets its noise in it (frames of the window's timeline), and what was read
+    of it on the way, (mics, frames) in the order asked for, where that was to be kept and is all of it.
+    """
 
     plan: cut.CutPlan
     ends: Mapping[str, int]
+    audio: Samples | None = None
 
 
 @dataclass(slots=True)
@@ -143,17 +146,21 @@ class Windows:
     # ---------------------------------------------------------------------------------------------------------- reading
 
     def plan(self, reader: TakeReader, hit: Hit, mics: Sequence[Mic], pre: int,
-             by_hand: cut.ByHand = cut.NOTHING_SAID) -> Planned:
-        """A hit's window, its attack ``pre`` frames after the start. Raises AudioError where a file cannot be read."""
+             by_hand: cut.ByHand = cut.NOTHING_SAID, *, most_bytes: int = 0) -> Planned:
+        """A hit's window, its attack ``pre`` frames after the start, with its samples where they are no more than
+        ``most_bytes``. Raises AudioError where a file cannot be read.
+        """
         take, names = reader.take, [m.name for m in mics]
         attack, limit = self.analysis.attacks[hit.id], self.next_stroke(hit, names)
-        ends = self._follow(reader, hit, names, attack - pre, pre, limit)
+        ends, audio = self._follow(reader, hit, names, attack - pre, pre, limit)
         cymbal = self.drums[hit.drum].kind in CYMBALS
         far = [m.name for m in mics if cymbal or m.role in FAR_ROLES]
         made = cut.plan_cut(attack=attack, first=self.first(hit), pre=pre, ends=ends, far=far, limit=limit,
                             take_frames=take.frames, sample_rate=take.sample_rate, cutting=self.recipe.cut,
                             by_hand=by_hand)
-        return Planned(made, ends)
+        kept = audio[:, :made.frames]
+        whole = kept.shape[1] == made.frames and kept.nbytes <= most_bytes
+        return Planned(made, ends, kept.copy() if whole else None)
 
     def read(self, reader: TakeReader, hit: Hit, names: Sequence[str], start: int, stop: int) -> Samples:
         """Frames [start, stop) of the window's timeline of some mics, each by its shift later."""
@@ -167,8 +174,8 @@ class Windows:
                          for row, shift in zip(rows, shifts, strict=True)])
 
     def _follow(self, reader: TakeReader, hit: Hit, names: Sequence[str], start: int, pre: int,
-                limit: int | None) -> dict[str, int]:
-        """Where each mic's tail meets its noise."""
+                limit: int | None) -> tuple[dict[str, int], Samples]:
+        """Where each mic's tail meets its noise, and the audio read for it."""
         take = reader.take
         stop_at = take.frames if limit is None else min(limit, take.frames)
         length = round(FIRST_LOOK_S * take.sample_rate)
@@ -182,7 +189,7 @@ class Windows:
                                                        noise_rms=self.noise_rms(take, name),
                                                        above_db=self.recipe.cut.above_noise_db)
             if stop >= stop_at or all(end < stop for end in ends.values()):
-                return ends
+                return ends, audio
             length *= 2
 
     def offset(self, take: Take, mic: str) -> float:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from stage_inputs import PIER, PIER_TAKE, few
 
-from oneshot import pipeline
+from oneshot import pipeline, produce
 from oneshot.model import Mic, Role, Take, WorkError
 from oneshot.needs import HEADER_BYTES, MAPPED_BYTES, Shape, needs_of
 from oneshot.recipe import Finishing, PrintRecipe, Recipe, Repairing
@@ -65,6 +65,18 @@ def test_what_is_told_is_what_is_written(session: Path, tmp_path: Path) -> None:
     assert found is not None
     assert (str(len(kit.one_shots)), str(len(files))) == found.groups()[:2]
     assert size_mb == pytest.approx(float(found[3]), rel=0.1)
+
+
+def test_what_is_read_twice_is_cut_alike(session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A kit too large for its samples to be kept from planning to cutting has the same bytes."""
+    pipeline.build(session, tmp_path / "kept")
+    monkeypatch.setattr(produce, "KEPT_BYTES", 0)
+    pipeline.build(session, tmp_path / "read")
+    kept, read = ({path.relative_to(folder): path.read_bytes() for path in folder.rglob("*.wav")}
+                  for folder in (tmp_path / "kept", tmp_path / "read"))
+
+    assert kept
+    assert kept == read
 
 
 def test_a_disk_that_is_too_full_is_told_at_once(session: Path, tmp_path: Path,

@@ -190,14 +190,21 @@ def test_triggers_are_heard_and_never_exported(tmp_path: Path) -> None:
 
 @pytest.mark.full
 def test_a_steady_offset_changes_no_hit(tmp_path: Path) -> None:
-    """A session with offsets in two mics has the hits, onsets and levels (0.1 dB) that it has without, and tells."""
+    """A session with offsets in two mics has the hits, onsets and levels (0.1 dB) that it has without, pitch (1 Hz)
+    and ring (1 dB) of its one-shots as well, and tells.
+    """
     mics = tuple(replace(m, offset=0.015) if m in (RACK_TOM, OH_L) else m for m in EIGHT)
     found = []
     for name, plan in (("plain", PLAN), ("offset", replace(PLAN, mics=mics))):
         built(tmp_path / name, plan, SLATE)
-        found.append(json.loads((tmp_path / name / "kit" / "manifest.json").read_text(encoding="utf-8"))["hits"])
+        found.append(json.loads((tmp_path / name / "kit" / "manifest.json").read_text(encoding="utf-8")))
 
-    plain, offset = found
+    cut, cut_too = ({s["hit"]: s for s in document["one_shots"]} for document in found)
+    plain, offset = (document["hits"] for document in found)
+    for hit in sorted(cut.keys() & cut_too.keys()):
+        assert cut[hit]["fundamental_hz"] == pytest.approx(cut_too[hit]["fundamental_hz"], abs=1.0)
+        assert cut[hit]["ring_kept_db"] == pytest.approx(cut_too[hit]["ring_kept_db"], abs=1.0)
+    assert cut.keys() & cut_too.keys()
     assert [(h["drum"], h["articulation"], h["onsets"]) for h in plain] == [
         (h["drum"], h["articulation"], h["onsets"]) for h in offset]
     assert [h["level_db"] for h in plain] == pytest.approx([h["level_db"] for h in offset], abs=0.1)

@@ -14,7 +14,7 @@ from oneshot.audio import write_wav
 from oneshot.cut import render
 from oneshot.kit_file import read_kit
 from oneshot.model import Kit, OneShot
-from oneshot.remeasured import print_findings, shot_findings, unfaded
+from oneshot.remeasured import offset_of, print_findings, shot_findings, unfaded
 
 
 def findings(pier: Pier, kit: Kit, shot: OneShot) -> list[str]:
@@ -25,7 +25,7 @@ def findings(pier: Pier, kit: Kit, shot: OneShot) -> list[str]:
 
 def test_a_fade_undone_gives_back_the_sound(tmp_path: Path) -> None:
     """Divided by its raised cosines a decaying noise is itself again, but for the last hundredth of a fade's height;
-    a steady offset is taken out.
+    a steady offset is known by the end of the tail.
     """
     file = small_kit(tmp_path).one_shots[0].files[0]
     decay = np.exp(-np.arange(file.frames) / file.frames * 12)
@@ -36,7 +36,8 @@ def test_a_fade_undone_gives_back_the_sound(tmp_path: Path) -> None:
 
     np.testing.assert_allclose(x[0, 4:-low], again[4:-low], rtol=1e-9)
     steady = render(x * 0 + 0.01, fade_in=file.fade_in_frames, fade_out=file.fade_out_frames)[0]
-    np.testing.assert_allclose(0.0, unfaded(steady, file)[4:-low], atol=1e-4)
+    assert 0.01 == pytest.approx(offset_of(unfaded(steady, file), file), abs=1e-6)
+    assert 0.0 == offset_of(again, file)
 
 
 def test_a_kit_as_built_reads_as_it_says(pier: Pier) -> None:
