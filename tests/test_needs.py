@@ -67,6 +67,7 @@ def test_what_is_told_is_what_is_written(session: Path, tmp_path: Path) -> None:
     assert size_mb == pytest.approx(float(found[3]), rel=0.1)
 
 
+@pytest.mark.full
 def test_what_is_read_twice_is_cut_alike(session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A kit too large for its samples to be kept from planning to cutting has the same bytes."""
     pipeline.build(session, tmp_path / "kept")

@@ -116,7 +116,8 @@ def body(folder: Path, file: Sample) -> Floats:
     return np.asarray(x[file.fade_in_frames:file.frames - file.fade_out_frames].T)
 
 
-@pytest.mark.parametrize("times", ["recorded", "polarity", "kit", "drum"])
+@pytest.mark.parametrize("times", ["drum", *(pytest.param(name, marks=pytest.mark.full)
+                                             for name in ("recorded", "polarity", "kit"))])
 def test_moved_and_turned_files_null_against_their_source(session: Path, tmp_path: Path, times: str) -> None:
     """With the shift and the sign that the manifest tells, each file less its source is silence between the fades; all
     files of a one-shot start and have their attack at one place, and the kit verifies.
@@ -140,6 +141,7 @@ def attack(x: Floats) -> int:
     return int(np.argmax(np.abs(x) >= 0.1 * np.abs(x).max()))
 
 
+@pytest.mark.full
 def test_moved_mics_begin_together(session: Path, tmp_path: Path) -> None:
     """As recorded a snare reaches the overheads 2 ms or more after its own mic (2.9 ms a metre); moved by drum, within
     half a millisecond, which is what two sides of a pair may differ by.
