@@ -6,7 +6,8 @@ energy in the mix, so that the kick does not decide everything. A small ridge to
 the recording leaves open, as two mics that hear the same. What the sum does not explain is told: a compressor, an
 equaliser or an effect is no fader.
 
-Before that the mix is brought into line: its lag behind the mics is where the sum of the mics is most like it.
+Before that the mix is brought into line, take by take, since each was exported by itself: its lag behind the mics is
+where the sum of the mics is most like it.
 """
 
 from __future__ import annotations
@@ -41,34 +42,41 @@ PARTNER_SIDES = ("L", "R")
 @dataclass(frozen=True, slots=True)
 class Learned:
     """A balance learned from a mix: its faders, what of the mix they leave unexplained (dB), by how many frames the mix
-    lags behind the mics, and what to tell.
+    lags behind the mics of each take, and what to tell.
     """
 
     faders: Mapping[str, Fader]
     left_db: float
-    lag_frames: int
+    lag_frames: Mapping[str, int]
     problems: tuple[Problem, ...]
 
 
 def learn_balance(session: Session, found: Analysis, computed: Mapping[str, Fader], bus: str) -> Learned:
     """The balance of the mix ``bus``: the name of a mic or pair whose role is bus.
 
-    ``computed``: the balance to lean on. Raises SettingsError where no take holds such a bus, or where it lags too far
-    behind the mics; AudioError where a file cannot be read.
+    ``computed``: the balance to lean on. Raises SettingsError where no take holds such a bus, where it is mono in one
+    and stereo in another, silent, or too far behind the mics; AudioError where a file cannot be read.
     """
     takes = [(take, sides) for take in session.takes if (sides := _sides(take, bus))]
     if not takes:
         there = sorted({m.pair or m.name for take in session.takes for m in take.mics if m.role is Role.BUS})
         raise SettingsError(f"mix.learn_from names {bus!r}, which is no bus of the session: "
                             + (f"choose one of {', '.join(there)}" if there else "it has none"))
+    if len({len(sides) for _, sides in takes}) > 1:
+        told_sides = ", ".join(f"{take.name} {'stereo' if len(sides) == 2 else 'mono'}" for take, sides in takes)
+        raise SettingsError(f"mix.learn_from: {bus!r} is not alike in all takes ({told_sides}): give one of one kind, "
+                            "or leave it out of the others")
     mics = {m.name for take, _ in takes for m in take.mics if m.role is not Role.BUS}
     names = [name for name in computed if name in mics]
     each = max(1, MOST_HITS // len(takes))
-    read = [_windows(session, found, take, [*names, *sides], each) for take, sides in takes]
+    read = {take.name: _windows(session, found, take, [*names, *sides], each) for take, sides in takes}
     channels = len(takes[0][1])
     mono = np.array([[abs(sum(pan_gains(computed[n].pan)) * _factor(computed[n])) for n in names]])
-    lag = _lag([window for part in read for window in part], mono, len(names), takes[0][0].sample_rate)
-    grams = [_gram(window, len(names), lag) for part in read for window in part]
+    lags = {take.name: _lag(take, read[take.name], mono, len(names)) for take, _ in takes
+            if any(window[len(names):].any() for window in read[take.name])}
+    if not lags:
+        raise SettingsError(f"mix.learn_from: {bus!r} is silent wherever a hit was found: give a mix of these takes")
+    grams = [_gram(window, len(names), lag) for name, lag in lags.items() for window in read[name]]
     a = np.sum([g[0] for g in grams], axis=0)
     b = np.sum([g[1] for g in grams], axis=0)
     whole = float(np.sum([g[2] for g in grams]))
@@ -81,7 +89,7 @@ def learn_balance(session: Session, found: Analysis, computed: Mapping[str, Fade
     if left_db > EXPLAINED_DB:
         told.append(Problem(bus, f"faders explain it but for {left_db:.0f} dB: compression, equalising or effects are "
                                  "no balance", "learn from a mix of faders alone, or set [balance] by hand"))
-    return Learned({**computed, **faders}, left_db, lag, tuple(told))
+    return Learned({**computed, **faders}, left_db, lags, tuple(told))
 
 
 def _sides(take: Take, bus: str) -> list[str]:
@@ -117,9 +125,9 @@ def _windows(session: Session, found: Analysis, take: Take, names: Sequence[str]
     return out
 
 
-def _lag(windows: Sequence[Floats], mono: Floats, mics: int, rate: int) -> int:
-    """Frames by which the mix lags: where the correlations with the sum of the mics, all windows together, peak."""
-    pad = round(LAG_S * rate)
+def _lag(take: Take, windows: Sequence[Floats], mono: Floats, mics: int) -> int:
+    """Frames by which a take's mix lags: where the correlations of all its windows with the sum of the mics peak."""
+    pad = round(LAG_S * take.sample_rate)
     total = np.zeros(2 * pad + 1)
     for window in windows:
         mix, part = window[mics:].sum(axis=0), (mono @ window[:mics])[0, pad:-pad]
@@ -128,8 +136,8 @@ def _lag(windows: Sequence[Floats], mono: Floats, mics: int, rate: int) -> int:
             total += correlate(mix, part, "valid") / norm
     lag = int(np.abs(total).argmax()) - pad
     if abs(lag) >= pad:
-        raise SettingsError(f"the mix lies more than {LAG_S * 1e3:.0f} ms away from its mics: give one of the same "
-                            "take, exported from the same start")
+        raise SettingsError(f"{take.name}: the mix lies more than {LAG_S * 1e3:.0f} ms away from its mics: give one of "
+                            "the same take, exported from the same start")
     return lag
 
 

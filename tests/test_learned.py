@@ -56,13 +56,14 @@ def mixed(recorded: Path, folder: Path, lag: int = 0, channels: int = 2, drive: 
     return folder
 
 
-def learned_from(folder: Path, bus: str = "Rough Mix") -> tuple[dict[str, Fader], float, int, list[str]]:
+def learned_from(folder: Path,
+                 bus: str = "Rough Mix") -> tuple[dict[str, Fader], float, dict[str, int], list[str]]:
     """Faders, what is left, lag and what is told."""
     session = open_session(folder)
     found = pipeline.analysed(session, open_store([]), Corrections(), Recipe())[0]
     computed = {name: replace(fader, gain_db=0.0, polarity=1) for name, fader in TRUE.items()}
     got = learn_balance(session, found, computed, bus)
-    return dict(got.faders), got.left_db, got.lag_frames, [p.what for p in got.problems]
+    return dict(got.faders), got.left_db, dict(got.lag_frames), [p.what for p in got.problems]
 
 
 @pytest.mark.full
@@ -73,7 +74,7 @@ def test_known_faders_come_back(recorded: Path, tmp_path: Path, lag: int) -> Non
     """
     faders, left_db, found_lag, told = learned_from(mixed(recorded, tmp_path / "s", lag))
 
-    assert lag == found_lag
+    assert {"take": lag} == found_lag
     assert left_db < -60
     assert [] == told
     for name, true in TRUE.items():
@@ -113,6 +114,47 @@ def test_a_kit_is_balanced_by_the_mix(recorded: Path, tmp_path: Path) -> None:
         balance["Snare Top"].gain_db - balance["Floor Tom"].gain_db, abs=0.21)
     assert -20.0 == balance["OH L"].gain_db
     assert -1 == balance["Snare Bottom"].polarity
+
+
+def two_takes(recorded: Path, folder: Path, first: dict[str, int], second: dict[str, int]) -> Path:
+    """Two takes of the same playing, each with a mix of its own."""
+    for name, asked in (("take 1", first), ("take 2", second)):
+        mixed(recorded, folder / "one" / name, **asked)
+        (folder / "s").mkdir(parents=True, exist_ok=True)
+        (folder / "one" / name / "take").rename(folder / "s" / name)
+    return folder / "s"
+
+
+@pytest.mark.full
+def test_each_take_has_a_lag_of_its_own(recorded: Path, tmp_path: Path) -> None:
+    """Mixes exported from different starts: both lags to the frame, and faders as exact as from one."""
+    faders, left_db, lags, told = learned_from(two_takes(recorded, tmp_path, {"lag": 37}, {"lag": -20}))
+
+    assert {"take 1": 37, "take 2": -20} == lags
+    assert left_db < -60
+    assert [] == told
+    assert TRUE["Floor Tom"].gain_db - 6.02 == pytest.approx(faders["Floor Tom"].gain_db, abs=0.1)
+
+
+@pytest.mark.full
+def test_a_mix_of_two_kinds_is_told(recorded: Path, tmp_path: Path) -> None:
+    """Stereo in one take and mono in another: one line that says so, under the name that both have."""
+    folder = two_takes(recorded, tmp_path, {}, {"channels": 1})
+    (folder / "session.toml").write_text('[mics."Rough Mix L"]\npair = "Mix"\nside = "L"\n'
+                                         '[mics."Rough Mix R"]\npair = "Mix"\nside = "R"\n'
+                                         '[mics."Rough Mix"]\nname = "Mix"\n')
+    with pytest.raises(SettingsError, match="take 1 stereo, take 2 mono"):
+        learned_from(folder, "Mix")
+
+
+@pytest.mark.full
+def test_a_silent_mix_is_told(recorded: Path, tmp_path: Path) -> None:
+    """Nothing to learn from: one line, no division by nought."""
+    folder = mixed(recorded, tmp_path / "s")
+    x, _ = read_audio(folder / "take" / "Rough Mix.wav")
+    write_wav(folder / "take" / "Rough Mix.wav", 0 * x, 48000, "FLOAT")
+    with pytest.raises(SettingsError, match="is silent wherever a hit was found"):
+        learned_from(folder)
 
 
 @pytest.mark.full
