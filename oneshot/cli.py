@@ -244,8 +244,9 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
          version: Annotated[str | None, typer.Option(metavar="TEXT", help="Version of this release.")] = None,
          last: Annotated[Path | None, typer.Option(metavar="ZIP", help="The release before: lists what has changed; "
                                                                        "else the one that the kit remembers.")] = None,
-         freeze: Annotated[bool, typer.Option("--freeze", help="Let the kit remember this release, so that later "
-                                                               "builds keep its names, layers and keys.")] = False,
+         freeze: Annotated[bool | None, typer.Option("--freeze/--no-freeze", show_default=False, help=(
+             "Whether the kit remembers this release, so that later builds keep its names, layers and keys; it does "
+             "unless you say no, as for a trial."))] = None,
          recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="Of a session: name, credits, licence and "
                                                                           "balance from a recipe.toml.")] = None,
          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Of a session: workers; else one per "
@@ -278,7 +279,7 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
             raise SettingsError("--recipe is for sessions: a kit has the recipe that it was built with")
         said = packing.texts_of(packing.licensed(kit, licence, version)[0])
         made = packing.pack_kit(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
-                                last=last, freeze=freeze) if yes else None
+                                last=last, freeze=freeze is not False) if yes else None
         if as_json:
             _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
                         "pack": None if made is None else {**asdict(made), "path": str(made.path)}})

@@ -15,6 +15,7 @@ from test_pipeline import strokes, sums
 
 from oneshot import corrections, pack, pipeline, released, verify
 from oneshot.choose import Chooser, Chosen, choose
+from oneshot.cli import main
 from oneshot.corrections_toml import Corrections
 from oneshot.export.keys import Struck, assign_keys
 from oneshot.model import Articulation, Drum, Hit, Kit, KitError, OneShot
@@ -165,7 +166,7 @@ def test_the_record_is_read_as_it_was_written(tmp_path: Path) -> None:
 
 
 def test_a_released_kit_is_rebuilt_under_its_names(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """From end to end: pack leaves the kit alone unless told to freeze it; the kit, or the zip, keeps names through
+    """From end to end: ``pack_kit`` leaves the kit alone unless told to freeze it; the kit, or the zip, keeps names through
     other settings and a rejected hit; the next pack lists what changed without being given the first.
     """
     def short(folder: Path, out: Path) -> None:
@@ -209,3 +210,20 @@ def test_a_drum_built_alone_is_built_alone_again(tmp_path: Path) -> None:
     second = pipeline.build(session, kit).kit
 
     assert [every[0].name] == [drum.name for drum in first.drums] == [drum.name for drum in second.drums]
+
+
+def test_the_command_freezes_unless_told_not_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """``oneshot pack --yes`` makes a release, and a released kit keeps its names; a trial with --no-freeze makes none,
+    and neither does a look at the texts.
+    """
+    monkeypatch.setattr(pack, "preview", lambda folder, out: out.write_bytes(
+        next((folder / "samples").rglob("*.wav")).read_bytes()))
+    kit = tmp_path / "k"
+    pipeline.build(strokes(tmp_path / "s"), kit)
+
+    for more, frozen in (([], False), (["--yes", "--no-freeze"], False), (["--yes"], True)):
+        with pytest.raises(SystemExit) as left:
+            main(["pack", str(kit), "--licence", "cc0", *more])
+
+        assert not left.value.code
+        assert frozen == (kit / released.NAME).exists()

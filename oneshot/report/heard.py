@@ -46,6 +46,6 @@ def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str
     if not kit:
         return [*lines, ("text", "  Listen before it goes out: talk between takes is heard in every mic.")]
     lines.append(("text", "  The kit remembers it: later builds keep its names, layers, velocities and keys."
-                  if made["frozen"] else "  If this goes out, keep it: build --last keeps its names, and pack "
-                  "--freeze lets the kit remember them."))
+                  if made["frozen"] else "  The kit does not remember it: if it goes out all the same, keep the zip "
+                  "and build with --last."))
     return lines
