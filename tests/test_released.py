@@ -166,8 +166,8 @@ def test_the_record_is_read_as_it_was_written(tmp_path: Path) -> None:
 
 
 def test_a_released_kit_is_rebuilt_under_its_names(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """From end to end: ``pack_kit`` leaves the kit alone unless told to freeze it; the kit, or the zip, keeps names through
-    other settings and a rejected hit; the next pack lists what changed without being given the first.
+    """From end to end: ``pack_kit`` leaves the kit alone unless told to freeze it; the kit, or the zip, keeps names
+    through other settings and a rejected hit; the next pack lists what changed without being given the first.
     """
     def short(folder: Path, out: Path) -> None:
         out.write_bytes(next((folder / "samples").rglob("*.wav")).read_bytes())
