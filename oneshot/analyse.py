@@ -1,7 +1,7 @@
 """Analyse: from a session to its hits, drums, delays and bleed. The first half of the pipeline, in order.
 
     scan ─► detect ─► align (first arrivals) ─► features ─► group (kinds, drums) ─► unmix ─► articulations ─► naming
-    ─► align (settle) ─► bleed
+    ─► leaning ─► align (settle) ─► bleed
 
 Takes are listened to one by one; kinds and drums are learned over all of them, since the same kit stands in all.
 """
@@ -25,6 +25,7 @@ from oneshot import (
     features,
     group,
     labels,
+    leaning,
     naming,
     problems,
     ringing,
@@ -249,6 +250,7 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
     named, strokes = _names(strokes, learned, drums, mics, near, said)
+    strokes = leaning.with_weak(session, strokes, templates.drum, named, mics)
     strokes, described, templates, mics = _heard_only(strokes, described, templates, mics)
     placer = Placer(session, [m.name for m in mics], named, templates, strokes)
     progress("measuring bleed", 0.0)
