@@ -22,8 +22,10 @@ from oneshot.released import Held, Stroke
 
 REJECTED = "rejected by hand"
 """Why a hit was left out that the user does not want; prints read it, too."""
+LAYER_GRADE = "C"
+"""Where nothing of some strength reaches the grade asked for, hits of this grade stand in: fit as a layer."""
 FALLBACK_WITHIN_DB = 6.0
-"""Where nothing reaches the grade, hits within this of the cleanest stand in."""
+"""Where no hit at all reaches that, those within this of the cleanest stand in."""
 DRIFT_CENTS = 20.0
 """Drift of pitch from here on is told: it is heard from 15 to 20 cents on (common practice, no source)."""
 UNKNOWN_DB = -60.0
@@ -90,16 +92,34 @@ class Chooser:
     by_hand: ByHand = field(default_factory=ByHand)
     held: Mapping[Stroke, Held] = field(default_factory=dict)
 
-    def fit(self, hits: Sequence[Hit]) -> tuple[list[Hit], bool]:
-        """The hits of one group that may become one-shots by their grade, and whether for want of better."""
+    def fit(self, hits: Sequence[Hit]) -> list[Hit]:
+        """The hits of one group that may become one-shots by their grade.
+
+        Where the best there is may stand in, those that are fit for a layer at least take part, and where there are
+        none, the cleanest.
+        """
         good = [h for h in hits if h.id in self.wanted or self.unfit(h) is None]
-        if not self.choosing.fallback or any(self.unfit(h) is None for h in hits):
-            return good, False
+        if not self.choosing.fallback:
+            return good
+        reach = replace(self, choosing=replace(self.choosing, grade=max(LAYER_GRADE, self.choosing.grade)))
+        able = [h for h in hits if reach.unfit(h) is None]
+        if able:
+            return [*good, *(h for h in able if h not in good)]
         able = sorted((h for h in hits if h.id not in self.rejected and h.level_db is not None),
                       key=lambda h: (self.clean_db[h.id], h.id))
         limit = self.clean_db[able[0].id] + FALLBACK_WITHIN_DB if able else 0.0
         best = [h for h in able if self.clean_db[h.id] <= limit][:self.choosing.round_robins]
-        return [*best, *(h for h in good if h not in best)], True
+        return [*best, *(h for h in good if h not in best)]
+
+    def best_of_layers(self, hits: Sequence[Hit], layer: Mapping[int, int]) -> list[Hit]:
+        """Of a group's hits those that count in their layer: what the user wants, and what reaches the grade asked for
+        or, where nothing does, the best grade there is.
+        """
+        rank = {h.id: -1 if self.unfit(h) is None else GRADES.index(self.grades[h.id]) for h in hits}
+        best: dict[int, int] = {}
+        for h in (h for h in hits if h.id not in self.wanted or rank[h.id] < 0):
+            best[layer[h.id]] = min(best.get(layer[h.id], len(GRADES)), rank[h.id])
+        return [h for h in hits if h.id in self.wanted or rank[h.id] == best[layer[h.id]]]
 
     def unfit(self, hit: Hit) -> str | None:
         """Why a hit cannot be kept, in plain words; None where nothing speaks against it."""
@@ -150,7 +170,7 @@ def worth_measuring(hits: Sequence[Hit], chooser: Chooser) -> list[Hit]:
     """The hits that may become one-shots by their grade: those to be measured before choosing."""
     held = frozenset(number for each in chooser.held.values() for number in each.slots) - chooser.rejected
     chooser = replace(chooser, wanted=chooser.wanted | held)
-    return [hit for group in _groups(hits) for hit in chooser.fit(group)[0]]
+    return [hit for group in _groups(hits) for hit in chooser.fit(group)]
 
 
 def _groups(hits: Sequence[Hit]) -> list[list[Hit]]:
@@ -170,12 +190,13 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
     chooser = replace(chooser, wanted=asked | released)
     unfit: dict[int, str | None] = {hit.id: chooser.unfit(hit) for hit in hits}
     why = dict(unfit)
-    fit, fallback = chooser.fit(hits)
+    fit = chooser.fit(hits)
     odd = chooser.aside(fit)
     why.update(odd)
     good = [h for h in fit if h.id not in odd]
     layer = _layers(hits, good, chooser, listed, held)
     good, wanted = _by_layer(hits, good, chooser, layer, why)
+    good = replace(chooser, wanted=wanted).best_of_layers(good, layer)
     if not good:
         return [replace(h, layer=layer.get(h.id), reason=why[h.id]) for h in hits], [], []
     candidates = chooser.candidates(good)
@@ -189,7 +210,7 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
         why.update(left)
     picks = _picks(numbers, turns, held)
     ids = {pick.hit for pick in picks}
-    second = {k for k in ids - (wanted - (released - asked)) if fallback or unfit[k] is not None}
+    second = {k for k in ids - (wanted - (released - asked)) if unfit[k] is not None}
     done = [replace(h, layer=layer.get(h.id), kept=h.id in ids, fallback=h.id in second,
                     reason=why[h.id] if h.id in second or h.id not in ids else None) for h in hits]
     return done, picks, [*_for_the_ear([h for h in fit if h.id in odd], odd, chooser.rates),

@@ -69,6 +69,20 @@ def test_every_hit_is_kept_or_has_a_reason() -> None:
     assert not all(h.kept for h in found.hits)
 
 
+def test_a_layer_that_nothing_clean_reaches_has_the_best_there_is() -> None:
+    """Soft and middle strokes that are no better than C stand in for want of better, the cleaner grade alone where
+    there are two; among hard ones that are clean none does, D never, and without fallback none at all.
+    """
+    hits = hits_at([-30.0, -30.2, -20.0, -20.2, -20.4, -10.0, -10.2, -10.4, -40.0])
+    found = by_id(chosen(hits, "CCBBCABCD", grade="A", layer_step_db=5.0))
+
+    assert [(True, True)] * 4 + [(False, False)] + [(True, False)] + [(False, False)] * 3 == \
+        [(found[k].kept, found[k].fallback) for k in range(1, 10)]
+    assert [1, 1, 2, 2, 2, 3, 3, 3] == [found[k].layer for k in range(1, 9)]
+    assert "grade C, A asked for" in str(found[1].reason)
+    assert [6] == [h.id for h in chosen(hits, "CCBBCABCD", grade="A", fallback=False).hits if h.kept]
+
+
 def test_the_grade_asked_for_is_kept_to() -> None:
     """With grade B asked for, C and D are left out with their grade in the reason; with C, only D is."""
     hits = hits_at([-20.0, -20.1, -20.2, -20.3])
