@@ -103,6 +103,8 @@ def _one_kick_one_snare(templates: Templates, kinds: Mapping[int, str], named: s
 
     Sound alone tells them badly: a floor tom is as low as many a kick, and wires answer every tom. But a kit has one of
     each, struck more often than any tom (common practice, no source); what else is as low as the kick is part of it.
+    Where none sounds like a kick, as in a mix that leaves its lows to the bass, it is the tom struck twice as often as
+    any other and at least half as often as the snare.
     ``named``: the drums whose names are known.
     """
     out = dict(kinds)
@@ -114,6 +116,12 @@ def _one_kick_one_snare(templates: Templates, kinds: Mapping[int, str], named: s
         main = max(known or kicks, key=lambda n: (members[n], depth[n], -n))
         out.update({n: "tom" for n in kicks if n not in named and n != main and depth[n] <= depth[main] - SHALLOWER_DB})
     snares = [n for n, kind in out.items() if kind == "snare"]
+    if not kicks and snares:
+        toms = [n for n, kind in out.items() if kind == "tom" and n not in named]
+        main = max(toms, key=lambda n: (members[n], -n), default=-1)
+        if toms and 2 * members[main] >= max(members[n] for n in snares) \
+                and all(2 * members[n] <= members[main] for n in toms if n != main):
+            out[main] = "kick"
     if snares and not any(n in named for n in snares):
         main = max(snares, key=lambda n: (members[n], -n))
         out.update({n: "tom" for n in snares if n != main and 2 * members[n] <= members[main]})

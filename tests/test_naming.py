@@ -94,6 +94,19 @@ def test_toms_are_numbered_from_the_highest_down(members: list[int]) -> None:
     assert ["tom", "kick"] == named(templates(rack, kick, members=members[1:]), OVERHEADS)[0]
 
 
+def test_what_is_struck_as_often_as_a_kick_is_the_kick() -> None:
+    """Where nothing sounds like a kick, a low drum struck nearly as often as the snare and far more often than any tom
+    is it; among toms struck alike, or where no snare is, or seldom, none is.
+    """
+    low, high, snare = stroke("floor", (0, -6)), stroke("rack", (-8, 0)), stroke("snare", (-3, 0)).copy()
+    snare[:, :2] *= 2.5  # with the weight of a deep shell
+
+    assert ["kick", "tom", "snare"] == named(templates(low, high, snare, members=[60, 20, 80]), OVERHEADS)[1]
+    assert ["tom", "tom", "snare"] == named(templates(low, high, snare, members=[60, 40, 80]), OVERHEADS)[1]
+    assert ["tom", "tom", "snare"] == named(templates(low, high, snare, members=[30, 5, 80]), OVERHEADS)[1]
+    assert ["tom", "tom"] == named(templates(low, high, members=[60, 20]), OVERHEADS)[1]
+
+
 def test_a_kit_has_one_kick_and_one_snare() -> None:
     """Without mics that name them, what is struck most is kick and snare; a tom as low as many a kick, and one that
     rings as bright as many a snare, are toms (common practice, no source).
