@@ -51,6 +51,21 @@ def assert_made_of(expected: Floats, found: Floats, within_db: float) -> None:
 # -------------------------------------------------------------------------------------------------------------- strokes
 
 
+def test_of_two_that_fit_alike_the_more_frequent_one_is_taken() -> None:
+    """Between two ways of striking a snare, a stroke that lies halfway is the one struck ten times as often; a stroke
+    clearly of the rare one stays that.
+    """
+    rng = np.random.default_rng(4)
+    double = SNARE * 10 ** (rng.normal(0, 2, SNARE.shape) / 10)
+    for members, expected in (([50, 5], 0), ([5, 50], 1)):
+        known = templates(SNARE, double, members=members, drum=[1, 1])
+        halfway = np.sqrt(known.energy[0] * known.energy[1])[None]
+        assert expected == int(unmix.explain(heard(halfway, 1e-9), known, np.zeros(1), NEAR).gain[0].argmax())
+        for kind in (0, 1):
+            whole = heard(known.energy[kind][None], 1e-9)
+            assert kind == int(unmix.explain(whole, known, np.zeros(1), NEAR).gain[0].argmax())
+
+
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("level_db", [0.0, -20.0, -35.0])
 def test_a_single_stroke_is_found_at_its_strength(name: str, level_db: float) -> None:
