@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
+    from review_desk import Client
     from stage_inputs import Pier
 
 TERMINAL = ("NO_COLOR", "FORCE_COLOR", "CLICOLOR_FORCE", "TERMINAL_WIDTH", "COLUMNS")
@@ -47,3 +48,11 @@ def pier(tmp_path_factory: pytest.TempPathFactory) -> Pier:
     known = write_session(folder / "session", PIER, (PIER_TAKE,), seed=3)
     built = pipeline.build(folder / "session", folder / "kit")
     return Pier(folder / "session", known[PIER_TAKE.name], built.kit, folder / "kit")
+
+
+@pytest.fixture
+def client(pier: Pier, tmp_path: Path) -> Client:
+    """A copy of the small kit under review."""
+    from review_desk import Client, own_copy
+
+    return Client(own_copy(pier, tmp_path), pier.session)

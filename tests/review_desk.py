@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import shutil
 import subprocess
@@ -11,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
+import soundfile
 from starlette.testclient import TestClient
 
 from oneshot.corrections_toml import Correction, load
@@ -75,6 +77,12 @@ def own_copy(pier: Pier, tmp_path: Path) -> Path:
     """The pier's kit, to be changed."""
     shutil.copytree(pier.folder, tmp_path / "kit")
     return tmp_path / "kit"
+
+
+def heard(content: bytes) -> tuple[Any, int]:
+    """A WAV as libsndfile reads it: (frames, channels), rate."""
+    x, rate = soundfile.read(io.BytesIO(content), dtype="float64", always_2d=True)
+    return x, rate
 
 
 def entries(folder: Path) -> tuple[Correction, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import shutil
 import threading
@@ -14,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 from kits import small_kit
-from review_desk import Client, entries, own_copy, place
+from review_desk import Client, entries, heard, own_copy, place
 
 from oneshot import blend, loudness, pipeline
 from oneshot.audio import TakeReader, read_audio
@@ -27,18 +26,6 @@ from oneshot.review.journal import Journal
 
 if TYPE_CHECKING:
     from stage_inputs import Pier
-
-
-@pytest.fixture
-def client(pier: Pier, tmp_path: Path) -> Client:
-    """A copy of the small kit under review."""
-    return Client(own_copy(pier, tmp_path), pier.session)
-
-
-def heard(content: bytes) -> tuple[Any, int]:
-    """A WAV as libsndfile reads it: (frames, channels), rate."""
-    x, rate = soundfile.read(io.BytesIO(content), dtype="float64", always_2d=True)
-    return x, rate
 
 
 # -------------------------------------------------------------------------------------------------------------- looking

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import socket
 from pathlib import Path
@@ -23,18 +22,6 @@ from oneshot.review.server import application
 
 if TYPE_CHECKING:
     from stage_inputs import Pier
-
-
-@pytest.fixture
-def client(pier: Pier, tmp_path: Path) -> Client:
-    """A copy of the small kit under review."""
-    return Client(own_copy(pier, tmp_path), pier.session)
-
-
-def heard(content: bytes) -> tuple[Any, int]:
-    """A WAV as libsndfile reads it: (frames, channels), rate."""
-    x, rate = soundfile.read(io.BytesIO(content), dtype="float64", always_2d=True)
-    return x, rate
 
 
 @pytest.mark.parametrize(("headers", "status"), [
