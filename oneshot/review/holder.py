@@ -27,7 +27,7 @@ class Holder:
         """Hold the kit; ``said``: what another process is told. Raises KitError where one holds it already."""
         self._path.parent.mkdir(parents=True, exist_ok=True)
         file = self._path.open("a+", encoding="utf-8")
-        if not _lock(file):
+        if not lock(file):
             file.seek(1)
             other = file.read(200).strip()
             file.close()
@@ -52,7 +52,7 @@ class Holder:
             self._file = None
 
 
-def _lock(file: IO[str]) -> bool:
+def lock(file: IO[str]) -> bool:
     """Lock a file for this process; False where another one has it."""
     try:
         if sys.platform == "win32":

@@ -6,11 +6,9 @@ While it runs nothing else may change the kit: what is decided meanwhile waits f
 from __future__ import annotations
 
 import shutil
-import tempfile
 import threading
 import time
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 from oneshot import pipeline
@@ -18,8 +16,8 @@ from oneshot.corrections_toml import Corrections, parse
 from oneshot.model import OneshotError
 from oneshot.recall import Memory, remembering
 from oneshot.recipe_toml import load_recipe
-from oneshot.remembered import forget
 from oneshot.review.desk import Desk
+from oneshot.review.passing import KIT, passing_folder
 from oneshot.session import fingerprint_parts
 from oneshot.store import open_store
 
@@ -114,8 +112,8 @@ class Rebuild:
         """Build the kit as it is into a folder that is thrown away: what comes of it is known then, and the kit's own
         files are used again where they are the same.
         """
-        with tempfile.TemporaryDirectory(prefix="oneshot-review-") as folder:
-            kit = Path(folder) / "kit"
+        with passing_folder() as folder:
+            kit = folder / KIT
             kit.mkdir()
             shutil.copyfile(self._desk.folder / "manifest.json", kit / "manifest.json")
             for name in ("recipe.toml", "released.json"):
@@ -123,10 +121,7 @@ class Rebuild:
                     shutil.copyfile(self._desk.folder / name, kit / name)
             if built:
                 (kit / "corrections.toml").write_text(built, encoding="utf-8")
-            try:
-                pipeline.build(self._desk.session_path, kit, jobs=1, progress=self._stop_asked)
-            finally:
-                forget(kit)
+            pipeline.build(self._desk.session_path, kit, jobs=1, progress=self._stop_asked)
             self._memory.adopt(self._desk.kit.one_shots)
 
     def _stop_asked(self, stage: str, share: float) -> None:
