@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
+    from playwright.sync_api import Browser
     from review_desk import Client
+    from review_sight import Sight
     from stage_inputs import Pier
 
 TERMINAL = ("NO_COLOR", "FORCE_COLOR", "CLICOLOR_FORCE", "TERMINAL_WIDTH", "COLUMNS")
@@ -56,3 +58,30 @@ def client(pier: Pier, tmp_path: Path) -> Client:
     from review_desk import Client, own_copy
 
     return Client(own_copy(pier, tmp_path), pier.session)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One browser for all tests of a file."""
+    from playwright.sync_api import sync_playwright
+    from review_sight import CHROMIUM
+
+    with sync_playwright() as driver:
+        started = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def sight(browser: Browser, pier: Pier, tmp_path: Path) -> Iterator[Sight]:
+    """The page of a copy of the small kit, on a laptop; no fault of a script and no request elsewhere is allowed."""
+    from review_desk import own_copy, running
+    from review_sight import LAPTOP, Sight
+
+    folder = own_copy(pier, tmp_path)
+    with running(folder, pier.session) as (address, _):
+        context = browser.new_context(viewport=LAPTOP)
+        seen = Sight(context.new_page(), folder, address)
+        yield seen
+        context.close()
+        assert [] == seen.faults

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +13,9 @@ from playwright.sync_api import Page, ViewportSize, expect
 from oneshot.kit_file import read_kit
 from oneshot.model import Hit
 
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
+AXE = Path(os.environ.get("AXE_CORE", Path(__file__).parent.parent / ".axe/node_modules/axe-core/axe.min.js"))
+NOT_HERE = os.environ.get("ONESHOT_NO_BROWSER") == "1"
 LAPTOP, PHONE = ViewportSize(width=1366, height=768), ViewportSize(width=390, height=844)
 
 

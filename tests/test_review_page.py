@@ -7,7 +7,6 @@ the tests fail, save on a machine that says ONESHOT_NO_BROWSER=1.
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import signal
 import subprocess
@@ -16,14 +15,13 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from playwright.sync_api import Browser, expect, sync_playwright
+from playwright.sync_api import Browser, expect
 from review_desk import entries, own_copy, running
-from review_sight import LAPTOP, PHONE, Sight
+from review_sight import AXE, LAPTOP, NOT_HERE, PHONE, Sight
 
 from oneshot.audio import TakeReader
 from oneshot.kit_file import read_kit
@@ -32,32 +30,7 @@ from oneshot.session import open_session
 if TYPE_CHECKING:
     from stage_inputs import Pier
 
-CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
-AXE = Path(os.environ.get("AXE_CORE", Path(__file__).parent.parent / ".axe/node_modules/axe-core/axe.min.js"))
-NOT_HERE = os.environ.get("ONESHOT_NO_BROWSER") == "1"
-
 pytestmark = [pytest.mark.full, pytest.mark.skipif(NOT_HERE, reason="this machine says that it has no browser")]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """One browser for all tests of this file."""
-    with sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield started
-        started.close()
-
-
-@pytest.fixture
-def sight(browser: Browser, pier: Pier, tmp_path: Path) -> Iterator[Sight]:
-    """The page of a copy of the small kit, on a laptop; no fault of a script and no request elsewhere is allowed."""
-    folder = own_copy(pier, tmp_path)
-    with running(folder, pier.session) as (address, _):
-        context = browser.new_context(viewport=LAPTOP)
-        seen = Sight(context.new_page(), folder, address)
-        yield seen
-        context.close()
-        assert [] == seen.faults
 
 
 def test_nothing_sounds_until_it_is_asked_and_then_softly(sight: Sight) -> None:

@@ -7,19 +7,17 @@ nothing. What is decided is on the disk before the answer goes out.
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
-from dataclasses import asdict, fields, replace
+from collections.abc import Callable, Mapping
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 from oneshot import corrections
 from oneshot.corrections_toml import KINDS, Correction, Corrections, Place, dump, parse
-from oneshot.files import write_atomic
 from oneshot.kit_file import read_kit
 from oneshot.model import Fader, Hit, Kit, KitError, OneshotError, Session, SettingsError
 from oneshot.overruling import REACH_S, Corrected
-from oneshot.recipe import FaderRecipe, Recipe
-from oneshot.recipe_toml import load_recipe, recipe_toml
+from oneshot.recipe import FaderRecipe
 from oneshot.review.journal import Journal, replaced_by
 from oneshot.session import open_session
 
@@ -134,12 +132,19 @@ class Desk:
             self._changed()
             return entry
 
-    def undo(self, revision: int) -> bool:
-        """Take the last decision back; False where there is none. Raises StaleError, OSError."""
+    def undo(self, revision: int) -> Mapping[str, Any] | None:
+        """Take the last decision back; what it was, None where there is none. Raises StaleError, OSError."""
+        return self._step(revision, self.journal.undo)
+
+    def redo(self, revision: int) -> Mapping[str, Any] | None:
+        """Do what was taken back last once more; what it was, None where there is none. Raises as ``undo``."""
+        return self._step(revision, self.journal.redo)
+
+    def _step(self, revision: int, go: Callable[[], Mapping[str, Any] | None]) -> Mapping[str, Any] | None:
         with self.lock:
             self._check(revision)
-            done = self.journal.undo()
-            if done:
+            done = go()
+            if done is not None:
                 self._changed()
             return done
 
@@ -153,25 +158,16 @@ class Desk:
             self._check(revision)
             if mic not in self.kit.balance:
                 raise SettingsError(f"no mic is called {mic}: load the page again")
-            recipe = self.recipe()
-            balance = {name: fader for name, fader in recipe.balance.items() if name != mic}
-            if said is not None:
-                known = {item.name for item in fields(FaderRecipe)}
-                if set(said) - known:
-                    raise SettingsError(f"a fader knows {', '.join(sorted(known))} and nothing else")
-                balance[mic] = FaderRecipe(**said)
-            write_atomic(self.folder / "recipe.toml", recipe_toml(replace(recipe, balance=balance)))
+            if said is not None and set(said) - {item.name for item in fields(FaderRecipe)}:
+                raise SettingsError(f"a fader knows {', '.join(sorted(item.name for item in fields(FaderRecipe)))} and "
+                                    "nothing else")
+            self.journal.set_fader(mic, None if said is None else FaderRecipe(**said))
             self._changed()
 
     def balance(self) -> dict[str, Fader]:
         """Each mic's fader as it sounds now: the kit's, with what the recipe on the disk says over it."""
-        said = self.recipe().balance
+        said = self.journal.recipe.balance
         return {name: said[name].over(fader) if name in said else fader for name, fader in self.kit.balance.items()}
-
-    def recipe(self) -> Recipe:
-        """The kit's recipe as it stands on the disk. Raises SettingsError."""
-        path = self.folder / "recipe.toml"
-        return load_recipe(path if path.exists() else None)[0]
 
     def built(self, text: str) -> None:
         """The kit has just been built from corrections of that text."""
@@ -218,8 +214,3 @@ def entry_of(row: object) -> Correction:
         return parse(dump(Corrections((Correction(**values),))), "the entry").entries[0]
     except (KeyError, TypeError, IndexError):
         raise SettingsError("an entry's hits are places: { take, frame }") from None
-
-
-def entry_row(entry: Correction) -> dict[str, Any]:
-    """An entry as plain types, without what it does not say."""
-    return {key: value for key, value in asdict(entry).items() if value not in (None, (), [])}

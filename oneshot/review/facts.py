@@ -14,7 +14,8 @@ from oneshot.model import Hit, Kit, KitError, OneShot
 from oneshot.overruling import REACH_S
 from oneshot.player import Note, Player
 from oneshot.report.text import reason_kind
-from oneshot.review.desk import Desk, entry_row
+from oneshot.review.desk import Desk
+from oneshot.review.journal import entry_row
 from oneshot.review.sound import HEARD_ROLES, Recordings
 
 UNSURE = 0.6
@@ -38,19 +39,15 @@ def summary(desk: Desk) -> dict[str, Any]:
         "drums": [{"name": name, "articulations": [a for a, _ in found.most_common()]}
                   for name, found in sorted(ways.items())],
         "keys": [{"drum": d.name, "articulation": a.name, "key": a.key} for d in kit.drums for a in d.articulations],
-        "balance": balance(desk), "said": sorted(desk.recipe().balance),
         "shots": [_shot(shot) for shot in kit.one_shots],
-        "hits": len(kit.hits), "problems": [f"{p.what}: {p.todo}" for p in now.problems], **decisions(desk),
+        "hits": len(kit.hits), "problems": [f"{p.what}: {p.todo}" for p in now.problems], **standing(desk),
     }
 
 
-def balance(desk: Desk) -> dict[str, Any]:
-    """Each mic's fader as it sounds now, as plain types."""
-    return {name: asdict(fader) for name, fader in desk.balance().items()}
-
-
-def decisions(desk: Desk) -> dict[str, Any]:
-    """All entries in order, which of them the kit lacks, and whether there is something to build or to take back."""
+def standing(desk: Desk) -> dict[str, Any]:
+    """All that was decided: the entries in order, and which of them the kit lacks; each mic's fader as it sounds now,
+    which of them somebody set, and which are not built yet; what can be taken back and done again.
+    """
     pending = list(desk.journal.pending)
     rows = []
     for entry in reversed(desk.journal.entries):
@@ -58,8 +55,17 @@ def decisions(desk: Desk) -> dict[str, Any]:
         if waiting:
             pending.remove(entry)
         rows.append({**entry_row(entry), "pending": waiting})
+    said, built = desk.journal.said, _built_balance(desk.kit)
     return {"decisions": rows[::-1], "withdrawn": len(desk.journal.withdrawn),
-            "can_undo": bool(desk.journal.before or desk.journal.entries)}
+            "balance": {name: asdict(fader) for name, fader in desk.balance().items()}, "said": said,
+            "moved": [mic for mic in desk.kit.balance if said.get(mic) != built.get(mic)],
+            "undo": desk.journal.to_undo, "redo": desk.journal.to_redo}
+
+
+def _built_balance(kit: Kit) -> Mapping[str, Any]:
+    """What the recipe said of the balance when the kit was built."""
+    found = kit.recipe.get("balance")
+    return found if isinstance(found, dict) else {}
 
 
 def rows(desk: Desk) -> list[dict[str, Any]]:

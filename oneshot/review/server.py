@@ -21,8 +21,9 @@ from starlette.types import ASGIApp
 
 from oneshot.model import OneshotError
 from oneshot.review import facts, sound
-from oneshot.review.desk import Desk, StaleError, entry_row
+from oneshot.review.desk import Desk, StaleError
 from oneshot.review.guard import Guard
+from oneshot.review.journal import entry_row
 from oneshot.review.rebuild import Rebuild
 from oneshot.review.sound import Recordings
 
@@ -129,13 +130,24 @@ class Pages:
     def undo(self, request: Request, said: Json) -> Json:
         """Take the last decision back."""
         del request
-        return {"done": self.desk.undo(_revision(said)), "revision": self.desk.revision}
+        return self._stepped(self.desk.undo(_revision(said)))
+
+    def redo(self, request: Request, said: Json) -> Json:
+        """Do what was taken back last once more."""
+        del request
+        return self._stepped(self.desk.redo(_revision(said)))
+
+    def _stepped(self, done: Mapping[str, Any] | None) -> Json:
+        if done is not None:
+            self.rebuild.work_ahead()
+        return {"done": done, "revision": self.desk.revision}
 
     def fader(self, request: Request, said: Json) -> Json:
         """Put a mic somewhere in the balance."""
         del request
         self.desk.set_fader(_revision(said), str(said.get("mic")), said.get("fader"))
-        return {"revision": self.desk.revision, "balance": facts.balance(self.desk)}
+        with self.desk.lock:
+            return {"revision": self.desk.revision, "kit": facts.standing(self.desk)}
 
     def build(self, request: Request, said: Json) -> Json:
         """Start building the kit anew."""
@@ -161,7 +173,8 @@ def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
         "hits/{number:int}/outline": pages.outline, "hits/{number:int}/lifted": pages.lifted,
         "hits/{number:int}/shot": pages.shot, "takes/{take:int}/sound": pages.window,
         "takes/{take:int}/peaks": pages.peaks, "play/{what:str}": pages.play}
-    writing = {"decide": pages.decide, "undo": pages.undo, "balance": pages.fader, "build": pages.build}
+    writing = {"decide": pages.decide, "undo": pages.undo, "redo": pages.redo, "balance": pages.fader,
+               "build": pages.build}
     routes = [Route("/", _static("index.html")), Route("/static/{name}", _asset),
               *(Route(f"/api/{path}", _reading(answer)) for path, answer in reading.items()),
               *(Route(f"/api/{path}", _writing(answer), methods=["POST"]) for path, answer in writing.items())]

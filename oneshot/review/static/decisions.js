@@ -1,9 +1,9 @@
 /* Everything that was decided, in the order of corrections.toml. */
 
-import {byId, clock, make, plural} from "./base.js";
+import {byId, clock, figure, make, minus, plural} from "./base.js";
 import {state} from "./state.js";
 
-const section = byId("decisions");
+const section = byId("decisions"), WAITS = "waits for the next build", BUILT = "in the kit";
 const DOES = {keep: "kept", reject: "rejected", rename: "renamed", move: "moved", merge: "joined", split: "split off", layer: "put into a layer",
   round_robins: "round robins chosen", add: "added", nudge: "start moved", end: "end set", fade: "fades set", drop: "mics left out", gain: "level trimmed"};
 
@@ -25,22 +25,54 @@ function what(entry) {
   if (entry.hits && entry.layer) parts.push(`layer ${entry.layer}`);
   if (entry.hits && entry.drum && entry.kind === "add") parts.push(`as ${entry.drum}`);
   for (const [key, unit] of [["frames", "frames"], ["ms", "ms"], ["after_ms", "ms after the attack"], ["in_ms", "ms in"], ["out_ms", "ms out"], ["gain_db", "dB"]]) {
-    if (entry[key] !== undefined) parts.push(`${String(entry[key]).replace("-", "\u2212")} ${unit}`);
+    if (entry[key] !== undefined) parts.push(`${minus(String(entry[key]))} ${unit}`);
   }
   if (entry.mics) parts.push(entry.mics.join(", "));
   if (entry.note) parts.push(`\u201c${entry.note}\u201d`);
   return parts.join(", ");
 }
 
+export const sideText = (pan) => Math.abs(pan) < 0.025 ? "middle" : `${Math.round(Math.abs(pan) * 100)}\u202f% ${pan < 0 ? "left" : "right"}`;
+
+/* What is said of a mic in the balance; what is left out stays as computed. */
+function faderText(fader) {
+  if (!fader) return "as computed";
+  const parts = [];
+  if (fader.on === false) parts.push("off");
+  if (fader.gain_db !== undefined) parts.push(`gain ${figure(fader.gain_db, 1, "dB")}`);
+  if (fader.pan !== undefined) parts.push(sideText(fader.pan));
+  if (fader.polarity === -1) parts.push("inverted");
+  return parts.join(", ") || "as computed";
+}
+
+/* A decision in a few words, for what can be undone. */
+export function inWords(about) {
+  if (about.kind === "balance") return `balance of ${about.mic}: ${faderText(about.to)}`;
+  return [DOES[about.kind] || about.kind, whom(about), what(about)].filter(Boolean).join(", ");
+}
+
+function balanceTable() {
+  const rows = Object.entries(state.kit.said).map(([mic, fader]) => {
+    const waits = state.kit.moved.includes(mic);
+    return make("tr", {className: waits ? "waits" : ""}, make("th", {scope: "row"}, mic), make("td", {}, faderText(fader)), make("td", {}, waits ? WAITS : BUILT));
+  });
+  const gone = state.kit.moved.filter((mic) => !(mic in state.kit.said)).map((mic) => make("tr", {className: "waits"},
+    make("th", {scope: "row"}, mic), make("td", {}, "let go: as computed"), make("td", {}, WAITS)));
+  return [make("h2", {}, "Balance"), make("p", {className: "note"}, "As it stands in the kit\u2019s recipe.toml; mics that are not named stand where they were computed to stand."),
+    rows.length + gone.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Balance"}, make("table", {},
+      make("thead", {}, make("tr", {}, ...["Mic", "How", "Where it stands"].map((head) => make("th", {scope: "col"}, head)))),
+      make("tbody", {}, ...rows, ...gone))) : make("p", {}, "No mic was moved.")];
+}
+
 export function paint() {
   const all = state.kit.decisions, problems = state.kit.problems;
   byId("count").textContent = all.length ? `(${all.length})` : "";
   const rows = all.map((entry, n) => make("tr", {className: entry.pending ? "waits" : ""}, make("td", {className: "n"}, String(n + 1)),
-    make("th", {scope: "row"}, DOES[entry.kind] || entry.kind), make("td", {}, whom(entry)), make("td", {}, what(entry)), make("td", {}, entry.pending ? "waits for the next build" : "in the kit")));
+    make("th", {scope: "row"}, DOES[entry.kind] || entry.kind), make("td", {}, whom(entry)), make("td", {}, what(entry)), make("td", {}, entry.pending ? WAITS : BUILT)));
   section.replaceChildren(make("h2", {}, "Decisions"),
-    make("p", {className: "note"}, "As they stand in the kit\u2019s corrections.toml: plain text that survives every build. The last one is taken back with u."),
+    make("p", {className: "note"}, "As they stand in the kit\u2019s corrections.toml: plain text that survives every build. Undo (u) takes the last one back, redo (Shift+u) does it again, the balance included."),
     ...problems.map((text) => make("p", {className: "heed"}, text)),
     all.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Decisions"}, make("table", {},
       make("thead", {}, make("tr", {}, ...["No.", "What", "Of", "How", "Where it stands"].map((head) => make("th", {scope: "col"}, head)))),
-      make("tbody", {}, ...rows))) : make("p", {}, "Nothing has been decided yet."));
+      make("tbody", {}, ...rows))) : make("p", {}, "Nothing has been decided yet."), ...balanceTable());
 }

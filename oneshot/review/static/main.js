@@ -6,7 +6,7 @@ import * as hit from "./hit.js";
 import * as list from "./list.js";
 import * as listen from "./listen.js";
 import * as playing from "./playing.js";
-import {attempt, decide, onFresh, place, refresh, state, takeBack, trouble} from "./state.js";
+import {attempt, decide, onFresh, place, redo, refresh, state, trouble, undo} from "./state.js";
 
 const VIEWS = ["strokes", "playing", "decisions"];
 let view = "strokes", focusId = null;
@@ -48,16 +48,35 @@ for (const id of ["show", "of"]) byId(id).addEventListener("change", () => { con
 
 /* ---- after every change ---- */
 
-onFresh((why) => {
+function howItStands() {
+  const waits = state.kit.decisions.filter((entry) => entry.pending).length + state.kit.withdrawn + state.kit.moved.length;
+  return waits ? `${plural(waits, "decision")} not built yet.` : "The kit is as decided.";
+}
+
+function mast() {
   document.title = `${state.kit.name}: review`;
   byId("name").textContent = state.kit.name;
-  const waits = state.kit.decisions.filter((entry) => entry.pending).length + state.kit.withdrawn;
   byId("sums").textContent = [plural(state.kit.shots.length, "one-shot"), `from ${plural(state.hits.length, "stroke")}`,
     `in ${plural(state.kit.takes.length, "take")} of ${state.kit.session}`].join(" ");
-  byId("waiting").textContent = waits ? `${plural(waits, "decision")} not built yet` : "The kit is as decided.";
-  byId("undo").disabled = !state.kit.can_undo;
-  drums();
+  byId("waiting").textContent = howItStands();
+  for (const way of ["undo", "redo"]) {
+    const about = state.kit[way];
+    byId(way).disabled = !about;
+    byId(way).title = about ? decisions.inWords(about) : `nothing to ${way}`;
+  }
   decisions.paint();
+}
+
+async function step(way, said) {
+  const about = await way();
+  if (about) byId("waiting").textContent = `${said}: ${decisions.inWords(about)}. ${howItStands()}`;
+}
+const back = () => step(undo, "Undone"), again = () => step(redo, "Done again");
+
+onFresh((why) => {
+  mast();
+  if (why === "fader") return;
+  drums();
   if (why !== "decided" || view === "playing") playing.paint();
   const was = focusId;
   hit.renumber();
@@ -180,7 +199,8 @@ const KEYS = [
     [["q"], "round robins", () => focusOn("robins-layer")],
     [["n"], "rename", () => focusOn("rename-to")],
     [["x"], "join drums", () => focusOn("merge-drum")],
-    [["u"], "take the last decision back", () => takeBack()],
+    [["u"], "undo the last decision, the balance too", () => back(), "u or Ctrl+z"],
+    [["U"], "redo what was undone", () => again(), "Shift+u or Ctrl+Shift+z"],
     [["b"], "build again", () => { build(); }],
     [["?"], "these keys", () => help()],
   ]],
@@ -201,20 +221,25 @@ function help() {
   box.showModal();
 }
 
+/* Ctrl or Cmd with z, as everywhere; in a field the browser's own undo stays. */
+const stepKey = (event) => (event.ctrlKey || event.metaKey) && !event.altKey
+  && {z: event.shiftKey ? "U" : "u", y: "U"}[event.key.toLowerCase()];
+
 document.addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.metaKey || event.altKey || byId("help").open) return;
-  const at = event.target, typing = at.matches("input:not([type=range]):not([type=checkbox]), select, textarea");
+  const at = event.target, typing = at.matches("input:not([type=range]):not([type=checkbox]), select, textarea"), way = stepKey(event);
+  if (byId("help").open || (!way && (event.ctrlKey || event.metaKey || event.altKey))) return;
   if (typing) { if (event.key === "Escape") { at.blur(); byId("list").focus({preventScroll: true}); } return; }
   if (at.matches("input[type=range], input[type=checkbox]") && event.key !== "Escape") { if (event.key.startsWith("Arrow") || event.key === " " || event.key.startsWith("Page")) return; }
   if (at.matches("button, summary, [role=region]") && [" ", "Enter"].includes(event.key)) return;
-  const act = ACTS.get(event.key);
+  const act = ACTS.get(way || event.key);
   if (!act) return;
   event.preventDefault();
   if (AT_ONCE.has(event.key)) act(event);
   else order = order.then(() => act(event)).catch((error) => trouble(error.message));
 });
 
-byId("undo").addEventListener("click", () => takeBack());
+byId("undo").addEventListener("click", () => back());
+byId("redo").addEventListener("click", () => again());
 byId("build").addEventListener("click", () => build());
 byId("help-open").addEventListener("click", () => help());
 

@@ -1,6 +1,7 @@
 /* The kit played: each drum's ladder of layers, one key over velocity, a groove, and the balance while they sound. */
 
-import {byId, figure, getJson, make, minus} from "./base.js";
+import {byId, figure, getJson, make} from "./base.js";
+import {sideText} from "./decisions.js";
 import * as listen from "./listen.js";
 import {attempt, setFader, state} from "./state.js";
 
@@ -37,12 +38,15 @@ export function paint() {
     const shots = state.kit.shots.filter((shot) => shot.drum === key.drum && shot.way === key.articulation);
     if (shots.length) groups.push(ladder(key, shots));
   }
+  const held = section.contains(document.activeElement) ? document.activeElement.id : "", rolled = (section.querySelector(".balance") || {scrollTop: 0}).scrollTop;
   section.replaceChildren(
     make("div", {className: "two"},
       make("div", {}, make("div", {className: "row"},
         make("button", {type: "button", className: "strong", id: "groove", "aria-keyshortcuts": "g", onclick: () => perform("groove", "A groove through the kit")}, "Play a groove ", make("kbd", {}, "g"))),
       make("p", {className: "note"}, "As the kit was last built. Move a mic while it plays; single one-shots sound at a click."), ...groups),
       balance()));
+  section.querySelector(".balance").scrollTop = rolled;
+  if (held && byId(held)) byId(held).focus({preventScroll: true});
 }
 
 function ladder(key, shots) {
@@ -62,7 +66,7 @@ function ladder(key, shots) {
       fill.style.width = `${100 * ((level ?? low) - low) / Math.max(high - low, 1e-6)}%`;
       return make("div", {className: "rung"}, make("span", {}, make("b", {}, `Layer ${layer}`), make("span", {className: "sub"}, `velocity ${mine[0].velocity.join(" to ")}`)),
         make("span", {className: "level"}, bar, make("span", {className: "sub"}, figure(level, 1, "dB"))),
-        make("span", {className: "robins"}, ...mine.map((shot) => make("button", {type: "button", className: "robin", onclick: () => one(shot), ondblclick: () => tells(shot.hit),
+        make("span", {className: "robins"}, ...mine.map((shot) => make("button", {type: "button", className: "robin", id: `shot-${shot.hit}`, onclick: () => one(shot), ondblclick: () => tells(shot.hit),
           title: "double click: to this stroke"}, `robin ${shot.robin} `, make("span", {className: `grade g${shot.grade}`}, shot.grade)))));
     })));
 }
@@ -81,12 +85,12 @@ function balance() {
       side.textContent = sideText(now.pan);
       listen.setFaders({...state.kit.balance, [mic]: now});
     };
-    const write = () => setFader(mic, {gain_db: now.gain_db, pan: now.pan, polarity: now.polarity, on: now.on}).then(() => back.hidden = !state.kit.said.includes(mic));
+    const write = () => setFader(mic, {gain_db: now.gain_db, pan: now.pan, polarity: now.polarity, on: now.on}).then(() => back.hidden = !(mic in state.kit.said));
     for (const control of [gain, pan, on]) {
       control.addEventListener("input", sounding);
       control.addEventListener("change", () => { sounding(); write(); });
     }
-    const back = make("button", {type: "button", className: "small", hidden: !state.kit.said.includes(mic), "aria-label": `let go: ${mic} goes back to where the build puts it`,
+    const back = make("button", {type: "button", className: "small", hidden: !(mic in state.kit.said), "aria-label": `let go: ${mic} goes back to where the build puts it`,
       onclick: () => setFader(mic, null).then(() => back.hidden = true)}, "let go");
     return make("div", {className: "fader"}, make("span", {className: "row"}, on, make("b", {}, mic), back),
       make("span", {className: "row"}, make("span", {className: "sub"}, "gain"), gain, said), make("span", {className: "row"}, make("span", {className: "sub"}, "pan"), pan, side));
@@ -94,4 +98,3 @@ function balance() {
   return make("section", {className: "balance", "aria-label": "Balance"}, make("h2", {}, "Balance"),
     make("p", {className: "note"}, "Heard at once and kept in recipe.toml; mappings and prints follow when the kit is built again."), ...rows);
 }
-const sideText = (pan) => Math.abs(pan) < 0.025 ? "middle" : minus(`${Math.round(Math.abs(pan) * 100)}\u202f% ${pan < 0 ? "left" : "right"}`);

@@ -54,19 +54,20 @@ export const decide = (entry) => inTurn(async () => {
   return said.entry;
 });
 
-export const takeBack = () => inTurn(async () => {
-  const said = await post("undo", {revision: state.revision});
+const step = (which) => () => inTurn(async () => {
+  const said = await post(which, {revision: state.revision});
   state.revision = said.revision;
   await refresh("decided");
   return said.done;
 });
+export const undo = step("undo"), redo = step("redo");
 
 export const setFader = (mic, fader) => inTurn(async () => {
   const said = await post("balance", {revision: state.revision, mic, fader});
   state.revision = said.revision;
-  state.kit.balance = said.balance;
-  state.kit.said = fader ? [...new Set([...state.kit.said, mic])] : state.kit.said.filter((name) => name !== mic);
-  setFaders(said.balance);
+  Object.assign(state.kit, said.kit);
+  setFaders(state.kit.balance);
+  for (const listener of listeners) listener("fader");
   return said;
 });
 
