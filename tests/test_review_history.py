@@ -191,6 +191,43 @@ def test_a_note_that_says_nothing_stops_nobody(client: Client, pier: Pier, note:
     assert () == entries(later.desk.folder)
 
 
+def test_one_decision_is_withdrawn_among_others(client: Client) -> None:
+    """The second of three goes, a person's remarks and the others stay; undo puts it back where it stood."""
+    first, second, third = client.kept("snare")[:3]
+    path = client.desk.folder / "corrections.toml"
+    client.decide("reject", first)
+    client.decide("drop", second, mics=["OH L"])
+    client.decide("reject", third)
+    path.write_text(path.read_text(encoding="utf-8") + "# mine\n", encoding="utf-8")
+    before = path.read_bytes()
+    told = client.get(f"hits/{second.id}")["entries"]
+
+    seen = client.get("kit")["revision"]
+    client.post("withdraw", {"number": told[0]["number"]})
+    client.post("withdraw", {"revision": seen, "number": 0}, 409)
+
+    assert [("drop", 1)] == [(entry["kind"], entry["number"]) for entry in told]
+    assert [first.onset, third.onset] == [entry.hits[0].frame for entry in entries(client.desk.folder)]
+    assert path.read_text(encoding="utf-8").endswith("# mine\n")
+    done = client.post("undo", {})["done"]
+    assert ("withdraw", "drop") == (done["kind"], done["entry"]["kind"])
+    assert before == path.read_bytes()
+    for number in (3, -1, "1", None, 1.5):
+        assert "no such decision" in client.post("withdraw", {"number": number}, 422)["error"]
+
+
+def test_what_was_decided_already_is_no_step(client: Client) -> None:
+    """The same said twice changes nothing, and leaves nothing to take back but the first."""
+    hit = client.kept("snare")[0]
+    client.decide("reject", hit)
+    client.decide("reject", hit)
+    client.post("balance", {"mic": "OH L", "fader": {"gain_db": -9.0}})
+    client.post("balance", {"mic": "OH L", "fader": {"gain_db": -9.0}})
+
+    assert ["balance", "reject"] == [client.post("undo", {})["done"]["kind"] for _ in range(2)]
+    assert client.post("undo", {})["done"] is None
+
+
 def test_steps_are_small_and_not_endless() -> None:
     """A step holds what it changed, not the whole text, and so many are kept and no more."""
     history, now = History(), Stand("", {})

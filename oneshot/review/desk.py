@@ -124,6 +124,8 @@ class Desk:
             self._check(revision)
             entry = entry_of(row)
             before = replaced_by(self.journal.entries, entry)
+            if before == entry:
+                return entry
             if entry.kind == "add":
                 self._check_new(entry)
             else:
@@ -131,6 +133,15 @@ class Desk:
             self.journal.decide(entry, instead_of=before)
             self._changed()
             return entry
+
+    def withdraw(self, revision: int, number: object) -> None:
+        """Take one entry out by its place in corrections.toml. Raises StaleError, SettingsError, OSError."""
+        with self.lock:
+            self._check(revision)
+            if not isinstance(number, int) or not 0 <= number < len(self.journal.entries):
+                raise SettingsError("there is no such decision: load the page again")
+            self.journal.withdraw(number)
+            self._changed()
 
     def undo(self, revision: int) -> Mapping[str, Any] | None:
         """Take the last decision back; what it was, None where there is none. Raises StaleError, OSError."""

@@ -9,7 +9,6 @@ from dataclasses import asdict
 from typing import Any
 
 from oneshot import grooves, playable
-from oneshot.corrections_toml import Correction
 from oneshot.model import Hit, Kit, KitError, OneShot
 from oneshot.overruling import REACH_S
 from oneshot.player import Note, Player
@@ -168,14 +167,14 @@ def detail(desk: Desk, recordings: Recordings, number: int,
         "cut": _cut(shot, rate) if shot else None,
         "near": [{"id": h.id, "frame": h.onset, "drum": h.drum} for h in desk.kit.hits
                  if h.take == hit.take and h.id != hit.id and abs(h.onset - hit.onset) < reach],
-        "entries": [entry_row(e) for e in _entries_of(desk, hit)],
+        "entries": _entries_of(desk, hit),
     }
 
 
-def _entries_of(desk: Desk, hit: Hit) -> list[Correction]:
-    """Every entry, built or waiting, that names this hit."""
+def _entries_of(desk: Desk, hit: Hit) -> list[dict[str, Any]]:
+    """Every entry, built or waiting, that names this hit, with its place in the order of the file."""
     reach = REACH_S * desk.rates[hit.take]
-    return [e for e in desk.journal.entries
+    return [{**entry_row(e), "number": number} for number, e in enumerate(desk.journal.entries)
             if any(p.take == hit.take and abs(p.frame - hit.onset) <= reach for p in e.hits)]
 
 

@@ -109,6 +109,11 @@ class Journal:
         text = (text or _HEAD).rstrip("\n") + "\n" + dump(Corrections((entry,)))[len(_HEAD):]
         self._do(Stand(text, self.said), entry_row(entry))
 
+    def withdraw(self, number: int) -> None:
+        """Take an entry out by its place in the file, 0 for the first. Raises as ``decide``, and IndexError."""
+        entry = self.entries[number]
+        self._do(Stand(_cut_out(self.text, number), self.said), {"kind": "withdraw", "entry": entry_row(entry)})
+
     def set_fader(self, mic: str, fader: FaderRecipe | None) -> None:
         """Say where a mic stands in the balance, or no longer; on the disk when this returns. Raises OSError."""
         before = self.said.get(mic)
@@ -239,7 +244,11 @@ def _without(entries: tuple[Correction, ...], less: tuple[Correction, ...]) -> t
 
 def _taken_out(text: str, entries: tuple[Correction, ...], entry: Correction) -> str:
     """The text without the last entry equal to that one."""
-    at = len(entries) - 1 - entries[::-1].index(entry)
+    return _cut_out(text, len(entries) - 1 - entries[::-1].index(entry))
+
+
+def _cut_out(text: str, at: int) -> str:
+    """The text without the entry at that place in it."""
     starts = [match.start() for match in _ENTRY.finditer(text)]
     end = starts[at + 1] if at + 1 < len(starts) else len(text)
     return text[:starts[at]] + text[end:]

@@ -90,10 +90,10 @@ class Pages:
         hit = self.desk.hit(request.path_params["number"])
         take = self.recordings.take(hit.take)
         home = next((d.home for d in self.desk.kit.drums if d.name == hit.drum), None)
-        x = self.recordings.read(hit.take, hit.onset - take.sample_rate // 100, hit.onset + take.sample_rate // 4)
         names = [mic.name for mic in self.recordings.mics(take)]
-        row = names.index(home) if home in names else 0
-        return Response(sound.peaks(x[row:row + 1], 64).tobytes(), media_type="application/octet-stream")
+        x = self.recordings.read(hit.take, hit.onset - take.sample_rate // 100, hit.onset + take.sample_rate // 4,
+                                 (home if home in names else names[0],))
+        return Response(sound.peaks(x, 64).tobytes(), media_type="application/octet-stream")
 
     def lifted(self, request: Request) -> Response:
         """A hit with its tail lifted, nothing above the ceiling."""
@@ -126,6 +126,13 @@ class Pages:
         entry = self.desk.decide(_revision(said), said.get("entry"))
         self.rebuild.work_ahead()
         return {"revision": self.desk.revision, "entry": entry_row(entry)}
+
+    def withdraw(self, request: Request, said: Json) -> Json:
+        """Take one entry out, wherever it stands."""
+        del request
+        self.desk.withdraw(_revision(said), said.get("number"))
+        self.rebuild.work_ahead()
+        return {"revision": self.desk.revision}
 
     def undo(self, request: Request, said: Json) -> Json:
         """Take the last decision back."""
@@ -173,8 +180,8 @@ def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
         "hits/{number:int}/outline": pages.outline, "hits/{number:int}/lifted": pages.lifted,
         "hits/{number:int}/shot": pages.shot, "takes/{take:int}/sound": pages.window,
         "takes/{take:int}/peaks": pages.peaks, "play/{what:str}": pages.play}
-    writing = {"decide": pages.decide, "undo": pages.undo, "redo": pages.redo, "balance": pages.fader,
-               "build": pages.build}
+    writing = {"decide": pages.decide, "withdraw": pages.withdraw, "undo": pages.undo, "redo": pages.redo,
+               "balance": pages.fader, "build": pages.build}
     routes = [Route("/", _static("index.html")), Route("/static/{name}", _asset),
               *(Route(f"/api/{path}", _reading(answer)) for path, answer in reading.items()),
               *(Route(f"/api/{path}", _writing(answer), methods=["POST"]) for path, answer in writing.items())]

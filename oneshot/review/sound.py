@@ -38,7 +38,7 @@ class Recordings:
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
         self._lock = threading.Lock()
-        self._readers: dict[str, TakeReader] = {}
+        self._readers: dict[tuple[str, ...], TakeReader] = {}
 
     def mics(self, take: Take) -> tuple[Mic, ...]:
         """The mics that are heard: no talkback, no trigger."""
@@ -51,15 +51,20 @@ class Recordings:
         except KeyError:
             raise KitError(f"the session has no take called {name}") from None
 
-    def read(self, name: str, start: int, stop: int) -> Floats32:
-        """Frames [start, stop) as float32 (mics, frames). Raises KitError where that is too long, AudioError."""
+    def read(self, name: str, start: int, stop: int, mics: tuple[str, ...] = ()) -> Floats32:
+        """Frames [start, stop) as float32 (mics, frames); ``mics``: these alone.
+
+        Raises KitError where that is too long, AudioError.
+        """
         take = self.take(name)
         if not 0 < stop - start <= MOST_S * take.sample_rate or abs(start) > take.frames + MOST_S * take.sample_rate:
             raise KitError(f"a window is up to {MOST_S:g} s long and lies at the take")
         with self._lock:
-            if name not in self._readers:
-                self._readers[name] = TakeReader(self._desk.session.root, take, [m.name for m in self.mics(take)])
-            out: Floats32 = np.nan_to_num(self._readers[name].read(start, stop), nan=0.0, posinf=0.0, neginf=0.0)
+            key = (name, *mics)
+            if key not in self._readers:
+                self._readers[key] = TakeReader(self._desk.session.root, take,
+                                                mics or [m.name for m in self.mics(take)])
+            out: Floats32 = np.nan_to_num(self._readers[key].read(start, stop), nan=0.0, posinf=0.0, neginf=0.0)
             return out
 
     def close(self) -> None:

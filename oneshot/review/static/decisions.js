@@ -1,7 +1,7 @@
 /* Everything that was decided, in the order of corrections.toml. */
 
 import {byId, clock, figure, make, minus, plural} from "./base.js";
-import {state} from "./state.js";
+import {state, withdraw} from "./state.js";
 
 const section = byId("decisions"), WAITS = "waits for the next build", BUILT = "in the kit";
 const DOES = {keep: "kept", reject: "rejected", rename: "renamed", move: "moved", merge: "joined", split: "split off", layer: "put into a layer",
@@ -47,6 +47,7 @@ function faderText(fader) {
 
 /* A decision in a few words, for what can be undone. */
 export function inWords(about) {
+  if (about.kind === "withdraw") return `withdrawn: ${inWords(about.entry)}`;
   if (about.kind === "balance") return `balance of ${about.mic}: ${faderText(about.to)}`;
   return [DOES[about.kind] || about.kind, whom(about), what(about)].filter(Boolean).join(", ");
 }
@@ -68,11 +69,12 @@ export function paint() {
   const all = state.kit.decisions, problems = state.kit.problems;
   byId("count").textContent = all.length ? `(${all.length})` : "";
   const rows = all.map((entry, n) => make("tr", {className: entry.pending ? "waits" : ""}, make("td", {className: "n"}, String(n + 1)),
-    make("th", {scope: "row"}, DOES[entry.kind] || entry.kind), make("td", {}, whom(entry)), make("td", {}, what(entry)), make("td", {}, entry.pending ? WAITS : BUILT)));
+    make("th", {scope: "row"}, DOES[entry.kind] || entry.kind), make("td", {}, whom(entry)), make("td", {}, what(entry)), make("td", {}, entry.pending ? WAITS : BUILT),
+    make("td", {}, make("button", {type: "button", className: "small", "aria-label": `withdraw no. ${n + 1}: ${inWords(entry)}`, onclick: () => withdraw(n)}, "withdraw"))));
   section.replaceChildren(make("h2", {}, "Decisions"),
-    make("p", {className: "note"}, "As they stand in the kit\u2019s corrections.toml: plain text that survives every build. Undo (u) takes the last one back, redo (Shift+u) does it again, the balance included."),
+    make("p", {className: "note"}, "As they stand in the kit\u2019s corrections.toml: plain text that survives every build. Undo (u) takes the last one back, redo (Shift+u) does it again, the balance included; each can be withdrawn by itself."),
     ...problems.map((text) => make("p", {className: "heed"}, text)),
     all.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Decisions"}, make("table", {},
-      make("thead", {}, make("tr", {}, ...["No.", "What", "Of", "How", "Where it stands"].map((head) => make("th", {scope: "col"}, head)))),
+      make("thead", {}, make("tr", {}, ...["No.", "What", "Of", "How", "Where it stands", "Think again"].map((head) => make("th", {scope: "col"}, head)))),
       make("tbody", {}, ...rows))) : make("p", {}, "Nothing has been decided yet."), ...balanceTable());
 }

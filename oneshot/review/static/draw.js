@@ -1,6 +1,6 @@
 /* Drawing on canvas at the screen's own density. */
 
-import {colour} from "./base.js";
+import {colour, minus} from "./base.js";
 
 export function pen(canvas) {
   const ratio = window.devicePixelRatio || 1, wide = canvas.clientWidth, high = canvas.clientHeight;
@@ -52,18 +52,26 @@ export function drawLane(canvas, values, row, points, scale, lines, shades) {
   }
 }
 
-/* Levels of third-octave bands, -100 to 0 dB, one curve a mic; the one that is looked at in full. */
+/* Levels of third-octave bands over the 60 dB below the loudest, one curve a mic; the one that is looked at in full. */
 export function drawSpectra(canvas, rows, looked, hz) {
   const [to, wide, high] = pen(canvas);
-  const foot = 16, floor = -100, tall = high - foot;
-  const x = (i) => 6 + i / (hz.length - 1) * (wide - 12), y = (db) => (Math.min(0, db) / floor) * tall;
+  const foot = 16, head = 8, left = 34, tall = high - foot - head, span = 60;
+  const loudest = Math.max(...rows.flat().filter((db) => db !== null), -140), top = 10 * Math.ceil(loudest / 10);
+  const x = (i) => left + i / (hz.length - 1) * (wide - left - 6), y = (db) => head + Math.min(Math.max((top - db) / span, 0), 1) * tall;
   to.font = `11px ${getComputedStyle(canvas).fontFamily}`;
+  to.textAlign = "right";
+  for (let db = top; db >= top - span; db -= 20) {
+    to.fillStyle = colour("--line");
+    to.fillRect(left, Math.round(y(db)), wide - left, 1);
+    to.fillStyle = colour("--soft");
+    to.fillText(minus(String(db)), left - 5, y(db) + 4);
+  }
   to.textAlign = "center";
   hz.forEach((middle, i) => {
-    const label = {63: "63", 125: "125", 251: "250", 501: "500", 1000: "1 kHz", 1995: "2 kHz", 3981: "4 kHz", 7943: "8 kHz"}[Math.round(middle)];
+    const label = {63: "63", 126: "125", 251: "250", 501: "500", 1000: "1 kHz", 1995: "2 kHz", 3981: "4 kHz", 7943: "8 kHz"}[Math.round(middle)];
     if (!label) return;
     to.fillStyle = colour("--line");
-    to.fillRect(x(i), 0, 1, tall);
+    to.fillRect(x(i), head, 1, tall);
     to.fillStyle = colour("--soft");
     to.fillText(label, x(i), high - 3);
   });
@@ -74,6 +82,6 @@ export function drawSpectra(canvas, rows, looked, hz) {
     row.forEach((db, i) => { if (db !== null) to.lineTo(x(i), y(db)); });
     to.stroke();
   };
-  rows.forEach((row, n) => { if (n !== looked) curve(row, colour("--line"), 1); });
+  rows.forEach((row, n) => { if (n !== looked) curve(row, colour("--faint"), 1); });
   if (rows[looked]) curve(rows[looked], colour("--mark"), 2);
 }

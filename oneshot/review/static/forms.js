@@ -61,7 +61,7 @@ export function forms(hit, item, cut) {
       form(`Split off ${picks}`, [field("as", picker("split-as", ["an articulation", "a drum"], "an articulation")), field("called", text("split-name", "edge"))], "Split off", () =>
         decide({kind: "split", hits: some(), ...(value("split-as") === "a drum" ? {to: value("split-name")} : {to_articulation: value("split-name")})})),
       form("Round robins", [field("layer", number("robins-layer", hit.layer || 1, 1, 99, 1)), make("span", {className: "sub"}, state.picks.length
-        ? `${plural(state.picks.length, "picked stroke")}, in the order picked, and no others` : "pick strokes first (p), in the order they are to take turns")], "Choose", () =>
+        ? `${plural(state.picks.length, "picked stroke")}, in the order picked, and no others` : "pick strokes first, in the order they are to take turns")], "Choose", () =>
         decide({kind: "round_robins", ...group, layer: Number(value("robins-layer")), hits: some()}))),
     make("h3", {className: "over"}, "Names"),
     make("div", {className: "grid"},
@@ -72,5 +72,5 @@ export function forms(hit, item, cut) {
       ways(item.drum).length > 1 ? form(`Join ${item.way} with another way of striking`, [field("with", picker("merge-way", ways(item.drum).filter((name) => name !== item.way)))], "Join", () =>
         decide({kind: "merge", drum: item.drum, articulations: [item.way, value("merge-way")], to: item.way})) : "",
       make("div", {className: "say"}, make("h3", {}, "A stroke that was missed"), make("div", {className: "row"},
-        field("add it as", picker("add-as", names, "", "the likeliest drum")), make("span", {className: "sub"}, "click into a waveform, then press a")))));
+        field("add it as", picker("add-as", names, "", "the likeliest drum")), make("span", {className: "sub"}, "set the cursor in a waveform, then add it there")))));
 }

@@ -4,7 +4,7 @@ import {byId, clock, colour, figure, getBytes, getJson, make, minus, plural} fro
 import {drawLane, drawSpectra} from "./draw.js";
 import * as listen from "./listen.js";
 import {forms} from "./forms.js";
-import {attempt, decide, place, state} from "./state.js";
+import {attempt, decide, place, state, trouble, withdraw} from "./state.js";
 
 const article = byId("hit");
 const HZ = Array.from({length: 29}, (_, i) => 1000 * Math.pow(10, (i - 15) / 10));
@@ -28,6 +28,8 @@ export const held = () => heldFor;
 /* After a build: strokes may be numbered anew. */
 export function renumber() { if (heldFor) heldFor.id = state.renumbered(heldFor.id); }
 export const cursorFrame = () => cursor;
+/* The stretch of the take that the waveforms show: {start, frames}. */
+export const sight = () => view;
 
 /* ---- where it starts and ends, with what waits to be built ---- */
 
@@ -73,7 +75,36 @@ export async function hear(mic = null, askedAt = performance.now()) {
   const sound = listen.atHand(where.path) || await attempt(() => listen.load(where.path, where.names));
   if (!sound || item !== row || !listen.isTurn(mine)) return;
   const gain = bounds && hit.cut === null ? 0 : bounds ? bounds.gain : 0;
-  listen.play(`${row.drum}, ${row.way}: ${mic === null ? "by the balance" : mic}`, [stroke(row, sound, gain, mic, 0, bounds)], askedAt);
+  const what = stroke(row, sound, gain, mic, 0, bounds);
+  listen.play(`${row.drum}, ${row.way}: ${mic === null ? "by the balance" : mic}`, [what], askedAt);
+  followFrom(where.start + what.from * where.rate);
+}
+
+/* What came before and after, as far as it is in sight, by the balance. */
+export async function hearView() {
+  await showing;
+  if (!hit) return;
+  const at = view, take = takeNumber(hit.take), names = state.kit.takes[take].mics.map((mic) => mic.name), mine = listen.claim();
+  const sound = await attempt(() => listen.load(`takes/${take}/sound?start=${at.start}&stop=${at.start + at.frames}`, names));
+  if (!sound || !listen.isTurn(mine)) return;
+  listen.play(`${hit.take}, from ${clock(Math.max(0, at.start / hit.rate))}: what is in sight`, [{sound}]);
+  followFrom(at.start);
+}
+
+/* A line goes over the waveforms with what is heard. */
+function followFrom(frame) {
+  const mine = hit, head = byId("head");
+  listen.follow((seconds) => {
+    const at = seconds === null || hit !== mine ? -1 : x(frame + Math.max(0, seconds) * hit.rate);
+    const line = byId("head");
+    if (!line) return;
+    line.hidden = at < 0 || at > 1 || (seconds === null && line !== head);
+    if (line.hidden) return;
+    const first = lanes[0].canvas, last = lanes[lanes.length - 1].canvas, box = line.parentElement.getBoundingClientRect();
+    const from = first.getBoundingClientRect(), to = last.getBoundingClientRect();
+    line.style.height = `${to.bottom - from.top}px`;
+    line.style.transform = `translate(${from.left - box.left + at * from.width}px, ${from.top - box.top}px)`;
+  });
 }
 
 async function hearLifted(mic, askedAt) {
@@ -203,8 +234,10 @@ function paint() {
 function paintCompare() {
   const said = byId("compared");
   if (!said) return;
-  said.textContent = !heldFor ? "Compare: c holds this stroke; c on another one plays both, equally loud."
-    : hit && heldFor.id === hit.id ? "This stroke is held: go to another one and press c." : `Held for comparison: ${heldFor.name}. Shift+c holds this one instead.`;
+  const other = heldFor && !(hit && heldFor.id === hit.id);
+  said.replaceChildren(!heldFor ? "Compare holds this stroke; on another one it then plays both, equally loud."
+    : other ? `Held for comparison: ${heldFor.name}. ` : "This stroke is held: go to another one and compare.",
+  other ? make("button", {type: "button", className: "small", id: "hold", "aria-keyshortcuts": "Shift+c", onclick: () => hold()}, "Hold this one instead ", make("kbd", {}, "Shift+c")) : "");
 }
 
 function lanesPart() {
@@ -223,20 +256,29 @@ function lanesPart() {
         make("span", {title: "everything else against this stroke"}, figure(mic.bleed, 1, "dB")),
         make("button", {type: "button", className: "small", "aria-pressed": String(drops), id: `drop-${row}`,
             "aria-label": `${drops ? "left out" : "leave out"}: ${mic.name}`,
-          onclick: () => { if (!drops) decide({kind: "drop", hits: [place(item)], mics: [mic.name]}); }}, drops ? "left out" : "leave out")));
+          onclick: () => dropOrNot(mic.name, drops)}, drops ? "left out" : "leave out")));
     return {canvas, line, row};
   });
   const axis = make("canvas", {className: "axis", "aria-hidden": "true"});
   lanes.axis = axis;
-  return make("div", {className: "lanes"},
+  return make("div", {className: "lanes"}, make("div", {id: "head", hidden: true, ariaHidden: "true"}),
     make("div", {className: "row tools"},
       make("span", {className: "sub"}, "Drag the start, the end or a fade; a click sets the cursor. ", make("span", {id: "height"})),
       make("span", {className: "row"}, tool("\u2212", "Zoom out", () => zoom(1), "zoom-out"), tool("+", "Zoom in", () => zoom(-1), "zoom-in"),
         tool("\u2190", "Earlier", () => pan(-0.4), "earlier"), tool("\u2192", "Later", () => pan(0.4), "later"),
-        make("button", {type: "button", className: "small", id: "apart", "aria-pressed": String(apart), onclick: () => { apart = !apart; byId("apart").setAttribute("aria-pressed", String(apart)); drawAll(); }}, "Each mic full height"),
+        make("button", {type: "button", className: "small", id: "stretch", "aria-keyshortcuts": "z", onclick: () => hearView()}, "Play what is in sight ", make("kbd", {}, "z")),
+        make("button", {type: "button", className: "small", id: "apart", "aria-keyshortcuts": "h", "aria-pressed": String(apart), onclick: () => toggleHeights()}, "Each mic full height ", make("kbd", {}, "h")),
         make("button", {type: "button", className: "small", id: "add", "aria-keyshortcuts": "a", onclick: () => addHere()}, "Add a stroke at the cursor ", make("kbd", {}, "a")))),
     make("div", {className: "mic top"}, make("span", {}, "Mic"), axis, make("span", {className: "figs"}, make("span", {}, "Grade"), make("span", {}, "Bleed"), make("span", {}, "Files"))),
     ...lanes.map((lane) => lane.line));
+}
+
+/* Left out and taken in again: the second thought takes the decision away that said it. */
+function dropOrNot(name, drops) {
+  if (!drops) { decide({kind: "drop", hits: [place(item)], mics: [name]}); return; }
+  const said = hit.entries.filter((entry) => entry.kind === "drop" && entry.mics.includes(name));
+  if (said.length === 1 && said[0].mics.length === 1 && said[0].hits.length === 1) withdraw(said[0].number);
+  else trouble(`${name} is left out together with other mics or strokes: withdraw that under Decisions.`);
 }
 
 const tool = (text, label, action, id) => make("button", {type: "button", className: "small", "aria-label": label, title: label, id, onclick: action}, text);
@@ -246,7 +288,7 @@ function spectrumPart() {
     "aria-label": `Spectrum of the first 200 ms in ${hit.mics[looked].name}, other mics behind it`});
   return make("figure", {className: "spectra"}, canvas, make("figcaption", {className: "sub", id: "spectrum-of"}, spectrumText()));
 }
-const spectrumText = () => `${hit.mics[looked].name}: third octaves over the first 200 ms, 0 to \u2212100 dBFS; the other mics behind it`;
+const spectrumText = () => `${hit.mics[looked].name}: third octaves over the first 200 ms, dBFS; the other mics behind it`;
 
 export function look(row) {
   if (!hit || row >= hit.mics.length) return;
@@ -326,6 +368,11 @@ function drawAxis() {
   }
 }
 
+export function toggleHeights() {
+  apart = !apart;
+  if (byId("apart")) byId("apart").setAttribute("aria-pressed", String(apart));
+  drawAll();
+}
 export function zoom(by) {
   if (!hit) return;
   const seconds = view.frames / hit.rate;
@@ -406,7 +453,7 @@ export async function nudge(frames) {
 export async function addHere() {
   await showing;
   if (!hit) return;
-  if (cursor === null) { byId("trouble").hidden = false; byId("trouble").textContent = "Click into a waveform, or move the cursor with the arrow keys, to say where."; return; }
+  if (cursor === null) { trouble("Click into a waveform, or move the cursor with the arrow keys, to say where."); return; }
   const drum = byId("add-as") ? byId("add-as").value : "";
   decide({kind: "add", hits: [{take: hit.take, frame: cursor}], ...(drum ? {drum} : {})});
 }

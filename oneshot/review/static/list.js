@@ -84,7 +84,8 @@ function rowOf(index) {
 
 const queue = [];
 let busy = 0;
-function outline(id, canvas) {
+/* The outline of a stroke in its home mic, fetched once. */
+export function outline(id, canvas) {
   if (outlines.has(id)) { requestAnimationFrame(() => drawOutline(canvas, outlines.get(id))); return; }
   queue.push([id, canvas]);
   pump();

@@ -12,7 +12,8 @@ let playing = null, last = null, turn = 0;
 export const claim = () => ++turn;
 export const isTurn = (mine) => mine === turn;
 const sounds = new Map();
-const MOST = 40;
+const MOST = 40, MOST_BYTES = 400e6;
+const weight = () => [...sounds.values()].reduce((sum, entry) => sum + (entry.ready ? entry.ready.rows.length * entry.ready.rows[0].length * 4 : 0), 0);
 const amount = (db) => Math.pow(10, db / 20);
 const volume = byId("volume"), now = byId("now");
 
@@ -96,6 +97,7 @@ export function load(path, names) {
     const {rate, rows} = readWav(bytes);
     const said = headers.get("x-mics");
     entry.ready = {rate, rows, names: names || (said ? JSON.parse(said) : ["left", "right"])};
+    while (sounds.size > 1 && weight() > MOST_BYTES) sounds.delete(sounds.keys().next().value);
     return entry.ready;
   });
   entry.promise.catch(() => sounds.delete(path));
@@ -148,7 +150,7 @@ function strike(sound, {at, from = 0, length = null, gainDb = 0, mic = null, dir
 function begin(title, rate, asked) {
   stop();
   ready(rate);
-  playing = {sources: [], gains: [], title, until: context.currentTime, timer: 0};
+  playing = {sources: [], gains: [], title, start: context.currentTime, timer: 0};
   now.textContent = title;
   document.body.classList.add("sounding");
   last = {title, asked, started: performance.now(), latency: context.baseLatency || 0, peak: 0, frames: 0, mics: []};
@@ -164,6 +166,7 @@ function end(mine, until) {
 export function play(title, strokes, asked = performance.now()) {
   const mine = begin(title, strokes[0].sound.rate, asked);
   const start = context.currentTime + 0.004;
+  mine.start = start;
   let until = start;
   for (const stroke of strokes) {
     until = Math.max(until, strike(stroke.sound, {...stroke, at: start + (stroke.at || 0),
@@ -195,7 +198,14 @@ export function stop() {
   document.body.classList.remove("sounding");
 }
 
-export const isPlaying = () => playing !== null;
+/* Seconds of what plays that have been heard by now; null when nothing plays. */
+export const heard = () => playing ? context.currentTime - playing.start - (context.outputLatency || 0) : null;
+/* While this plays `tell` hears how far it is, once a frame, and null at its end. */
+export function follow(tell) {
+  const mine = playing;
+  const look = () => { if (playing === mine && mine) { tell(heard()); requestAnimationFrame(look); } else tell(null); };
+  look();
+}
 export const lastPlayed = () => last;
 export const settings = () => ({volume: Number(volume.value), context: context ? context.state : "none"});
 

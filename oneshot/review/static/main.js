@@ -160,7 +160,7 @@ const frames = (event) => (event.shiftKey ? 10 : 1) * Math.max(1, Math.round((hi
 const KEYS = [
   ["Listening", [
     [["Space", " ", "Enter"], "play the stroke by the balance", (event) => hit.hear(null, event.timeStamp)],
-    [["1", "2", "3", "4", "5", "6", "7", "8", "9"], "play one mic alone", (event) => hit.solo(Number(event.key) - 1), "1 … 9"],
+    [["1", "2", "3", "4", "5", "6", "7", "8", "9"], "play one mic alone", (event) => hit.solo(Number(event.key) - 1), "1 to 9"],
     [["0"], "play the home mic alone", () => hit.solo(-1)],
     [["Escape"], "stop", () => listen.stop()],
     [["c"], "hold for comparison; compare with the one held", () => hit.compare()],
@@ -169,16 +169,19 @@ const KEYS = [
     [["g"], "a groove through the kit", () => { playing.perform("groove", "A groove through the kit"); }],
     [["o"], "this drum from soft to hard", () => { const row = list.current(); if (row) playing.perform("ladder", `${row.drum}, ${row.way}: from soft to hard`, row.drum, row.way); }],
     [["v"], "this drum over velocity", () => { const row = list.current(); if (row) playing.perform("velocity", `${row.drum}, ${row.way}: one key over velocity`, row.drum, row.way); }],
-    [[",", "."], "volume down, up", (event) => { const volume = byId("volume"); volume.value = String(Number(volume.value) + (event.key === "." ? 3 : -3)); volume.dispatchEvent(new Event("input")); }, ", ."],
+    [["z"], "the stretch that is in sight, with what comes before and after", () => hit.hearView()],
+    [[",", "."], "volume down, up", (event) => { const volume = byId("volume"); volume.value = String(Number(volume.value) + (event.key === "." ? 3 : -3)); volume.dispatchEvent(new Event("input")); }, ", or ."],
   ]],
   ["Moving about", [
     [["ArrowDown", "j"], "next stroke", () => list.step(1), "\u2193 or j"],
     [["ArrowUp", "i"], "stroke before", () => list.step(-1), "\u2191 or i"],
     [["PageDown"], "ten on", () => list.step(10), "PgDn"],
     [["PageUp"], "ten back", () => list.step(-10), "PgUp"],
-    [["ArrowLeft", "ArrowRight"], "move the cursor in the waveform; with Shift in larger steps", (event) => hit.moveCursor((event.key === "ArrowLeft" ? -1 : 1) * (event.shiftKey ? 25 : 2)), "\u2190 \u2192"],
+    [["ArrowLeft", "ArrowRight"], "move the cursor in the waveform; with Shift in larger steps", (event) => hit.moveCursor((event.key === "ArrowLeft" ? -1 : 1) * (event.shiftKey ? 25 : 2)), "\u2190 or \u2192"],
     [["+", "="], "zoom in", () => hit.zoom(-1), "+"],
     [["-"], "zoom out", () => hit.zoom(1), "\u2212"],
+    [["<", ">"], "earlier, later", (event) => hit.pan(event.key === "<" ? -0.4 : 0.4), "< or >"],
+    [["h"], "each mic at full height, or all at one scale", () => hit.toggleHeights()],
     [["w"], "next view", () => open(VIEWS[(VIEWS.indexOf(view) + 1) % VIEWS.length])],
     [["/"], "which strokes are listed", () => focusOn("show")],
   ]],
@@ -186,9 +189,10 @@ const KEYS = [
     [["k"], "keep", () => verdict("keep")],
     [["r"], "reject", () => verdict("reject")],
     [["p"], "pick: for moving, splitting and round robins of several", () => pick()],
-    [["[", "]"], "start 0.1 ms earlier, later; with Shift 1 ms", (event) => hit.nudge((event.key === "[" ? -1 : 1) * frames(event)), "[ ]"],
-    [["{", "}"], "start 1 ms earlier, later", (event) => hit.nudge((event.key === "{" ? -1 : 1) * frames(event)), "{ }"],
+    [["[", "]"], "start 0.1 ms earlier, later", (event) => hit.nudge((event.key === "[" ? -1 : 1) * frames(event)), "[ or ]"],
+    [["{", "}"], "start 1 ms earlier, later", (event) => hit.nudge((event.key === "{" ? -1 : 1) * frames(event)), "{ or }"],
     [["a"], "add a stroke at the cursor", () => hit.addHere()],
+    [["E"], "type a start", () => focusOn("start-ms"), "Shift+e"],
     [["e"], "type an end", () => focusOn("end-ms")],
     [["f"], "type fades", () => focusOn("in-ms")],
     [["d"], "leave out a mic", () => focusOn("drop-0")],
@@ -210,12 +214,15 @@ const AT_ONCE = new Set([" ", "Space", "Enter", "1", "2", "3", "4", "5", "6", "7
 let order = Promise.resolve();
 const ACTS = new Map(KEYS.flatMap(([, rows]) => rows.flatMap(([names, , act]) => names.map((name) => [name, act]))));
 
+/* "Shift+u or Ctrl+z" as keys with words between them. */
+const keyed = (text) => text.split(/( or | to )/).map((part, n) => n % 2 ? part : make("kbd", {}, part));
+
 function help() {
   const box = byId("help");
   if (box.open) { box.close(); return; }
   box.replaceChildren(make("h2", {id: "help-title"}, "Keys"),
     make("div", {className: "columns"}, ...KEYS.map(([title, rows]) => make("section", {}, make("h3", {className: "over"}, title),
-      make("dl", {}, ...rows.map(([names, text, , shown]) => make("div", {}, make("dt", {}, make("kbd", {}, shown || names[0])), make("dd", {}, text))))))),
+      make("dl", {}, ...rows.map(([names, text, , shown]) => make("div", {}, make("dt", {}, ...keyed(shown || names[0])), make("dd", {}, text))))))),
     make("p", {className: "note"}, "In a field of text or figures keys type; Enter writes, Escape leaves the field."),
     make("button", {type: "button", autofocus: true, onclick: () => box.close()}, "Close"));
   box.showModal();

@@ -2,6 +2,7 @@
 
 import {byId, figure, getJson, make} from "./base.js";
 import {sideText} from "./decisions.js";
+import {outline} from "./list.js";
 import * as listen from "./listen.js";
 import {attempt, setFader, state} from "./state.js";
 
@@ -24,12 +25,29 @@ export async function perform(what, title, drum = null, articulation = null) {
     const sound = sounds.get(voice.hit);
     return {sound, at: Math.max(0, voice.at - (onset.get(voice.hit) || 0) / sound.rate), gainDb: voice.gain, cut: voice.cut, fade: found.fade};
   }), asked);
+  light(found.voices);
+}
+
+/* Each one-shot is marked while its stroke begins to sound. */
+const LIT_S = 0.3;
+function light(voices) {
+  let lit = new Set();
+  listen.follow((seconds) => {
+    const now = new Set(seconds === null ? [] : voices.filter((voice) => voice.at <= seconds && seconds < voice.at + LIT_S).map((voice) => voice.hit));
+    for (const [mine, others, on] of [[lit, now, false], [now, lit, true]]) {
+      for (const id of mine) { const button = byId(`shot-${id}`); if (button && !others.has(id)) button.classList.toggle("now", on); }
+    }
+    lit = now;
+  });
 }
 
 async function one(shot) {
   const path = `hits/${shot.hit}/shot?of=${state.revision}`, turn = listen.claim();
   const sound = listen.atHand(path) || await attempt(() => listen.load(path));
-  if (sound && listen.isTurn(turn)) listen.play(`${shot.drum}, ${shot.way}: layer ${shot.layer}, robin ${shot.robin}`, [{sound}]);
+  if (sound && listen.isTurn(turn)) {
+    listen.play(`${shot.drum}, ${shot.way}: layer ${shot.layer}, robin ${shot.robin}`, [{sound}]);
+    light([{hit: shot.hit, at: 0}]);
+  }
 }
 
 export function paint() {
@@ -42,7 +60,8 @@ export function paint() {
   section.replaceChildren(
     make("div", {className: "two"},
       make("div", {}, make("div", {className: "row"},
-        make("button", {type: "button", className: "strong", id: "groove", "aria-keyshortcuts": "g", onclick: () => perform("groove", "A groove through the kit")}, "Play a groove ", make("kbd", {}, "g"))),
+        make("button", {type: "button", className: "strong", id: "groove", "aria-keyshortcuts": "g", onclick: () => perform("groove", "A groove through the kit")}, "Play a groove ", make("kbd", {}, "g")),
+        make("button", {type: "button", className: "narrow", onclick: () => { const to = section.querySelector(".balance"); to.scrollIntoView(); to.focus({preventScroll: true}); }}, "To the balance")),
       make("p", {className: "note"}, "As the kit was last built. Move a mic while it plays; single one-shots sound at a click."), ...groups),
       balance()));
   section.querySelector(".balance").scrollTop = rolled;
@@ -67,8 +86,18 @@ function ladder(key, shots) {
       return make("div", {className: "rung"}, make("span", {}, make("b", {}, `Layer ${layer}`), make("span", {className: "sub"}, `velocity ${mine[0].velocity.join(" to ")}`)),
         make("span", {className: "level"}, bar, make("span", {className: "sub"}, figure(level, 1, "dB"))),
         make("span", {className: "robins"}, ...mine.map((shot) => make("button", {type: "button", className: "robin", id: `shot-${shot.hit}`, onclick: () => one(shot), ondblclick: () => tells(shot.hit),
-          title: "double click: to this stroke"}, `robin ${shot.robin} `, make("span", {className: `grade g${shot.grade}`}, shot.grade)))));
+          title: "double click: to this stroke"}, drawn(shot.hit), `robin ${shot.robin} `, make("span", {className: `grade g${shot.grade}`}, shot.grade)))));
     })));
+}
+
+/* Outlines are fetched as they come into sight. */
+const seen = new IntersectionObserver((entries) => {
+  for (const entry of entries) if (entry.isIntersecting) { seen.unobserve(entry.target); outline(Number(entry.target.dataset.hit), entry.target); }
+}, {rootMargin: "200px"});
+function drawn(id) {
+  const canvas = make("canvas", {"data-hit": id, "aria-hidden": "true"});
+  seen.observe(canvas);
+  return canvas;
 }
 
 function balance() {
@@ -95,6 +124,6 @@ function balance() {
     return make("div", {className: "fader"}, make("span", {className: "row"}, on, make("b", {}, mic), back),
       make("span", {className: "row"}, make("span", {className: "sub"}, "gain"), gain, said), make("span", {className: "row"}, make("span", {className: "sub"}, "pan"), pan, side));
   });
-  return make("section", {className: "balance", "aria-label": "Balance"}, make("h2", {}, "Balance"),
+  return make("section", {className: "balance", tabIndex: -1, "aria-label": "Balance"}, make("h2", {}, "Balance"),
     make("p", {className: "note"}, "Heard at once and kept in recipe.toml; mappings and prints follow when the kit is built again."), ...rows);
 }

@@ -54,6 +54,12 @@ export const decide = (entry) => inTurn(async () => {
   return said.entry;
 });
 
+export const withdraw = (number) => inTurn(async () => {
+  const said = await post("withdraw", {revision: state.revision, number});
+  state.revision = said.revision;
+  await refresh("decided");
+});
+
 const step = (which) => () => inTurn(async () => {
   const said = await post(which, {revision: state.revision});
   state.revision = said.revision;
