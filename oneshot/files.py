@@ -26,6 +26,9 @@ MANIFEST_FORMAT = "oneshot-manifest"
 EDGE_BYTES = 65_536
 """How much of a file's head, and of its tail, goes into its fingerprint: 64 KiB each."""
 
+_staged: set[Path] = set()
+"""Folders that this process builds in: they are put on the disk as a whole before they take their place."""
+
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
 _READ = 1 << 20
@@ -67,20 +70,24 @@ def sha256_of_edges(path: Path) -> str:
 def write_atomic(path: Path, content: bytes | str) -> None:
     """Write a file so that readers find either the old content or the new, never a part. Text is written as UTF-8.
 
-    Raises OSError if it cannot be written; the old file is then untouched.
+    It is on the disk when this returns, save in a folder that is still being built. Raises OSError if it cannot be
+    written; the old file is then untouched.
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    at_once = not any(path.is_relative_to(stage) for stage in _staged)
     try:
         with beside.open("wb") as file:
             file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+            if at_once:
+                file.flush()
+                os.fsync(file.fileno())
         beside.replace(path)
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
-    _sync_folder(path.parent)
+    if at_once:
+        _sync_folder(path.parent)
 
 
 def is_our_kit(path: Path) -> bool:
@@ -122,12 +129,15 @@ def staged_folder(target: Path) -> Iterator[Path]:
     except OSError as error:
         raise WorkError(f"{target} cannot be written ({_reason(error)}): choose another place or free this "
                         "one") from None
+    _staged.add(stage)
     try:
         yield stage
         exchange_folder(stage, target)
     except BaseException:
         shutil.rmtree(stage, ignore_errors=True)
         raise
+    finally:
+        _staged.discard(stage)
 
 
 def exchange_folder(new: Path, target: Path) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 from oneshot.audio import read_audio
 from oneshot.blend import mix
 from oneshot.model import Fader, Floats, OneShot, Problem, TakeNoise
-from oneshot.recall import recalled
+from oneshot.recall import recalled, sound_of
 
 LEVEL_S = 0.3
 """Over which a stroke's level is taken, as in the manifest's ``level_db``."""
@@ -29,7 +29,7 @@ def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int 
     Mics that are off stay out; what is a mixdown already is heard as it is. ``most``: read no more than so many frames.
     Raises AudioError where a file cannot be read.
     """
-    key = (tuple((f.sha256, f.inverted, f.mics) for f in shot.files), most,
+    key = (tuple((sound_of(f.sha256), f.inverted, f.mics) for f in shot.files), most,
            tuple((mic, balance.get(mic)) for f in shot.files for mic in f.mics))
     return recalled("stereo", key, lambda: _stereo(folder, shot, balance, most))
 

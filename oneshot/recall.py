@@ -51,13 +51,16 @@ class Shot:
 @dataclass(slots=True)
 class Memory:
     """What is kept. ``source``: of which session; ``kit``: the folder in which an earlier build's files lie;
-    ``shots``: what an earlier build cut.
+    ``shots``: what an earlier build cut; ``said``: sum of a file -> the tags in it; ``sounds``: sum of a file -> that
+    of the file with the same samples that was there first.
     """
 
     kit: Path
     source: Hashable = None
     held: dict[tuple[str, Hashable], Any] = field(default_factory=dict)
     shots: dict[Hashable, Shot] = field(default_factory=dict)
+    said: dict[str, Hashable] = field(default_factory=dict)
+    sounds: dict[str, str] = field(default_factory=dict)
     used: set[tuple[str, Hashable]] = field(default_factory=set)
     size_bytes: int = 0
 
@@ -66,9 +69,17 @@ class Memory:
         if source != self.source:
             self.held.clear()
             self.shots.clear()
+            self.said.clear()
+            self.sounds.clear()
             self.size_bytes = 0
         self.source = source
         self.used.clear()
+
+    def tagged(self, before: str, after: str, said: Hashable) -> None:
+        """A file of the sum ``before`` has those tags now, and the sum ``after``."""
+        self.said[after] = said
+        if before != after:
+            self.sounds.setdefault(after, self.sounds.get(before, before))
 
     def end(self) -> None:
         """A build has ended well: forget the sounds and analyses that it had no use for."""
@@ -155,6 +166,12 @@ def recalled(kind: str, key: Hashable, make: Callable[[], T]) -> T:
         kept.held[full] = made
         kept.size_bytes += weight
     return made
+
+
+def sound_of(sha256: str) -> str:
+    """By which the samples of a file are known: its own sum, or that of the file whose samples it has."""
+    kept = _MEMORY.get()
+    return sha256 if kept is None else kept.sounds.get(sha256, sha256)
 
 
 def stamp_of(path: Path) -> Stamp | None:

@@ -65,14 +65,20 @@ class _Said:
         title = f"{shot.drum} {shot.articulation} V{shot.layer:02d} RR{shot.round_robin:02d} {heard}"
         origin = self._origin.get(self._hits[sample.hit].take)
         said = (title, self._keys[shot.drum, shot.articulation], self._info_key, origin)
+        memory = recall.memory()
         if self._say and sample.time_reference is not None:
-            digest = recall.recalled("tags", (sample.sha256, said), lambda: self._tag(path, title, shot, sample)[1])
+            if memory is not None and memory.said.get(sample.sha256) == said:
+                return sample
+            digest = self._tag(path, title, shot, sample)[1]
+            if memory is not None:
+                memory.tagged(sample.sha256, digest, said)
             return replace(sample, sha256=digest)
         x, header = read_audio(path)
         measured = replace(sample, crest_db=measures.crest_db(x),
                            brightness_hz=measures.brightness_hz(x, header.sample_rate))
         at, digest = self._tag(path, title, shot, sample) if self._say else (None, sample.sha256)
-        recall.recalled("tags", (digest, said), lambda: digest)
+        if memory is not None:
+            memory.tagged(sample.sha256, digest, said)
         return replace(measured, time_reference=at, sha256=digest)
 
     def _tag(self, path: Path, title: str, shot: OneShot, sample: Sample) -> tuple[int | None, str]:

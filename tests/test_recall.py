@@ -11,6 +11,7 @@ from review_desk import own_copy
 
 from oneshot import pipeline
 from oneshot.corrections_toml import Correction, Corrections, Place, dump
+from oneshot.files import sha256_of
 from oneshot.kit_file import read_kit
 from oneshot.model import Hit, WorkError
 from oneshot.recall import MOST_BYTES, Memory, recalled, remembering
@@ -87,6 +88,42 @@ def test_what_did_not_change_is_the_file_it_was(pair: tuple[Path, Path, Memory],
     shot = next(s for s in built.kit.one_shots if s.hit == hit.id)
     new = {p.relative_to(mine).as_posix() for p in mine.rglob("samples/**/*.wav") if p.stat().st_ino not in before}
     assert {file.path for file in shot.files} == new
+
+
+def test_there_and_back_and_there_again(pair: tuple[Path, Path, Memory], pier: Pier) -> None:
+    """Renamed, undone, redone: tags that come and go are in the files each time, and the sums are the files' own."""
+    mine, other, memory = pair
+    renamed = Correction("rename", drum="floor", to="big tom")
+    for said in ((renamed,), (), (renamed,)):
+        write(mine, *said)
+        with remembering(memory):
+            built = pipeline.build(pier.session, mine)
+        for file in (file for shot in built.kit.one_shots for file in shot.files):
+            assert sha256_of(mine / file.path) == file.sha256
+    write(other, renamed)
+    pipeline.build(pier.session, other)
+
+    assert contents(other) == contents(mine)
+
+
+def test_new_tags_are_no_new_sound(pair: tuple[Path, Path, Memory], pier: Pier,
+                                   monkeypatch: pytest.MonkeyPatch) -> None:
+    """A renamed drum has new tags in its files; what was worked out from their samples is not worked out again."""
+    mine, _, memory = pair
+    drawn: list[Path] = []
+
+    def draw(path: Path) -> dict[str, object]:
+        drawn.append(path)
+        return {}
+
+    monkeypatch.setattr("oneshot.report.data.outlines", draw)
+    write(mine, Correction("rename", drum="floor", to="big tom"))
+
+    with remembering(memory):
+        built = pipeline.build(pier.session, mine)
+
+    assert "big-tom" in {shot.drum for shot in built.kit.one_shots}
+    assert [] == drawn
 
 
 def test_a_file_that_somebody_touched_is_made_anew(pair: tuple[Path, Path, Memory], pier: Pier) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 
 from oneshot.audio import read_audio
 from oneshot.model import Floats, Hit, Kit, OneShot, Print, Sample, Take
-from oneshot.recall import recalled
+from oneshot.recall import recalled, sound_of
 
 POINTS = 120
 START_S = 0.05
@@ -117,7 +117,7 @@ def _file(file: Sample, take: Take, folder: Path) -> dict[str, Any]:
         "lead": round(file.onset_frame / (file.sample_rate or take.sample_rate), 6),
         "inverted": file.inverted,
         "other": file.hit,
-        **recalled("outlines", file.sha256, lambda: outlines(folder / file.path)),
+        **recalled("outlines", sound_of(file.sha256), lambda: outlines(folder / file.path)),
     }
 
 
