@@ -12,10 +12,13 @@ import errno
 import hashlib
 import json
 import os
+import secrets
 import shutil
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 
 from oneshot.model import WorkError
@@ -28,6 +31,8 @@ EDGE_BYTES = 65_536
 
 _staged: set[Path] = set()
 """Folders that this process builds in: they are put on the disk as a whole before they take their place."""
+
+_LATER: ContextVar[list[threading.Thread] | None] = ContextVar("later", default=None)
 
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
@@ -161,7 +166,37 @@ def exchange_folder(new: Path, target: Path) -> None:
     except OSError as error:
         raise WorkError(f"{target} cannot be replaced ({_reason(error)}): close what uses it and try again") from None
     _sync_folder(target.parent)
-    shutil.rmtree(new, ignore_errors=True)
+    _remove(new)
+
+
+@contextmanager
+def removing_later() -> Iterator[list[threading.Thread]]:
+    """Inside, a folder that was replaced is removed beside the work that goes on: thousands of files take their time.
+
+    The list is of the threads that are at it. Where the process is killed before, the next build of that folder
+    removes what was left.
+    """
+    threads: list[threading.Thread] = []
+    token = _LATER.set(threads)
+    try:
+        yield threads
+    finally:
+        _LATER.reset(token)
+
+
+def _remove(folder: Path) -> None:
+    """Remove a folder that was replaced, at once or later; never raises."""
+    threads = _LATER.get()
+    if threads is None:
+        shutil.rmtree(folder, ignore_errors=True)
+        return
+    aside = folder.with_name(f"{folder.name}-{secrets.token_hex(4)}")
+    try:
+        folder.rename(aside)
+    except OSError:
+        aside = folder
+    threads.append(threading.Thread(target=shutil.rmtree, args=(aside,), kwargs={"ignore_errors": True}))
+    threads[-1].start()
 
 
 def recover_folder(target: Path) -> bool:
@@ -217,7 +252,7 @@ def _remove_abandoned(target: Path) -> None:
     """Remove the staging folders of builds that no longer run."""
     prefix = f".{target.name}.building-"
     for path in target.parent.iterdir():
-        pid = path.name.removeprefix(prefix)
+        pid = path.name.removeprefix(prefix).partition("-")[0]
         if path.name.startswith(prefix) and pid.isdigit() and not _runs(int(pid)):
             shutil.rmtree(path, ignore_errors=True)
 

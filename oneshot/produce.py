@@ -58,6 +58,7 @@ class Cutter:
     _asked: str = ""
     _pre: dict[tuple[str, str], int] = field(default_factory=dict)
     _planned: dict[int, Planned] = field(default_factory=dict)
+    _keys: dict[int, Hashable] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         shifts = plan_shifts(self.session, self.analysis, tuple(self.drums.values()), self.recipe.cut.times,
@@ -75,6 +76,7 @@ class Cutter:
         self._pre, self._hardest = self.windows.leads(hits, picks), self._hardest_of(hits, picks)
         recipe = replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=())
         self._asked = repr(recipe)
+        self._keys.clear()
         shapes: dict[int, Shape] = {}
         left = KEPT_BYTES
         for take, reader, mine in self._by_take(hits, picks):
@@ -167,6 +169,11 @@ class Cutter:
         """Everything that the bytes and measures of a hit's files depend on, in one session: what they are called and
         which turn they take does not count.
         """
+        if hit.id not in self._keys:
+            self._keys[hit.id] = self._made_key(take, hit)
+        return self._keys[hit.id]
+
+    def _made_key(self, take: Take, hit: Hit) -> Hashable:
         windows = self.windows
         names = tuple(m.name for m in windows.mics_of(hit))
         moved = tuple((windows.shift(hit, name), name in windows.shifts.turned) for name in names)

@@ -13,7 +13,6 @@ from pathlib import Path
 from oneshot import measures, recall
 from oneshot.audio import Header, read_audio, read_header
 from oneshot.chunks import time_reference
-from oneshot.files import sha256_of
 from oneshot.model import Kit, OneShot, Print, Sample, Session
 from oneshot.tags import Tags, write_tags
 
@@ -83,7 +82,7 @@ class _Said:
 
     def _tag(self, path: Path, title: str, shot: OneShot, sample: Sample) -> tuple[int | None, str]:
         """Tag a sample's file; its time reference (None where the format takes no tags) and its sum."""
-        header = read_header(path)
+        header = recall.recalled("header", recall.sound_of(sample.sha256), lambda: read_header(path))
         moved = sample.shift_frames
         done = [f"gain {sample.gain_db:+.1f} dB"] if sample.gain_db else []
         done += [f"mix of {', '.join(sample.mics)}"] if sample.mixdown else []
@@ -95,7 +94,8 @@ class _Said:
                                   self._levelled or sample.mixdown or sample.gain_db != 0),
                        attack=sample.onset_frame, time_reference=at, integrated_lufs=sample.integrated_lufs,
                        true_peak_dbtp=sample.true_peak_dbtp, momentary_lufs=sample.momentary_lufs)
-        return (at, sha256_of(path)) if write_tags(path, tags) else (None, sample.sha256)
+        digest = write_tags(path, tags)
+        return (None, sample.sha256) if digest is None else (at, digest)
 
     def of_print(self, each: Print) -> Print:
         """A print, tagged."""
@@ -109,9 +109,8 @@ class _Said:
         tags = replace(self._tags(title, self._keys[each.drum, each.articulation], header, each.hit, done),
                        attack=max(each.offset_frames, 0), time_reference=at, true_peak_dbtp=each.true_peak_dbtp,
                        momentary_lufs=each.momentary_lufs)
-        if not write_tags(path, tags):
-            return each
-        return replace(each, time_reference=at, sha256=sha256_of(path))
+        digest = write_tags(path, tags)
+        return each if digest is None else replace(each, time_reference=at, sha256=digest)
 
     def _tags(self, title: str, key: int, header: Header, hit: int, done: list[str], computed: bool = False) -> Tags:
         """The tags that every file of the kit has; ``computed`` as in ``_history``."""

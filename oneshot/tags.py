@@ -9,6 +9,7 @@ Layouts: RIFF WAVE (IBM and Microsoft 1991, 1994; ``smpl`` is Microsoft's of 199
 
 from __future__ import annotations
 
+import hashlib
 import math
 import struct
 from collections.abc import Iterator, Mapping, Sequence
@@ -48,8 +49,8 @@ class Tags:
     momentary_lufs: float | None = None
 
 
-def write_tags(path: Path, tags: Tags) -> bool:
-    """Put tags into a WAV, FLAC or AIFF file; False for any other, which stays as it is.
+def write_tags(path: Path, tags: Tags) -> str | None:
+    """Put tags into a WAV, FLAC or AIFF file; its SHA-256 then, None for any other file, which stays as it is.
 
     Raises AudioError where the file cannot be read as what it claims to be, OSError where it cannot be written.
     """
@@ -61,10 +62,10 @@ def write_tags(path: Path, tags: Tags) -> bool:
     elif data[:4] == b"FORM" and data[8:12] in (b"AIFF", b"AIFC"):
         out = _aiff(path, data, tags)
     else:
-        return False
+        return None
     if out != data:
         write_atomic(path, out)
-    return True
+    return hashlib.sha256(out).hexdigest()
 
 
 # ----------------------------------------------------------------------------------------------------------------- RIFF

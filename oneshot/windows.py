@@ -54,6 +54,7 @@ class Windows:
     heard_next: Mapping[int, int] = field(default_factory=dict)
     handling: Mapping[int, Handling] = field(default_factory=dict)
     shifts: Shifts = field(default_factory=Shifts)
+    _usual: dict[tuple[str, str], tuple[Mic, ...]] = field(default_factory=dict)
 
     # ------------------------------------------------------------------------------------------------------- which mics
 
@@ -61,8 +62,10 @@ class Windows:
         """The mics that a hit is exported in: the recipe's, or its drum's own close mics, the overheads and the
         rooms; without those that the user dropped, unless that leaves none.
         """
-        usual = self._usual_mics(hit)
-        dropped = self.said_of(hit).dropped
+        key = (hit.take, hit.drum)
+        if key not in self._usual:
+            self._usual[key] = self._usual_mics(hit)
+        usual, dropped = self._usual[key], self.said_of(hit).dropped
         return tuple(m for m in usual if m.name not in dropped and m.pair not in dropped) or usual
 
     def _usual_mics(self, hit: Hit) -> tuple[Mic, ...]:

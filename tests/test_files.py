@@ -17,6 +17,7 @@ from oneshot.files import (
     exchange_folder,
     is_our_kit,
     recover_folder,
+    removing_later,
     sha256_of,
     sha256_of_edges,
     staged_folder,
@@ -220,6 +221,31 @@ def test_what_a_killed_build_left_is_removed_by_the_next(tmp_path: Path) -> None
         (stage / "a").write_text("1")
 
     assert [f".kit.building-{os.getppid()}", "kit"] == names(tmp_path)
+
+
+def test_what_is_replaced_can_be_removed_meanwhile(tmp_path: Path) -> None:
+    """The new folder is in its place before the old one is gone; once the threads are done nothing is left of it."""
+    folder(tmp_path / "kit", a="old")
+
+    with removing_later() as threads, staged_folder(tmp_path / "kit") as stage:
+        (stage / "a").write_text("new")
+    assert "new" == (tmp_path / "kit" / "a").read_text()
+    assert 1 == len(threads)
+    threads[0].join()
+
+    assert ["kit"] == names(tmp_path)
+
+
+def test_what_was_being_removed_by_a_killed_process_goes(tmp_path: Path) -> None:
+    """An old folder on its way out is known by its process, as one that is being built."""
+    done = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
+    folder(tmp_path / f".kit.building-{int(done.stdout)}-0a1b", a="old")
+    folder(tmp_path / f".kit.building-{os.getppid()}-0a1b", a="somebody's")
+
+    with staged_folder(tmp_path / "kit"):
+        pass
+
+    assert [f".kit.building-{os.getppid()}-0a1b", "kit"] == names(tmp_path)
 
 
 def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 from oneshot import pipeline
 from oneshot.corrections_toml import Corrections, parse
+from oneshot.files import removing_later
 from oneshot.model import OneshotError
 from oneshot.recall import Memory, remembering
 from oneshot.recipe_toml import load_recipe
@@ -41,6 +42,7 @@ class Rebuild:
         self.grades: dict[tuple[str, int], Mapping[str, str]] = {}
         self._start = threading.Lock()
         self._thread: threading.Thread | None = None
+        self._removals: list[threading.Thread] = []
         self._told: dict[str, Any] = {"state": "idle", "stage": "", "share": 0.0, "seconds": 0.0, "error": None,
                                       "problems": []}
 
@@ -62,7 +64,7 @@ class Rebuild:
 
     def wait(self) -> None:
         """Until no build runs."""
-        for thread in (self._thread, self._ahead):
+        for thread in (self._thread, self._ahead, *self._removals):
             if thread is not None:
                 thread.join()
 
@@ -134,11 +136,12 @@ class Rebuild:
         began = time.monotonic()
         try:
             self._told = {**self._told, "stage": "getting ready"}
-            with self._at_work, remembering(self._memory), self._desk.lock:
+            with self._at_work, remembering(self._memory), removing_later() as removals, self._desk.lock:
                 text = self._desk.journal.text
                 began = time.monotonic()
                 result = pipeline.build(self._desk.session_path, self._desk.folder, progress=self._progress)
                 self._desk.built(text)
+                self._removals = [each for each in (*self._removals, *removals) if each.is_alive()]
             said = {"state": "done", "problems": [f"{p.where}: {p.what}; {p.todo}" for p in result.kit.problems]}
         except (OneshotError, OSError, MemoryError) as error:
             said = {"state": "failed", "error": str(error) or type(error).__name__}
