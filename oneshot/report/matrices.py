@@ -111,7 +111,8 @@ def _delay_cell(value: Delay | None, known: bool) -> Markup:
         return cell("–" if known else "", number=True)
     warmth = min(abs(value.ms) / 30, 1)
     spread = "" if value.spread_ms is None else f" ± {value.spread_ms:.2f}"
-    below = tag("span", figure(value.path_m, "m", digits=2), f", {count(value.hits, 'reading')}", class_="sub")
+    below = [tag("span", text, class_="sub") for text in (figure(value.path_m, "m", digits=2),
+                                                          count(value.hits, "reading"))]
     return tag("td", figure(value.ms, digits=2), spread, below, class_="n", style=f"--v:{warmth:.3f}")
 
 

@@ -185,11 +185,14 @@ def _shot_button(shot: OneShot, hit: Hit, number: int) -> Markup:
     short = is_short(shot)
     marks = [text for text, there in (("best there is", hit.fallback), ("rings short", short)) if there]
     label = ", ".join([f"Play {shot_title(shot)}", f"grade {shot.grade}", *marks])
+    title = shot_title(shot).removesuffix(str(shot.round_robin))
     return tag("button", tag("canvas", width=132, height=44, data_shot=number, aria_hidden="true"),
-               tag("span", tag("b", shot.grade, class_=f"grade g{shot.grade}"), f" {shot.round_robin}",
-                   tag("i", " †", title="best there is") if hit.fallback else None,
-                   tag("i", " ‡", title="rings short") if short else None, class_="tail", aria_hidden="true"),
-               type="button", class_="shot", data_shot=number, aria_label=label, title=label)
+               tag("span", tag("span", f"Play {title}", class_="said"), str(shot.round_robin),
+                   tag("span", ", grade", class_="said"), " ", tag("b", shot.grade, class_=f"grade g{shot.grade}"),
+                   tag("span", "".join(f", {mark}" for mark in marks), class_="said"),
+                   tag("i", " †", aria_hidden="true") if hit.fallback else None,
+                   tag("i", " ‡", aria_hidden="true") if short else None, class_="tail"),
+               type="button", class_="shot", data_shot=number, title=label)
 
 
 def _panel(anchor: str) -> Markup:

@@ -52,4 +52,10 @@ export function clock(seconds) {
   const whole = Math.floor(seconds / 60);
   return `${whole}:${(seconds - 60 * whole).toFixed(2).padStart(5, "0")}`;
 }
-export const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+/* Colours of the style sheet, asked for once a scheme: a list that is scrolled draws hundreds of outlines a second. */
+const colours = new Map();
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => colours.clear());
+export function colour(name) {
+  if (!colours.has(name)) colours.set(name, getComputedStyle(document.documentElement).getPropertyValue(name).trim());
+  return colours.get(name);
+}

@@ -2,8 +2,8 @@
 
 import {colour, minus} from "./base.js";
 
-export function pen(canvas) {
-  const ratio = window.devicePixelRatio || 1, wide = canvas.clientWidth, high = canvas.clientHeight;
+export function pen(canvas, size = null) {
+  const ratio = window.devicePixelRatio || 1, [wide, high] = size || [canvas.clientWidth, canvas.clientHeight];
   const w = Math.max(1, Math.round(wide * ratio)), h = Math.max(1, Math.round(high * ratio));
   if (canvas.width !== w) canvas.width = w;
   if (canvas.height !== h) canvas.height = h;
@@ -20,9 +20,10 @@ function fill(to, values, offset, count, wide, middle, reach, from = 0) {
   to.fill();
 }
 
-/* A small outline, each to its own peak: its shape, not its level. */
-export function drawOutline(canvas, values) {
-  const [to, wide, high] = pen(canvas);
+/* A small outline, each to its own peak: its shape, not its level. `size`: as the style sheet has it, so that nothing has to
+   be laid out to know it. */
+export function drawOutline(canvas, values, size) {
+  const [to, wide, high] = pen(canvas, size);
   let most = 1;
   for (const value of values) most = Math.max(most, Math.abs(value));
   to.fillStyle = colour("--wave");

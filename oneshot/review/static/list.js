@@ -4,7 +4,7 @@ import {byId, clock, figure, getBytes, make} from "./base.js";
 import {drawOutline} from "./draw.js";
 
 export const ROW = 58;
-const EXTRA = 6;
+const EXTRA = 6, DRAWN = [64, 40];
 const box = byId("list"), spacer = box.firstElementChild;
 let items = [], chosen = -1, picked = new Set(), tell = () => {}, marked = null;
 const live = new Map();
@@ -78,26 +78,26 @@ function rowOf(index) {
     told ? make("span", {className: "chip"}, told) : null));
   row.style.transform = `translateY(${index * ROW}px)`;
   row.addEventListener("click", () => choose(index));
-  outline(item.id, canvas);
+  outline(item.id, canvas, DRAWN);
   return row;
 }
 
 const queue = [];
 let busy = 0;
 /* The outline of a stroke in its home mic, fetched once. */
-export function outline(id, canvas) {
-  if (outlines.has(id)) { requestAnimationFrame(() => drawOutline(canvas, outlines.get(id))); return; }
-  queue.push([id, canvas]);
+export function outline(id, canvas, size) {
+  if (outlines.has(id)) { drawOutline(canvas, outlines.get(id), size); return; }
+  queue.push([id, canvas, size]);
   pump();
 }
 function pump() {
   while (busy < 3 && queue.length) {
-    const [id, canvas] = queue.pop();  // the newest first: that is what is in sight
+    const [id, canvas, size] = queue.pop();  // the newest first: that is what is in sight
     if (!canvas.isConnected && queue.length > 40) continue;
     busy++;
     getBytes(`hits/${id}/outline`).then(([bytes]) => {
       outlines.set(id, new Int16Array(bytes));
-      if (canvas.isConnected) drawOutline(canvas, outlines.get(id));
+      if (canvas.isConnected) drawOutline(canvas, outlines.get(id), size);
     }).catch(() => {}).finally(() => { busy--; pump(); });
   }
 }

@@ -97,6 +97,7 @@ export function load(path, names) {
     const {rate, rows} = readWav(bytes);
     const said = headers.get("x-mics");
     entry.ready = {rate, rows, names: names || (said ? JSON.parse(said) : ["left", "right"])};
+    buffersOf(entry.ready);  // made now, not when a key is struck
     while (sounds.size > 1 && weight() > MOST_BYTES) sounds.delete(sounds.keys().next().value);
     return entry.ready;
   });

@@ -92,7 +92,7 @@ function ladder(key, shots) {
 
 /* Outlines are fetched as they come into sight. */
 const seen = new IntersectionObserver((entries) => {
-  for (const entry of entries) if (entry.isIntersecting) { seen.unobserve(entry.target); outline(Number(entry.target.dataset.hit), entry.target); }
+  for (const entry of entries) if (entry.isIntersecting) { seen.unobserve(entry.target); outline(Number(entry.target.dataset.hit), entry.target, [64, 30]); }
 }, {rootMargin: "200px"});
 function drawn(id) {
   const canvas = make("canvas", {"data-hit": id, "aria-hidden": "true"});
