@@ -38,6 +38,7 @@ from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.hearing import Progress, listen, scan_take
 from oneshot.hidden import hidden
 from oneshot.labels import Told
+from oneshot.later import tails
 from oneshot.missed import with_told
 from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, Take, WorkError
 from oneshot.placing import Placer
@@ -265,7 +266,7 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     rows = HitRows(session, mics, named, templates, placer, said, dynamic)
     for each, laid, window in zip(strokes, played, windows, strict=True):
         progress(f"placing hits in {each.heard.take.name}", 0.0)
-        rows.add(each, window, hidden(laid, envelopes, window, templates.drum))
+        rows.add(each, window, hidden(laid, envelopes, window, templates.drum), tails(laid, window))
     found = rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic)))
     by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
     return replace(found, laid=ringing.Laid(by_take, envelopes, tuple(m.name for m in mics), found.row))

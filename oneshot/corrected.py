@@ -16,7 +16,7 @@ from oneshot.found import Analysis, FoundDrum
 from oneshot.model import BandBleed, Delay, Hit, Mic, MicView, Session
 from oneshot.overruling import Corrected
 from oneshot.placing import place_attacks
-from oneshot.records import UNKNOWN_CLEAN_DB, grade_row
+from oneshot.records import UNKNOWN_CLEAN_DB
 from oneshot.roles import kind_of
 
 Row = TypeVar("Row")
@@ -131,8 +131,8 @@ def _groups(hits: tuple[Hit, ...]) -> dict[tuple[str, str], frozenset[int]]:
 
 def _grades(session: Session, found: Analysis, hit: Hit) -> Mapping[str, str]:
     """A hit's grades, own close mics being held to more."""
-    worst = found.worst_db.get(hit.id)
-    return found.grades[hit.id] if worst is None else grade_row(worst, hit.drum, session.take(hit.take).mics)
+    known = found.worst_db.get(hit.id)
+    return found.grades[hit.id] if known is None else found.graded(hit, session.take(hit.take).mics)
 
 
 def _clean_db(hit: Hit, home: str) -> float:

@@ -56,7 +56,8 @@ class CutPlan:
 
     ``start`` may be negative, the recording being silent before its first frame. ``onset_frame`` is the home-mic attack
     counted from ``start``; ``fade_outs`` gives each mic's fade at the end; ``ended_by`` says why the window ends there:
-    "noise", "next stroke", "longest" (the recipe's limit), "end of take" or "by hand".
+    "noise", "next stroke", "other sound" (no stroke, but too loud), "longest" (the recipe's limit), "end of take" or
+    "by hand".
     """
 
     start: int

@@ -6,19 +6,22 @@ The analysis of a session is the last of them.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.bleed import Shares
-from oneshot.model import BandBleed, Delay, Floats, Frames, Hit, MicView, Problem, Take, TakeNoise
+from oneshot.bleed import GRADE_LIMITS_DB, Shares, grade
+from oneshot.model import BandBleed, Delay, Floats, Frames, Hit, Mic, MicView, Problem, Take, TakeNoise
 from oneshot.ringing import Laid
 from oneshot.stages import Arrivals, Onsets, TakeScan
 
 SAME_EVENT_S = 0.015
 """Strokes closer together than this do not end each other's tails: they were meant to fall together."""
+
+LOCAL_DB = -10.0
+"""From this against the ring on, what is heard later stands out of it. (common practice, no source)"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,6 +44,17 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
+class LaterSound:
+    """Something that is no stroke, heard in a hit's tail in one mic: its first ``frame`` in the take; ``level_db``, its
+    loudest octave band and 55 ms against the hit's loudest 55 ms; ``local_db``, the same against the ring under it.
+    """
+
+    frame: int
+    level_db: float
+    local_db: float
+
+
+@dataclass(frozen=True, slots=True)
 class FoundDrum:
     """A drum before the recipe gives it keys; articulations in order of frequency."""
 
@@ -60,7 +74,8 @@ class Analysis:
     ``delays`` and its plain ``delays_ms`` are take -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band
     by band; ``mic_views``: take -> what its close mics make of other drums; ``offsets``: take -> mic -> steady offset,
     full scale 1.0; ``row``: hit id -> row among the strokes of its take; ``laid``: those strokes laid over time, where
-    somebody asked for it.
+    somebody asked for it. ``later``: hit id -> mic -> what else is heard in its tail; ``over``: hit id -> mic -> take
+    frame at which its ring has met the noise. ``worst_db`` knows nothing of either, ``grades`` do.
     """
 
     hits: tuple[Hit, ...]
@@ -79,6 +94,8 @@ class Analysis:
     worst_db: Mapping[int, Mapping[str, float]] = field(default_factory=dict)
     row: Mapping[int, int] = field(default_factory=dict)
     laid: Laid | None = None
+    later: Mapping[int, Mapping[str, tuple[LaterSound, ...]]] = field(default_factory=dict)
+    over: Mapping[int, Mapping[str, int]] = field(default_factory=dict)
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 
@@ -93,10 +110,42 @@ class Analysis:
         object.__setattr__(self, "_in_time", ordered)  # asked for once or twice a hit: no search through all of them
 
     def next_stroke(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
-        """Take frame of the earliest onset of the next stroke in the given mics; None where none follows.
+        """Take frame of the earliest onset of the next stroke in the given mics, or of what else ends the tail there;
+        None where nothing follows.
 
         Strokes of one event do not end each other's tails.
         """
+        ends = [at for at in (self._next_onset(hit, mics, sample_rate), self.next_sound(hit, mics)) if at is not None]
+        return min(ends, default=None)
+
+    def next_sound(self, hit: Hit, mics: Sequence[str]) -> int | None:
+        """Take frame at which something that is no stroke stands out of the hit's tail in one of the given mics, too
+        loud for a file that is clean among others; None where nothing does.
+        """
+        limit = GRADE_LIMITS_DB["close"]["B"]
+        return min((sound.frame for name in mics for sound in self.later.get(hit.id, {}).get(name, ())
+                    if sound.level_db > limit and sound.local_db > LOCAL_DB), default=None)
+
+    def graded(self, hit: Hit, mics: Iterable[Mic], until: int | None = None) -> dict[str, str]:
+        """Grade of a hit in each of ``mics`` in which it is known, over a file that ends at take frame ``until``; where
+        that is not given, over its tail as long as it rings in any mic.
+        """
+        worst, later = self.worst_db.get(hit.id, {}), self.later.get(hit.id, {})
+        if until is None:
+            ends = (self.next_sound(hit, list(later)), max(self.over.get(hit.id, {}).values(), default=None))
+            until = min((end for end in ends if end is not None), default=0)
+        out = {}
+        for mic in mics:
+            if mic.name not in worst:
+                continue
+            inside = [sound for sound in later.get(mic.name, ()) if sound.frame < until]
+            worst_db = max([worst[mic.name], *(sound.level_db for sound in inside)])
+            out[mic.name] = grade(worst_db, mic.stands_at(hit.drum))
+            if any(sound.local_db > LOCAL_DB for sound in inside):
+                out[mic.name] = max(out[mic.name], "B")  # what stands out of the ring does not stand alone
+        return out
+
+    def _next_onset(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
         hits, onsets = self._in_time.get(hit.take, ([], []))
         at = bisect_right(onsets, hit.onset + SAME_EVENT_S * sample_rate)
         if at == len(hits):

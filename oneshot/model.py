@@ -354,7 +354,8 @@ class OneShot:
     file's; ``mix_db`` the level of its mics mixed by the kit's balance over the first 300 ms (10·log10 of the mean
     square, full scale 1.0, both sides added), None where all of them are off or silent. ``files`` are those that play;
     ``untouched``: of those of them that were repaired, the files as cut. ``decay_s`` is T20, or T10 where no more can
-    be told; ``edt_s`` and ``t20_s`` as in ``measures.Decay``.
+    be told; ``edt_s`` and ``t20_s`` as in ``measures.Decay``; ``ended_by``: why its files end where they do, as in
+    ``cut.CutPlan``.
     """
 
     hit: int
@@ -372,6 +373,7 @@ class OneShot:
     untouched: tuple[Sample, ...] = ()
     edt_s: float | None = None
     t20_s: float | None = None
+    ended_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

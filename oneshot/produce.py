@@ -204,7 +204,8 @@ class Cutter:
         if hit.id in self._hardest:
             self._loudest_db[hit.drum] = hit.level_db or 0.0
             self.loudest[hit.drum] = dict(known.aloud or {})
-        files = tuple(replace(file, path=path.as_posix(), hit=hit.id, **self._writer.judged(hit, group))
+        files = tuple(replace(file, path=path.as_posix(), hit=hit.id,
+                              **self._writer.judged(hit, group, file.source_start + file.frames))
                       for file, path, group in zip(known.record.files, paths, groups, strict=True))
         home = self.drums[hit.drum].home
         grade = next((s.grade for s in files if home in s.mics), files[0].grade)
@@ -241,7 +242,7 @@ class Cutter:
     def _tail(self, take: Take, hit: Hit, mics: Sequence[Mic], plan: cut.CutPlan, mender: Mender) -> Tail | None:
         """Whose ring may go on where the next stroke cut a hit's own short."""
         names = [m.name for m in mics]
-        if plan.ended_by != "next stroke":
+        if plan.ended_by not in ("next stroke", "other sound"):
             return None
         donors = mender.donors(hit, names, plan.frames - plan.onset_frame, take.sample_rate)
         usable = [h for h in donors if h.id not in self.rejected
@@ -287,7 +288,8 @@ class Cutter:
             fundamental_hz=measures.fundamental_hz(heard, sample_rate=rate, attack=plan.onset_frame,
                                                    stop=min(len(heard), max(end - plan.start, plan.onset_frame + 1))),
             decay_s=decay.best_s, edt_s=decay.edt_s, t20_s=decay.t20_s,
-            ring_kept_db=measures.ring_kept_db(heard, sample_rate=rate, fade_out=plan.fade_outs[name]), files=files)
+            ring_kept_db=measures.ring_kept_db(heard, sample_rate=rate, fade_out=plan.fade_outs[name]), files=files,
+            ended_by=plan.ended_by)
 
     def _remember(self, hit: Hit, audio: dict[str, Floats]) -> None:
         """Keep the first second of each drum's hardest one-shot."""

@@ -7,16 +7,17 @@ strong it is and what else is in its window.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from oneshot import bleed, ornaments
-from oneshot.found import Analysis, FoundDrum, Heard, Named, Strokes
+from oneshot.found import Analysis, FoundDrum, Heard, LaterSound, Named, Strokes
 from oneshot.hidden import Hidden
 from oneshot.labels import Said, Told
+from oneshot.later import Tails
 from oneshot.model import BandBleed, Floats, Frames, Hit, Mic, MicView, Partner, Problem, Role, Session, Take, TakeNoise
 from oneshot.placing import Placer, place_attacks
 from oneshot.ringing import Windows
@@ -49,7 +50,8 @@ class HitRows:
         self._hits: list[Hit] = []
         self._row: dict[int, int] = {}
         self._home_onset: dict[int, int] = {}
-        self._grades: dict[int, Mapping[str, str]] = {}
+        self._later: dict[int, dict[str, tuple[LaterSound, ...]]] = {}
+        self._over: dict[int, dict[str, int]] = {}
         self._worst: dict[int, Mapping[str, float]] = {}
         self._clean: dict[int, float] = {}
         self._bleed: dict[str, dict[str, dict[str, float | None]]] = {}
@@ -58,8 +60,11 @@ class HitRows:
         self._noise: list[TakeNoise] = []
         self._offsets: dict[str, Mapping[str, float]] = {}
 
-    def add(self, strokes: Strokes, windows: Windows, hidden: Hidden) -> None:
-        """Add the hits of one take, what is in their windows and what may lie hidden there."""
+    def add(self, strokes: Strokes, windows: Windows, hidden: Hidden, tails: Tails) -> None:
+        """Add the hits of one take, what is in their windows, what may lie hidden there and what else is in their
+        tails.
+        """
+        before = len(self._hits)
         take, count = strokes.heard.take, len(strokes.rows)
         onsets = self._placer.place(strokes)
         self._noise.append(_noise(strokes.heard))
@@ -73,6 +78,11 @@ class HitRows:
         self._views[take.name] = self._mic_views(take, windows, drum)
         for i in range(count):
             self._add_hit(strokes, windows, hidden, i, onsets[i], self._placer.predicted[take.name][i])
+        names = {k: m.name for k, m in enumerate(self._mics) if m.name in {mic.name for mic in take.mics}}
+        for i in range(count):
+            self._over[before + 1 + i] = {name: int(tails.over[i, k]) for k, name in names.items()}
+        for (i, k), sounds in tails.sounds.items():
+            self._later.setdefault(before + 1 + i, {})[names[k]] = sounds
 
     def _table_row(self, take: Take, windows: Windows, mine: Frames, number: int) -> dict[str, float | None]:
         """One drum's row of a take's bleed table: nothing for mics that compress, and where they are its home."""
@@ -134,7 +144,6 @@ class HitRows:
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
         self._worst[hit_id] = self._worst_row(windows, hidden, i, most_db, present)
-        self._grades[hit_id] = grade_row(self._worst[hit_id], self._named.drum[number], self._mics)
         self._clean[hit_id] = float(np.nan_to_num(most_db[at_home], nan=UNKNOWN_CLEAN_DB))
         begin = int(strokes.heard.begin[strokes.rows[i]])
         hop = strokes.heard.scan.hop
@@ -195,14 +204,17 @@ class HitRows:
         hits = ornaments.tie([replace(h, id=renumber[h.id]) for h in ranked], rates)
         attacks = place_attacks(self._session, hits, {renumber[k]: v for k, v in self._home_onset.items()},
                                 {self._named.drum[n]: home for n, home in self._named.home.items()})
-        return Analysis(
+        found = Analysis(
             hits=hits, drums=self._drums(hits), attacks=attacks,
-            grades={renumber[k]: v for k, v in self._grades.items()},
+            grades={},
             clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
             polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
             bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets,
             worst_db={renumber[k]: v for k, v in self._worst.items()},
-            row={renumber[k]: v for k, v in self._row.items()})
+            row={renumber[k]: v for k, v in self._row.items()},
+            later={renumber[k]: v for k, v in self._later.items()},
+            over={renumber[k]: v for k, v in self._over.items()})
+        return replace(found, grades={hit.id: found.graded(hit, self._mics) for hit in hits})
 
     def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
         """The drums that have hits, by name; their articulations in order of frequency."""
@@ -224,11 +236,6 @@ def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:
         return first
     was_read = bool((arrivals.frame[row] == first).any())
     return min(first, int(told.min())) if was_read else int(told.min())
-
-
-def grade_row(worst_db: Mapping[str, float], drum: str, mics: Iterable[Mic]) -> dict[str, str]:
-    """Grade of a hit of that drum in each of ``mics`` that ``worst_db`` knows."""
-    return {m.name: bleed.grade(worst_db[m.name], m.stands_at(drum)) for m in mics if m.name in worst_db}
 
 
 def _noise(heard: Heard) -> TakeNoise:

@@ -7,7 +7,7 @@ sound lies where the window has it. Nothing here writes a file.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -104,6 +104,11 @@ class Windows:
         heard = self.heard_next.get(hit.id)
         return min([*found, *([] if heard is None else [heard])]) if found else None
 
+    def _sounds(self, hit: Hit, mics: Sequence[str]) -> set[int]:
+        """Where something that is no stroke stands out of a hit's tail, in frames of the window's timeline."""
+        return {at - self.shift(hit, name) for name in mics
+                if (at := self.analysis.next_sound(hit, [name])) is not None}
+
     def leads(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> dict[tuple[str, str], int]:
         """Frames from the start of the file to the attack, for each drum and articulation."""
         leads: dict[tuple[str, str], list[int]] = {}
@@ -161,6 +166,8 @@ class Windows:
         made = cut.plan_cut(attack=attack, first=self.first(hit), pre=pre, ends=ends, far=far, limit=limit,
                             take_frames=take.frames, sample_rate=take.sample_rate, cutting=self.recipe.cut,
                             by_hand=by_hand)
+        if made.ended_by == "next stroke" and limit is not None and limit in self._sounds(hit, names):
+            made = replace(made, ended_by="other sound")
         kept = audio[:, :made.frames]
         whole = kept.shape[1] == made.frames and kept.nbytes <= most_bytes
         return Planned(made, ends, kept.copy() if whole else None)

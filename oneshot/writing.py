@@ -80,13 +80,14 @@ class Writer:
             repaired=tuple(dict.fromkeys(str(each["kind"]) for each in part.done)), repairs=part.done,
             peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
             integrated_lufs=levels.integrated_lufs, sha256=sha256_of(path), nudged_frames=said.nudge_frames,
-            shift_frames=part.shift, **self.judged(shown, group))
+            shift_frames=part.shift, **self.judged(shown, group, part.start + out.shape[1]))
 
-    def judged(self, hit: Hit, group: Sequence[Mic]) -> dict[str, Any]:
-        """Grade and bleed of a file, those of its worse side."""
+    def judged(self, hit: Hit, group: Sequence[Mic], stop: int) -> dict[str, Any]:
+        """Grade and bleed of a file that ends at take frame ``stop``, those of its worse side."""
+        grades = self.analysis.graded(hit, group, stop)
         bleeds = [hit.bleed_db.get(m.name) for m in group]
         known = [b for b in bleeds if b is not None]
-        return {"grade": max(self.analysis.grades[hit.id].get(m.name, "D") for m in group),
+        return {"grade": max(grades.get(m.name, "D") for m in group),
                 "bleed_db": max(known) if len(known) == len(bleeds) else None}
 
     def free_path(self, hit: Hit, pick: Pick, label: str) -> Path:

@@ -134,7 +134,8 @@ def _one_shot(shot: OneShot) -> Json:
         "ring_kept_db": rounded(shot.ring_kept_db), "mix_db": rounded(shot.mix_db),
         "files": [_sample(sample) for sample in shot.files],
         **({"untouched": [_sample(sample) for sample in shot.untouched]} if shot.untouched else {}),
-        "edt_s": rounded(shot.edt_s, 4), "t20_s": rounded(shot.t20_s, 4), **_note(rounded(shot.fundamental_hz))}
+        "edt_s": rounded(shot.edt_s, 4), "t20_s": rounded(shot.t20_s, 4), **_note(rounded(shot.fundamental_hz)),
+        **({} if shot.ended_by is None else {"ended_by": shot.ended_by})}
 
 
 def _note(hz: float | None) -> Json:
