@@ -75,7 +75,8 @@ class Analysis:
     by band; ``mic_views``: take -> what its close mics make of other drums; ``offsets``: take -> mic -> steady offset,
     full scale 1.0; ``row``: hit id -> row among the strokes of its take; ``laid``: those strokes laid over time, where
     somebody asked for it. ``later``: hit id -> mic -> what else is heard in its tail; ``over``: hit id -> mic -> take
-    frame at which its ring has met the noise. ``worst_db`` knows nothing of either, ``grades`` do.
+    frame at which its ring has met the noise. ``worst_db`` knows nothing of either, ``grades`` do. ``dynamics`` as in
+    the kit.
     """
 
     hits: tuple[Hit, ...]
@@ -96,6 +97,7 @@ class Analysis:
     laid: Laid | None = None
     later: Mapping[int, Mapping[str, tuple[LaterSound, ...]]] = field(default_factory=dict)
     over: Mapping[int, Mapping[str, int]] = field(default_factory=dict)
+    dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 

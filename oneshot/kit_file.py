@@ -79,6 +79,8 @@ def _kit(document: Json, folder: Path) -> Kit:
         noise=tuple(TakeNoise(take["name"], {mic["name"]: mic["noise_dbfs"] for mic in take["mics"]})
                     for take in takes),
         polarity={take["name"]: {mic["name"]: mic["polarity"] for mic in take["mics"]} for take in takes},
+        dynamics={take["name"]: {mic["name"]: mic["dynamics"] for mic in take["mics"] if "dynamics" in mic}
+                  for take in takes},
         balance={name: _record(Fader, row) for name, row in document["balance"].items()},
         drums=tuple(_record(Drum, row, articulations=tuple(_record(Articulation, each)
                                                            for each in row["articulations"]))

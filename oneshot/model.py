@@ -458,7 +458,8 @@ class Kit:
 
     ``recipe`` is every value used, as plain TOML types. ``bleed`` and ``delays_ms`` are take -> drum -> mic, against
     the drum's home mic, and ``delays`` says how well each of those delays is known; ``polarity`` is take -> mic ->
-    measured polarity against the home mic of the drum the mic stands at.
+    measured polarity against the home mic of the drum the mic stands at; ``dynamics`` is take -> mic -> "compressor" or
+    "gate", for mics that have one in their way.
     """
 
     session: Session
@@ -477,3 +478,4 @@ class Kit:
     delays: Mapping[str, Mapping[str, Mapping[str, Delay]]] = field(default_factory=dict)
     bleed_bands: Mapping[str, Mapping[str, Mapping[str, BandBleed]]] = field(default_factory=dict)
     mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)
+    dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)

@@ -200,7 +200,7 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
         delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
         problems=(*session.problems, *found.problems, *unknown, *cutter.told, *finisher.told,
                   *_nothing_kept(found, shots)),
-        bleed_bands=found.bleed_bands, mic_views=found.mic_views)
+        bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics)
     kit = tagged(kit, stage, recipe.export.tags)
     memory = recall.memory()
     if memory is not None:

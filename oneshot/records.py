@@ -35,6 +35,9 @@ FIRST_OFF_S = 0.008
 UNKNOWN_CLEAN_DB = 60.0
 """What stands for everything else against a hit of which its home mic hears nothing: chosen last of all."""
 
+DYNAMICS = ("", "compressor", "gate")
+"""What is in a mic's way, by its number among those that ``dynamics`` tells."""
+
 SILENT_DBFS = -135.0
 """Noise up to this is none: below that of any converter, digital silence."""
 
@@ -45,6 +48,8 @@ class HitRows:
     def __init__(self, session: Session, mics: tuple[Mic, ...], named: Named, templates: Templates,
                  placer: Placer, said: Told, dynamic: Frames) -> None:
         self._straight = dynamic == 0
+        self._dynamics = {take.name: {m.name: DYNAMICS[int(d)] for m, d in zip(mics, dynamic, strict=True)
+                                      if d and m.name in {mic.name for mic in take.mics}} for take in session.takes}
         self._session, self._mics, self._named, self._templates = session, mics, named, templates
         self._placer, self._said = placer, said.said
         self._hits: list[Hit] = []
@@ -211,7 +216,7 @@ class HitRows:
             polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
             bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets,
             worst_db={renumber[k]: v for k, v in self._worst.items()},
-            row={renumber[k]: v for k, v in self._row.items()},
+            row={renumber[k]: v for k, v in self._row.items()}, dynamics=self._dynamics,
             later={renumber[k]: v for k, v in self._later.items()},
             over={renumber[k]: v for k, v in self._over.items()})
         return replace(found, grades={hit.id: found.graded(hit, self._mics) for hit in hits})

@@ -41,7 +41,8 @@ def test_the_manifest_has_the_contracts_fields_in_order(kit: Kit) -> None:
     document = manifest.to_json(kit)
 
     assert ["format", "version", "generator", "kit", "session", "recipe", "balance", "drums", "bleed", "delays_ms",
-            "delays", "hits", "one_shots", "prints", "band_edges_hz", "bleed_bands"] == list(document)
+            "delays", "hits", "one_shots", "prints", "band_edges_hz", "bleed_bands", "unknown",
+            "solved"] == list(document)
     assert ["id", "take", "onset", "onsets", "predicted", "drum", "with", "ornament", "articulation", "layer",
             "confidence", "level_db", "bleed_db", "isolated", "usable", "kept",
             "fallback", "reason", "clean_s"] == list(document["hits"][0])

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from oneshot import unknown
 from oneshot.files import write_atomic
 from oneshot.measures import note_of
 from oneshot.model import BandBleed, Delay, Drum, Hit, Kit, Mic, OneShot, Print, Sample, Take
@@ -25,6 +26,7 @@ NAME = "manifest.json"
 SCHEMA_NAME = "manifest.schema.json"
 
 Json = dict[str, Any]
+Table = Mapping[str, Mapping[str, Mapping[str, float | None]]]
 
 
 def write(kit: Kit, folder: Path) -> list[Path]:
@@ -55,12 +57,16 @@ def to_json(kit: Kit) -> Json:
         "delays_ms": _table(kit.delays_ms, 4),
         "delays": {take: {drum: {mic: _delay(value) for mic, value in mics.items()} for drum, mics in drums.items()}
                    for take, drums in kit.delays.items()},
-        "hits": [_hit(hit) for hit in kit.hits],
+        "hits": [_hit(hit, kit) for hit in kit.hits],
         "one_shots": [_one_shot(shot) for shot in kit.one_shots],
         "prints": [_print(each) for each in kit.prints],
         "band_edges_hz": list(BAND_EDGES_HZ),
         "bleed_bands": {take: {drum: {mic: _bands(row) for mic, row in mics.items()} for drum, mics in drums.items()}
                         for take, drums in kit.bleed_bands.items()},
+        "unknown": {"bleed": _reasons(kit, kit.bleed, unknown.bleed_reason),
+                    "delays_ms": _reasons(kit, kit.delays_ms, unknown.delay_reason)},
+        "solved": {take: {drum: mics for drum in drums if (mics := unknown.solved(kit, take, drum))}
+                   for take, drums in kit.bleed.items()},
     }
 
 
@@ -83,12 +89,13 @@ def _take(kit: Kit, take: Take) -> Json:
     noise = next((each.noise_dbfs for each in kit.noise if each.take == take.name), {})
     polarity = kit.polarity.get(take.name, {})
     return {"name": take.name, "sample_rate": take.sample_rate, "frames": take.frames,
-            "mics": [_mic(mic, noise.get(mic.name), polarity.get(mic.name, mic.polarity)) for mic in take.mics]}
+            "mics": [_mic(mic, noise.get(mic.name), polarity.get(mic.name, mic.polarity),
+                          kit.dynamics.get(take.name, {}).get(mic.name)) for mic in take.mics]}
 
 
-def _mic(mic: Mic, noise_dbfs: float | None, polarity: int) -> Json:
+def _mic(mic: Mic, noise_dbfs: float | None, polarity: int, dynamics: str | None) -> Json:
     return {"name": mic.name, "role": mic.role.value, "drum": mic.drum, "pair": mic.pair, "polarity": polarity,
-            "noise_dbfs": rounded(noise_dbfs),
+            "noise_dbfs": rounded(noise_dbfs), **({} if dynamics is None else {"dynamics": dynamics}),
             "source": [{"path": source.path, "channel": source.channel, "at": source.at, "frames": source.frames}
                        for source in mic.sources]}
 
@@ -106,7 +113,8 @@ def _delay(delay: Delay) -> Json:
             "path_m": rounded(delay.path_m, 3)}
 
 
-def _hit(hit: Hit) -> Json:
+def _hit(hit: Hit, kit: Kit) -> Json:
+    why = {mic: reason for mic in hit.bleed_db if (reason := unknown.hit_reason(kit, hit, mic)) is not None}
     return {
         "id": hit.id, "take": hit.take, "onset": hit.onset, "onsets": dict(hit.onsets),
         "predicted": list(hit.predicted), "drum": hit.drum,
@@ -118,7 +126,7 @@ def _hit(hit: Hit) -> Json:
         "reason": hit.reason,
         "clean_s": {mic: rounded(value, 4) for mic, value in hit.clean_s.items()},
         **({"hand": hit.hand, "wires": hit.wires, "tool": hit.tool, "strength": hit.strength, "told_by": hit.told_by}
-           if hit.told_by else {}), **({"added": True} if hit.added else {})}
+           if hit.told_by else {}), **({"added": True} if hit.added else {}), **({"unknown": why} if why else {})}
 
 
 def _bands(row: BandBleed) -> Json:
@@ -177,9 +185,16 @@ def _print(each: Print) -> Json:
         **({} if each.sample_rate is None else {"sample_rate": each.sample_rate})}
 
 
-def _table(table: Mapping[str, Mapping[str, Mapping[str, float | None]]], digits: int) -> Json:
+def _table(table: Table, digits: int) -> Json:
     return {take: {drum: {mic: rounded(value, digits) for mic, value in mics.items()} for drum, mics in drums.items()}
             for take, drums in table.items()}
+
+
+def _reasons(kit: Kit, table: Table, reason: Callable[[Kit, str, str, str], str | None]) -> Json:
+    """Why entries of a table are null, take by take; drums and mics without such an entry are left out."""
+    told = {take: {drum: {mic: why for mic in mics if (why := reason(kit, take, drum, mic)) is not None}
+                   for drum, mics in drums.items()} for take, drums in table.items()}
+    return {take: {drum: mics for drum, mics in drums.items() if mics} for take, drums in told.items()}
 
 
 def _plain(value: Any) -> Any:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from typing import TypeVar
 
+from oneshot import unknown
 from oneshot.model import BandBleed, Delay, Hit, Kit, Mic, MicView, Take
 from oneshot.report.data import clock
 from oneshot.report.gaps import gaps
@@ -24,13 +25,17 @@ Value = TypeVar("Value")
 
 def bleed_section(kit: Kit) -> Markup | None:
     """How loud each drum is in each mic, against its home mic: a heat map with its numbers, for each take."""
-    tables = [_matrix(take, kit.bleed[take.name], f"{take.name}: level of each drum in each mic, dB", _bleed_cell)
+    tables = [_matrix(take, kit.bleed[take.name], f"{take.name}: level of each drum in each mic, dB", _bleed_cell,
+                      lambda take, drum, mic: unknown.bleed_reason(kit, take, drum, mic))
               for take in kit.session.takes if kit.bleed.get(take.name)]
     if not tables:
         return None
+    over_all = [tag("p", f"{take.name}: {drum} never stands alone in {', '.join(mics)}, so its level there was solved "
+                         "over all its strokes.") for take in kit.session.takes for drum in kit.bleed.get(take.name, {})
+                if (mics := unknown.solved(kit, take.name, drum))]
     views = [_views(take, kit.mic_views[take.name]) for take in kit.session.takes if kit.mic_views.get(take.name)]
     bands = [_bands(take, kit.bleed_bands[take.name]) for take in kit.session.takes if kit.bleed_bands.get(take.name)]
-    return section("bleed", "Bleed", tables, *views, *bands,
+    return section("bleed", "Bleed", tables, *over_all, *views, *bands,
                    note="How loud a drum is in each mic against its home mic, which reads 0. The stronger the colour, "
                         "the more of it the mic hears.")
 
@@ -82,7 +87,8 @@ def _band_name(low: float, high: float) -> str:
 
 def delays_section(kit: Kit) -> Markup | None:
     """When each drum arrives in each mic after its home mic, as time and as the way sound goes in it."""
-    tables = [_matrix(take, kit.delays[take.name], f"{take.name}: arrival after the home mic", _delay_cell)
+    tables = [_matrix(take, kit.delays[take.name], f"{take.name}: arrival after the home mic", _delay_cell,
+                      lambda take, drum, mic: unknown.delay_reason(kit, take, drum, mic))
               for take in kit.session.takes if kit.delays.get(take.name)]
     if not tables:
         return None
@@ -92,11 +98,19 @@ def delays_section(kit: Kit) -> Markup | None:
 
 
 def _matrix(take: Take, values: Mapping[str, Mapping[str, Value]], caption: str,
-            draw: Callable[[Value | None, bool], Markup]) -> Markup:
-    """Drums down, mics across in the take's own order; mics that no drum has a value for are left out."""
+            draw: Callable[[Value | None, bool], Markup], why: Callable[[str, str, str], str | None]) -> Markup:
+    """Drums down, mics across in the take's own order; mics that no drum has a value for are left out. ``why``: take,
+    drum and mic -> why there is no value.
+    """
     mics = [mic.name for mic in take.mics if any(mic.name in row for row in values.values())]
-    rows = [[drum, *(draw(row.get(mic), mic in row) for mic in mics)] for drum, row in values.items()]
+    rows = [[drum, *(draw(row.get(mic), mic in row) if (reason := why(take.name, drum, mic)) is None else _null(reason)
+                     for mic in mics)] for drum, row in values.items()]
     return grid(["Drum", *mics], rows, caption=caption, class_="heat")
+
+
+def _null(reason: str) -> Markup:
+    """A figure that is not known, and why."""
+    return tag("td", "–", tag("span", reason, class_="sub"), class_="n")
 
 
 def _bleed_cell(value: float | None, known: bool) -> Markup:
@@ -196,7 +210,8 @@ def _left_out_list(kit: Kit, hits: Sequence[Hit]) -> Content:
     for hit in hits[:LONGEST_LIST]:
         home = homes.get(hit.drum)
         rows.append([hit.id, hit.take, clock(hit.onset, takes[hit.take].sample_rate), f"{hit.drum}, {hit.articulation}",
-                     figure(hit.level_db), figure(hit.bleed_db.get(home) if home else None),
+                     figure(hit.level_db), figure(hit.bleed_db.get(home) if home else None)
+                     if home is None or (why := unknown.hit_reason(kit, hit, home)) is None else _null(why),
                      hit.reason or reason_kind(None)])
     more = len(hits) - len(rows)
     return [grid(["Hit", "Take", "At", "Drum, articulation", "Level, dB", "Bleed in home mic, dB", "Reason"], rows,
