@@ -8,7 +8,7 @@ layers where their strengths have gaps (``layers.py``), and inside each layer th
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,6 +19,7 @@ from oneshot.likeness import Measured, drift_cents, oddities, pitches_hz
 from oneshot.model import Hit, Problem
 from oneshot.recipe import GRADES, Choosing
 from oneshot.released import Held, Stroke
+from oneshot.sounding import playing, reaches
 
 REJECTED = "rejected by hand"
 """Why a hit was left out that the user does not want; prints read it, too."""
@@ -28,6 +29,8 @@ FALLBACK_WITHIN_DB = 6.0
 """Where no hit at all reaches that, those within this of the cleanest stand in."""
 DRIFT_CENTS = 20.0
 """Drift of pitch from here on is told: it is heard from 15 to 20 cents on (common practice, no source)."""
+FEWEST_CLEAN = 2
+"""Where so many hits of a layer are clean in overheads and rooms, too, the others are left out: these take turns."""
 UNKNOWN_DB = -60.0
 """Strength of a wanted hit where that of no hit can be told."""
 MOST_PLACES = 6
@@ -79,7 +82,7 @@ class Chooser:
     ``grades``: each hit's grade in its drum's own close mics; ``clean_db``: everything else against it in its home
     mic, dB; ``measured``: what was measured of a hit (nothing is held against one that was not); ``rates``: each take's
     sample rate; ``rejected``, ``wanted``, ``by_hand``: what the user overruled; ``held``: what groups keep of a
-    release.
+    release; ``far``: each hit's grades in overheads and rooms.
     """
 
     grades: Mapping[int, str]
@@ -91,6 +94,7 @@ class Chooser:
     wanted: frozenset[int] = frozenset()
     by_hand: ByHand = field(default_factory=ByHand)
     held: Mapping[Stroke, Held] = field(default_factory=dict)
+    far: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
 
     def fit(self, hits: Sequence[Hit]) -> list[Hit]:
         """The hits of one group that may become one-shots by their grade.
@@ -142,6 +146,14 @@ class Chooser:
         odd = {h.id: f"set aside: {why}" for h, why in zip(known, found, strict=True)
                if why is not None and h.id not in self.wanted}
         return odd if len(odd) < len(hits) else {}
+
+    def dirty(self, hits: Sequence[Hit]) -> set[int]:
+        """The hits that fall short in one of those overheads and rooms that most of them are clean enough in to play
+        along.
+        """
+        on = playing([self.far.get(h.id, {}) for h in hits], self.choosing.grade_far)
+        return {h.id for h in hits for mic, grade in self.far.get(h.id, {}).items()
+                if mic in on and not reaches(grade, self.choosing.grade_far)}
 
     def candidates(self, hits: Sequence[Hit]) -> dict[int, Candidate]:
         """Hits as candidates for taking turns, hit id -> candidate."""
@@ -200,12 +212,13 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
     if not good:
         return [replace(h, layer=layer.get(h.id), reason=why[h.id]) for h in hits], [], []
     candidates = chooser.candidates(good)
+    dirty = chooser.dirty(good) - wanted
     numbers = sorted({layer[number] for number in candidates})
     turns: list[list[Candidate]] = []
     for n in numbers:
         inside = [c for c in candidates.values() if layer[c.hit.id] == n]
-        taken, left = _as_listed(inside, listed[n], wanted - (released - asked)) if n in listed else alternates(
-            inside, chooser.choosing, wanted | frozenset(chooser.by_hand.layer))
+        taken, left = _as_listed(inside, listed[n], wanted - (released - asked)) if n in listed else _clean_first(
+            inside, chooser, wanted | frozenset(chooser.by_hand.layer), dirty)
         turns.append(taken)
         why.update(left)
     picks = _picks(numbers, turns, held)
@@ -215,6 +228,20 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
                     reason=why[h.id] if h.id in second or h.id not in ids else None) for h in hits]
     return done, picks, [*_for_the_ear([h for h in fit if h.id in odd], odd, chooser.rates),
                          *_drift(list(candidates.values()), chooser.rates)]
+
+
+def _clean_first(inside: Sequence[Candidate], chooser: Chooser, wanted: frozenset[int],
+                 dirty: Set[int]) -> tuple[list[Candidate], dict[int, str]]:
+    """The alternates of a layer, and why others are none: those clean in overheads and rooms, if they take turns, else
+    all that are alike.
+    """
+    clean = [c for c in inside if c.hit.id not in dirty]
+    taken, left = alternates(clean, chooser.choosing, wanted) if clean else ([], {})
+    if len(taken) < FEWEST_CLEAN:
+        return alternates(inside, chooser.choosing, wanted)
+    more = dict.fromkeys(dirty & {c.hit.id for c in inside}, "its overheads or rooms hear too much else: others of its "
+                         f"layer reach {chooser.choosing.grade_far} there")
+    return taken, {**left, **more}
 
 
 def _picks(numbers: Sequence[int], turns: Sequence[Sequence[Candidate]], held: Held | None) -> list[Pick]:

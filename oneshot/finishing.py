@@ -85,7 +85,8 @@ class Finisher:
 
     def _mix_of(self, shot: OneShot, used: set[str]) -> Sample:
         """What a mixdown will be: start and attack are its files', grade, bleed and fades the worst of those heard."""
-        heard = [each for each in shot.files if any(self._on(mic) for mic in each.mics)] or list(shot.files)
+        heard = [each for each in shot.files if each.plays and any(self._on(mic) for mic in each.mics)]
+        heard = heard or list(shot.files)
         stem = re.sub(r"(_V\d+_RR\d+)_[^/]*$", r"\1_mix", heard[0].path)
         path = next(name for n in count(1) if (name := f"{stem}{'' if n == 1 else f'-{n}'}.wav").lower() not in used)
         used.add(path.lower())

@@ -26,10 +26,11 @@ NOISE_BELOW_DB = 60.0
 def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None = None) -> tuple[Floats, int]:
     """A one-shot as it sounds by the balance: (float64 (2, frames), full scale 1.0; sample rate in Hz).
 
-    Mics that are off stay out; what is a mixdown already is heard as it is. ``most``: read no more than so many frames.
+    Mics that are off and files that do not play stay out; what is a mixdown already is heard as it is. ``most``: read
+    no more than so many frames.
     Raises AudioError where a file cannot be read.
     """
-    key = (tuple((sound_of(f.sha256), f.inverted, f.mics) for f in shot.files), most,
+    key = (tuple((sound_of(f.sha256), f.inverted, f.mics, f.plays) for f in shot.files), most,
            tuple((mic, balance.get(mic)) for f in shot.files for mic in f.mics))
     return recalled("stereo", key, lambda: _stereo(folder, shot, balance, most))
 
@@ -40,6 +41,8 @@ def _stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int
     for sample in shot.files:
         x, header = read_audio(folder / sample.path, most)
         rate = header.sample_rate
+        if not sample.plays:
+            continue
         if sample.mixdown:
             out = _sum(out, x)
             continue
@@ -73,7 +76,7 @@ def noise_shares(shot: OneShot, balance: Mapping[str, Fader], noise: TakeNoise) 
     """
     out = {}
     for sample in shot.files:
-        for mic in sample.mics:
+        for mic in sample.mics if sample.plays else ():
             fader, level = balance.get(mic), noise.noise_dbfs.get(mic)
             if fader is not None and fader.on and level is not None:
                 out[mic] = 10 ** ((level + fader.gain_db + sample.gain_db) / 10)

@@ -317,7 +317,7 @@ class Sample:
     ``sample_rate``: the file's, None for its take's; its frames, onset and fades count at that rate.
     ``shift_frames``: take frames by which its mics were moved against the window, forward where positive: the file's
     frame 0 is take frame ``source_start + shift_frames``. ``mixdown``: left and right of its mics mixed by the kit's
-    balance, not a channel a mic.
+    balance, not a channel a mic. ``plays``: whether mappings and previews sound it.
     """
 
     mics: tuple[str, ...]
@@ -345,6 +345,7 @@ class Sample:
     sample_rate: int | None = None
     shift_frames: int = 0
     mixdown: bool = False
+    plays: bool = True
     repairs: tuple[Mapping[str, object], ...] = ()
 
 

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from oneshot import __version__, blend, choose, corrections, mixdown, recall, released
+from oneshot import __version__, blend, choose, corrections, mixdown, recall, released, sounding
 from oneshot.analyse import analyse
 from oneshot.corrected import by_hand, correct, nudged
 from oneshot.corrections_toml import EMPTY_TEXT, Corrections, load
@@ -163,7 +163,7 @@ def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Re
     tell("choosing", 0.0)
     chooser = choose.Chooser(_grades(session, found), found.clean_db, recipe.choose, {},
                              {take.name: take.sample_rate for take in session.takes}, corrected.rejected,
-                             corrected.wanted, by_hand(corrected), held)
+                             corrected.wanted, by_hand(corrected), held, _far_grades(session, found, recipe))
     measured = examine(session, found, choose.worth_measuring(hits, chooser))
     return choose.choose(hits, replace(chooser, measured=measured)), heard_next(session, found, hits, measured)
 
@@ -183,6 +183,8 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     check_room(stage, needs)
     tell(needs.text(), TOLD)
     shots = cutter.cut_all(hits, chosen.picks, lambda share: tell("cutting", share))
+    shots, unheard = sounding.sounding(shots, {m.name: m for take in session.takes for m in take.mics},
+                                       {d.name: d.home for d in found.drums}, recipe.choose.grade_far)
     finisher = Finisher(stage, recipe.files)
     if not recipe.files.lite:
         shots = finisher.shots(shots)
@@ -198,7 +200,7 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
         delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
-        problems=(*session.problems, *found.problems, *unknown, *cutter.told, *finisher.told,
+        problems=(*session.problems, *found.problems, *unknown, *unheard, *cutter.told, *finisher.told,
                   *_nothing_kept(found, shots)),
         bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics)
     kit = tagged(kit, stage, recipe.export.tags)
@@ -270,6 +272,15 @@ def _grades(session: Session, found: Analysis) -> dict[int, str]:
         own = [m.name for m in session.take(hit.take).mics if m.stands_at(hit.drum) and m.name in rows]
         out[hit.id] = max([rows[name] for name in own] or [rows.get(homes.get(hit.drum, ""), "D")])
     return out
+
+
+def _far_grades(session: Session, found: Analysis, recipe: Recipe) -> dict[int, dict[str, str]]:
+    """Each hit's grades in the overheads and rooms that it is exported in, save its home mic."""
+    homes, asked = {d.name: d.home for d in found.drums}, recipe.export.mics
+    far = {take.name: [m.name for m in take.mics if m.role in sounding.FAR and (
+        not asked or m.name in asked or m.pair in asked)] for take in session.takes}
+    return {hit.id: {name: found.grades[hit.id][name] for name in far[hit.take]
+                     if name in found.grades[hit.id] and name != homes.get(hit.drum)} for hit in found.hits}
 
 
 # ---------------------------------------------------------------------------------------------------------------- after

@@ -40,6 +40,9 @@ class Choosing:
     round_robins: int = setting(6, "Alternates a layer may have at most.", low=1, high=100)
     grade: str = setting("B", "Lowest grade wanted in a drum's own close mics: A stands alone, B clean among others, "
                               "C as a layer, D anything.", choices=GRADES)
+    grade_far: str = setting("C", "Grade in overheads and rooms from which they play along in mappings and previews. "
+                                  "Where most of a drum's hits reach it, those are chosen; where fewer do, these mics "
+                                  "are cut and not played. D: always played.", choices=GRADES)
     fallback: bool = setting(True, "Where nothing of some strength reaches that grade, keep the best there is "
                                    "and mark it: hits fit as a layer (C); of a stroke without any, the cleanest.")
     pool_takes: str = setting("alike", "Which takes share a drum's layers and round robins: those that are alike in "

@@ -26,13 +26,16 @@ def hits_at(levels: Sequence[float] | Floats) -> list[Hit]:
 
 def chosen(hits: Sequence[Hit], grades: str = "", clean: Mapping[int, float] | None = None, *,
            rejected: Iterable[int] = (), wanted: Iterable[int] = (), measured: Mapping[int, Measured] | None = None,
-           by_hand: ByHand | None = None, **recipe: Any) -> Chosen:
-    """Choose with grade A (or one letter a hit) and everything 60 dB clean, and the recipe's other values as given."""
+           by_hand: ByHand | None = None, far: str = "", **recipe: Any) -> Chosen:
+    """Choose with grade A (or one letter a hit) and everything 60 dB clean, and the recipe's other values as given.
+
+    ``far``: one letter a hit, its grade in an overhead.
+    """
     letters = grades or "A" * len(hits)
     return choose(hits, Chooser({h.id: g for h, g in zip(hits, letters, strict=True)},
                                 {h.id: (clean or {}).get(h.id, -60.0) for h in hits}, Choosing(**recipe),
                                 measured or {}, {"take 1": 48000}, frozenset(rejected), frozenset(wanted),
-                                by_hand or ByHand()))
+                                by_hand or ByHand(), far={h.id: {"OH": g} for h, g in zip(hits, far, strict=False)}))
 
 
 def by_id(found: Chosen) -> dict[int, Hit]:
@@ -54,6 +57,18 @@ def test_a_ladder_becomes_a_kit() -> None:
     assert [1] * 4 + [2] * 4 + [3] * 4 + [4] * 4 + [5] * 4 == [h.layer for h in found.hits]
     assert found.picks[0].velocity[0] == 1
     assert found.picks[-1].velocity[1] == 127
+
+
+@pytest.mark.parametrize(("far", "kept"), [("CACD", {1, 2, 3}), ("CADD", {1, 2}), ("CDDD", {1, 2, 3, 4}),
+                                           ("DDDD", {1, 2, 3, 4})])
+def test_hits_that_are_clean_in_the_overheads_come_first(far: str, kept: set[int]) -> None:
+    """Where half of a group reach C in an overhead and two of a layer do, its others are left out, with the reason;
+    where fewer do the overhead does not play, and all are kept.
+    """
+    found = chosen(hits_at([-20.0] * 4), far=far)
+
+    assert kept == {pick.hit for pick in found.picks}
+    assert all("overheads" in (h.reason or "") for h in found.hits if h.id not in kept)
 
 
 def test_every_hit_is_kept_or_has_a_reason() -> None:

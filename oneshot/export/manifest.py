@@ -166,7 +166,7 @@ def _sample(sample: Sample) -> Json:
         **({} if sample.time_reference is None else {"time_reference": sample.time_reference}),
         **({} if sample.sample_rate is None else {"sample_rate": sample.sample_rate}),
         **({"shift_frames": sample.shift_frames} if sample.shift_frames else {}),
-        **({"mixdown": True} if sample.mixdown else {}),
+        **({"mixdown": True} if sample.mixdown else {}), **({} if sample.plays else {"plays": False}),
         **({"repairs": [{name: rounded(value) if isinstance(value, float) else value for name, value in each.items()}
                         for each in sample.repairs]} if sample.repairs else {})}
 

@@ -65,7 +65,7 @@ def to_sfz(kit: Kit, only: str | None = None) -> str:
     chokes = {name: number for number, name in enumerate(sorted({d.choke for d in kit.drums if d.choke}), start=1)}
     mine = [key for key in keys if only in (None, key.drum.name)]
     names = variables(sample for key in mine for layer in key.layers for shot in layer.alternates
-                      for sample in shot.files)
+                      for sample in shot.files if sample.plays)
     title = " ".join(str(info["name"]).split()) + ("" if only is None else f": {only}")
     lines = [f"// {title}, version {info['version']}. Built with {kit.generator}.",
              "// Layers and round robins of whole hits: all mics of a hit sound together.",
@@ -128,7 +128,8 @@ def _key(kit: Kit, key: Key, number: int, more: Sequence[str], raised: float, na
         choke = [f"group={group} off_by={group} off_mode=normal ampeg_release={CHOKE_S}"]
     for layer in key.layers:
         for position, shot in enumerate(layer.alternates, start=1):
-            heard = [(sample, faders) for sample in shot.files if (faders := _faders(_who(sample), kit.balance))]
+            heard = [(sample, faders) for sample in shot.files
+                     if sample.plays and (faders := _faders(_who(sample), kit.balance))]
             if heard:
                 lines += ["<group>", f"key={number}", f"lovel={layer.low} hivel={layer.high}",
                           f"seq_length={len(layer.alternates)} seq_position={position}",

@@ -110,6 +110,7 @@ def _file(file: Sample, take: Take, folder: Path) -> dict[str, Any]:
         "mics": ["mix"] if file.mixdown else list(file.mics),
         "path": file.path,
         "grade": file.grade,
+        "plays": file.plays,
         "bleed": _rounded(file.bleed_db),
         "peak": _rounded(file.peak_dbfs),
         "truePeak": _rounded(file.true_peak_dbtp),

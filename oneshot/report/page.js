@@ -103,7 +103,7 @@ async function play(button, title, files, faders) {
   const again = playing && playing.button === button;
   stop();
   if (again) return;
-  const voices = files.map((file, i) => ({file, fader: faders[i]})).filter((voice) => voice.fader.on && inside(voice.file.path));
+  const voices = files.map((file, i) => ({file, fader: faders[i]})).filter((voice) => voice.fader.on && voice.file.plays !== false && inside(voice.file.path));
   if (!voices.length) { now.textContent = `${title}: every mic of it is off in the balance.`; return; }
   const run = playing = {button, ended: false, stop: () => {}, turn: () => {}};
   button.classList.add("playing");
