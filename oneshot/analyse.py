@@ -261,7 +261,7 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     envelopes = ringing.learn(played, templates)
     stands = np.array([[m.stands_at(named.drum[int(d)]) for m in mics] for d in templates.drum], bool)
     share = ringing.own_share(envelopes, templates.drum, home, stands)
-    windows = [ringing.split(each, envelopes, share) for each in played]
+    windows = [ringing.split(each, envelopes, share, templates.drum) for each in played]
     dynamic = _dynamic(strokes, windows, mics)
     rows = HitRows(session, mics, named, templates, placer, said, dynamic)
     for each, laid, window in zip(strokes, played, windows, strict=True):

@@ -14,13 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oneshot.model import Floats, Frames
-from oneshot.ringing import AFTER_S, EDGES, Played, Windows
-
-IN_PLAY_S = 1.0
-"""A drum is in play where it is struck this near, before or after: two beats at 120 a minute."""
+from oneshot.ringing import AFTER_S, EDGES, Played, Windows, in_play
 
 VARIES_DB = 3.0
 """Strokes of one kind and strength differ by 2 to 3 dB in a band (common practice, no source)."""
@@ -70,7 +66,7 @@ def hidden(played: Played, envelopes: Floats, windows: Windows, drum: Frames) ->
         if not mine.any():
             continue
         kind, gain, softest = _strengths(played, within, np.flatnonzero(drum == number))
-        rows = np.flatnonzero(_near(at, at[mine]) & ~mine)
+        rows = np.flatnonzero(in_play(at, at[mine]) & ~mine)
         heard = np.where((played.rows >= 0)[:, None], within[kind], 0.0)
         most = np.minimum(gain, _unnoticed(here[rows], heard))
         most[most < softest] = 0.0
@@ -92,12 +88,6 @@ def _covers(played: Played, windows: Windows, steps: int) -> Floats:
     noise = np.where((played.rows >= 0)[:, None], 10 ** (played.scan.noise_db[rows] / 10), 0.0) * steps
     out: Floats = np.nan_to_num(windows.own) + np.nan_to_num(windows.other) + noise
     return out
-
-
-def _near(at: Floats, strokes: Floats) -> NDArray[np.bool_]:
-    """Whether each moment (hits,) has one of ``strokes``, in order of time, within ``IN_PLAY_S``."""
-    after = np.searchsorted(strokes, at - IN_PLAY_S)
-    return np.asarray(np.append(strokes, np.inf)[after] < at + IN_PLAY_S)
 
 
 def _strengths(played: Played, within: Floats, kinds: Frames) -> tuple[int, float, float]:

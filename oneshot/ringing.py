@@ -72,6 +72,9 @@ alternates of one strength differ (common practice, no source). More was somethi
 WAY_VARIES_DB = 6.0
 """How far the ways of a drum's kinds to one mic may differ in a band: rim and centre lie 18 cm apart."""
 
+IN_PLAY_S = 1.0
+"""A drum is in play where it is struck this near, before or after: two beats at 120 a minute."""
+
 LASTS_DB = 15.0
 """How far above its kind's envelope a ring may lie in the end: of two strokes, one that rings 300 ms and one that rings
 500 ms (60 dB) are 16 dB apart after 200 ms."""
@@ -252,18 +255,36 @@ def _by_step(envelopes: Floats) -> Floats:
 # ---------------------------------------------------------------------------------------------------------------- split
 
 
-def split(played: Played, envelopes: Floats, own_share: Floats) -> Windows:
+def in_play(at: Floats, strokes: Floats) -> NDArray[np.bool_]:
+    """Whether each moment (hits,), s, has one of ``strokes``, in order of time, within ``IN_PLAY_S``."""
+    after = np.searchsorted(strokes, at - IN_PLAY_S)
+    return np.asarray(np.append(strokes, np.inf)[after] < at + IN_PLAY_S)
+
+
+def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) -> Windows:
     """Share out what was heard in every hit's window, mic by mic.
 
-    ``own_share``: float64 (kinds, mics, bands), how much of its envelope is a stroke's own.
+    ``own_share``: float64 (kinds, mics, bands), how much of its envelope is a stroke's own where another drum is in
+    play; in strokes played one by one all of it is. ``drum``: int64 (kinds,).
     """
+    share = np.where(_beside_others(played, drum)[:, None, None], own_share[played.kind], 1.0)
     hits, mics, bands = len(played.start), len(played.rows), envelopes.shape[2]
     out = Windows(*(np.full((hits, mics, bands), np.nan) for _ in range(2)),
                   *(np.full((hits, mics), np.nan) for _ in range(6)))
     for m in np.flatnonzero(played.rows >= 0).tolist():
         by_step = _by_step(envelopes[:, m])
         for block in _blocks(hits):
-            _split_block(played, by_step, own_share[:, m], m, block, out)
+            _split_block(played, by_step, share[:, m], m, block, out)
+    return out
+
+
+def _beside_others(played: Played, drum: Frames) -> NDArray[np.bool_]:
+    """Whether each hit (hits,) has another drum in play than its own."""
+    at = played.start * played.scan.hop / played.scan.sample_rate
+    out = np.zeros(len(at), bool)
+    for number in np.unique(drum).tolist():
+        mine = (played.gain[:, drum == number] > 0).any(axis=1)
+        out |= in_play(at, at[mine]) & (drum[played.kind] != number)
     return out
 
 
@@ -289,7 +310,7 @@ def _split_block(played: Played, by_step: Floats, own_share: Floats, m: int, blo
     out.heard[block, m] = np.take_along_axis(heard, early, 1).mean(axis=1).sum(axis=1)
     mine, beside = (np.take_along_axis(x, early, 1).mean(axis=1).sum(axis=1) for x in (own, earlier + rest + noise))
     out.expected[block, m] = np.where(mine > CLEAR * beside, mine + beside, np.nan)
-    own *= own_share[played.kind[block]][:, None, :]
+    own *= own_share[block][:, None, :]
     parts = [x.reshape(len(block), cells, CELL, -1).mean(axis=2) for x in (heard, own, ring + rest)]
     mine, other = _share(parts[0], parts[1], parts[2], noise)
     _sum_up(played, m, block, mine, other, noise, out)

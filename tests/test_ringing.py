@@ -21,6 +21,7 @@ FALL_DB = np.array([0.12, 0.06])
 NONE_STANDS = np.zeros((3, 2), bool)
 WHOLE = np.ones((2, 1, BANDS))
 """All of every envelope is the stroke's own."""
+DRUMS = np.arange(2)
 
 
 def stroke(drum: int, steps: int) -> Floats:
@@ -86,7 +87,7 @@ def test_ring_and_later_strokes_are_told_to_a_decibel(gap: int, softer_db: float
     """The ring of an earlier drum in other bands, and a stroke that follows: both as energies sum, within 1.5 dB."""
     last = [(8000, 1, 1.0), (8000 + gap, 0, 10 ** (softer_db / 10)), (8000 + gap + 50, 1, 0.1)]
     played, alone = take([*LESSONS, *last], 9500)
-    found = bleed_db(ringing.split(played, ringing.learn([played], kinds()), WHOLE))
+    found = bleed_db(ringing.split(played, ringing.learn([played], kinds()), WHOLE, DRUMS))
 
     for i in (8, 9):
         true = max(true_db(alone, i, last[i - 8][0]), -60.0)
@@ -96,7 +97,7 @@ def test_ring_and_later_strokes_are_told_to_a_decibel(gap: int, softer_db: float
 def test_bleed_keeps_to_its_bands() -> None:
     """The second drum's ring under the first one is found in the high bands, and not in the low ones."""
     played, _ = take([*LESSONS, (8000, 1, 1.0), (8100, 0, 1.0)], 9500)
-    found = ringing.split(played, ringing.learn([played], kinds()), WHOLE)
+    found = ringing.split(played, ringing.learn([played], kinds()), WHOLE, DRUMS)
     ratio = 10 * np.log10(np.maximum(found.other[-1, 0], 1e-30) / found.own[-1, 0])
 
     assert ratio[HIGH].min() > 10
@@ -107,7 +108,7 @@ def test_a_hit_alone_is_clean_and_noise_is_no_bleed() -> None:
     """Strokes that stand alone, scattered by a decibel, are 40 dB clear, down to 30 dB above the noise."""
     soft = [(8000, 0, 1e-3), (8900, 1, 1e-3)]
     played, _ = take([*LESSONS, *soft], 9800, seed=2)
-    found = bleed_db(ringing.split(played, ringing.learn([played], kinds()), WHOLE))
+    found = bleed_db(ringing.split(played, ringing.learn([played], kinds()), WHOLE, DRUMS))
 
     assert found[:8].max() < -40
     assert found[8:].max() < -20
@@ -120,7 +121,7 @@ def test_a_sound_that_nobody_explained_is_bleed() -> None:
     extra = np.zeros((9500, BANDS))
     extra[8040:8400] = 0.05 * stroke(1, 360)
     played, alone = take([*LESSONS, (8000, 0, 1.0)], 9500, extra=extra)
-    windows = ringing.split(played, ringing.learn([played], kinds()), WHOLE)
+    windows = ringing.split(played, ringing.learn([played], kinds()), WHOLE, DRUMS)
 
     assert true_db(alone, 8, 8000, extra) == pytest.approx(bleed_db(windows)[8], abs=3.0)
     assert pytest.approx(windows.clean_s[8, 0], abs=0.02) == 40 / STEPS_S
@@ -133,7 +134,7 @@ def test_a_ring_that_lasts_longer_than_usual_is_the_hits_own() -> None:
     extra[8000:9400] = longer
     played, _ = take([*LESSONS, (8000, 0, 1.0)], 9500, extra=extra)
 
-    assert bleed_db(ringing.split(played, ringing.learn([played], kinds()), WHOLE))[8] < -20
+    assert bleed_db(ringing.split(played, ringing.learn([played], kinds()), WHOLE, DRUMS))[8] < -20
 
 
 def test_a_mic_that_is_not_there_has_no_figures() -> None:
@@ -141,7 +142,7 @@ def test_a_mic_that_is_not_there_has_no_figures() -> None:
     played, _ = take(LESSONS, 9500)
     away = ringing.Played(played.scan, played.start, played.step, played.gain, played.kind, played.fade_db,
                           np.array([-1]))
-    found = ringing.split(away, ringing.learn([away], kinds()), WHOLE)
+    found = ringing.split(away, ringing.learn([away], kinds()), WHOLE, DRUMS)
 
     for part in (found.own, found.other_peak, found.clean_s):
         assert np.isnan(part).all()
@@ -164,13 +165,26 @@ def test_what_only_a_partner_can_have_put_there_is_not_the_strokes_own() -> None
     assert 1.0 == ringing.own_share(envelopes, np.array([0, 0, 1]), np.zeros(3, np.int64), ~NONE_STANDS).min()
 
 
+def test_a_stroke_with_nothing_else_in_play_is_all_its_own() -> None:
+    """A kind of which all but a hundredth is held to be a partner's: a stroke 2.5 s from any other is its own all the
+    same; with the other drum half a second away, most of it is not.
+    """
+    played, _ = take([*LESSONS, (8000, 0, 1.0), (8200, 1, 1.0)], 9500)
+    part = np.where(np.arange(2)[:, None, None] == 0, 0.01, np.ones((2, 1, BANDS)))
+    found = ringing.split(played, ringing.learn([played], kinds()), part, DRUMS)
+    rest = found.other.sum(axis=(1, 2)) / found.own.sum(axis=(1, 2))
+
+    assert pytest.approx(0.0, abs=0.05) == rest[0]
+    assert 0.5 < rest[8]
+
+
 def test_blocks_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hits taken three at a time or all at once: the same figures to rounding."""
     played, _ = take([*LESSONS, (8000, 1, 1.0), (8100, 0, 1.0)], 9500)
     envelopes = ringing.learn([played], kinds())
-    whole = ringing.split(played, envelopes, WHOLE)
+    whole = ringing.split(played, envelopes, WHOLE, DRUMS)
     monkeypatch.setattr(ringing, "BLOCK_HITS", 3)
-    parts = ringing.split(played, envelopes, WHOLE)
+    parts = ringing.split(played, envelopes, WHOLE, DRUMS)
 
     np.testing.assert_allclose(whole.other, parts.other, rtol=1e-9)
     np.testing.assert_allclose(whole.own, parts.own, rtol=1e-9)
