@@ -20,7 +20,7 @@ from oneshot import loudness, mixdown
 from oneshot.audio import is_float, read_audio, read_header, write_sound
 from oneshot.convert import quantised, resampled
 from oneshot.files import sha256_of
-from oneshot.model import Fader, Floats, OneShot, Print, Problem, Sample
+from oneshot.model import Fader, Floats, Mic, OneShot, Print, Problem, Sample
 from oneshot.recipe import Finishing
 
 SUFFIXES = {"wav": ".wav", "flac": ".flac", "aiff": ".aiff"}
@@ -44,12 +44,13 @@ class _Done:
 @dataclass(slots=True)
 class Finisher:
     """Finishes the files in a kit's folder. ``gain_db``: drum -> the trim that all its files got; ``told``: what could
-    not be done without a loss.
+    not be done without a loss; ``bus``: left and right of what mixdowns are files of.
     """
 
     folder: Path
     asked: Finishing
     balance: Mapping[str, Fader] = field(default_factory=dict)
+    bus: tuple[Mic, ...] = ()
     gain_db: dict[str, float] = field(default_factory=dict)
     told: list[Problem] = field(default_factory=list)
     _mixed: dict[str, OneShot] = field(default_factory=dict)
@@ -94,8 +95,8 @@ class Finisher:
         known = [bleed for bleed in bleeds if bleed is not None]
         mics = tuple(mic for each in heard for mic in each.mics if self._on(mic)) or heard[0].mics
         return replace(
-            heard[0], path=path, mics=mics, mixdown=True, hit=shot.hit, source_start=shot.files[0].source_start,
-            inverted=False, shift_frames=0,
+            heard[0], path=path, mics=tuple(mic.name for mic in self.bus), mix_of=mics, hit=shot.hit,
+            source_start=shot.files[0].source_start, inverted=False, shift_frames=0,
             frames=max(each.frames for each in heard), fade_out_frames=max(each.fade_out_frames for each in heard),
             grade=max(each.grade for each in heard), bleed_db=max(known) if len(known) == len(bleeds) else None,
             repaired=tuple(dict.fromkeys(kind for each in heard for kind in each.repaired)),

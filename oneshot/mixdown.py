@@ -1,23 +1,30 @@
 """One-shots of a finished kit mixed down by its balance: what is heard when one plays.
 
 Reads the kit's own files, so that what was trimmed, repaired or processed outside is heard as it is.
+
+In a lite kit one file stands in place of a hit's mics. It is left and right of a bus that only the kit has: a pair of
+role ``bus``, without sources, panned hard at 0 dB. So whoever reads files by their mics and the balance hears the mix.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import chain, count
 from pathlib import Path
 
 import numpy as np
 
 from oneshot.audio import read_audio
 from oneshot.blend import mix
-from oneshot.model import Fader, Floats, OneShot, Problem, TakeNoise
+from oneshot.model import Fader, Floats, Mic, OneShot, Problem, Role, Session, TakeNoise
 from oneshot.recall import recalled, sound_of
 
 LEVEL_S = 0.3
 """Over which a stroke's level is taken, as in the manifest's ``level_db``."""
+
+NAME = "mixdown"
+"""What the bus of a lite kit is called, unless a mic of the session is."""
 
 NOISE_BELOW_DB = 60.0
 """Noise nearer than this to the hardest hit is heard in its tail (common practice, no source)."""
@@ -52,6 +59,23 @@ def _stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int
     return out, rate
 
 
+def bus_of(session: Session) -> tuple[Mic, Mic]:
+    """Left and right of the bus that mixdowns of this session are files of; no mic or pair has its name yet."""
+    taken = {name.casefold() for take in session.takes for mic in take.mics for name in (mic.name, mic.pair or "")}
+    pair = next(name for name in chain([NAME], (f"{NAME} {n}" for n in count(2)))
+                if not {name, f"{name} l", f"{name} r"} & taken)
+    left, right = (Mic(f"{pair} {side}", Role.BUS, pair=pair, side=side, recorded=False) for side in "LR")
+    return left, right
+
+
+def with_bus(session: Session, balance: Mapping[str, Fader],
+             bus: tuple[Mic, Mic]) -> tuple[Session, dict[str, Fader]]:
+    """The session and the balance of a lite kit: in every take the bus, hard left and right at 0 dB."""
+    takes = tuple(replace(take, mics=(*take.mics, *bus)) for take in session.takes)
+    left, right = bus
+    return replace(session, takes=takes), {**balance, left.name: Fader(0.0, -1.0), right.name: Fader(0.0, 1.0)}
+
+
 def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fader],
                 sample_rates: Mapping[int, int]) -> tuple[OneShot, ...]:
     """The one-shots with the level of their balanced sums filled in.
@@ -76,7 +100,7 @@ def noise_shares(shot: OneShot, balance: Mapping[str, Fader], noise: TakeNoise) 
     """
     out = {}
     for sample in shot.files:
-        for mic in sample.mics if sample.plays else ():
+        for mic in (sample.mix_of or sample.mics) if sample.plays else ():
             fader, level = balance.get(mic), noise.noise_dbfs.get(mic)
             if fader is not None and fader.on and level is not None:
                 out[mic] = 10 ** ((level + fader.gain_db + sample.gain_db) / 10)

@@ -103,7 +103,8 @@ class Mic:
     """One signal of one microphone.
 
     ``place`` tells several close mics of one drum apart ("in", "out", "sub", "top", "bottom"), ``side`` the two of a
-    pair ("L", "R"); ``polarity`` is -1 where session.toml declares the mic inverted.
+    pair ("L", "R"); ``polarity`` is -1 where session.toml declares the mic inverted. ``recorded`` is
+    False for what was mixed or processed afterwards: a lite kit's mixdown, a processed track.
     """
 
     name: str
@@ -114,6 +115,7 @@ class Mic:
     side: str | None = None
     polarity: int = 1
     sources: tuple[Source, ...] = ()
+    recorded: bool = True
 
     def stands_at(self, drum: str) -> bool:
         """Whether this is a close mic of that drum, by the drum's name in the kit (hyphens for spaces)."""
@@ -134,6 +136,11 @@ class Take:
     subtype: str
     mics: tuple[Mic, ...]
     ignored: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def recorded(self) -> tuple[Mic, ...]:
+        """The mics that were recorded, without what was mixed or processed afterwards."""
+        return tuple(mic for mic in self.mics if mic.recorded)
 
     def mic(self, name: str) -> Mic:
         """The mic of that name; KeyError if the take has none."""
@@ -316,8 +323,9 @@ class Sample:
     the take's start, where no recorder said) to the file's first, None where it carries no tags.
     ``sample_rate``: the file's, None for its take's; its frames, onset and fades count at that rate.
     ``shift_frames``: take frames by which its mics were moved against the window, forward where positive: the file's
-    frame 0 is take frame ``source_start + shift_frames``. ``mixdown``: left and right of its mics mixed by the kit's
-    balance, not a channel a mic. ``plays``: whether mappings and previews sound it.
+    frame 0 is take frame ``source_start + shift_frames``. ``mix_of``: of a mixdown, the mics that were mixed by the
+    kit's balance; its ``mics`` are then the two sides of a bus of the kit (``mixdown.py``). ``plays``: whether mappings
+    and previews sound it.
     """
 
     mics: tuple[str, ...]
@@ -344,9 +352,14 @@ class Sample:
     time_reference: int | None = None
     sample_rate: int | None = None
     shift_frames: int = 0
-    mixdown: bool = False
     plays: bool = True
+    mix_of: tuple[str, ...] = ()
     repairs: tuple[Mapping[str, object], ...] = ()
+
+    @property
+    def mixdown(self) -> bool:
+        """Whether the file is a mixdown of several mics."""
+        return bool(self.mix_of)
 
 
 @dataclass(frozen=True, slots=True)

@@ -192,10 +192,12 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     drums = _drums(found, shots, recipe, before)
     balance, unknown = _balance(session, found, drums, cutter, recipe)
     if recipe.files.lite:
-        finisher.balance = balance
+        finisher.balance, finisher.bus = balance, mixdown.bus_of(session)
         shots = finisher.shots(shots)
     printer = Printer(session, found, recipe, balance, stage, handling, following)
     prints = finisher.prints(printer.make(chosen.hits, chosen.picks))
+    if recipe.files.lite:
+        session, balance = mixdown.with_bus(session, balance, mixdown.bus_of(session))
     kit = Kit(
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
         noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,

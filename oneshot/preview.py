@@ -178,7 +178,8 @@ def compare(folder: Path, kit: Kit, take: str, session: Session) -> tuple[Replay
     on = [mic.name for mic in there.mics if mic.name in kit.balance and kit.balance[mic.name].on]
     sets: dict[tuple[str, ...], list[str]] = {}
     for drum in sorted({shot.drum for shot in kit.one_shots}):
-        brought = {mic for shot in kit.one_shots if shot.drum == drum for file in shot.files for mic in file.mics}
+        brought = {mic for shot in kit.one_shots if shot.drum == drum for file in shot.files
+                   for mic in file.mix_of or file.mics}
         sets.setdefault(tuple(name for name in on if name in brought), []).append(drum)
     performance = player.performance(kit, take)
     played = {hit for hit, _ in performance}

@@ -34,7 +34,7 @@ def shot_findings(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[
     other channels, which is told elsewhere.
     """
     try:
-        if not all(read_header(folder / each.path).channels == (2 if each.mixdown else len(each.mics))
+        if not all(read_header(folder / each.path).channels == len(each.mics)
                    for each in (*shot.files, *shot.untouched)):
             return
         yield from _home(folder, kit, shot, take)
@@ -61,7 +61,7 @@ def _home(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[Finding]
     """Pitch, decay and ring in the home mic, from the file that has it as it was cut."""
     home = next((drum.home for drum in kit.drums if drum.name == shot.drum), "")
     file = next((each for each in (*shot.files, *shot.untouched)
-                 if home in each.mics and not each.repaired and not each.mixdown and each.hit == shot.hit), None)
+                 if home in each.mics and not each.repaired and each.hit == shot.hit), None)
     if file is None or (file.gain_db > 0 and (file.peak_dbfs or 0.0) > FULL_DBFS):  # stopped at full scale: told of
         return
     audio, header = read_audio(folder / file.path)

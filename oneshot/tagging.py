@@ -85,7 +85,7 @@ class _Said:
         header = recall.recalled("header", recall.sound_of(sample.sha256), lambda: read_header(path))
         moved = sample.shift_frames
         done = [f"gain {sample.gain_db:+.1f} dB"] if sample.gain_db else []
-        done += [f"mix of {', '.join(sample.mics)}"] if sample.mixdown else []
+        done += [f"mix of {', '.join(sample.mix_of)}"] if sample.mixdown else []
         done += ["inverted"] if sample.inverted else []
         done += [f"moved {abs(moved)} frames {'earlier' if moved > 0 else 'later'}"] if moved else []
         done += [f"repaired: {', '.join(sample.repaired)}"] if sample.repaired else []

@@ -105,10 +105,11 @@ def verify_kit(folder: Path) -> list[Difference]:
         found += _attack(shot)
         for file in _every(shot):
             take = takes.get(file["hit"])
-            mixed = file.get("mixdown", False)
-            quiet = _noise_dbfs(document["balance"] if mixed else {}, {m: noise.get((take, m)) for m in file["mics"]})
+            mixed = file.get("mix_of", [])
+            quiet = _noise_dbfs(document["balance"] if mixed else {},
+                                {mic: noise.get((take, mic)) for mic in mixed or file["mics"]})
             rate = file.get("sample_rate", rates.get(take))
-            found += _sound(folder, file, rate, 2 if mixed else len(file["mics"]), quiet)
+            found += _sound(folder, file, rate, len(file["mics"]), quiet)
     keys = {(drum["name"], way["name"]): way["key"] for drum in document["drums"] for way in drum["articulations"]}
     for row, stroke in [*((file, shot) for shot in document["one_shots"]
                           for file in (*shot["files"], *shot.get("untouched", []))),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,10 +12,11 @@ from kits import RATE, small_kit
 
 from oneshot import mixdown, pipeline
 from oneshot.audio import read_audio, read_header, write_sound
+from oneshot.blend import pan_gains
 from oneshot.convert import quantised, resampled
 from oneshot.finishing import Finisher
 from oneshot.loudness import momentary_max_lufs, sample_peak_dbfs
-from oneshot.model import Floats, SettingsError
+from oneshot.model import Floats, Mic, Role, SettingsError
 from oneshot.recipe import Finishing
 from oneshot.synth import family, slate, write_session
 from oneshot.verify import verify
@@ -182,10 +184,14 @@ def test_a_lite_kit_is_the_balanced_mix(tmp_path: Path) -> None:
     kit = small_kit(tmp_path)
     sums = [mixdown.stereo(tmp_path, shot, kit.balance)[0] for shot in kit.one_shots]
     asked = Finishing(lite=True, sample_rate=RATE, bits="32 float")
-    shots = Finisher(tmp_path, asked, kit.balance).shots(kit.one_shots)
+    bus = mixdown.bus_of(kit.session)
+    shots = Finisher(tmp_path, asked, kit.balance, bus).shots(kit.one_shots)
     for x, before, after in zip(sums, kit.one_shots, shots, strict=True):
         mix, = after.files
         heard = [f for f in before.files if kit.balance[f.mics[0]].on]
+
+        assert ("mixdown L", "mixdown R") == mix.mics
+        assert tuple(mic for f in heard for mic in f.mics) == mix.mix_of
 
         np.testing.assert_array_equal(x.astype(np.float32), read_audio(tmp_path / mix.path)[0])
         np.testing.assert_array_equal(x.astype(np.float32), mixdown.stereo(tmp_path, after, kit.balance)[0])
@@ -201,7 +207,8 @@ def test_a_lite_kit_is_44_1_khz_unless_told(tmp_path: Path) -> None:
     kit = small_kit(tmp_path)
     before = {s.hit: momentary_max_lufs(mixdown.stereo(tmp_path, s, kit.balance)[0], RATE) or 0.0
               for s in kit.one_shots}
-    shots = Finisher(tmp_path, Finishing(lite=True, level="drum", peak_dbtp=-3.0), kit.balance).shots(kit.one_shots)
+    shots = Finisher(tmp_path, Finishing(lite=True, level="drum", peak_dbtp=-3.0), kit.balance,
+                     mixdown.bus_of(kit.session)).shots(kit.one_shots)
     for shot in shots:
         header = read_header(tmp_path / shot.files[0].path)
         raised = (shot.files[0].momentary_lufs or 0.0) - before[shot.hit]
@@ -212,6 +219,47 @@ def test_a_lite_kit_is_44_1_khz_unless_told(tmp_path: Path) -> None:
         peaks = [s.files[0].true_peak_dbtp or 0.0 for s in shots if s.drum == drum]
         assert -3.0 == pytest.approx(max(peaks), abs=0.02)
         assert 1 == len({s.files[0].gain_db for s in shots if s.drum == drum})
+
+
+@pytest.mark.full
+def test_whoever_knows_files_mics_and_balance_alone_hears_a_lite_kit(tmp_path: Path) -> None:
+    """A reader of manifest.json as contract 1 has it, fields added later unknown to it: each file has a channel for
+    each of its mics, its takes list them, two of them are sides of one pair, and the balance's sum is what the kit
+    plays.
+    """
+    plan, _ = family()["eight"]
+    write_session(tmp_path / "s", plan, [slate("take", (("kick", "hit", -14.0, 0.0, 4, 0.8),
+                                                        ("snare", "centre", -18.0, 0.0, 5, 0.8)))], seed=4)
+    (tmp_path / "r.toml").write_text("[files]\nlite = true\nsample_rate = 48000\n")
+    kit = pipeline.build(tmp_path / "s", tmp_path / "kit", recipe_path=tmp_path / "r.toml").kit
+    told = json.loads((tmp_path / "kit" / "manifest.json").read_text())
+    mics = {mic["name"]: mic for take in told["session"]["takes"] for mic in take["mics"]}
+
+    assert kit.one_shots
+    for row, shot in zip(told["one_shots"], kit.one_shots, strict=True):
+        out = np.zeros((2, row["files"][0]["frames"]))
+        for file in row["files"]:
+            x, header = read_audio(tmp_path / "kit" / file["path"])
+            own = [mics[name] for name in file["mics"]]
+
+            assert len(own) == header.channels
+            assert 1 == len({(mic["pair"], mic["role"]) for mic in own})
+            for mic, channel in zip(own, x, strict=True):
+                fader = told["balance"][mic["name"]]
+                for side, share in enumerate(pan_gains(fader["pan"])):
+                    out[side] += fader["on"] * fader["polarity"] * 10 ** (fader["gain_db"] / 20) * share * channel
+
+        np.testing.assert_allclose(mixdown.stereo(tmp_path / "kit", shot, kit.balance)[0], out, atol=1e-9)
+    assert [] == verify(tmp_path / "kit")
+
+
+def test_the_bus_of_a_lite_kit_takes_no_name_from_a_mic(tmp_path: Path) -> None:
+    """A session with a mic of that name keeps it; the bus is then called otherwise."""
+    kit = small_kit(tmp_path)
+    take = kit.session.takes[0]
+    taken = replace(kit.session, takes=(replace(take, mics=(*take.mics, Mic("Mixdown L", Role.BUS))),))
+
+    assert ["mixdown 2 L", "mixdown 2 R"] == [mic.name for mic in mixdown.bus_of(taken)]
 
 
 @pytest.mark.parametrize("kind", ["flac", "aiff"])

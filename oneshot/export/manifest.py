@@ -97,7 +97,8 @@ def _mic(mic: Mic, noise_dbfs: float | None, polarity: int, dynamics: str | None
     return {"name": mic.name, "role": mic.role.value, "drum": mic.drum, "pair": mic.pair, "polarity": polarity,
             "noise_dbfs": rounded(noise_dbfs), **({} if dynamics is None else {"dynamics": dynamics}),
             "source": [{"path": source.path, "channel": source.channel, "at": source.at, "frames": source.frames}
-                       for source in mic.sources]}
+                       for source in mic.sources],
+            **({} if mic.recorded else {"recorded": False})}
 
 
 def _drum(drum: Drum) -> Json:
@@ -166,7 +167,8 @@ def _sample(sample: Sample) -> Json:
         **({} if sample.time_reference is None else {"time_reference": sample.time_reference}),
         **({} if sample.sample_rate is None else {"sample_rate": sample.sample_rate}),
         **({"shift_frames": sample.shift_frames} if sample.shift_frames else {}),
-        **({"mixdown": True} if sample.mixdown else {}), **({} if sample.plays else {"plays": False}),
+        **({"mixdown": True, "mix_of": list(sample.mix_of)} if sample.mixdown else {}),
+        **({} if sample.plays else {"plays": False}),
         **({"repairs": [{name: rounded(value) if isinstance(value, float) else value for name, value in each.items()}
                         for each in sample.repairs]} if sample.repairs else {})}
 

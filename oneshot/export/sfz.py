@@ -37,7 +37,6 @@ LOUDEST_DB = 6.0
 """Largest value of ``volume``; louder balances are lowered as a whole."""
 POINT_STEP = 4
 """A curve has a point at each end of its range and every so many velocities; players join them by straight lines."""
-MIX = "mix"
 OPENINGS = ("open", "half-open", "closed")
 """From controller 4 at 0 to 127."""
 
@@ -84,19 +83,14 @@ def variables(samples: Iterable[Sample]) -> dict[tuple[str, ...], str]:
     """Mics of a file -> the name of their variable: letters, digits and underscores, no name the start of another."""
     found: dict[tuple[str, ...], str] = {}
     for sample in samples:
-        if _who(sample) not in found:
-            shared = _who(sample)[0]
-            if len(_who(sample)) == 2:
+        if sample.mics not in found:
+            shared = sample.mics[0]
+            if len(sample.mics) == 2:
                 shared = re.sub(r"[^A-Za-z0-9]*(left|right|l|r)$", "", shared, flags=re.IGNORECASE) or shared
             stem = re.sub(r"[^A-Za-z0-9]+", "_", shared).strip("_").lower() or "mic"
             # a reader replaces the first name that fits: number and ending keep one from being another's beginning
-            found[_who(sample)] = f"level{len(found) + 1:02d}_{stem}_db"
+            found[sample.mics] = f"level{len(found) + 1:02d}_{stem}_db"
     return found
-
-
-def _who(sample: Sample) -> tuple[str, ...]:
-    """Whose level a file has: its mics', or for a mixdown, in which their balance is, its own."""
-    return (MIX,) if sample.mixdown else sample.mics
 
 
 def _by_pedal(kit: Kit, every: Sequence[Key], mine: Sequence[Key], raised: float,
@@ -129,13 +123,13 @@ def _key(kit: Kit, key: Key, number: int, more: Sequence[str], raised: float, na
     for layer in key.layers:
         for position, shot in enumerate(layer.alternates, start=1):
             heard = [(sample, faders) for sample in shot.files
-                     if sample.plays and (faders := _faders(_who(sample), kit.balance))]
+                     if sample.plays and (faders := _faders(sample.mics, kit.balance))]
             if heard:
                 lines += ["<group>", f"key={number}", f"lovel={layer.low} hivel={layer.high}",
                           f"seq_length={len(layer.alternates)} seq_position={position}",
                           f"note_polyphony={key.voices * len(heard)}", *choke, *more,
                           *_curve(layer, shot, raised)]
-                lines += [_region(sample, faders, names[_who(sample)]) for sample, faders in heard]
+                lines += [_region(sample, faders, names[sample.mics]) for sample, faders in heard]
     return lines
 
 

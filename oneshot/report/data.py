@@ -107,7 +107,7 @@ def _home(shot: OneShot, homes: Mapping[str, str]) -> int:
 
 def _file(file: Sample, take: Take, folder: Path) -> dict[str, Any]:
     return {
-        "mics": ["mix"] if file.mixdown else list(file.mics),
+        "mics": list(file.mics),
         "path": file.path,
         "grade": file.grade,
         "plays": file.plays,

@@ -41,7 +41,7 @@ def masthead(kit: Kit) -> Markup:
     """Name, session, takes and the figures of the whole kit."""
     takes = kit.session.takes
     seconds = sum(take.frames / take.sample_rate for take in takes)
-    mics = sorted({len(take.mics) for take in takes})
+    mics = sorted({len(take.recorded) for take in takes})
     formats = sorted({f"{rate(take.sample_rate)}, {sample_format(take.subtype)}" for take in takes})
     facts = [f"From the session {kit.session.name}", count(len(takes), "take"), duration(seconds),
              f"{' or '.join(map(str, mics))} mics", *formats]

@@ -163,7 +163,7 @@ def summary_record(kit: Kit, *, folder: Path, files: int, size_bytes: int) -> Re
     return {
         "kit": str(folder),
         "session": kit.session.name,
-        "takes": [{"name": take.name, "seconds": round(take.frames / take.sample_rate, 3), "mics": len(take.mics),
+        "takes": [{"name": take.name, "seconds": round(take.frames / take.sample_rate, 3), "mics": len(take.recorded),
                    "sample_rate": take.sample_rate, "subtype": take.subtype} for take in kit.session.takes],
         "drums": [_part(kit, drum, how.name, how.key) for drum in kit.drums for how in drum.articulations],
         "hits": len(kit.hits),

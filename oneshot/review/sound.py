@@ -153,7 +153,7 @@ def shot_wav(desk: Desk, shot: OneShot) -> tuple[bytes, Sequence[str]]:
         x, header = read_audio(path)
         rate = header.sample_rate
         rows += [-row if sample.inverted else row for row in x]
-        names += ["mix, left", "mix, right"] if sample.mixdown else list(sample.mics)
+        names += list(sample.mics)
     length = max((len(row) for row in rows), default=0)
     out = np.stack([np.pad(row, (0, length - len(row))) for row in rows]).astype(np.float32)
     return wav_bytes(out, rate), names
