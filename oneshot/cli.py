@@ -12,7 +12,6 @@ import json
 import os
 import shlex
 import sys
-import time
 import traceback
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -23,10 +22,11 @@ from typing import IO, TYPE_CHECKING, Annotated, Any
 import typer
 
 from oneshot import __version__
+from oneshot.progress import watched
 
 if TYPE_CHECKING:
     from oneshot.model import Problem
-    from oneshot.report.text import Line
+    from oneshot.report.lines import Line
 
 app = typer.Typer(
     name="oneshot",
@@ -97,6 +97,11 @@ def build(session: SessionPath, kit: KitPath,
           last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Keep names, layers, velocities and keys of "
                                                                         "this release; else of the one that the kit "
                                                                         "remembers, if any.")] = None,
+          processed: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Cut from processed tracks of the same "
+                                                                                "takes, too: buses, returns, mixed "
+                                                                                "mics, a folder a take; else those of "
+                                                                                "session.toml or of the last "
+                                                                                "build.")] = None,
           fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing stored.")] = False,
           jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
           as_json: AsJson = False, debug: Debug = False) -> None:
@@ -112,9 +117,9 @@ def build(session: SessionPath, kit: KitPath,
         from oneshot import pipeline
         from oneshot.report.text import summary_lines, summary_record
 
-        with _progress(silent=as_json) as progress:
+        with watched(sys.stderr, silent=as_json) as progress:
             built = pipeline.build(session, kit, recipe_path=recipe, only=only, fresh=fresh, jobs=jobs,
-                                   progress=progress, last=last)
+                                   progress=progress, last=last, processed=processed)
         summary = summary_record(built.kit, folder=built.folder, files=built.files, size_bytes=built.size_bytes)
         if as_json:
             _show_json(summary)
@@ -142,7 +147,7 @@ def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", s
         from oneshot.report.side_by_side import batch_lines
 
         rows = many.places(sessions, out)
-        with _progress(silent=as_json) as progress:
+        with watched(sys.stderr, silent=as_json) as progress:
             outcomes = many.build_all(rows, recipe_path=recipe, fresh=fresh, jobs=jobs, progress=progress)
         record = {"out": str(out), "sessions": [many.record(outcome) for outcome in outcomes]}
         if as_json:
@@ -172,7 +177,7 @@ def compare(session: SessionPath,
         from oneshot.compare import NOMINAL
         from oneshot.report.side_by_side import compare_lines
 
-        with _progress() as progress:
+        with watched(sys.stderr) as progress:
             found = comparing.compare_session(session, out=out, fresh=fresh, jobs=jobs or os.cpu_count() or 1,
                                               progress=progress)
         record = {**comparing.record(found), "out": None if out is None else str(out)}
@@ -300,7 +305,7 @@ def _pack_session(session: Path, out: Path, *, licence: str | None, version: str
     problems = [*told, *multitrack.left_out(given)]
     made = None
     if yes:
-        with _progress() as progress:
+        with watched(sys.stderr) as progress:
             made, more = multitrack.pack_session(given, out, last=last, jobs=jobs or os.cpu_count() or 1,
                                                  progress=progress)
         problems += more
@@ -357,7 +362,7 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=F
     with _plainly(debug=debug):
         from oneshot.synth import demo_session
 
-        with _progress() as progress:
+        with watched(sys.stderr) as progress:
             takes = demo_session(folder, progress=progress)
         kit = folder.with_name(f"{folder.name} kit")
         _show([("head", f"{folder}: {len(takes)} takes"), *(("text", f"  {name}") for name in takes),
@@ -411,7 +416,7 @@ def _plainly(*, debug: bool) -> Iterator[None]:
 
 def _say_error(text: str, *, debug: bool) -> None:
     """One line, whatever the error's text holds; the traceback only where it was asked for."""
-    from oneshot.report.text import plain
+    from oneshot.report.lines import plain
 
     if debug:
         traceback.print_exc()
@@ -438,47 +443,3 @@ def _warn(problems: Sequence[Problem]) -> None:
 
     sys.stdout.flush()
     _show(problem_lines(problems), sys.stderr)
-
-
-class _Progress:
-    """One line on a terminal that is written over as the work goes on; elsewhere only what is to be read, if that."""
-
-    def __init__(self, stream: IO[str], *, silent: bool = False) -> None:
-        self.stream, self.silent = stream, silent
-        self.lively = stream.isatty() and os.environ.get("TERM") != "dumb"
-        self.start = time.monotonic()
-        self.last = 0.0
-        self.stage = ""
-
-    def __call__(self, stage: str, share: float) -> None:
-        """Show the stage and its share, 0 to 1, at most ten times a second; a negative share is a line that stays."""
-        if share < 0:
-            self.clear()
-            if not self.silent:
-                print(stage, file=self.stream, flush=True)
-            return
-        now = time.monotonic()
-        if not self.lively or (stage == self.stage and share < 1 and now - self.last < 0.1):
-            return
-        self.stage, self.last = stage, now
-        minutes, seconds = divmod(int(now - self.start), 60)
-        share = min(max(share, 0.0), 1.0)
-        bar = "=" * round(24 * share)
-        self.stream.write(f"\r\x1b[K{stage:<12.40} [{bar:<24}] {share:4.0%}  {minutes}:{seconds:02d}")
-        self.stream.flush()
-
-    def clear(self) -> None:
-        """Take the line away again, so that the result starts on a clean one."""
-        if self.lively and self.stage:
-            self.stream.write("\r\x1b[K")
-            self.stream.flush()
-
-
-@contextmanager
-def _progress(*, silent: bool = False) -> Iterator[_Progress]:
-    """Progress on stderr while the body runs."""
-    shown = _Progress(sys.stderr, silent=silent)
-    try:
-        yield shown
-    finally:
-        shown.clear()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import MISSING, fields
+from dataclasses import MISSING, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -70,6 +70,15 @@ def read_kit(folder: Path) -> Kit:
                        "again") from error
 
 
+def with_processed(session: Session, kit: Kit) -> Session:
+    """A session with the processed tracks of a kit of it among its mics, where their files are still there."""
+    more = {take.name: tuple(mic for mic in take.mics if not mic.recorded and mic.sources
+                             and all((session.root / source.path).is_file() for source in mic.sources))
+            for take in kit.session.takes}
+    return replace(session, takes=tuple(replace(take, mics=(*take.mics, *more.get(take.name, ())))
+                                        for take in session.takes))
+
+
 def _kit(document: Json, folder: Path) -> Kit:
     takes = document["session"]["takes"]
     return Kit(
@@ -86,6 +95,8 @@ def _kit(document: Json, folder: Path) -> Kit:
                                                            for each in row["articulations"]))
                     for row in document["drums"]),
         bleed=document["bleed"], delays_ms=document["delays_ms"],
+        tracks={take: tuple(rows) for take, rows in document.get("tracks", {}).items()},
+        learned=document.get("learned", {}),
         delays={take: {drum: {mic: _record(Delay, row) for mic, row in mics.items()} for drum, mics in drums.items()}
                 for take, drums in document.get("delays", {}).items()},
         bleed_bands={take: {drum: {mic: _record(BandBleed, row) for mic, row in mics.items()}

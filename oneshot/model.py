@@ -187,7 +187,9 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """A folder of takes, read as headers only. ``air_c``: how warm the air was, °C, which turns delays into metres."""
+    """A folder of takes, read as headers only. ``air_c``: how warm the air was, °C, which turns delays into metres;
+    ``processed``: a folder of processed tracks, from the session folder.
+    """
 
     name: str
     root: Path
@@ -195,6 +197,7 @@ class Session:
     labels: tuple[Label, ...] = ()
     problems: tuple[Problem, ...] = ()
     air_c: float = 20.0
+    processed: str | None = None
 
     def take(self, name: str) -> Take:
         """The take of that name; KeyError if the session has none."""
@@ -325,7 +328,9 @@ class Sample:
     ``shift_frames``: take frames by which its mics were moved against the window, forward where positive: the file's
     frame 0 is take frame ``source_start + shift_frames``. ``mix_of``: of a mixdown, the mics that were mixed by the
     kit's balance; its ``mics`` are then the two sides of a bus of the kit (``mixdown.py``). ``plays``: whether mappings
-    and previews sound it.
+    and previews sound it. ``processed``: "track" where cut from a processed track, "outside" where processed after the
+    build; its grade then judges nothing of it. ``recovering_db``: by how much a compressor in it still held the level
+    down as the stroke began.
     """
 
     mics: tuple[str, ...]
@@ -354,6 +359,8 @@ class Sample:
     shift_frames: int = 0
     plays: bool = True
     mix_of: tuple[str, ...] = ()
+    processed: str = ""
+    recovering_db: float | None = None
     repairs: tuple[Mapping[str, object], ...] = ()
 
     @property
@@ -473,7 +480,8 @@ class Kit:
     ``recipe`` is every value used, as plain TOML types. ``bleed`` and ``delays_ms`` are take -> drum -> mic, against
     the drum's home mic, and ``delays`` says how well each of those delays is known; ``polarity`` is take -> mic ->
     measured polarity against the home mic of the drum the mic stands at; ``dynamics`` is take -> mic -> "compressor" or
-    "gate", for mics that have one in their way.
+    "gate", for mics that have one in their way. ``tracks``: take -> its processed tracks; ``learned``: where the
+    balance comes from, both as in the manifest.
     """
 
     session: Session
@@ -490,6 +498,8 @@ class Kit:
     prints: tuple[Print, ...] = ()
     problems: tuple[Problem, ...] = field(default=())
     delays: Mapping[str, Mapping[str, Mapping[str, Delay]]] = field(default_factory=dict)
+    tracks: Mapping[str, tuple[Mapping[str, object], ...]] = field(default_factory=dict)
+    learned: Mapping[str, object] = field(default_factory=dict)
     bleed_bands: Mapping[str, Mapping[str, Mapping[str, BandBleed]]] = field(default_factory=dict)
     mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)
     dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oneshot import __version__, blend, choose, corrections, mixdown, recall, released, sounding
+from oneshot.along import Along
 from oneshot.analyse import analyse
 from oneshot.corrected import by_hand, correct, nudged
 from oneshot.corrections_toml import EMPTY_TEXT, Corrections, load
@@ -24,6 +25,7 @@ from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomi
 from oneshot.finishing import Finisher
 from oneshot.found import Analysis
 from oneshot.hearing import TOLD, Progress
+from oneshot.kit_file import read_manifest
 from oneshot.learned import learn_balance
 from oneshot.model import (
     Articulation,
@@ -46,11 +48,12 @@ from oneshot.problems import collect
 from oneshot.produce import Cutter
 from oneshot.recipe import Recipe
 from oneshot.recipe_toml import load_recipe, recipe_toml, recipe_values
-from oneshot.remembered import remember
+from oneshot.remembered import remember, tracks_of
 from oneshot.report import write_report
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.store import Store, open_store
 from oneshot.tagging import tagged
+from oneshot.tracks import open_tracks
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +73,14 @@ def check(session_path: Path) -> Session:
 
 def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None, only: str | None = None,
           fresh: bool = False, jobs: int | None = None, progress: Progress | None = None,
-          last: Path | None = None) -> BuildResult:
+          last: Path | None = None, processed: Path | None = None) -> BuildResult:
     """Build a kit from a session.
 
     ``only``: build this drum alone; ``last``: the zip of a release whose names, layers, velocities and keys are kept,
     in place of those that the kit remembers; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless
-    given (they change nothing in the result). Raises an error of the tree in ``model.py``, and then nothing is written.
+    given (they change nothing in the result); ``processed``: a folder of processed tracks of the same takes, else the
+    one that session.toml names or the kit was last built with. Raises an error of the tree in ``model.py``, and then
+    nothing is written.
     """
     tell = progress or _quiet
     session = open_session(session_path)
@@ -83,6 +88,7 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     recipe, told = _recipe(recipe_path, kit_path)
     if only is not None:
         recipe = replace(recipe, export=replace(recipe.export, drums=(only,)))
+    tracks, along = _along(session, kit_path, recipe, processed)
     before = released.read_pack(last) if last is not None else released.read(kit_path)
     overruled = load(kit_path / "corrections.toml")
     store = open_store(fingerprint_parts(session))
@@ -94,7 +100,7 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     found, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
     told = (*told, *apart)
     rates = {take.name: take.sample_rate for take in session.takes}
-    corrected, held = _corrected(session, found, overruled, before)
+    corrected, held = _corrected(session, found, overruled, before, _names_of(along))
     session, found = correct(session, found, corrected)
     known = {drum.name for drum in found.drums}
     found, hits = _only(found, recipe.export.drums)
@@ -103,7 +109,7 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     found = nudged(found, handling)
     try:
         with staged_folder(kit_path) as stage:
-            kit = _make(session, found, chosen, (following, handling), recipe, stage, tell, before)
+            kit = _make(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
             told = (*told, *corrected.problems, *chosen.problems, *corrections.unmet(corrected, chosen.hits),
                     *_nothing_printed(recipe, kit, known),
                     *(() if before is None else released.broken(kit, before, rates)))
@@ -115,7 +121,7 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     except OSError as error:
         raise WorkError(f"{kit_path} cannot be written ({error.strerror or error}): free some space or choose another "
                         "place") from None
-    remember(kit_path, session_path)
+    remember(kit_path, session_path, tracks)
     if memory is not None:
         memory.end()
     return BuildResult(kit, kit_path, len(files), size)
@@ -139,14 +145,39 @@ def analysed(session: Session, store: Store, overruled: Corrections, recipe: Rec
     return recall.recalled("analysis", (session, told, how, mending), make)
 
 
-def _corrected(session: Session, found: Analysis, overruled: Corrections,
-               before: released.Released | None) -> tuple[Corrected, dict[released.Stroke, released.Held]]:
+def _along(session: Session, kit_path: Path, recipe: Recipe,
+           asked: Path | None) -> tuple[Path | None, Along | None]:
+    """The folder of processed tracks that is asked for, and what is in it; None where none is.
+
+    Raises SessionError where it cannot be used, SettingsError where a kit that was built from such tracks is built
+    again and nobody knows where they are.
+    """
+    if not recipe.processed.use:
+        return None, None
+    named = None if session.processed is None else session.root / session.processed
+    folder = asked or named or tracks_of(kit_path)
+    if folder is None:
+        if is_our_kit(kit_path) and read_manifest(kit_path).get("tracks"):
+            raise SettingsError(f"{kit_path} was cut from processed tracks too, and where they lie is not known: name "
+                                "their folder with --processed, or set processed.use = false in its recipe.toml")
+        return None, None
+    return folder, Along(session, open_tracks(session, folder, recipe.tracks), recipe.processed, recipe.balance)
+
+
+def _names_of(along: Along | None) -> set[str]:
+    """Every name under which a processed track can be dropped."""
+    return set() if along is None else {name for each in along.tracks.takes.values() for track in each.tracks
+                                        for name in (track.name, *(mic.name for mic in track.mics))}
+
+
+def _corrected(session: Session, found: Analysis, overruled: Corrections, before: released.Released | None,
+               more: set[str]) -> tuple[Corrected, dict[released.Stroke, released.Held]]:
     """The hits as the user overruled them, and what a release holds of them.
 
     Hits are first called what they were released as; what the user has said since comes after that.
     """
     rates = {take.name: take.sample_rate for take in session.takes}
-    mics = _mics_and_pairs(session)
+    mics = _mics_and_pairs(session) | more
     if before is None:
         return corrections.apply(found.hits, overruled, rates, mics), {}
     then = corrections.apply(found.hits, Corrections(overruled.entries[:before.corrections]), rates, mics).hits
@@ -170,14 +201,15 @@ def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Re
 
 def _make(session: Session, found: Analysis, chosen: choose.Chosen,
           ends: tuple[Mapping[int, int], Mapping[int, corrections.Handling]], recipe: Recipe, stage: Path,
-          tell: Progress, before: released.Released | None) -> Kit:
+          tell: Progress, before: released.Released | None, along: Along | None) -> Kit:
     """Cut, balance and print into the folder ``stage``; the kit, save for what recipe and corrections leave to tell.
 
-    ``ends``: where next strokes are heard, and what the user said of the files; ``before``: the last release.
+    ``ends``: where next strokes are heard, and what the user said of the files; ``before``: the last release;
+    ``along``: processed tracks that are cut with the mics.
     """
     following, handling = ends
     cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling,
-                    rejected=frozenset(h.id for h in chosen.hits if h.reason == choose.REJECTED))
+                    rejected=frozenset(h.id for h in chosen.hits if h.reason == choose.REJECTED), along=along)
     hits = {h.id: h for h in chosen.hits}
     needs = needs_of(cutter.plan(hits, chosen.picks, lambda share: tell("where hits end", share)), recipe)
     check_room(stage, needs)
@@ -190,21 +222,24 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
         shots = finisher.shots(shots)
         cutter.trim(finisher.gain_db)
     drums = _drums(found, shots, recipe, before)
-    balance, unknown = _balance(session, found, drums, cutter, recipe)
+    balance, learned, unknown = _balance(session, found, drums, cutter, recipe)
     if recipe.files.lite:
         finisher.balance, finisher.bus = balance, mixdown.bus_of(session)
         shots = finisher.shots(shots)
     printer = Printer(session, found, recipe, balance, stage, handling, following)
     prints = finisher.prints(printer.make(chosen.hits, chosen.picks))
+    if along is not None:
+        session = along.with_tracks(session)
     if recipe.files.lite:
         session, balance = mixdown.with_bus(session, balance, mixdown.bus_of(session))
     kit = Kit(
         session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
-        noise=found.noise, polarity=found.polarity, balance=balance, drums=drums, bleed=found.bleed,
+        noise=found.noise, polarity=_polarity(found, along), balance=balance, drums=drums, bleed=found.bleed,
         delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
         problems=(*session.problems, *found.problems, *unknown, *unheard, *cutter.told, *finisher.told,
-                  *_nothing_kept(found, shots)),
-        bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics)
+                  *(() if along is None else along.told), *_nothing_kept(found, shots)),
+        bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics,
+        tracks={} if along is None else along.records(), learned=learned)
     kit = tagged(kit, stage, recipe.export.tags)
     memory = recall.memory()
     if memory is not None:
@@ -309,17 +344,20 @@ def _drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe,
 
 
 def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter: Cutter,
-             recipe: Recipe) -> tuple[dict[str, Fader], list[Problem]]:
-    """The kit's balance, and what the recipe says of mics and keys that do not exist."""
+             recipe: Recipe) -> tuple[dict[str, Fader], Mapping[str, object], list[Problem]]:
+    """The kit's balance, what it was learned from, and what the recipe says of mics and keys that do not exist."""
     computed = blend.compute_balance(session, drums, bleed=found.bleed, polarity=found.polarity)
     loud = [d.name for d in drums if d.kind in ("kick", "snare", "crash") and d.name in cutter.loudest]
     hardest = [cutter.loudest[name] for name in loud]
     told: list[Problem] = []
+    source: Mapping[str, object] = {}
     if recipe.kit.perspective == "audience":
         computed = blend.mirrored(computed)
     if recipe.mix.learn_from:  # sides are those of the mix, whoever listens
         learned = learn_balance(session, found, computed, recipe.mix.learn_from)
-        computed, told = dict(learned.faders), [*learned.problems]
+        computed, told, source = dict(learned.faders), [*learned.problems], learned.record(recipe.mix.learn_from)
+    if cutter.along is not None:  # as loud and where the mix has them
+        computed = cutter.along.faders(computed)
     computed = blend.trim(computed, hardest, sample_rate=session.takes[0].sample_rate)
     faders, unknown = blend.override(computed, recipe.balance)
     struck = [Struck(d.name, d.kind, tuple(a.name for a in d.articulations)) for d in drums]
@@ -328,7 +366,14 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
     told += [Problem("recipe", f"{table} names {name!r}, which is no drum of the kit", "correct or delete it")
              for table, said in (("keys", recipe.keys), ("hands", recipe.hands), ("voices", recipe.voices))
              for name in unknown_keys(struck, said)]
-    return faders, told
+    return faders, source, told
+
+
+def _polarity(found: Analysis, along: Along | None) -> Mapping[str, Mapping[str, int]]:
+    """Take -> mic -> measured polarity, of processed tracks too."""
+    if along is None:
+        return found.polarity
+    return {take: {**found.polarity.get(take, {}), **along.polarity(take)} for take in along.tracks.takes}
 
 
 def _nothing_printed(recipe: Recipe, kit: Kit, known: set[str]) -> list[Problem]:

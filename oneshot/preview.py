@@ -18,7 +18,7 @@ from scipy.signal.windows import hann
 
 from oneshot import blend, grooves, loudness, playable, player
 from oneshot.audio import TakeReader, write_wav
-from oneshot.kit_file import read_kit
+from oneshot.kit_file import read_kit, with_processed
 from oneshot.model import Floats, Hit, Kit, KitError, Problem, Session, Take
 from oneshot.player import Player
 from oneshot.session import open_session
@@ -171,7 +171,7 @@ def compare(folder: Path, kit: Kit, take: str, session: Session) -> tuple[Replay
     Raises KitError where the session does not have the take, AudioError where a file cannot be read.
     """
     try:
-        there = session.take(take)
+        there = with_processed(session, kit).take(take)
     except KeyError:
         raise KitError(f"{session.root}: has no take called {take!r}; name the session the kit was built "
                        "from") from None

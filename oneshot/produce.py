@@ -8,12 +8,14 @@ from the start of the file to the attack.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from oneshot import cut, measures, recall
+from oneshot.along import Along
 from oneshot.audio import Dtype, TakeReader, is_float
 from oneshot.choose import Pick
 from oneshot.composites import stand_in
@@ -38,7 +40,7 @@ class Cutter:
 
     ``heard_next`` and ``handling`` as in ``Windows``. ``loudest`` holds, after cutting, mic -> samples of the hardest
     one-shot of each drum, for setting the balance; ``told`` what could not be done as the user said; ``rejected`` are
-    hits that nothing is to be taken from.
+    hits that nothing is to be taken from; ``along``: processed tracks that are cut with them.
     """
 
     session: Session
@@ -51,6 +53,7 @@ class Cutter:
     loudest: dict[str, dict[str, Floats]] = field(default_factory=dict)
     told: list[Problem] = field(default_factory=list)
     rejected: frozenset[int] = frozenset()
+    along: Along | None = None
     windows: Windows = field(init=False)
     _writer: Writer = field(init=False)
     _loudest_db: dict[str, float] = field(default_factory=dict)
@@ -79,8 +82,13 @@ class Cutter:
         self._keys.clear()
         shapes: dict[int, Shape] = {}
         left = KEPT_BYTES
-        for take, reader, mine in self._by_take(hits, picks):
-            for hit in (hits[pick.hit] for pick in mine):
+        for take, reader, tracks, mine in self._by_take(hits, picks, planning=True):
+            picked = [hits[pick.hit] for pick in mine]
+            more = [] if self.along is None else self.along.more_of(take, picked, hits.values())
+            for hit in sorted([*picked, *more], key=lambda h: self.analysis.attacks[h.id]):
+                if self.along is not None and tracks is not None and hit in more:
+                    self.along.take_in(reader, tracks, hit, None)
+                    continue
                 known = self._known(take, hit)
                 mics = self.windows.mics_of(hit)
                 if known is None:
@@ -90,7 +98,12 @@ class Cutter:
                     self._planned[hit.id] = made
                 frames = self._planned[hit.id].plan.frames if known is None else known.record.files[0].frames
                 shapes[hit.id] = Shape(take, tuple(len(group) for group in grouped(mics)), frames)
+                if self.along is not None and tracks is not None:
+                    self.along.take_in(reader, tracks, hit, self._planned[hit.id].plan)
+                    shapes[hit.id] = self.along.shape(shapes[hit.id], hit.drum)
                 tell(len(shapes) / len(picks))
+        if self.along is not None:
+            self.along.settle()
         return [shapes[pick.hit] for pick in picks]
 
     def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],
@@ -99,30 +112,36 @@ class Cutter:
         read.
         """
         done: dict[int, OneShot] = {}
-        for take, reader, mine in self._by_take(hits, picks):
+        for take, reader, tracks, mine in self._by_take(hits, picks):
             for pick in mine:
                 hit = hits[pick.hit]
-                done[pick.hit] = self._carried_over(take, hit, pick) or self._cut(reader, hit, pick)
+                done[pick.hit] = self._carried_over(take, hit, pick) or self._cut(reader, tracks, hit, pick)
                 tell(len(done) / len(picks))
         return tuple(done[pick.hit] for pick in picks)
 
-    def _by_take(self, hits: Mapping[int, Hit],
-                 picks: Sequence[Pick]) -> Iterator[tuple[Take, TakeReader, list[Pick]]]:
-        """Each take with a reader of the mics that its picks need, and those picks in order of time."""
+    def _by_take(self, hits: Mapping[int, Hit], picks: Sequence[Pick], *,
+                 planning: bool = False) -> Iterator[tuple[Take, TakeReader, TakeReader | None, list[Pick]]]:
+        """Each take with a reader of the mics that its picks need, one of its processed tracks, and those picks in
+        order of time.
+        """
         for take in self.session.takes:
             mine = sorted((p for p in picks if hits[p.hit].take == take.name),
                           key=lambda p: self.analysis.attacks[p.hit])
             wanted = list(dict.fromkeys(m.name for p in mine for m in self.windows.mics_of(hits[p.hit])))
             if wanted:
                 exact: Dtype = "float64" if is_float(take.subtype) else "int32"
-                with TakeReader(self.session.root, take, wanted, dtype=exact) as reader:
-                    yield take, reader, mine
+                if self.along is not None and planning:
+                    wanted = list(dict.fromkeys([*wanted, *self.along.wanted(take)]))
+                with ExitStack() as stack:
+                    reader = stack.enter_context(TakeReader(self.session.root, take, wanted, dtype=exact))
+                    tracks = None if self.along is None else stack.enter_context(self.along.reader(take))
+                    yield take, reader, tracks, mine
 
     def _lead(self, hit: Hit) -> int:
         """Frames from the start of a hit's files to its attack."""
         return self._pre[hit.drum, hit.articulation]
 
-    def _cut(self, reader: TakeReader, hit: Hit, pick: Pick) -> OneShot:
+    def _cut(self, reader: TakeReader, tracks: TakeReader | None, hit: Hit, pick: Pick) -> OneShot:
         """Cut, measure and write one hit in all its mics."""
         before, take, mics = len(self.told), reader.take, self.windows.mics_of(hit)
         names = [m.name for m in mics]
@@ -132,9 +151,12 @@ class Cutter:
             self.windows.read(reader, hit, names, planned.plan.start, planned.plan.stop)
         self.told += self.windows.limits(hit, planned.plan)
         files, untouched = self._files(reader, hit, pick, mics, audio, planned.plan)
+        processed, sounds = self._processed(tracks, hit, pick, planned.plan)
+        files += processed
         home = self.drums[hit.drum].home if self.drums[hit.drum].home in names else names[0]
         gain = 10 ** (self.windows.said_of(hit).gain_db / 20)
-        self._remember(hit, {n: as_float(audio[k]) * gain for k, n in enumerate(names)})
+        self._remember(hit, {n: x * gain for n, x in {**{n: as_float(audio[k]) for k, n in enumerate(names)},
+                                                      **sounds}.items()})
         shot = self._one_shot(hit, pick, files, as_float(audio[names.index(home)]), home, planned)
         memory = recall.memory()
         if memory is not None and self._lasting:
@@ -145,10 +167,11 @@ class Cutter:
 
     @property
     def _lasting(self) -> bool:
-        """Whether a hit's files depend on that hit alone: a repaired one may have another's tail or its overheads, and
-        a trim goes by the hardest.
+        """Whether a hit's files depend on that hit alone: a repaired one may have another's tail or its overheads, a
+        processed track's latency is told by all, and a trim goes by the hardest.
         """
-        return not (self.recipe.repair.any or self.recipe.repair.composites) and self.recipe.files.plain
+        alone = not (self.recipe.repair.any or self.recipe.repair.composites) and self.along is None
+        return alone and self.recipe.files.plain
 
     def trim(self, gain_db: Mapping[str, float]) -> None:
         """Make the hardest one-shots as loud as their files are now; ``gain_db``: drum -> trim."""
@@ -224,8 +247,11 @@ class Cutter:
         mender = Mender(self.analysis, self.recipe.repair)
         tail = self._tail(take, hit, mics, plan, mender)
         playing, untouched = [], []
+        left_out = frozenset() if self.along is None else self.along.left_out
         for group in grouped(mics):
             names = [m.name for m in group]
+            if left_out.issuperset(names):
+                continue
             shown = other if other is not None and all(name in far for name in names) else hit
             start = self.analysis.attacks[shown.id] - plan.onset_frame
             own = audio[[mics.index(m) for m in group]] if shown is hit else \
@@ -238,6 +264,23 @@ class Cutter:
                 untouched.append(playing.pop())
                 playing.append(self._writer.write(take, hit, pick, mended, plan, said))
         return tuple(playing), tuple(untouched)
+
+    def _processed(self, tracks: TakeReader | None, hit: Hit, pick: Pick,
+                   plan: cut.CutPlan) -> tuple[tuple[Sample, ...], dict[str, Floats]]:
+        """Write what processed tracks hold of a hit; those files, and mic -> samples."""
+        if self.along is None or tracks is None:
+            return (), {}
+        said, files = self.windows.said_of(hit), []
+        sounds: dict[str, Floats] = {}
+        fade_out = max(plan.fade_outs.values())
+        for track, audio, recovering in self.along.cut(tracks, hit, plan):
+            names = [mic.name for mic in track.mics]
+            if track.name not in said.dropped and not said.dropped & set(names):
+                part = Part(track.mics, hit, plan.start, audio, dict.fromkeys(names, fade_out))
+                made = self._writer.write(tracks.take, hit, pick, part, plan, said)
+                files.append(replace(made, processed="track", recovering_db=recovering))
+                sounds.update(zip(names, as_float(audio), strict=True))
+        return tuple(files), sounds
 
     def _tail(self, take: Take, hit: Hit, mics: Sequence[Mic], plan: cut.CutPlan, mender: Mender) -> Tail | None:
         """Whose ring may go on where the next stroke cut a hit's own short."""
@@ -279,7 +322,7 @@ class Cutter:
         """The record of a one-shot, with the measures of its home mic."""
         take, plan, end = self.session.take(hit.take), planned.plan, planned.ends[name]
         rate, noise = take.sample_rate, self.windows.noise_rms(take, name)
-        grade = next((s.grade for s in files if name in s.mics), files[0].grade)
+        grade = next((s.grade for s in files if name in s.mics), self.analysis.grades[hit.id].get(name, "D"))
         heard = home - self.windows.offset(take, name)  # a steady offset is no part of a ring
         decay = measures.decay(heard, sample_rate=rate, noise_rms=noise, attack=plan.onset_frame)
         return OneShot(

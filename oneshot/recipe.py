@@ -144,6 +144,24 @@ class Mixing:
 
 
 @dataclass(frozen=True, slots=True)
+class Processing:
+    """What becomes of processed tracks of the same takes: buses, returns, single mics on their way to a mix."""
+
+    use: bool = setting(True, "Cut one-shots from processed tracks as well, where a folder of them is named "
+                              "(--processed, or session.toml).")
+    play: str = setting("instead", "Processed tracks play instead of the mics that they are made of; beside all mics; "
+                                   "or not: they are cut along, and the mics play.",
+                        choices=("instead", "beside", "not"))
+    keep_mics: bool = setting(True, "Keep the files of mics that processed tracks play instead of.")
+    latency: str = setting("compensated", "Each track moved by whole frames to where its mics have the stroke, and "
+                                          "refused where its latency changes in a take; or kept as it lies in its "
+                                          "file.", choices=("compensated", "kept"))
+
+    def __post_init__(self) -> None:
+        check_fields(self, "processed")
+
+
+@dataclass(frozen=True, slots=True)
 class Repairing:
     """What may be done about hits that are not alone in every mic. Nothing unless it is asked for."""
 
@@ -267,6 +285,8 @@ class Recipe:
     hands: Mapping[str, int] = field(default_factory=dict)
     voices: Mapping[str, int] = field(default_factory=dict)
     balance: Mapping[str, FaderRecipe] = field(default_factory=dict)
+    processed: Processing = field(default_factory=Processing)
+    tracks: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     prints: tuple[PrintRecipe, ...] = ()
 
     def __post_init__(self) -> None:
@@ -277,10 +297,18 @@ class Recipe:
         for name, count in self.voices.items():
             if not _is_key(count) or not 1 <= count <= MOST_VOICES:
                 raise SettingsError(f"voices.{name} is {count!r}: it must be a whole number from 1 to {MOST_VOICES}")
+        for name, mics in self.tracks.items():
+            if not _are_names(mics):
+                raise SettingsError(f"tracks.{name} is {mics!r}: it must be a list of mics, [] for an effect return")
         names = [part.name.casefold() for part in self.prints]
         for name in names:
             if names.count(name) > 1:
                 raise SettingsError(f"prints.name is {name!r} more than once: each print needs a name of its own")
+
+
+def _are_names(value: Any) -> bool:
+    """Whether a value is a list of texts."""
+    return isinstance(value, list | tuple) and all(isinstance(each, str) for each in value)
 
 
 def _is_key(value: Any) -> bool:
@@ -296,5 +324,6 @@ SECTIONS: Mapping[str, tuple[type, str]] = {
     "files": (Finishing, "What the finished files are."),
     "playing": (Playing, "How the kit plays."),
     "mix": (Mixing, "Where the balance comes from."),
+    "processed": (Processing, "What becomes of processed tracks of the same takes."),
     "repair": (Repairing, "What may be done for hits that are not alone; untouched files stay beside repaired ones."),
 }

@@ -74,6 +74,8 @@ def _recipe_of(table: Mapping[str, Any], file: str, problems: list[Problem]) -> 
         elif name == "balance":
             values[name] = {mic: _named(FaderRecipe, entry, f"balance.{mic}", file, problems)
                             for mic, entry in value.items()}
+        elif name == "tracks":
+            values[name] = {track: tuple(mics) if isinstance(mics, list) else mics for track, mics in value.items()}
         else:
             values[name] = dict(value)
     return Recipe(**values)
@@ -150,6 +152,10 @@ def recipe_toml(recipe: Recipe) -> str:
                             "as computed. For example: \"OH L\" = { gain_db = -6.0, pan = -1.0 }"),
               *(f"# {about}" for about in _inline_help(FaderRecipe)), "[balance]"]
     lines += [f"{_toml(mic)} = {_inline(entry)}" for mic, entry in recipe.balance.items()]
+    lines += ["", *_comment("Processed tracks whose names do not say what they hold: the mics or pairs each is made "
+                            "of, [] for an effect return. For example: \"Track 7\" = [\"Kick In\", \"Kick Out\"]"),
+              "[tracks]"]
+    lines += [f"{_toml(name)} = {_toml(mics)}" for name, mics in recipe.tracks.items()]
     lines += ["", *_comment("Prints: one drum's mics mixed down into a single file, the best candidates first. One "
                             "[[prints]] table each; without the first mark of its lines this one would work:")]
     if not recipe.prints:

@@ -13,23 +13,39 @@ import platformdirs
 
 from oneshot.files import write_atomic
 
+TRACKS = "tracks"
+"""Ends the note of where a kit's processed tracks lie."""
 
-def remember(kit: Path, session: Path) -> None:
-    """Note which session a kit was built from. A state folder that cannot be written is passed over: nothing but
-    having to name the session again depends on it.
+
+def remember(kit: Path, session: Path, tracks: Path | None = None) -> None:
+    """Note which session a kit was built from, and from which folder of processed tracks. A state folder that cannot be
+    written is passed over: nothing but having to name them again depends on it.
     """
     try:
         path = _note(kit)
         path.parent.mkdir(parents=True, exist_ok=True)
         write_atomic(path, f"{session.resolve()}\n")
+        if tracks is None:
+            note_beside(kit, TRACKS).unlink(missing_ok=True)
+        else:
+            write_atomic(note_beside(kit, TRACKS), f"{tracks.resolve()}\n")
     except OSError:
         return
 
 
 def session_of(kit: Path) -> Path | None:
     """The folder of the session that a kit was built from on this machine; None where nobody knows or it is gone."""
+    return _folder(_note(kit))
+
+
+def tracks_of(kit: Path) -> Path | None:
+    """The same for the folder of processed tracks."""
+    return _folder(note_beside(kit, TRACKS))
+
+
+def _folder(note: Path) -> Path | None:
     try:
-        path = Path(_note(kit).read_text(encoding="utf-8").strip())
+        path = Path(note.read_text(encoding="utf-8").strip())
     except (OSError, UnicodeDecodeError):
         return None
     return path if path.is_dir() else None
@@ -38,6 +54,7 @@ def session_of(kit: Path) -> Path | None:
 def forget(kit: Path) -> None:
     """Take the note away again: of a kit that was only passing."""
     _note(kit).unlink(missing_ok=True)
+    note_beside(kit, TRACKS).unlink(missing_ok=True)
 
 
 def note_beside(kit: Path, ending: str) -> Path:

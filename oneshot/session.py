@@ -77,7 +77,7 @@ def open_session(path: Path) -> Session:
     edits = read_edits(path / FILE)
     name = path.resolve().name
     problems = list(edits.problems)
-    folders = _take_folders(path, problems)
+    folders = _take_folders(path, problems, None if edits.processed is None else (path / edits.processed).resolve())
     names = _take_names(path, folders)
     problems += _unanswered(edits.takes, names, "takes")
     takes: list[Take] = []
@@ -93,7 +93,7 @@ def open_session(path: Path) -> Session:
     _check_takes(path, takes, edits, problems)
     labels += said_by_file(path, edits, takes, names)
     return Session(edits.name or name, path, tuple(takes), sorted_labels(labels, takes), tuple(sorted(set(problems))),
-                   *([] if edits.air_c is None else [edits.air_c]))
+                   20.0 if edits.air_c is None else edits.air_c, edits.processed)
 
 
 def source_paths(session: Session) -> list[str]:
@@ -142,10 +142,12 @@ def _sounds(files: Sequence[Path]) -> tuple[Path, ...]:
     return tuple(f for f in files if f.suffix.lower() in EXTENSIONS)
 
 
-def _take_folders(root: Path, problems: list[Problem]) -> list[_Folder]:
-    """The folders that are takes, in natural order. Tells of sound that is left out; SessionError if there is none."""
+def _take_folders(root: Path, problems: list[Problem], but: Path | None) -> list[_Folder]:
+    """The folders that are takes, in natural order; the folder ``but`` holds none. Tells of sound that is left out;
+    SessionError if there is none.
+    """
     files, below = _listing(root)
-    takes = [take for folder in below for take in _search(folder, 1, problems)]
+    takes = [take for folder in below for take in _search(folder, 1, problems, but)]
     beside = _sounds(files)
     _tell_lossy(root, files, problems)
     if takes:
@@ -161,9 +163,9 @@ def _take_folders(root: Path, problems: list[Problem]) -> list[_Folder]:
     return [_Folder(root, beside)]
 
 
-def _search(folder: Path, depth: int, problems: list[Problem]) -> Iterator[_Folder]:
+def _search(folder: Path, depth: int, problems: list[Problem], but: Path | None) -> Iterator[_Folder]:
     """Takes at or below a folder."""
-    if is_our_kit(folder):
+    if is_our_kit(folder) or folder.resolve() == but:
         return
     files, below = _listing(folder)
     _tell_lossy(folder, files, problems)
@@ -175,7 +177,7 @@ def _search(folder: Path, depth: int, problems: list[Problem]) -> Iterator[_Fold
                         for deeper, found in inner.items() if found)
     elif depth < _DEEPEST:
         for deeper in below:
-            yield from _search(deeper, depth + 1, problems)
+            yield from _search(deeper, depth + 1, problems, but)
 
 
 def _tell_lossy(folder: Path, files: Sequence[Path], problems: list[Problem]) -> None:

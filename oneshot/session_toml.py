@@ -5,6 +5,7 @@ optional::
 
     name = "Barn, March"                 # name of the session; else that of its folder
     air_c = 17.5                         # how warm the air was, °C: delays are told in metres, too; else 20
+    processed = "Mixed"                  # folder of processed tracks of these takes, from the session folder: no takes
 
     [mics."OH L"]                        # the mic of that name, in every take (the name as found: the file's stem)
     name = "Overhead L"                  # another name for it
@@ -111,6 +112,7 @@ class SessionEdits:
     labels: tuple[LabelEdit, ...] = ()
     problems: tuple[Problem, ...] = ()
     air_c: float | None = None
+    processed: str | None = None
 
 
 def read_edits(path: Path) -> SessionEdits:
@@ -233,7 +235,8 @@ class _Reader:
 
     def session(self, table: dict[str, Any]) -> SessionEdits:
         """All that a parsed file says; what is wrong with it is gathered, not raised."""
-        values = self._values(table, {"name": _text, "air_c": _celsius}, "", below=("mics", "takes", "labels"))
+        values = self._values(table, {"name": _text, "air_c": _celsius, "processed": _text}, "",
+                              below=("mics", "takes", "labels"))
         mics = {name: self._mic(body, f"mics.{quote(name)}") for name, body in self._tables(table, "mics")}
         takes = {name: self._take(body, f"takes.{quote(name)}") for name, body in self._tables(table, "takes")}
         rows = table.get("labels", [])
@@ -241,7 +244,7 @@ class _Reader:
             raise SettingsError(f"{self._path}: labels must be written as [[labels]], one block a stretch")
         labels = tuple(self._label(row, f"labels {number}") for number, row in enumerate(rows, 1))
         return SessionEdits(values.get("name"), mics, takes, labels, tuple(self._problems),
-                            values.get("air_c"))
+                            values.get("air_c"), values.get("processed"))
 
     def _mic(self, table: dict[str, Any], where: str) -> MicEdit:
         return MicEdit(**self._values(table, _MIC_KEYS, where))
@@ -335,7 +338,8 @@ def draft_toml(session: Session) -> str:
     lines = [f"# {FILE}: what you know about this session better than its file names do.",
              "# Every key may be left out; what is left out is read from the names of files and folders.", "",
              f"name = {quote(session.name)}",
-             f"air_c = {session.air_c!r}  # how warm the air was, °C: turns delays into metres", "",
+             f"air_c = {session.air_c!r}  # how warm the air was, °C: turns delays into metres",
+             *([] if session.processed is None else [f"processed = {quote(session.processed)}"]), "",
              "# Mics. role: close, overhead, room, bus, trigger, talk or ignore. drum and place: what a close mic",
              '# stands at, and where ("in", "out", "top", "bottom"). pair and side: both of a pair carry one pair,',
              '# and side "L" or "R"; pair = "" parts them. polarity: 1 as recorded, -1 inverted.']

@@ -16,12 +16,13 @@ from kits import small_kit
 from pages import commands
 
 import oneshot
-from oneshot.cli import _Progress, main
+from oneshot.cli import main
 from oneshot.model import Kit, Mic, OneshotError, Problem, Role, SessionError, Source
+from oneshot.progress import Progress
+from oneshot.report.lines import plain, table, width
 from oneshot.report.text import (
     duration,
     left_out,
-    plain,
     problem_lines,
     reason_kind,
     sample_format,
@@ -29,8 +30,6 @@ from oneshot.report.text import (
     size,
     summary_lines,
     summary_record,
-    table,
-    width,
 )
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -174,10 +173,10 @@ def test_an_error_cannot_speak_to_the_terminal(pipeline: Pipeline, capsys: pytes
 def test_build_hands_its_options_on(pipeline: Pipeline, tmp_path: Path) -> None:
     """Every option arrives where the work is done."""
     assert run("build", "loft", "kit", "--recipe", "my.toml", "--only", "kick", "--last", "old.zip", "--fresh",
-               "--jobs", "2") == 0
+               "--jobs", "2", "--processed", "stems") == 0
     asked = {key: value for key, value in pipeline.asked.items() if key != "progress"}
     assert asked == {"session": Path("loft"), "kit": Path("kit"), "recipe_path": Path("my.toml"), "only": "kick",
-                     "fresh": True, "jobs": 2, "last": Path("old.zip")}
+                     "fresh": True, "jobs": 2, "last": Path("old.zip"), "processed": Path("stems")}
 
 
 def test_the_summary_says_what_came_out(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
@@ -354,7 +353,7 @@ def test_progress_shows_on_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setenv("TERM", "xterm")
     log, screen = Screen(terminal=False), Screen(terminal=True)
     for stream in (log, screen):
-        shown = _Progress(stream)  # type: ignore[arg-type]
+        shown = Progress(stream)  # type: ignore[arg-type]
         shown("scan", 0.25)
         shown("scan", 1.5)
         shown.clear()

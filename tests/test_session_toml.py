@@ -52,7 +52,7 @@ def test_unknown_keys_and_names_are_told_with_the_nearest_known(tmp_path: Path) 
     assert Role.CLOSE is only(session).mic("Kick In").role
     assert 'did you mean "Kick In"?' == told(session, 'mics."Kick in" is').todo
     assert 'did you mean "polarity"?' == told(session, "polarty").todo
-    assert "known here: name, air_c, mics, takes, labels" == told(session, "titel").todo
+    assert "known here: name, air_c, processed, mics, takes, labels" == told(session, "titel").todo
     assert told(session, "tkae 9").where == "session.toml"
 
 

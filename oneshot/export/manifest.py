@@ -67,6 +67,8 @@ def to_json(kit: Kit) -> Json:
                     "delays_ms": _reasons(kit, kit.delays_ms, unknown.delay_reason)},
         "solved": {take: {drum: mics for drum in drums if (mics := unknown.solved(kit, take, drum))}
                    for take, drums in kit.bleed.items()},
+        **({"tracks": _plain(kit.tracks)} if kit.tracks else {}), **({"learned": _plain(kit.learned)} if kit.learned
+                                                                     else {}),
     }
 
 
@@ -167,6 +169,8 @@ def _sample(sample: Sample) -> Json:
         **({} if sample.time_reference is None else {"time_reference": sample.time_reference}),
         **({} if sample.sample_rate is None else {"sample_rate": sample.sample_rate}),
         **({"shift_frames": sample.shift_frames} if sample.shift_frames else {}),
+        **({"processed": sample.processed} if sample.processed else {}),
+        **({} if sample.recovering_db is None else {"recovering_db": rounded(sample.recovering_db)}),
         **({"mixdown": True, "mix_of": list(sample.mix_of)} if sample.mixdown else {}),
         **({} if sample.plays else {"plays": False}),
         **({"repairs": [{name: rounded(value) if isinstance(value, float) else value for name, value in each.items()}

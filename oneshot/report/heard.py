@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from oneshot.report.text import BLANK, Line, duration, plain, size, table
+from oneshot.report.lines import BLANK, Line, plain, table
+from oneshot.report.text import duration, size
 
 
 def preview_lines(record: Mapping[str, Any]) -> list[Line]:

@@ -6,7 +6,7 @@ import html
 from collections.abc import Collection, Iterable
 from typing import TypeAlias
 
-from oneshot.report.text import plain
+from oneshot.report.lines import plain
 
 
 class Markup(str):

@@ -11,6 +11,7 @@ from oneshot.model import BandBleed, Delay, Hit, Kit, Mic, MicView, Take
 from oneshot.report.data import clock
 from oneshot.report.gaps import gaps
 from oneshot.report.markup import Content, Markup, cell, figure, grid, tag
+from oneshot.report.mixes import late, learned_words, made_of, processed_rows
 from oneshot.report.sections import count, section
 from oneshot.report.text import grouped, left_out, reason_kind
 from oneshot.scan import BAND_EDGES_HZ
@@ -141,8 +142,24 @@ def mics_section(kit: Kit) -> Markup:
         rows = [_mic_row(mic, noise.get(take.name, {}), kit.polarity.get(take.name, {}), kit) for mic in take.mics]
         tables.append(grid(["Mic", "Role", "Stands at", "Pair", "Noise, dBFS", "Polarity", "Gain, dB", "Pan"], rows,
                            caption=take.name, numbers={4, 6, 7}))
-    return section("mics", "Mics and balance", tables,
+    told: list[Content] = [tag("p", line) for line in learned_words(kit.learned)] if kit.learned else []
+    return section("mics", "Mics and balance", tables, told,
                    note="Noise floor and polarity as measured; gain and pan are the balance, which the mapping uses.")
+
+
+def processed_section(kit: Kit) -> Markup | None:
+    """Processed tracks: what they are made of, where they lie, and where a compressor had not come back yet."""
+    rows: list[list[Content]] = [
+        [row["name"], row["take"], made_of(row["made_of"]), row["files"], "yes" if row["plays"] else "no",
+         late(row["latency_frames"], row["sample_rate"]), late(row["applied_frames"], row["sample_rate"]),
+         row["recovering"] or "–"] for row in processed_rows(kit)]
+    if not rows:
+        return None
+    return section("processed", "Processed tracks", grid(
+        ["Track", "Take", "Made of", "Files", "Plays", "Late by, frames", "Taken out", "Held down at the start"], rows,
+        caption="Processed tracks, cut at the same frames as the mics", numbers={3, 7}, class_="words"),
+        note="They find and judge nothing. Held down at the start: a compressor in the track was still recovering from "
+             "an earlier stroke by 2 dB or more; the files say by how much in manifest.json.")
 
 
 def _mic_row(mic: Mic, noise: Mapping[str, float | None], polarity: Mapping[str, int], kit: Kit) -> list[Content]:

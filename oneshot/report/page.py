@@ -86,6 +86,7 @@ def _body(kit: Kit) -> Markup:
         ("bleed", "Bleed", matrices.bleed_section(kit)),
         ("delays", "Delays", matrices.delays_section(kit)),
         ("mics", "Mics and balance", matrices.mics_section(kit)),
+        ("processed", "Processed tracks", matrices.processed_section(kit)),
         ("left-out", "Left out", matrices.left_out_section(kit)),
     ]
     links = [("overview", "The kit"), *drums, *((anchor, title) for anchor, title, part in after if part)]

@@ -8,56 +8,23 @@ Names come from files and may hold anything: what a terminal could take for a co
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
-from typing import Any, Literal, TypeAlias
+from typing import Any, TypeAlias
 
 from oneshot.model import Drum, Hit, Kit, Mic, OneShot, Problem, Session, Take
 from oneshot.report.advice import next_to_record
+from oneshot.report.lines import BLANK, Line, plain, table
+from oneshot.report.mixes import learned_lines, processed_lines, processed_rows
 
-Kind: TypeAlias = Literal["head", "text", "quiet", "warn"]
-Line: TypeAlias = tuple[Kind, str]
 Record: TypeAlias = dict[str, Any]
 
 GRADES = ("A", "B", "C", "D")
-BLANK: Line = ("text", "")
 ALIKE = 8
 """Differences of one kind that are shown one by one; --json has them all."""
-UNSHOWN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-
-
-# ----------------------------------------------------------------------------------------------------------- characters
-
-
-def plain(text: str) -> str:
-    """The text with controls, format and direction marks, line breaks and lone surrogates shown as U+FFFD.
-
-    Every kind of space stays (general category Zs, Unicode Standard 4.5): names from some systems hold them.
-    """
-    return "".join("\ufffd" if unicodedata.category(c) in UNSHOWN else c for c in text)
-
-
-def width(text: str) -> int:
-    """Columns a text takes on a terminal: wide East Asian characters count two, combining marks none (UAX #11)."""
-    return sum(0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
-
-
-def table(rows: Sequence[Sequence[str]], *, right: Sequence[int] = (), indent: int = 0) -> list[str]:
-    """Rows of cells as aligned lines, two spaces between columns; the columns in ``right`` align to the right."""
-    if not rows:
-        return []
-    cells = [[plain(cell) for cell in row] for row in rows]
-    widths = [max(width(row[i]) for row in cells) for i in range(len(cells[0]))]
-    lines = []
-    for row in cells:
-        padded = [" " * (wide - width(cell)) + cell if i in right else cell + " " * (wide - width(cell))
-                  for i, (cell, wide) in enumerate(zip(row, widths, strict=True))]
-        lines.append((" " * indent + "  ".join(padded)).rstrip())
-    return lines
 
 
 def duration(seconds: float) -> str:
@@ -173,6 +140,8 @@ def summary_record(kit: Kit, *, folder: Path, files: int, size_bytes: int) -> Re
                     "true_peak_dbtp": item.true_peak_dbtp} for item in kit.prints],
         "repaired": repaired(kit),
         "composites": sum(any(file.hit != shot.hit for file in shot.files) for shot in kit.one_shots),
+        **({"processed": processed_rows(kit)} if kit.tracks else {}),
+        **({"learned": kit.learned} if kit.learned else {}),
         "files": files,
         "size_bytes": size_bytes,
         "problems": [problem_record(problem) for problem in kit.problems],
@@ -263,6 +232,8 @@ def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
     lines += _drum_lines(summary["drums"])
     lines += _left_out_lines(summary)
     lines += _repair_lines(summary)
+    lines += processed_lines(summary.get("processed", []))
+    lines += learned_lines(summary.get("learned", {}))
     if summary["prints"]:
         lines += [BLANK, ("head", "Prints, best first")]
         rows = [[item["print"], f"{item['rank']}.", item["path"], item["why"]] for item in summary["prints"]]

@@ -14,7 +14,7 @@ from typing import Any
 
 from oneshot import corrections
 from oneshot.corrections_toml import KINDS, Correction, Corrections, Place, dump, parse
-from oneshot.kit_file import read_kit
+from oneshot.kit_file import read_kit, with_processed
 from oneshot.model import Fader, Hit, Kit, KitError, OneshotError, Session, SettingsError
 from oneshot.overruling import REACH_S, Corrected
 from oneshot.recipe import FaderRecipe
@@ -99,8 +99,13 @@ class Desk:
                 self._now = self._applied(tuple(e for e in self.journal.pending if not self._is_new(e)))
             return self._now
 
+    @property
+    def heard(self) -> Session:
+        """The session with the kit's processed tracks among its mics."""
+        return with_processed(self.session, self.kit)
+
     def _applied(self, entries: tuple[Correction, ...]) -> Corrected:
-        mics = [mic for take in self.session.takes for mic in take.mics]
+        mics = [mic for take in self.heard.takes for mic in take.mics]
         names = {mic.name for mic in mics} | {mic.pair for mic in mics if mic.pair}
         return corrections.apply(self.kit.hits, Corrections(entries), self.rates, names)
 

@@ -17,6 +17,7 @@ from oneshot.files import removing_later
 from oneshot.model import OneshotError
 from oneshot.recall import Memory, remembering
 from oneshot.recipe_toml import load_recipe
+from oneshot.remembered import tracks_of
 from oneshot.review.desk import Desk
 from oneshot.review.passing import KIT, passing_folder
 from oneshot.session import fingerprint_parts
@@ -123,7 +124,8 @@ class Rebuild:
                     shutil.copyfile(self._desk.folder / name, kit / name)
             if built:
                 (kit / "corrections.toml").write_text(built, encoding="utf-8")
-            pipeline.build(self._desk.session_path, kit, jobs=1, progress=self._stop_asked)
+            pipeline.build(self._desk.session_path, kit, jobs=1, progress=self._stop_asked,
+                           processed=tracks_of(self._desk.folder))
             self._memory.adopt(self._desk.kit.one_shots)
 
     def _stop_asked(self, stage: str, share: float) -> None:

@@ -47,7 +47,7 @@ class Recordings:
     def take(self, name: str) -> Take:
         """A take of the session. Raises KitError."""
         try:
-            return self._desk.session.take(name)
+            return self._desk.heard.take(name)
         except KeyError:
             raise KitError(f"the session has no take called {name}") from None
 
