@@ -203,8 +203,38 @@ def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
             _show_json({"kit": str(kit), "differences": [asdict(difference) for difference in found]})
         else:
             _show(difference_lines(kit, [(item.path, item.what, item.expected, item.found) for item in found]))
+            if any(item.what == "sha256" for item in found):
+                _show([("text", ""), ("text", "Processed its files yourself? oneshot remeasure maps it again.")])
         if found:
             raise typer.Exit(1)
+
+
+@app.command(epilog="Example: oneshot remeasure 'Tuesday kit' --from 'equalised'")
+def remeasure(kit: KitPath,
+              source: Annotated[Path | None, typer.Option("--from", metavar="FOLDER", help=(
+                  "Where the processed files lie, under the names of the kit's; else in the kit itself."))] = None,
+              session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Where the recordings lie, if not "
+                                                                                   "where they were.")] = None,
+              align: Annotated[bool, typer.Option("--align", help="Take out of the files by how many frames processing "
+                                                                  "laid them late.")] = False,
+              as_json: AsJson = False, debug: Debug = False) -> None:
+    """Measure and map a kit again whose files went through other software.
+
+    Equalise, compress or level the files of a kit, keep their names, rate, channels and length, then run this: levels,
+    pitch, decay, velocities, mappings, tables and page follow, each file's latency is told, and what nothing vouches
+    for any more is marked. The kit is replaced as a whole.
+    """
+    with _plainly(debug=debug):
+        from oneshot import outside
+        from oneshot.remembered import session_of
+        from oneshot.report.heard import remeasured_lines
+
+        made = outside.remeasure(kit, source=source, session=session or session_of(kit), align=align)
+        if as_json:
+            _show_json(outside.record(made))
+        else:
+            _show(remeasured_lines(outside.record(made)))
+            _warn(made.problems)
 
 
 @app.command(epilog="Example: oneshot preview 'Tuesday kit' --take 'take 2'")

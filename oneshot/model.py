@@ -6,8 +6,7 @@ Conventions, everywhere in the package:
   settings, on the command line and in reports, and then carry their unit in the name (``_s``, ``_ms``).
 - A quantity in decibels, hertz, seconds or milliseconds carries the unit in its name (``_db``, ``_dbfs``, ``_hz``).
 - Arrays are (mics, frames), or (hits, mics): time and mics never trade places outside ``audio.py``.
-- "Not known" is ``None`` in a record, -1 in an integer array of frames and NaN in a float array; never a made-up
-  number.
+- "Not known" is ``None`` in a record, -1 in an array of frames and NaN in a float array; never a made-up number.
 
 The error tree::
 
@@ -224,10 +223,9 @@ class Partner:
 
 @dataclass(frozen=True, slots=True)
 class Delay:
-    """How much later than its drum's home mic one mic hears a drum, and how well that is known.
-
-    ``hits``: clear readings behind it; ``spread_ms``: half the range from their 16th to their 84th percentile;
-    ``path_m``: how much further sound goes, m, at the session's air temperature.
+    """How much later than its drum's home mic one mic hears a drum. ``hits``: clear readings behind it; ``spread_ms``:
+    half the range from their 16th to their 84th percentile; ``path_m``: how much further sound goes, m, at the
+    session's air temperature.
     """
 
     ms: float | None = None
@@ -316,7 +314,7 @@ class Fader:
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One exported file of a one-shot: one mic, or a pair as left and right.
+    """One exported file of a one-shot: one mic, or a pair.
 
     ``source_start + onset_frame`` is the attack in the home mic, in take frames; one value for all files of a
     one-shot. ``nudged_frames``: by how much the user moved it from where it was measured. ``bleed_db`` of a pair is
@@ -330,7 +328,7 @@ class Sample:
     kit's balance; its ``mics`` are then the two sides of a bus of the kit (``mixdown.py``). ``plays``: whether mappings
     and previews sound it. ``processed``: "track" where cut from a processed track, "outside" where processed after the
     build; its grade then judges nothing of it. ``recovering_db``: by how much a compressor in it still held the level
-    down as the stroke began.
+    down as the stroke began; ``outside``: what processing after the build did to it, as in the manifest.
     """
 
     mics: tuple[str, ...]
@@ -361,6 +359,7 @@ class Sample:
     mix_of: tuple[str, ...] = ()
     processed: str = ""
     recovering_db: float | None = None
+    outside: Mapping[str, object] = field(default_factory=dict)
     repairs: tuple[Mapping[str, object], ...] = ()
 
     @property
@@ -460,8 +459,8 @@ class BandBleed:
 
 @dataclass(frozen=True, slots=True)
 class MicView:
-    """What a mic makes of a hard stroke of another drum than its own: ``level_db`` against a hard stroke of its own
-    drum over all bands, and ``band_db`` the same from ``low_hz`` to ``high_hz``, where it stands out most.
+    """A hard stroke of another drum in a mic: ``level_db`` against one of its own over all bands, and ``band_db`` the
+    same from ``low_hz`` to ``high_hz``, where it stands out most.
     """
 
     mic: str

@@ -141,6 +141,6 @@ def _table(kit: Kit) -> str:
     for shot in kit.one_shots:
         for file in (*shot.files, *shot.untouched):
             table.writerow([hits_csv.cell(value) for value in (
-                file.path, shot.drum, shot.articulation, shot.layer, shot.round_robin, "; ".join(file.mics), file.grade,
-                file.peak_dbfs, file.true_peak_dbtp, file.momentary_lufs)])
+                file.path, shot.drum, shot.articulation, shot.layer, shot.round_robin, "; ".join(file.mics),
+                None if file.processed else file.grade, file.peak_dbfs, file.true_peak_dbtp, file.momentary_lufs)])
     return out.getvalue()

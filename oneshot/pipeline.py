@@ -226,10 +226,10 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     if recipe.files.lite:
         finisher.balance, finisher.bus = balance, mixdown.bus_of(session)
         shots = finisher.shots(shots)
-    printer = Printer(session, found, recipe, balance, stage, handling, following)
-    prints = finisher.prints(printer.make(chosen.hits, chosen.picks))
     if along is not None:
         session = along.with_tracks(session)
+    printer = Printer(session, found, recipe, balance, stage, handling, following)
+    prints = finisher.prints(printer.make(chosen.hits, chosen.picks))
     if recipe.files.lite:
         session, balance = mixdown.with_bus(session, balance, mixdown.bus_of(session))
     kit = Kit(
@@ -265,6 +265,10 @@ def _check_target(kit_path: Path, session: Session) -> None:
         raise KitError(f"{kit_path} holds the session itself: choose another place, so that recordings stay untouched")
     if kit_path.exists() and not is_our_kit(kit_path):
         raise KitError(f"{kit_path} exists and is no kit of ours: choose another place, or move it away")
+    if kit_path.exists() and any(file.get("processed") == "outside" for shot in read_manifest(kit_path)["one_shots"]
+                                 for file in shot["files"]):
+        raise KitError(f"{kit_path} holds files that were processed after they were cut, which a build would replace: "
+                       "choose another place, or move it away")
     if kit_path.resolve().is_relative_to(session.root.resolve()):
         raise KitError(f"{kit_path} lies inside the session: choose a place outside, so that recordings stay untouched")
 

@@ -8,6 +8,7 @@ of a decay and 0.2 dB (measured on computed sessions), and the limits here leave
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -57,21 +58,35 @@ def print_findings(folder: Path, each: Print) -> Iterator[Finding]:
         yield each.path, "first_excursion", str(each.first_excursion), str(points)
 
 
-def _home(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[Finding]:
-    """Pitch, decay and ring in the home mic, from the file that has it as it was cut."""
+@dataclass(frozen=True, slots=True)
+class HomeMeasures:
+    """What the home mic of a one-shot tells, from ``file``: pitch (Hz), decay and ring (dB), None where untold."""
+
+    file: Sample
+    fundamental_hz: float | None
+    decay: measures.Decay
+    ring_kept_db: float | None
+
+
+def home_measures(folder: Path, kit: Kit, shot: OneShot, take: str) -> HomeMeasures | None:
+    """Pitch, decay and ring in the home mic, from the file that has it as it was cut, or processed since; None where no
+    file does. Raises AudioError where it cannot be read.
+    """
     home = next((drum.home for drum in kit.drums if drum.name == shot.drum), "")
     file = next((each for each in (*shot.files, *shot.untouched)
                  if home in each.mics and not each.repaired and each.hit == shot.hit), None)
     if file is None or (file.gain_db > 0 and (file.peak_dbfs or 0.0) > FULL_DBFS):  # stopped at full scale: told of
-        return
+        return None
     audio, header = read_audio(folder / file.path)
     if audio.shape[1] != file.frames:
-        return
+        return None
     x, rate, at = unfaded(audio[file.mics.index(home)], file), header.sample_rate, file.onset_frame
     steady = offset_of(x, file)
     x = x - steady
     level = next((noise.noise_dbfs.get(home) for noise in kit.noise if noise.take == take), None)
-    noise = 0.0 if level is None else 10 ** ((level + file.gain_db) / 20)
+    louder = file.outside.get("level_db")
+    louder_db = louder if isinstance(louder, int | float) else 0.0
+    noise = 0.0 if level is None else 10 ** ((level + file.gain_db + louder_db) / 20)
     cutting = kit.recipe.get("cut")
     above = float(cutting.get("above_noise_db", 6.0)) if isinstance(cutting, Mapping) else 6.0
     end = measures.tail_end(x, sample_rate=rate, noise_rms=noise, above_db=above, attack=at)
@@ -79,14 +94,23 @@ def _home(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[Finding]
     pitch = measures.fundamental_hz(x, sample_rate=rate, attack=at, stop=end)
     # a ring that ends near the noise cannot be told beside an offset that is only known from the file
     ring = None if steady else measures.ring_kept_db(x, sample_rate=rate, fade_out=file.fade_out_frames)
+    return HomeMeasures(file, pitch, decay, ring)
+
+
+def _home(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[Finding]:
+    """What pitch, decay and ring are otherwise than the row says."""
+    found = home_measures(folder, kit, shot, take)
+    if found is None:
+        return
+    path, ring = found.file.path, found.ring_kept_db
     for what, want, got, limit in (
-            ("fundamental_hz", shot.fundamental_hz, pitch, PITCH_SHARE),
-            ("edt_s", shot.edt_s, decay.edt_s, DECAY_SHARE),
-            ("t20_s", shot.t20_s, decay.t20_s, DECAY_SHARE)):
+            ("fundamental_hz", shot.fundamental_hz, found.fundamental_hz, PITCH_SHARE),
+            ("edt_s", shot.edt_s, found.decay.edt_s, DECAY_SHARE),
+            ("t20_s", shot.t20_s, found.decay.t20_s, DECAY_SHARE)):
         if want and got and abs(got / want - 1) > limit:  # where noise decides whether it can be told, it may not be
-            yield file.path, what, f"{want:.3f}", f"{got:.3f}"
+            yield path, what, f"{want:.3f}", f"{got:.3f}"
     if shot.ring_kept_db is not None and ring is not None and abs(ring - shot.ring_kept_db) > RING_DB:
-        yield file.path, "ring_kept_db", f"{shot.ring_kept_db:.1f}", f"{ring:.1f}"
+        yield path, "ring_kept_db", f"{shot.ring_kept_db:.1f}", f"{ring:.1f}"
 
 
 def unfaded(x: Floats, file: Sample) -> Floats:

@@ -6,13 +6,14 @@ of the source's own texts travels: not who recorded it, when, or with what.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from oneshot import measures, recall
 from oneshot.audio import Header, read_audio, read_header
 from oneshot.chunks import time_reference
+from oneshot.files import sha256_of
 from oneshot.model import Kit, OneShot, Print, Sample, Session
 from oneshot.tags import Tags, write_tags
 
@@ -32,6 +33,15 @@ def tagged(kit: Kit, folder: Path, say: bool) -> Kit:
                           untouched=tuple(said.of_sample(shot, each) for each in shot.untouched))
                   for shot in kit.one_shots)
     return replace(kit, one_shots=shots, prints=tuple(said.of_print(each) for each in kit.prints))
+
+
+def tagged_again(kit: Kit, folder: Path, shot: OneShot, sample: Sample, before: Sequence[str]) -> Sample:
+    """One sample of a finished kit that was processed after the build: crest, brightness, tags and sum anew.
+
+    ``before``: the coding history it had. Raises AudioError where it cannot be read, OSError where it cannot be
+    written.
+    """
+    return _Said(kit, folder, {}, say=True).again(shot, sample, before)
 
 
 def _origins(session: Session) -> dict[str, int]:
@@ -87,15 +97,38 @@ class _Said:
         done = [f"gain {sample.gain_db:+.1f} dB"] if sample.gain_db else []
         done += [f"mix of {', '.join(sample.mix_of)}"] if sample.mixdown else []
         done += ["inverted"] if sample.inverted else []
+        track = self._track(self._hits[sample.hit].take, sample.mics)
+        late = 0 if track is None else track["applied_frames"]
+        done += [f"latency of {late} frames taken out"] if late else []
         done += [f"moved {abs(moved)} frames {'earlier' if moved > 0 else 'later'}"] if moved else []
         done += [f"repaired: {', '.join(sample.repaired)}"] if sample.repaired else []
         at = self._place(sample.hit, sample.source_start + sample.shift_frames, header)
         tags = replace(self._tags(title, self._keys[shot.drum, shot.articulation], header, sample.hit, done,
-                                  self._levelled or sample.mixdown or sample.gain_db != 0),
+                                  self._levelled or sample.mixdown or sample.gain_db != 0, sample.mics),
                        attack=sample.onset_frame, time_reference=at, integrated_lufs=sample.integrated_lufs,
                        true_peak_dbtp=sample.true_peak_dbtp, momentary_lufs=sample.momentary_lufs)
         digest = write_tags(path, tags)
         return (None, sample.sha256) if digest is None else (at, digest)
+
+    def again(self, shot: OneShot, sample: Sample, before: Sequence[str]) -> Sample:
+        """A sample that was processed after the build, measured again and tagged; ``before``: its coding history."""
+        path = self._folder / sample.path
+        x, header = read_audio(path)
+        measured = replace(sample, crest_db=measures.crest_db(x),
+                           brightness_hz=measures.brightness_hz(x, header.sample_rate))
+        if sample.time_reference is None:
+            return replace(measured, sha256=sha256_of(path))
+        heard = "mix" if sample.mixdown else " + ".join(sample.mics)
+        title = f"{shot.drum} {shot.articulation} V{shot.layer:02d} RR{shot.round_robin:02d} {heard}"
+        line = _line(header.subtype, header.sample_rate, MODES.get(header.channels, f"{header.channels} channels"),
+                     "processed outside after it was cut" + (
+                         f"; latency of {sample.outside['latency_frames']} frames taken out"
+                         if sample.outside.get("aligned") else ""))
+        tags = replace(self._tags(title, self._keys[shot.drum, shot.articulation], header, sample.hit, []),
+                       history=(*before, line), attack=sample.onset_frame, time_reference=sample.time_reference,
+                       integrated_lufs=sample.integrated_lufs, true_peak_dbtp=sample.true_peak_dbtp,
+                       momentary_lufs=sample.momentary_lufs)
+        return replace(measured, sha256=write_tags(path, tags) or sha256_of(path))
 
     def of_print(self, each: Print) -> Print:
         """A print, tagged."""
@@ -112,24 +145,33 @@ class _Said:
         digest = write_tags(path, tags)
         return each if digest is None else replace(each, time_reference=at, sha256=digest)
 
-    def _tags(self, title: str, key: int, header: Header, hit: int, done: list[str], computed: bool = False) -> Tags:
+    def _tags(self, title: str, key: int, header: Header, hit: int, done: list[str], computed: bool = False,
+              mics: Sequence[str] = ()) -> Tags:
         """The tags that every file of the kit has; ``computed`` as in ``_history``."""
         players = ", ".join(str(name) for name in self._info.get("players") or [])
         return Tags(title=title, album=str(self._info.get("name") or self._kit.session.name),
                     artist=str(self._info.get("author") or players), rights=str(self._info.get("licence") or ""),
                     software=self._kit.generator, key=key, attack=0, sample_rate=header.sample_rate, time_reference=0,
-                    history=self._history(header, hit, done, computed))
+                    history=self._history(header, hit, done, computed, mics))
 
-    def _history(self, header: Header, hit: int, done: list[str], computed: bool) -> tuple[str, ...]:
+    def _track(self, take: str, mics: Sequence[str]) -> Mapping[str, object] | None:
+        """The processed track that those mics are; None where they were recorded."""
+        return next((row for row in self._kit.tracks.get(take, ()) if row["mics"] == list(mics)), None)
+
+    def _history(self, header: Header, hit: int, done: list[str], computed: bool,
+                 mics: Sequence[str]) -> tuple[str, ...]:
         """The coding history: as recorded, and as it is now (EBU R 98: A algorithm, F rate, W word length, M mode, T
         text; from memory). ``computed``: levelled or mixed, so that its samples lie between the steps of its bits.
         """
         take = self._kit.session.take(self._hits[hit].take)
+        track = self._track(take.name, mics)
+        coding = take.subtype if track is None else str(track.get("subtype", take.subtype))
         bits = CODINGS.get(header.subtype, ("PCM", 24))[1]
-        less = bits < CODINGS.get(take.subtype, ("PCM", 24))[1] or header.sample_rate != take.sample_rate or computed
+        less = bits < CODINGS.get(coding, ("PCM", 24))[1] or header.sample_rate != take.sample_rate or computed
         cut = ", ".join(["cut and faded", *done, *(["dithered"] if less and bits < 32 else [])])
         mode = MODES.get(header.channels, f"{header.channels} channels")
-        return (_line(take.subtype, take.sample_rate, "mono", "as recorded"),
+        first = "as recorded" if track is None else f"processed track {track['name']}, exported from a mix"
+        return (_line(coding, take.sample_rate, "mono" if track is None else mode, first),
                 _line(header.subtype, header.sample_rate, mode, f"{self._kit.generator}; {cut}"))
 
     def _place(self, hit: int, source_start: int, header: Header) -> int:

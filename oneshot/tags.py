@@ -198,6 +198,19 @@ def read_back(path: Path) -> Said:
                 None if known is None else (known[0], known[2], known[3]))
 
 
+def history_of(path: Path) -> tuple[str, ...]:
+    """The lines of coding history that a WAV or FLAC file carries; none where it has lost them.
+
+    Raises AudioError where its container is cut short.
+    """
+    data = path.read_bytes()
+    if data[:4] == b"fLaC":
+        text = _comments(path, data).get("CODING_HISTORY", "")
+        return tuple(line if line.startswith("A=") else f"A={line}" for line in text.split("; A=") if line)
+    bext = read_chunk(path, b"bext") or b""
+    return tuple(line for line in bext[602:].decode("ascii", errors="replace").replace("\0", "").splitlines() if line)
+
+
 def loudness_fields(integrated_lufs: float | None, true_peak_dbtp: float | None,
                     momentary_lufs: float | None) -> tuple[int, int, int]:
     """Three levels as ``bext`` holds them."""
@@ -206,6 +219,12 @@ def loudness_fields(integrated_lufs: float | None, true_peak_dbtp: float | None,
 
 def _flac_said(path: Path, data: bytes) -> Said:
     """From the Vorbis comments of a FLAC file."""
+    found = {name: int(text) if text.isdigit() else None for name, text in _comments(path, data).items()}
+    return Said(found.get("MIDI_KEY"), found.get("ATTACK_FRAME"), found.get("TIME_REFERENCE"))
+
+
+def _comments(path: Path, data: bytes) -> dict[str, str]:
+    """The Vorbis comments of a FLAC file, names in capitals."""
     for kind, body in _blocks(path, data)[0]:
         if kind != 4 or len(body) < 8:
             continue
@@ -214,10 +233,10 @@ def _flac_said(path: Path, data: bytes) -> Said:
         for _ in range(struct.unpack_from("<I", body, at)[0]):
             size = struct.unpack_from("<I", body, at + 4)[0]
             name, _, text = body[at + 8:at + 8 + size].decode("utf-8", errors="replace").partition("=")
-            found[name.upper()] = int(text) if text.isdigit() else None
+            found[name.upper()] = text
             at += 4 + size
-        return Said(found.get("MIDI_KEY"), found.get("ATTACK_FRAME"), found.get("TIME_REFERENCE"))
-    return Said()
+        return found
+    return {}
 
 
 def _blocks(path: Path, data: bytes) -> tuple[list[tuple[int, bytes]], int]:

@@ -170,6 +170,8 @@ def _sample(sample: Sample) -> Json:
         **({} if sample.sample_rate is None else {"sample_rate": sample.sample_rate}),
         **({"shift_frames": sample.shift_frames} if sample.shift_frames else {}),
         **({"processed": sample.processed} if sample.processed else {}),
+        **({"outside": {name: rounded(value) if isinstance(value, float) else value
+                        for name, value in sample.outside.items()}} if sample.outside else {}),
         **({} if sample.recovering_db is None else {"recovering_db": rounded(sample.recovering_db)}),
         **({"mixdown": True, "mix_of": list(sample.mix_of)} if sample.mixdown else {}),
         **({} if sample.plays else {"plays": False}),

@@ -79,6 +79,8 @@ def _folder(kit: Kit) -> list[str]:
     prints = [("prints/", "mono blends of one drum's mics, best first")] if kit.prints else []
     mended = (" Files whose name ends in repaired are what the mappings play; the untouched ones lie beside them."
               if any(shot.untouched for shot in kit.one_shots) else "")
+    mended += (" Some were processed after they were cut: their grades tell of the recording."
+               if any(file.processed == "outside" for shot in kit.one_shots for file in shot.files) else "")
     entries = [("samples/", ("one file per mic of each hit; a pair of mics is one stereo file. All files of a hit "
                              "are equally long and start together." + mended)),
                *prints,

@@ -109,7 +109,7 @@ def _file(file: Sample, take: Take, folder: Path) -> dict[str, Any]:
     return {
         "mics": list(file.mics),
         "path": file.path,
-        "grade": file.grade,
+        "grade": "–" if file.processed else file.grade,  # nothing judged it
         "plays": file.plays,
         "bleed": _rounded(file.bleed_db),
         "peak": _rounded(file.peak_dbfs),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
+from statistics import median
 from typing import Any
 
 from oneshot.report.lines import BLANK, Line, plain, table
@@ -50,3 +52,24 @@ def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str
                   if made["frozen"] else "  The kit does not remember it: if it goes out all the same, keep the zip "
                   "and build with --last."))
     return lines
+
+
+def remeasured_lines(record: Mapping[str, Any]) -> list[Line]:
+    """What ``oneshot remeasure`` shows: how many files had changed, by how much, and how the layers moved."""
+    changed = record["changed"]
+    if not changed:
+        return [("text", plain(f"{record['kit']}: no file has changed; nothing was written."))]
+    lines: list[Line] = [("head", plain(f"{record['kit']}: {len(changed):,} of {record['files']:,} files had changed; "
+                                        "measured and mapped again"))]
+    late = Counter("not told" if each["latency_frames"] is None else
+                   f"{each['latency_frames']} frames{', taken out' if each['aligned'] else ''}" for each in changed)
+    levels = [each["level_db"] for each in changed if each["level_db"] is not None]
+    if levels:
+        lines.append(("text", f"  loudness {min(levels):+.1f} to {max(levels):+.1f} dB, median {median(levels):+.1f}"))
+    lines.append(("text", "  late by " + "; ".join(f"{what}: {count:,}" for what, count in late.most_common())))
+    if record["moved_db"]:
+        rows = [["layer", "mix dB"], *([name, f"{step:+.1f}"] for name, step in record["moved_db"].items())]
+        head, *body = table(rows, right=(1,), indent=2)
+        lines += [BLANK, ("quiet", head), *(("text", line) for line in body)]
+    return [*lines, BLANK, ("text", "Grades and bleed tell of the recording: nothing vouches for them in these files."),
+            ("text", "A build would replace them: build to another place.")]
