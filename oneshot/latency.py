@@ -31,6 +31,8 @@ PAD_S = 0.15
 FULL_LOOKS = 96
 """Strokes of a take that are looked at over the whole stretch, spread evenly."""
 AGREE_FRAMES = 1
+NEAR_FRAMES = 24
+"""How far from where a stroke is most like its mics one by one it may be like their sum."""
 STEADY_SHARE = 0.8
 """Of the strokes must agree."""
 PROMINENT = 8.0
@@ -100,14 +102,11 @@ class Latency:
 
 @dataclass(frozen=True, slots=True)
 class _Lags:
-    """What the strokes of a take say of a track: their places, int64 (strokes,), their lags, which stand out, and the
-    lag that all of them have together.
-    """
+    """What the strokes of a take say of a track: their places, int64 (strokes,), their lags, and which stand out."""
 
     at: Frames
     lag: Frames
     clear: NDArray[np.bool_]
-    common: int
     polarity: int
 
     @property
@@ -118,7 +117,7 @@ class _Lags:
     @property
     def most(self) -> int:
         """The lag that most strokes have."""
-        return round(float(np.median(self.lag[self.clear]))) if self.clear.any() else self.common
+        return round(float(np.median(self.lag[self.clear]))) if self.clear.any() else 0
 
     @property
     def steady(self) -> bool:
@@ -176,24 +175,39 @@ def _lags(take: Take, track: Track, looks: Sequence[Look], names: Sequence[str],
     read = [(at, x, y) for at, x, y in read if x.any() and y.any()]
     if not read:
         none = np.zeros(0, np.int64)
-        return _Lags(none, none, np.zeros(0, bool), 0, 1)
-    each = [likeness(y, x) for _, x, y in read]
-    rough = int(np.sum([np.abs(curves).sum(axis=0) / np.abs(curves).sum(axis=0).max() for curves in each],
-                       axis=0).argmax())
+        return _Lags(none, none, np.zeros(0, bool), 1)
+    curves = [np.abs(likeness(y, x)).sum(axis=0) for _, x, y in read]
+    rough, clear = _peaks(curves, [0] * len(curves), curves[0].shape[0])
     # what the track holds of each mic: one that it does not hold would draw the lag to its own distance
-    grams = [gram(np.diff(x), np.diff(y[None, rough : rough + x.shape[1]])) for _, x, y in read]
+    grams = [gram(np.diff(x), np.diff(y[None, at : at + x.shape[1]]))
+             for (_, x, y), at in zip(read, rough, strict=True)]
     a, b = np.sum([g[0] for g in grams], axis=0), np.sum([g[1] for g in grams], axis=0)
     weights = solve(a, b, np.zeros_like(b))
-    curves = [np.abs(likeness(y, weights @ x)[0]) for _, x, y in read]
-    common = int(np.sum([curve / max(curve.max(), 1e-30) for curve in curves], axis=0).argmax())
-    lag, clear = [], []
-    for curve in curves:
-        near = max(common - AGREE_FRAMES, 0)
-        local = near + int(curve[near:common + AGREE_FRAMES + 1].argmax())
-        lag.append(local if curve[local] >= LOCAL_SHARE * curve.max() else int(curve.argmax()))
-        clear.append(curve.max() >= PROMINENT * float(np.sqrt((curve**2).mean())))
-    return _Lags(np.array([at for at, _, _ in read], np.int64), np.array(lag, np.int64) - pad, np.array(clear, bool),
-                 common - pad, 1 if weights[0, int(np.abs(weights[0]).argmax())] >= 0 else -1)
+    near = [max(at - NEAR_FRAMES, 0) for at in rough]
+    fine = [np.abs(likeness(y, weights @ x)[0])[low : low + 2 * NEAR_FRAMES + 1]
+            for (_, x, y), low in zip(read, near, strict=True)]
+    lag, _ = _peaks(fine, near, 2 * pad + 1)
+    return _Lags(np.array([at for at, _, _ in read], np.int64), np.array(lag, np.int64) - pad, clear,
+                 1 if weights[0, int(np.abs(weights[0]).argmax())] >= 0 else -1)
+
+
+def _peaks(curves: Sequence[Floats], starts: Sequence[int], count: int) -> tuple[list[int], NDArray[np.bool_]]:
+    """Where each stroke's likeness peaks, ``starts`` being the first lag of each curve of ``count`` in all, and whether
+    it stands out; a stroke whose likeness is nearly as high where all together have theirs is held to be there.
+    """
+    total = np.zeros(count)
+    for curve, start in zip(curves, starts, strict=True):
+        total[start : start + len(curve)] += curve / max(float(curve.max()), 1e-30)
+    common = int(total.argmax())
+    peak, clear = [], []
+    for curve, start in zip(curves, starts, strict=True):
+        top = start + int(curve.argmax())
+        low = max(common - AGREE_FRAMES - start, 0)
+        local = curve[low : max(common + AGREE_FRAMES + 1 - start, 0)]
+        near = bool(len(local)) and float(local.max()) >= LOCAL_SHARE * float(curve.max())
+        peak.append(start + low + int(local.argmax()) if near else top)
+        clear.append(float(curve.max()) >= PROMINENT * float(np.sqrt((curve**2).mean())))
+    return peak, np.array(clear, bool)
 
 
 def _refuse_changing(take: Take, track: Track, lags: _Lags) -> None:
