@@ -168,6 +168,15 @@ def view(mic: str, own: tuple[str, Floats], drum: tuple[str, Floats], edges_hz: 
                    float(edges_hz[best + 3]), float(runs[best]))
 
 
+def held_against_db(worst_db: Floats, *, together: bool) -> Floats:
+    """What grades hold against a hit (mics,), dB, from the worst that is expected of everything else.
+
+    The doubt is ``GUARD_DB`` for what may lie hidden under it, and as much again where other drums are struck
+    ``together`` with it: what they put into a mic is expected from their strokes, not seen.
+    """
+    return worst_db + GUARD_DB * (2 if together else 1)
+
+
 def grade(worst_db: float, close: bool) -> str:
     """Grade of a file in which everything else stays at or below ``worst_db``; "D" where it is not known (NaN)."""
     for name, limit in GRADE_LIMITS_DB["close" if close else "far"].items():

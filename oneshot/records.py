@@ -148,7 +148,7 @@ class HitRows:
         earliest = _earliest(strokes, i, onsets)
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
-        self._worst[hit_id] = self._worst_row(windows, hidden, i, most_db, present)
+        self._worst[hit_id] = self._worst_row(windows, hidden, i, most_db, present, struck)
         self._clean[hit_id] = float(np.nan_to_num(most_db[at_home], nan=UNKNOWN_CLEAN_DB))
         begin = int(strokes.heard.begin[strokes.rows[i]])
         hop = strokes.heard.scan.hop
@@ -192,13 +192,15 @@ class HitRows:
                      for energy, number, k in sorted(found, reverse=True)
                      if energy > main * 10 ** (PARTNER_DB / 10))
 
-    def _worst_row(self, windows: Windows, hidden: Hidden, i: int, most_db: Floats,
-                   present: set[str]) -> dict[str, float]:
-        """The worst of a hit in each mic, dB: of its whole window and of any one band and moment up to the next."""
+    def _worst_row(self, windows: Windows, hidden: Hidden, i: int, most_db: Floats, present: set[str],
+                   struck: list[int]) -> dict[str, float]:
+        """The worst of a hit in each mic, dB: of its whole window and of any one band and moment up to the next;
+        ``struck``: other kinds that fall together with it.
+        """
         worst = bleed.ratio_db(np.nan_to_num(windows.other_peak[i]) + hidden.peak[i],
                                np.nan_to_num(windows.own_peak[i]))
-        return {m.name: float(max(worst[k], most_db[k])) + bleed.GUARD_DB
-                for k, m in enumerate(self._mics) if m.name in present}
+        held = bleed.held_against_db(np.fmax(worst, most_db), together=bool(struck))
+        return {m.name: float(held[k]) for k, m in enumerate(self._mics) if m.name in present}
 
     def finish(self, told: tuple[Problem, ...]) -> Analysis:
         """Place the attacks of each group and close the books."""

@@ -210,3 +210,11 @@ def test_a_compressing_mic_takes_no_part_in_isolation() -> None:
     assert not bleed.isolated(bled, own, 0)
     assert bleed.isolated(bled, own, 0, np.array([True, False]))
     assert not bleed.isolated(bled[::-1], own, 0, np.array([False, True]))
+
+
+def test_what_is_struck_together_is_graded_with_twice_the_doubt() -> None:
+    """2 dB of doubt for what may lie hidden, 4 where another drum is struck with it: 23 dB down is a C or a D."""
+    worst = np.array([-23.0, -60.0])
+
+    assert ["C", "A"] == [bleed.grade(db, close=True) for db in bleed.held_against_db(worst, together=False)]
+    assert ["D", "A"] == [bleed.grade(db, close=True) for db in bleed.held_against_db(worst, together=True)]
