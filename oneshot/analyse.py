@@ -34,13 +34,14 @@ from oneshot import (
     unmix,
     untangle,
 )
+from oneshot.errors import WorkError
 from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.hearing import Progress, listen, scan_take
 from oneshot.hidden import hidden
 from oneshot.labels import Told
 from oneshot.later import tails
 from oneshot.missed import with_told
-from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, Take, WorkError
+from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, Take
 from oneshot.placing import Placer
 from oneshot.records import HitRows
 from oneshot.stages import HitFeatures, TakeScan, Templates

@@ -23,7 +23,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from oneshot.model import AudioError, Chunk, Mic, Source, Take
+from oneshot.errors import AudioError
+from oneshot.model import Chunk, Mic, Source, Take
 
 BLOCK = 2**18
 """Frames per block: every pass over a file reads the same blocks, so that no result depends on who asks for what."""

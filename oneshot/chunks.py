@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from oneshot.model import AudioError, Chunk
+from oneshot.errors import AudioError
+from oneshot.model import Chunk
 
 __all__ = ["Chunk", "ChunkSpan", "Marker", "bext_chunk", "cue_chunks", "info_chunk", "list_chunks", "read_chunk",
            "read_markers", "time_reference", "track_names"]

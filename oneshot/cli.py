@@ -69,8 +69,8 @@ def check(session: SessionPath, as_json: AsJson = False,
     """
     with _plainly(debug=debug):
         from oneshot import pipeline
+        from oneshot.errors import SessionError
         from oneshot.files import write_atomic
-        from oneshot.model import SessionError
         from oneshot.report.text import session_lines, session_record
         from oneshot.session import draft_toml
 
@@ -254,7 +254,7 @@ def preview(kit: KitPath,
     """
     with _plainly(debug=debug):
         from oneshot import preview as playing
-        from oneshot.model import SettingsError
+        from oneshot.errors import SettingsError
         from oneshot.remembered import session_of
         from oneshot.report.heard import preview_lines
 
@@ -300,8 +300,8 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
     with _plainly(debug=debug):
         from oneshot import giving
         from oneshot import pack as packing
+        from oneshot.errors import SettingsError
         from oneshot.files import is_our_kit
-        from oneshot.model import SettingsError
         from oneshot.report.heard import pack_lines
 
         if not is_our_kit(kit) and not (kit / "manifest.json").exists():
@@ -367,7 +367,7 @@ def review(kit: KitPath,
         try:
             from oneshot.review.serve import LOOPBACK, serve
         except ModuleNotFoundError as error:
-            from oneshot.model import WorkError
+            from oneshot.errors import WorkError
 
             raise WorkError(f"{error.name} is not installed: pip install 'oneshot[review]'") from None
 
@@ -423,7 +423,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 @contextmanager
 def _plainly(*, debug: bool) -> Iterator[None]:
     """Turn what the user can put right into one line on stderr and an exit code."""
-    from oneshot.model import OneshotError
+    from oneshot.errors import OneshotError
 
     try:
         yield

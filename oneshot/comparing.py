@@ -14,10 +14,11 @@ from oneshot.analyse import analyse
 from oneshot.audio import TakeReader, write_wav
 from oneshot.compare import View
 from oneshot.corrections_toml import safe_name
+from oneshot.errors import SettingsError
 from oneshot.files import staged_folder
 from oneshot.found import Analysis
 from oneshot.hearing import Progress
-from oneshot.model import Floats, Hit, Mic, Problem, Role, Session, SettingsError, Take
+from oneshot.model import Floats, Hit, Mic, Problem, Role, Session, Take
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.store import open_store
 
@@ -39,7 +40,7 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
                     progress: Progress) -> Comparison:
     """Compare a session's mics and takes; ``out``: a new folder for level-matched excerpts to listen to.
 
-    Raises an error of the tree in ``model.py``; SettingsError where ``out`` exists and is not empty, or lies inside the
+    Raises an error of the tree in ``errors.py``; SettingsError where ``out`` exists and is not empty, or lies inside the
     session. No folder is left behind then.
     """
     session = open_session(session_path)

@@ -18,7 +18,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from oneshot.model import SettingsError
+from oneshot.errors import SettingsError
 
 FORMAT = "oneshot-corrections"
 VERSION = 1

@@ -21,7 +21,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
 
-from oneshot.model import WorkError
+from oneshot.errors import WorkError
 
 MANIFEST_FORMAT = "oneshot-manifest"
 """The value of "format" in the manifest.json of every kit of ours."""

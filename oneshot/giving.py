@@ -11,8 +11,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from oneshot.errors import KitError, SettingsError
 from oneshot.files import sha256_of
-from oneshot.model import KitError, SettingsError
 from oneshot.verify import SUMS
 
 CC0 = ("The maker has waived all rights in this, as far as the law allows, by CC0 1.0 Universal: "

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import mido
 
-from oneshot.model import KitError
+from oneshot.errors import KitError
 from oneshot.playable import Key
 from oneshot.player import Note
 

@@ -12,6 +12,7 @@ from dataclasses import MISSING, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+from oneshot.errors import KitError
 from oneshot.files import MANIFEST_FORMAT, is_our_kit
 from oneshot.model import (
     Articulation,
@@ -21,7 +22,6 @@ from oneshot.model import (
     Fader,
     Hit,
     Kit,
-    KitError,
     Mic,
     OneShot,
     Ornament,

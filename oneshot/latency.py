@@ -20,8 +20,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from oneshot.errors import SessionError
 from oneshot.mixfit import fit_octaves, gram, likeness, solve
-from oneshot.model import Floats, Floats32, Frames, SessionError, Take
+from oneshot.model import Floats, Floats32, Frames, Take
 from oneshot.tracks import Track
 
 BEFORE_S, AFTER_S, SHORT_S = 0.06, 0.3, 0.01

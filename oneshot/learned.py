@@ -20,9 +20,10 @@ import numpy as np
 
 from oneshot.audio import TakeReader
 from oneshot.blend import pan_gains
+from oneshot.errors import SettingsError
 from oneshot.found import Analysis
 from oneshot.mixfit import NOMINAL_HZ, gram, likeness, octave_energies, solve
-from oneshot.model import Fader, Floats, Hit, Mic, Problem, Role, Session, SettingsError, Take
+from oneshot.model import Fader, Floats, Hit, Mic, Problem, Role, Session, Take
 
 BEFORE_S, AFTER_S = 0.01, 0.3
 """What is compared around a hit."""

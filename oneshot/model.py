@@ -1,4 +1,4 @@
-"""The frozen records of sessions and kits, and the errors of the whole package.
+"""The frozen records of sessions and kits.
 
 Conventions, everywhere in the package:
 
@@ -7,15 +7,6 @@ Conventions, everywhere in the package:
 - A quantity in decibels, hertz, seconds or milliseconds carries the unit in its name (``_db``, ``_dbfs``, ``_hz``).
 - Arrays are (mics, frames), or (hits, mics): time and mics never trade places outside ``audio.py``.
 - "Not known" is ``None`` in a record, -1 in an array of frames and NaN in a float array; never a made-up number.
-
-The error tree::
-
-    OneshotError              anything the user can put right; its text is one line: what, where, what to do
-    ├── SessionError          the session folder, its layout or its session.toml
-    │   └── AudioError        one sound file that cannot be read as what it claims to be
-    ├── SettingsError         a value in recipe.toml, session.toml or corrections.toml, or an option
-    ├── KitError              the kit folder: not ours, damaged, or not what its manifest says
-    └── WorkError             the input is fine but the job cannot be done on it (silence, nothing found)
 """
 
 from __future__ import annotations
@@ -31,33 +22,6 @@ from numpy.typing import NDArray
 Frames = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
-
-
-# --------------------------------------------------------------------------------------------------------------- errors
-
-
-class OneshotError(Exception):
-    """Root of all errors that the user can put right. ``str(error)`` is one clear line."""
-
-
-class SessionError(OneshotError):
-    """The session folder, its layout or its session.toml is at fault."""
-
-
-class AudioError(SessionError):
-    """One sound file cannot be read as what it claims to be."""
-
-
-class SettingsError(OneshotError):
-    """A value in a settings file or an option is at fault; the text names field, limit and value."""
-
-
-class KitError(OneshotError):
-    """A kit folder is not ours, damaged, or not what its manifest says."""
-
-
-class WorkError(OneshotError):
-    """The input can be read, but the job cannot be done on it."""
 
 
 # -------------------------------------------------------------------------------------------------------------- session

@@ -22,11 +22,12 @@ from oneshot import blend
 from oneshot.analyse import analyse
 from oneshot.audio import BLOCK, TakeReader, read_header, widest, write_long_wav
 from oneshot.corrections_toml import safe_name
+from oneshot.errors import SessionError, WorkError
 from oneshot.export.hits_csv import cell
 from oneshot.giving import Pack, Texts, changes, changes_file, licence_file, licence_of, open_zip, sums_of
 from oneshot.hearing import Progress
 from oneshot.loudness import true_peak
-from oneshot.model import Drum, Fader, Floats, Mic, Problem, Role, Session, SessionError, Take, WorkError
+from oneshot.model import Drum, Fader, Floats, Mic, Problem, Role, Session, Take
 from oneshot.pooling import pool
 from oneshot.recipe import Recipe
 from oneshot.session import fingerprint_parts, open_session

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from oneshot.audio import BLOCK, is_float
-from oneshot.model import Take, WorkError
+from oneshot.errors import WorkError
+from oneshot.model import Take
 from oneshot.recipe import Finishing, Recipe
 
 HEADER_BYTES = 1500

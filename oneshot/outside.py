@@ -24,12 +24,13 @@ import numpy as np
 
 from oneshot import blend, loudness, mixdown, released
 from oneshot.audio import TakeReader, is_float, read_audio, read_header, write_sound
+from oneshot.errors import KitError
 from oneshot.export import write_all
 from oneshot.files import inside, sha256_of, staged_folder
 from oneshot.kit_file import read_kit
 from oneshot.layers import velocity_ranges
 from oneshot.mixfit import likeness
-from oneshot.model import Fader, Floats, Kit, KitError, OneShot, Print, Problem, Sample
+from oneshot.model import Fader, Floats, Kit, OneShot, Print, Problem, Sample
 from oneshot.problems import collect
 from oneshot.recipe_toml import load_recipe
 from oneshot.remeasured import home_measures

@@ -18,11 +18,12 @@ from typing import Any
 
 from oneshot import released
 from oneshot.corrections_toml import load, safe_name
+from oneshot.errors import KitError
 from oneshot.export import hits_csv, manifest, readme
 from oneshot.files import sha256_of, write_atomic
 from oneshot.giving import Pack, Texts, changes, changes_file, licence_file, licence_of, open_zip, sums_of
 from oneshot.kit_file import read_kit
-from oneshot.model import Kit, KitError
+from oneshot.model import Kit
 from oneshot.preview import preview
 from oneshot.sheet import contact_sheet
 from oneshot.verify import SUMS, verify_kit

@@ -18,6 +18,7 @@ from oneshot.along import Along
 from oneshot.analyse import analyse
 from oneshot.corrected import by_hand, correct, nudged
 from oneshot.corrections_toml import EMPTY_TEXT, Corrections, load
+from oneshot.errors import KitError, SettingsError, WorkError
 from oneshot.examine import examine, heard_next
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, second_keys, unknown_keys
@@ -27,19 +28,7 @@ from oneshot.found import Analysis
 from oneshot.hearing import TOLD, Progress
 from oneshot.kit_file import read_manifest
 from oneshot.learned import learn_balance
-from oneshot.model import (
-    Articulation,
-    Drum,
-    Fader,
-    Hit,
-    Kit,
-    KitError,
-    OneShot,
-    Problem,
-    Session,
-    SettingsError,
-    WorkError,
-)
+from oneshot.model import Articulation, Drum, Fader, Hit, Kit, OneShot, Problem, Session
 from oneshot.needs import check_room, needs_of
 from oneshot.overruling import Corrected
 from oneshot.pooling import pool
@@ -79,7 +68,7 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     ``only``: build this drum alone; ``last``: the zip of a release whose names, layers, velocities and keys are kept,
     in place of those that the kit remembers; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless
     given (they change nothing in the result); ``processed``: a folder of processed tracks of the same takes, else the
-    one that session.toml names or the kit was last built with. Raises an error of the tree in ``model.py``, and then
+    one that session.toml names or the kit was last built with. Raises an error of the tree in ``errors.py``, and then
     nothing is written.
     """
     tell = progress or _quiet

@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 
-from oneshot.model import Drum, Kit, KitError, OneShot
+from oneshot.errors import KitError
+from oneshot.model import Drum, Kit, OneShot
 
 SLOPE_DB = 0.25
 """dB per velocity step of a drum with a single layer: 31 dB from 1 to 127. (common practice, no source)"""

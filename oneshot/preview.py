@@ -18,8 +18,9 @@ from scipy.signal.windows import hann
 
 from oneshot import blend, grooves, loudness, playable, player
 from oneshot.audio import TakeReader, write_wav
+from oneshot.errors import KitError
 from oneshot.kit_file import read_kit, with_processed
-from oneshot.model import Floats, Hit, Kit, KitError, Problem, Session, Take
+from oneshot.model import Floats, Hit, Kit, Problem, Session, Take
 from oneshot.player import Player
 from oneshot.session import open_session
 

@@ -14,9 +14,10 @@ from oneshot.audio import TakeReader, write_wav
 from oneshot.choose import REJECTED, Pick
 from oneshot.corrections import Handling
 from oneshot.corrections_toml import safe_name
+from oneshot.errors import SettingsError
 from oneshot.files import sha256_of
 from oneshot.found import Analysis
-from oneshot.model import Fader, Floats, Hit, Print, Session, SettingsError
+from oneshot.model import Fader, Floats, Hit, Print, Session
 from oneshot.recipe import PrintPart, PrintRecipe, Recipe
 
 

@@ -12,7 +12,8 @@ from pathlib import PurePosixPath
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from oneshot.model import SILENT_PEAK, AudioError, Mic, Problem, Role, Take, WorkError
+from oneshot.errors import AudioError, WorkError
+from oneshot.model import SILENT_PEAK, Mic, Problem, Role, Take
 
 FAINT_PEAK = 10 ** (-50 / 20)
 """Peak (re full scale) up to which a mic is told to be very quiet: -50 dBFS."""

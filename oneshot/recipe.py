@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from oneshot.model import Fader, SettingsError
+from oneshot.errors import SettingsError
+from oneshot.model import Fader
 from oneshot.settings import check_fields, setting
 
 GRADES = ("A", "B", "C", "D")

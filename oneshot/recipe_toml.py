@@ -11,7 +11,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from oneshot.model import Problem, SettingsError
+from oneshot.errors import SettingsError
+from oneshot.model import Problem
 from oneshot.recipe import MOST_VOICES, SECTIONS, FaderRecipe, PrintPart, PrintRecipe, Recipe, TailPart
 from oneshot.settings import read_record, unknown_key
 

@@ -18,7 +18,8 @@ from statistics import median
 from typing import Any
 
 from oneshot.corrections_toml import Correction, Place
-from oneshot.model import Hit, Kit, KitError, OneShot, Problem
+from oneshot.errors import KitError
+from oneshot.model import Hit, Kit, OneShot, Problem
 
 NAME = "released.json"
 FORMAT, VERSION = "oneshot-released", 1

@@ -16,7 +16,8 @@ import numpy as np
 from oneshot import blend, measures, mixdown
 from oneshot.audio import read_audio, read_header
 from oneshot.cut import fade_in_curve, fade_out_curve
-from oneshot.model import AudioError, Floats, Kit, OneShot, Print, Sample
+from oneshot.errors import AudioError
+from oneshot.model import Floats, Kit, OneShot, Print, Sample
 
 PITCH_SHARE = 0.003
 """5 cents."""

@@ -30,8 +30,9 @@ from pathlib import Path
 
 from oneshot.audio import EXTENSIONS, LOSSY_EXTENSIONS, Header, read_header, widest
 from oneshot.chunks import track_names
+from oneshot.errors import AudioError, SessionError, SettingsError
 from oneshot.files import is_our_kit, sha256_of_edges
-from oneshot.model import AudioError, Label, Mic, Problem, Role, Session, SessionError, SettingsError, Source, Take
+from oneshot.model import Label, Mic, Problem, Role, Session, Source, Take
 from oneshot.parts import Recording, recordings
 from oneshot.roles import RoleGuess, role_of, strip_common
 from oneshot.session_toml import (

@@ -50,7 +50,8 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from oneshot.model import Mic, Problem, Role, Session, SettingsError, Take
+from oneshot.errors import SettingsError
+from oneshot.model import Mic, Problem, Role, Session, Take
 
 FILE = "session.toml"
 

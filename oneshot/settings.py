@@ -13,7 +13,8 @@ import math
 from dataclasses import field
 from typing import Any
 
-from oneshot.model import Problem, SettingsError
+from oneshot.errors import SettingsError
+from oneshot.model import Problem
 
 
 def setting(default: Any, about: str, *, low: float | None = None, high: float | None = None,

@@ -11,7 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from oneshot.chunks import read_markers
-from oneshot.model import Label, Problem, SettingsError, Take
+from oneshot.errors import SettingsError
+from oneshot.model import Label, Problem, Take
 from oneshot.roles import drum_of
 from oneshot.session_toml import FILE, SessionEdits, quote, suggestion
 from oneshot.vocabulary import Spoken, ends, parse

@@ -17,8 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from oneshot.chunks import Marker, bext_chunk, cue_chunks, info_chunk, read_chunk, read_markers, time_reference
+from oneshot.errors import AudioError
 from oneshot.files import write_atomic
-from oneshot.model import AudioError, Chunk
+from oneshot.model import Chunk
 
 UNKNOWN_LOUDNESS = 0x7FFF
 """EBU Tech 3285 v2: a loudness field that says nothing."""

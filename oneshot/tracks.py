@@ -18,7 +18,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oneshot.audio import EXTENSIONS, Header, read_header, widest
-from oneshot.model import Mic, Problem, Role, Session, SessionError, SettingsError, Source, Take
+from oneshot.errors import SessionError, SettingsError
+from oneshot.model import Mic, Problem, Role, Session, Source, Take
 from oneshot.roles import clean_name, kind_of, role_of, side_of
 from oneshot.session import natural_key
 

@@ -20,13 +20,14 @@ from typing import Any
 import numpy as np
 
 from oneshot.audio import read_audio
+from oneshot.errors import AudioError, KitError
 from oneshot.export import hits_csv, manifest, readme, sfz
 from oneshot.export.shape import faults
 from oneshot.files import sha256_of
 from oneshot.kit_file import read_kit, read_manifest
 from oneshot.loudness import measure
 from oneshot.measures import brightness_hz, crest_db
-from oneshot.model import AudioError, Floats, KitError
+from oneshot.model import Floats
 from oneshot.remeasured import print_findings, shot_findings
 from oneshot.tags import loudness_fields, read_back
 

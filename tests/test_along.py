@@ -12,7 +12,8 @@ from processing import compressor_gain_db, delayed, high_shelf, peaking
 from oneshot import mixdown, pipeline, preview
 from oneshot.audio import read_audio, read_int, write_wav
 from oneshot.blend import mix
-from oneshot.model import Fader, Floats, Kit, SessionError, SettingsError
+from oneshot.errors import SessionError, SettingsError
+from oneshot.model import Fader, Floats, Kit
 from oneshot.session import open_session
 from oneshot.synth import family, slate, write_session
 from oneshot.tags import history_of

@@ -26,7 +26,8 @@ from oneshot.audio import (
     write_wav,
 )
 from oneshot.chunks import bext_chunk, info_chunk, list_chunks, read_chunk
-from oneshot.model import AudioError, Chunk, Mic, Role, Source, Take
+from oneshot.errors import AudioError
+from oneshot.model import Chunk, Mic, Role, Source, Take
 
 BITS = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 

@@ -11,7 +11,7 @@ from test_multitrack import main_code
 from test_pipeline import strokes, sums
 
 from oneshot import batch, pipeline
-from oneshot.model import SettingsError
+from oneshot.errors import SettingsError
 from oneshot.verify import verify
 
 

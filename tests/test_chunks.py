@@ -22,7 +22,8 @@ from oneshot.chunks import (
     time_reference,
     track_names,
 )
-from oneshot.model import AudioError, Chunk
+from oneshot.errors import AudioError
+from oneshot.model import Chunk
 
 
 def wav(path: Path, *chunks: Chunk) -> Path:

@@ -17,7 +17,8 @@ from pages import commands
 
 import oneshot
 from oneshot.cli import main
-from oneshot.model import Kit, Mic, OneshotError, Problem, Role, SessionError, Source
+from oneshot.errors import OneshotError, SessionError
+from oneshot.model import Kit, Mic, Problem, Role, Source
 from oneshot.progress import Progress
 from oneshot.report.lines import plain, table, width
 from oneshot.report.text import (

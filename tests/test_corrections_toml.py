@@ -19,7 +19,7 @@ from oneshot.corrections_toml import (
     parse,
     safe_name,
 )
-from oneshot.model import SettingsError
+from oneshot.errors import SettingsError
 
 HEAD = 'format = "oneshot-corrections"\nversion = 1\n'
 HIT = 'take = "one"\nframe = 5\n'

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from oneshot.errors import SettingsError
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
-from oneshot.model import SettingsError
 
 
 def keys(*struck: Struck, **overrides: int) -> dict[str, int]:

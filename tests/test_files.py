@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from oneshot import files
+from oneshot.errors import WorkError
 from oneshot.files import (
     EDGE_BYTES,
     exchange_folder,
@@ -23,7 +24,6 @@ from oneshot.files import (
     staged_folder,
     write_atomic,
 )
-from oneshot.model import WorkError
 
 
 def folder(path: Path, **content: str) -> Path:

@@ -14,9 +14,10 @@ from oneshot import mixdown, pipeline
 from oneshot.audio import read_audio, read_header, write_sound
 from oneshot.blend import pan_gains
 from oneshot.convert import quantised, resampled
+from oneshot.errors import SettingsError
 from oneshot.finishing import Finisher
 from oneshot.loudness import momentary_max_lufs, sample_peak_dbfs
-from oneshot.model import Floats, Mic, Role, SettingsError
+from oneshot.model import Floats, Mic, Role
 from oneshot.recipe import Finishing
 from oneshot.synth import family, slate, write_session
 from oneshot.verify import verify

@@ -13,10 +13,11 @@ from sfz_render import Instrument
 from test_pipeline import strokes
 
 from oneshot import pipeline, playable, player
+from oneshot.errors import SettingsError
 from oneshot.export import manifest, sf2, sfz, write_all
 from oneshot.export.keys import Struck, assign_keys, unknown_keys
 from oneshot.kit_file import read_kit
-from oneshot.model import Articulation, Kit, SettingsError
+from oneshot.model import Articulation, Kit
 from oneshot.playable import by_hand, hit_levels, keys_of, layers_of
 from oneshot.recipe import Recipe
 from oneshot.recipe_toml import load_recipe, recipe_toml

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from kit_example import example_kit
 
+from oneshot.errors import KitError
 from oneshot.export.manifest import to_json
 from oneshot.kit_file import read_kit
-from oneshot.model import KitError
 
 
 def test_a_kit_read_back_says_the_same(tmp_path: Path) -> None:

@@ -9,9 +9,10 @@ import pytest
 from processing import compressor_gain_db, delayed, high_pass, high_shelf, peaking
 from scipy.signal import butter, oaconvolve, sosfilt
 
+from oneshot.errors import SessionError
 from oneshot.latency import BEFORE_S, PAD_S, Latency, Look, latencies
 from oneshot.mixfit import NOMINAL_HZ, OCTAVES_HZ, fit_octaves, likeness, octave_energies
-from oneshot.model import Floats, Mic, Role, SessionError, Take
+from oneshot.model import Floats, Mic, Role, Take
 from oneshot.tracks import Track
 
 RATE = 48000

@@ -12,8 +12,9 @@ from oneshot import pipeline
 from oneshot.audio import read_audio, write_wav
 from oneshot.blend import mix
 from oneshot.corrections_toml import Corrections
+from oneshot.errors import SettingsError
 from oneshot.learned import learn_balance
-from oneshot.model import Fader, Floats, SettingsError
+from oneshot.model import Fader, Floats
 from oneshot.recipe import Recipe
 from oneshot.recipe_toml import recipe_toml
 from oneshot.session import open_session

@@ -17,8 +17,8 @@ from oneshot import multitrack, verify
 from oneshot.audio import read_audio, write_long_wav, write_wav
 from oneshot.chunks import list_chunks
 from oneshot.cli import main
+from oneshot.errors import KitError, SessionError, SettingsError
 from oneshot.loudness import true_peak_dbtp
-from oneshot.model import KitError, SessionError, SettingsError
 from oneshot.recipe import KitInfo, Recipe
 
 

@@ -12,7 +12,8 @@ import pytest
 from stage_inputs import PIER, PIER_TAKE, few
 
 from oneshot import pipeline, produce
-from oneshot.model import Mic, Role, Take, WorkError
+from oneshot.errors import WorkError
+from oneshot.model import Mic, Role, Take
 from oneshot.needs import HEADER_BYTES, MAPPED_BYTES, Shape, needs_of
 from oneshot.recipe import Finishing, PrintRecipe, Recipe, Repairing
 from oneshot.synth import write_session

@@ -14,10 +14,11 @@ from processing import delayed, peaking
 
 from oneshot import mixdown, outside, pipeline
 from oneshot.audio import read_audio, write_wav
+from oneshot.errors import KitError
 from oneshot.export import write_all
 from oneshot.kit_file import read_kit
 from oneshot.layers import velocity_ranges
-from oneshot.model import Floats, Kit, KitError
+from oneshot.model import Floats, Kit
 from oneshot.released import record, to_json
 from oneshot.report.heard import remeasured_lines
 from oneshot.synth import family, slate, write_session

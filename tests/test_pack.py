@@ -16,8 +16,8 @@ from PIL import Image
 from oneshot import giving, pack, released, verify
 from oneshot.audio import read_audio
 from oneshot.corrections_toml import EMPTY_TEXT
+from oneshot.errors import KitError, SettingsError
 from oneshot.export import manifest
-from oneshot.model import KitError, SettingsError
 
 
 @pytest.fixture(scope="module")

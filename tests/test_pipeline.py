@@ -16,9 +16,10 @@ from stage_inputs import RATE, Pier, noise, strike, write_mics
 
 from oneshot import corrections_toml, pipeline
 from oneshot.cli import main
+from oneshot.errors import AudioError, KitError, OneshotError, SessionError, SettingsError, WorkError
 from oneshot.files import sha256_of
 from oneshot.hearing import TOLD
-from oneshot.model import AudioError, Kit, KitError, OneshotError, SessionError, SettingsError, WorkError
+from oneshot.model import Kit
 
 NAMES = ("Kick", "Snare", "OH L", "OH R")
 

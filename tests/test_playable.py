@@ -10,7 +10,8 @@ import pytest
 from kit_example import example_kit
 
 from oneshot import playable
-from oneshot.model import Kit, KitError
+from oneshot.errors import KitError
+from oneshot.model import Kit
 
 
 @pytest.fixture(scope="module")

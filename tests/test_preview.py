@@ -13,7 +13,8 @@ from kit_example import RATE, example_kit
 
 from oneshot import grooves, loudness, playable, preview
 from oneshot.audio import read_audio
-from oneshot.model import Kit, KitError
+from oneshot.errors import KitError
+from oneshot.model import Kit
 from oneshot.remembered import remember, session_of
 
 if TYPE_CHECKING:

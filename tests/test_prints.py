@@ -12,9 +12,10 @@ from stage_inputs import PIER, Pier
 
 from oneshot import pipeline
 from oneshot.audio import read_audio
+from oneshot.errors import SettingsError
 from oneshot.files import sha256_of
 from oneshot.loudness import true_peak_dbtp
-from oneshot.model import Floats, Kit, Print, SettingsError
+from oneshot.model import Floats, Kit, Print
 from oneshot.synth import family, slate, write_session
 
 SR = PIER.sample_rate

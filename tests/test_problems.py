@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from oneshot.model import AudioError, Mic, Problem, Role, Source, Take, WorkError
+from oneshot.errors import AudioError, WorkError
+from oneshot.model import Mic, Problem, Role, Source, Take
 from oneshot.problems import CLIPPED_FRAMES, check_numbers, collect, scan_problems
 
 ROLES = {"Kick": Role.CLOSE, "OH": Role.OVERHEAD, "Room": Role.ROOM, "Click": Role.TALK, "Guitar": Role.IGNORE}

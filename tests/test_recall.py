@@ -11,9 +11,10 @@ from review_desk import own_copy
 
 from oneshot import pipeline
 from oneshot.corrections_toml import Correction, Corrections, Place, dump
+from oneshot.errors import WorkError
 from oneshot.files import sha256_of
 from oneshot.kit_file import read_kit
-from oneshot.model import Hit, WorkError
+from oneshot.model import Hit
 from oneshot.recall import MOST_BYTES, Memory, recalled, remembering
 
 if TYPE_CHECKING:

@@ -14,8 +14,9 @@ import soundfile
 from stage_inputs import PIER, PIER_TAKE, RATE, Pier, few, noise, write_mics
 
 from oneshot.analyse import analyse
+from oneshot.errors import WorkError
 from oneshot.found import Analysis
-from oneshot.model import Hit, WorkError
+from oneshot.model import Hit
 from oneshot.session import fingerprint_parts, open_session
 from oneshot.store import open_store
 from oneshot.synth import write_session

@@ -17,8 +17,9 @@ from oneshot import corrections, pack, pipeline, released, verify
 from oneshot.choose import Chooser, Chosen, choose
 from oneshot.cli import main
 from oneshot.corrections_toml import Corrections
+from oneshot.errors import KitError
 from oneshot.export.keys import Struck, assign_keys
-from oneshot.model import Articulation, Drum, Hit, Kit, KitError, OneShot
+from oneshot.model import Articulation, Drum, Hit, Kit, OneShot
 from oneshot.recipe import Choosing
 from oneshot.released import Group, Released, Slot, Step
 

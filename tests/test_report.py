@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 from kits import small_kit
 
-from oneshot.model import AudioError, Delay, Kit, Problem
+from oneshot.errors import AudioError
+from oneshot.model import Delay, Kit, Problem
 from oneshot.playable import layers_of, mix_levels
 from oneshot.report import write_report
 from oneshot.report.charts import pitch_chart, velocity_chart

@@ -18,7 +18,8 @@ from review_desk import Client, entries, heard, own_copy, place
 from oneshot import blend, loudness, pipeline
 from oneshot.audio import TakeReader, read_audio
 from oneshot.corrections_toml import Correction, Corrections, Place, dump
-from oneshot.model import Fader, KitError
+from oneshot.errors import KitError
+from oneshot.model import Fader
 from oneshot.recipe_toml import load_recipe
 from oneshot.review import facts, sound
 from oneshot.review.desk import Desk

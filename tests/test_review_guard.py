@@ -13,7 +13,7 @@ import soundfile
 from review_desk import PORT, TOKEN, Client, entries, own_copy, place
 from starlette.testclient import TestClient
 
-from oneshot.model import KitError, WorkError
+from oneshot.errors import KitError, WorkError
 from oneshot.review import sound
 from oneshot.review.guard import Guard
 from oneshot.review.holder import Holder

@@ -10,8 +10,9 @@ import pytest
 from short_sessions import FRAMES, full, only, session_of, sound, told
 
 from oneshot.audio import TakeReader, write_wav
+from oneshot.errors import AudioError, SessionError
 from oneshot.files import sha256_of_edges
-from oneshot.model import AudioError, Chunk, Mic, Role, Session, SessionError
+from oneshot.model import Chunk, Mic, Role, Session
 from oneshot.session import fingerprint_parts, natural_key, open_session
 
 # ---------------------------------------------------------------------------------------------------- takes and folders

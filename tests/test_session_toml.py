@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from short_sessions import FRAMES, full, only, session_of, told
 
-from oneshot.model import Label, Role, Session, SessionError, SettingsError
+from oneshot.errors import SessionError, SettingsError
+from oneshot.model import Label, Role, Session
 from oneshot.session import draft_toml, open_session
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from oneshot.model import Fader, SettingsError
+from oneshot.errors import SettingsError
+from oneshot.model import Fader
 from oneshot.pipeline import build
 from oneshot.recipe import SECTIONS, Choosing, Cutting, FaderRecipe, KitInfo, PrintPart, PrintRecipe, Recipe, TailPart
 from oneshot.recipe_toml import load_recipe, own_recipes, recipe_toml, recipe_values

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from oneshot.blend import blend_print, plan_print
-from oneshot.model import Floats, SettingsError
+from oneshot.errors import SettingsError
+from oneshot.model import Floats
 from oneshot.recipe import PrintPart, PrintRecipe, TailPart
 from oneshot.shaping import band, filtered, tail_shaped
 

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from oneshot.model import Floats32, SessionError, SettingsError
+from oneshot.errors import SessionError, SettingsError
+from oneshot.model import Floats32
 from oneshot.synth import (
     DrumPlan,
     KitPlan,

@@ -15,8 +15,9 @@ from kits import small_kit
 from oneshot import verify
 from oneshot.audio import read_audio, write_wav
 from oneshot.chunks import list_chunks, read_chunk
+from oneshot.errors import AudioError
 from oneshot.measures import brightness_hz, crest_db, decay, note_of
-from oneshot.model import AudioError, Floats
+from oneshot.model import Floats
 from oneshot.tagging import tagged
 from oneshot.tags import Said, Tags, loudness_fields, read_back, write_tags
 

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from short_sessions import FRAMES, session_of, sound
 
-from oneshot.model import Role, Session, SessionError, SettingsError
+from oneshot.errors import SessionError, SettingsError
+from oneshot.model import Role, Session
 from oneshot.recipe import Recipe
 from oneshot.recipe_toml import load_recipe, recipe_toml
 from oneshot.session import open_session

@@ -13,9 +13,10 @@ from stage_inputs import noise, strike
 
 from oneshot import pipeline
 from oneshot.audio import write_wav
+from oneshot.errors import WorkError
 from oneshot.export.manifest import to_json
 from oneshot.kit_file import read_kit
-from oneshot.model import BandBleed, Floats, Kit, WorkError
+from oneshot.model import BandBleed, Floats, Kit
 from oneshot.report.matrices import bleed_section, delays_section
 from oneshot.unknown import NO_ARRIVAL, NOT_HEARD, SILENT, bleed_reason, delay_reason, hit_reason, solved
 

@@ -12,7 +12,7 @@ import pytest
 from kit_example import RATE, example_kit
 
 from oneshot.audio import read_int, write_wav
-from oneshot.model import KitError
+from oneshot.errors import KitError
 from oneshot.verify import Difference, read_regions, verify_kit
 
 FIRST = "samples/kick/hit/kick_hit_V01_RR01_KickIn.wav"

@@ -15,7 +15,7 @@ import pytest
 import soundfile
 from scoring import f1, one_to_one, score
 
-from oneshot.model import WorkError
+from oneshot.errors import WorkError
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, groove, slate, song, write_session
 from oneshot.synth.kits import EIGHT, FLOOR, KICK, RACK, SNARE
 from oneshot.synth.patterns import LEVELS_DB

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from oneshot.model import SettingsError
+from oneshot.errors import SettingsError
 
 MAIN = "*"
 """Row of a kind's ordinary stroke, whatever it is called."""

@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from statistics import median
 
-from oneshot.model import Hit, KitError, OneShot, Take
+from oneshot.errors import KitError
+from oneshot.model import Hit, OneShot, Take
 from oneshot.playable import Levels, layers_of
 from oneshot.report.markup import Markup, figure, tag
 

@@ -14,8 +14,9 @@ from typing import Any
 
 from oneshot import corrections
 from oneshot.corrections_toml import KINDS, Correction, Corrections, Place, dump, parse
+from oneshot.errors import KitError, OneshotError, SettingsError
 from oneshot.kit_file import read_kit, with_processed
-from oneshot.model import Fader, Hit, Kit, KitError, OneshotError, Session, SettingsError
+from oneshot.model import Fader, Hit, Kit, Session
 from oneshot.overruling import REACH_S, Corrected
 from oneshot.recipe import FaderRecipe
 from oneshot.review.journal import Journal, replaced_by

@@ -9,7 +9,8 @@ from dataclasses import asdict
 from typing import Any
 
 from oneshot import grooves, playable
-from oneshot.model import Hit, Kit, KitError, OneShot
+from oneshot.errors import KitError
+from oneshot.model import Hit, Kit, OneShot
 from oneshot.overruling import REACH_S
 from oneshot.player import Note, Player
 from oneshot.report.text import reason_kind

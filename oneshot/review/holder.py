@@ -11,7 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
-from oneshot.model import KitError
+from oneshot.errors import KitError
 from oneshot.remembered import note_beside
 
 

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from oneshot.corrections_toml import Correction, Corrections, dump, parse
+from oneshot.errors import SettingsError
 from oneshot.files import write_atomic
-from oneshot.model import SettingsError
 from oneshot.recipe import FaderRecipe, Recipe
 from oneshot.recipe_toml import load_recipe, recipe_toml, recipe_values
 from oneshot.remembered import note_beside

@@ -13,8 +13,8 @@ from typing import Any
 
 from oneshot import pipeline
 from oneshot.corrections_toml import Corrections, parse
+from oneshot.errors import OneshotError
 from oneshot.files import removing_later
-from oneshot.model import OneshotError
 from oneshot.recall import Memory, remembering
 from oneshot.recipe_toml import load_recipe
 from oneshot.remembered import tracks_of

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import uvicorn
 
+from oneshot.errors import KitError, WorkError
 from oneshot.files import recover_folder
-from oneshot.model import KitError, WorkError
 from oneshot.remembered import session_of
 from oneshot.review.desk import Desk
 from oneshot.review.guard import new_token

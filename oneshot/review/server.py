@@ -19,7 +19,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from oneshot.model import OneshotError
+from oneshot.errors import OneshotError
 from oneshot.review import facts, sound
 from oneshot.review.desk import Desk, StaleError
 from oneshot.review.guard import Guard

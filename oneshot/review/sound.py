@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from oneshot import blend, loudness
 from oneshot.audio import TakeReader, read_audio, wav_bytes
+from oneshot.errors import KitError
 from oneshot.files import inside
-from oneshot.model import Floats, Floats32, Hit, KitError, Mic, OneShot, Role, Take
+from oneshot.model import Floats, Floats32, Hit, Mic, OneShot, Role, Take
 from oneshot.review.desk import Desk
 
 MOST_S = 30.0

@@ -18,8 +18,9 @@ import numpy as np
 from scipy.fft import irfft, rfft
 
 from oneshot import audio
+from oneshot.errors import SessionError
 from oneshot.files import write_atomic
-from oneshot.model import Floats32, SessionError
+from oneshot.model import Floats32
 from oneshot.synth import flaws, truth
 from oneshot.synth.plans import KitPlan, MicPlan, Place, Stroke, TakePlan
 from oneshot.synth.room import Radiator, radiators
