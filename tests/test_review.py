@@ -76,6 +76,33 @@ def test_dirty_strokes_and_near_misses_come_first(tmp_path: Path) -> None:
     assert found[dirty.hit][0] > found[900][0]
 
 
+def test_what_was_heard_and_decided_is_not_asked_for_again(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Kept or rejected by hand, a stroke stays listed until it is built, and no longer."""
+    asked: list[frozenset[int]] = []
+    real = facts.first_to_hear
+
+    def noted(kit: Any, settled: frozenset[int]) -> Any:
+        asked.append(settled)
+        return real(kit, settled)
+
+    monkeypatch.setattr(facts, "first_to_hear", noted)
+    kept, out = client.kept("snare")[:2]
+    client.decide("keep", kept)
+    client.decide("reject", out)
+    client.get("hits")
+    client.build()
+    client.get("hits")
+    client.post("undo", {})
+    client.get("hits")
+    ids = {hit.onset: hit.id for hit in client.desk.kit.hits}
+
+    assert [frozenset(), {ids[kept.onset], ids[out.onset]}, {ids[kept.onset]}] == asked
+    kit = client.desk.kit
+    dirty = replace(kit, one_shots=tuple(replace(shot, grade="D") for shot in kit.one_shots))
+    assert ids[kept.onset] in real(dirty)
+    assert ids[kept.onset] not in real(dirty, asked[-1])
+
+
 def test_third_octave_levels_follow_the_standard() -> None:
     """A sine of 1 kHz at -20 dBFS peak stands in the band around 1 kHz and 40 dB below two bands on.
 

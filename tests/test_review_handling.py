@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -11,6 +12,8 @@ from review_sight import NOT_HERE, Sight
 
 from oneshot.audio import TakeReader
 from oneshot.kit_file import read_kit
+from oneshot.recipe import FaderRecipe
+from oneshot.recipe_toml import load_recipe
 from oneshot.session import open_session
 
 if TYPE_CHECKING:
@@ -94,6 +97,22 @@ def test_what_plays_is_marked_in_the_ladder(sight: Sight) -> None:
 
     assert {f"shot-{shot.hit}" for shot in shots} == set(lit)
     assert [shot.layer for shot in shots] == [next(s.layer for s in shots if f"shot-{s.hit}" == name) for name in lit]
+
+
+def test_a_fader_says_what_was_moved_and_no_more(sight: Sight) -> None:
+    """A mic switched off keeps the gain and the place it was computed to have, to the last digit."""
+    before = read_kit(sight.folder).balance
+    mic = list(before)[4]
+    sight.page.click("[data-view=playing]")
+    sight.page.locator("#on-4").uncheck()
+    expect(sight.page.locator(".fader").nth(4).get_by_role("button", name="let go")).to_be_visible()
+    sight.page.locator("#pan-4").fill("0.5")
+    expect(sight.page.locator("#waiting")).to_have_text("1 decision not built yet.")
+    sight.page.wait_for_timeout(300)
+
+    assert {mic: FaderRecipe(pan=0.5, on=False)} == load_recipe(sight.folder / "recipe.toml")[0].balance
+    sight.build()
+    assert replace(before[mic], pan=0.5, on=False) == read_kit(sight.folder).balance[mic]
 
 
 def test_every_key_of_the_help_is_a_key(sight: Sight) -> None:

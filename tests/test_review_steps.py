@@ -46,7 +46,7 @@ def test_corrections_and_balance_go_back_and_forward_in_order(sight: Sight) -> N
 
     page.locator("#gain-5").focus()
     sight.press("u")
-    expect(waiting).to_have_text(f"Undone: balance of {mics[1]}: gain \u221211.0\u202fdB, middle. "
+    expect(waiting).to_have_text(f"Undone: balance of {mics[1]}: gain \u221211.0\u202fdB. "
                                  "2 decisions not built yet.")
     assert "gain-5" == page.evaluate("document.activeElement.id")
     page.keyboard.press("Control+z")

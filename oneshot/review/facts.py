@@ -70,7 +70,7 @@ def _built_balance(kit: Kit) -> Mapping[str, Any]:
 
 def rows(desk: Desk) -> list[dict[str, Any]]:
     """All hits, as short as a list needs them, in order of take and time."""
-    heed = first_to_hear(desk.kit)
+    heed = first_to_hear(desk.kit, _settled(desk))
     order = {take.name: n for n, take in enumerate(desk.session.takes)}
     rates = desk.rates
     touched = _touched(desk)
@@ -92,13 +92,16 @@ def rows(desk: Desk) -> list[dict[str, Any]]:
     return out
 
 
-def first_to_hear(kit: Kit) -> dict[int, list[Any]]:
-    """Hit id -> [how much it wants hearing, why]: kept strokes that are not clean, and strokes that nearly made it."""
+def first_to_hear(kit: Kit, settled: frozenset[int] = frozenset()) -> dict[int, list[Any]]:
+    """Hit id -> [how much it wants hearing, why]: kept strokes that are not clean, and strokes that nearly made it.
+
+    ``settled``: hits that somebody has heard and decided on.
+    """
     cleanest = _worst_kept(kit)
     homes = {drum.name: drum.home for drum in kit.drums}
     grade = {shot.hit: shot.grade for shot in kit.one_shots}
     out: dict[int, list[Any]] = {}
-    for hit in kit.hits:
+    for hit in (hit for hit in kit.hits if hit.id not in settled):
         home_db = hit.bleed_db.get(homes.get(hit.drum, ""))
         if hit.kept and grade.get(hit.id, "A") in ("C", "D"):
             out[hit.id] = [4 if hit.fallback else 3, f"kept with grade {grade[hit.id]}"]
@@ -124,6 +127,14 @@ def _worst_kept(kit: Kit) -> dict[tuple[str, str], float]:
             key = (hit.drum, hit.articulation)
             out[key] = max(out.get(key, told), told)
     return out
+
+
+def _settled(desk: Desk) -> frozenset[int]:
+    """Hits that were kept or rejected by hand, in the kit as it was built."""
+    waiting = desk.journal.pending
+    found = (desk.near(place) for entry in desk.journal.entries
+             if entry.kind in ("keep", "reject") and entry not in waiting for place in entry.hits)
+    return frozenset(hit.id for hit in found if hit is not None)
 
 
 def _touched(desk: Desk) -> dict[int, list[str]]:

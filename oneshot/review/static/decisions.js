@@ -4,7 +4,7 @@ import {byId, clock, figure, make, minus, plural} from "./base.js";
 import {state, withdraw} from "./state.js";
 
 const section = byId("decisions"), WAITS = "waits for the next build", BUILT = "in the kit";
-const DOES = {keep: "kept", reject: "rejected", rename: "renamed", move: "moved", merge: "joined", split: "split off", layer: "put into a layer",
+export const DOES = {keep: "kept", reject: "rejected", rename: "renamed", move: "moved", merge: "joined", split: "split off", layer: "put into a layer",
   round_robins: "round robins chosen", add: "added", nudge: "start moved", end: "end set", fade: "fades set", drop: "mics left out", gain: "level trimmed"};
 
 const rateOf = (name) => (state.kit.takes.find((take) => take.name === name) || {rate: 48000}).rate;
@@ -55,26 +55,28 @@ export function inWords(about) {
 function balanceTable() {
   const rows = Object.entries(state.kit.said).map(([mic, fader]) => {
     const waits = state.kit.moved.includes(mic);
-    return make("tr", {className: waits ? "waits" : ""}, make("th", {scope: "row"}, mic), make("td", {}, faderText(fader)), make("td", {}, waits ? WAITS : BUILT));
+    return make("tr", {className: waits ? "waits" : "", role: "row"}, make("th", {scope: "row", role: "rowheader"}, mic), cell("", faderText(fader)), cell("where", waits ? WAITS : BUILT));
   });
-  const gone = state.kit.moved.filter((mic) => !(mic in state.kit.said)).map((mic) => make("tr", {className: "waits"},
-    make("th", {scope: "row"}, mic), make("td", {}, "let go: as computed"), make("td", {}, WAITS)));
+  const gone = state.kit.moved.filter((mic) => !(mic in state.kit.said)).map((mic) => make("tr", {className: "waits", role: "row"},
+    make("th", {scope: "row", role: "rowheader"}, mic), cell("", "let go: as computed"), cell("where", WAITS)));
   return [make("h2", {}, "Balance"), make("p", {className: "note"}, "As it stands in the kit\u2019s recipe.toml; mics that are not named stand where they were computed to stand."),
-    rows.length + gone.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Balance"}, make("table", {},
-      make("thead", {}, make("tr", {}, ...["Mic", "How", "Where it stands"].map((head) => make("th", {scope: "col"}, head)))),
-      make("tbody", {}, ...rows, ...gone))) : make("p", {}, "No mic was moved.")];
+    rows.length + gone.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Balance"}, make("table", {role: "table"}, head(["Mic", "How", "Where it stands"]),
+      make("tbody", {role: "rowgroup"}, ...rows, ...gone))) : make("p", {}, "No mic was moved.")];
 }
+
+/* Roles are said as well: on a phone rows are laid out as blocks, and a table would be none then to a screen reader. */
+const cell = (className, ...inside) => make("td", {className, role: "cell"}, ...inside);
+const head = (texts) => make("thead", {role: "rowgroup"}, make("tr", {role: "row"}, ...texts.map((text) => make("th", {scope: "col", role: "columnheader"}, text))));
 
 export function paint() {
   const all = state.kit.decisions, problems = state.kit.problems;
   byId("count").textContent = all.length ? `(${all.length})` : "";
-  const rows = all.map((entry, n) => make("tr", {className: entry.pending ? "waits" : ""}, make("td", {className: "n"}, String(n + 1)),
-    make("th", {scope: "row"}, DOES[entry.kind] || entry.kind), make("td", {}, whom(entry)), make("td", {}, what(entry)), make("td", {}, entry.pending ? WAITS : BUILT),
-    make("td", {}, make("button", {type: "button", className: "small", "aria-label": `withdraw no. ${n + 1}: ${inWords(entry)}`, onclick: () => withdraw(n)}, "withdraw"))));
+  const rows = all.map((entry, n) => make("tr", {className: entry.pending ? "waits" : "", role: "row"}, cell("n", String(n + 1)),
+    make("th", {scope: "row", role: "rowheader"}, DOES[entry.kind] || entry.kind), cell("", whom(entry)), cell("", what(entry)), cell("where", entry.pending ? WAITS : BUILT),
+    cell("again", make("button", {type: "button", className: "small", "aria-label": `withdraw no. ${n + 1}: ${inWords(entry)}`, onclick: () => withdraw(n)}, "withdraw"))));
   section.replaceChildren(make("h2", {}, "Decisions"),
     make("p", {className: "note"}, "As they stand in the kit\u2019s corrections.toml: plain text that survives every build. Undo (u) takes the last one back, redo (Shift+u) does it again, the balance included; each can be withdrawn by itself."),
     ...problems.map((text) => make("p", {className: "heed"}, text)),
-    all.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Decisions"}, make("table", {},
-      make("thead", {}, make("tr", {}, ...["No.", "What", "Of", "How", "Where it stands", "Think again"].map((head) => make("th", {scope: "col"}, head)))),
-      make("tbody", {}, ...rows))) : make("p", {}, "Nothing has been decided yet."), ...balanceTable());
+    all.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Decisions"}, make("table", {role: "table"}, head(["No.", "What", "Of", "How", "Where it stands", "Think again"]),
+      make("tbody", {role: "rowgroup"}, ...rows))) : make("p", {}, "Nothing has been decided yet."), ...balanceTable());
 }

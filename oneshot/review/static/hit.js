@@ -1,6 +1,7 @@
 /* One stroke: every mic over one axis, what was measured, and everything that can be decided about it. */
 
 import {byId, clock, colour, figure, getBytes, getJson, make, minus, plural} from "./base.js";
+import {DOES} from "./decisions.js";
 import {drawLane, drawSpectra} from "./draw.js";
 import * as listen from "./listen.js";
 import {forms} from "./forms.js";
@@ -203,7 +204,7 @@ function facts() {
 function status() {
   const state_ = hit.kept ? `In the kit: layer ${hit.layer}, robin ${item.robin}, grade ${item.grade}${hit.fallback ? ", for want of better" : ""}`
     : `Left out: ${hit.reason || "no reason given"}`;
-  const told = item.told ? `; decided since: ${item.told.join(", ")}` : "";
+  const told = item.told ? `; decided since: ${item.told.map((kind) => DOES[kind] || kind).join(", ")}` : "";
   return state_ + told;
 }
 

@@ -1,6 +1,7 @@
 /* The list of strokes: only the rows in sight exist, so that thousands scroll as well as ten. */
 
 import {byId, clock, figure, getBytes, make} from "./base.js";
+import {DOES} from "./decisions.js";
 import {drawOutline} from "./draw.js";
 
 export const ROW = 58;
@@ -64,7 +65,7 @@ function rowOf(index) {
   const item = items[index];
   const canvas = make("canvas", {"aria-hidden": "true"});
   const place = item.kept ? `layer ${item.layer}, robin ${item.robin}` : "left out";
-  const told = item.told ? item.told.join(", ") : "";
+  const told = item.told ? item.told.map((kind) => DOES[kind] || kind).join(", ") : "";
   const row = make("div", {className: `stroke${item.kept ? " kept" : ""}${item.told ? " told" : ""}${item.id === marked ? " held" : ""}`,
     role: "option", id: `stroke-${item.id}`, "aria-selected": String(index === chosen), "aria-setsize": items.length,
     "aria-posinset": index + 1},
@@ -75,7 +76,7 @@ function rowOf(index) {
   make("span", {className: "state"},
     item.grade ? make("span", {className: `grade g${item.grade}`, title: "grade"}, item.grade) : null,
     picked.has(item.id) ? make("span", {className: "chip"}, "picked") : null,
-    told ? make("span", {className: "chip"}, told) : null));
+    told ? make("span", {className: "chip", title: told}, told) : null));
   row.style.transform = `translateY(${index * ROW}px)`;
   row.addEventListener("click", () => choose(index));
   outline(item.id, canvas, DRAWN);

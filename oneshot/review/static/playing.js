@@ -108,16 +108,18 @@ function balance() {
     const gain = make("input", {type: "range", min: "-40", max: "12", step: "0.5", value: String(Math.max(-40, now.gain_db)), id: `gain-${n}`, "aria-label": `Gain of ${mic}, dB`});
     const pan = make("input", {type: "range", min: "-1", max: "1", step: "0.05", value: String(now.pan), id: `pan-${n}`, "aria-label": `Pan of ${mic}`});
     const on = make("input", {type: "checkbox", checked: now.on, id: `on-${n}`, "aria-label": `${mic} is heard`});
-    const sounding = () => {
-      Object.assign(now, {gain_db: Number(gain.value), pan: Number(pan.value), on: on.checked});
+    /* Only what was moved is said: a slider stands at its nearest step, and what it does not say stays as computed. */
+    const values = new Map([[gain, () => ({gain_db: Number(gain.value)})], [pan, () => ({pan: Number(pan.value)})], [on, () => ({on: on.checked})]]);
+    const sounding = (control) => {
+      Object.assign(now, values.get(control)());
       said.textContent = figure(now.gain_db, 1, "dB");
       side.textContent = sideText(now.pan);
       listen.setFaders({...state.kit.balance, [mic]: now});
     };
-    const write = () => setFader(mic, {gain_db: now.gain_db, pan: now.pan, polarity: now.polarity, on: now.on}).then(() => back.hidden = !(mic in state.kit.said));
-    for (const control of [gain, pan, on]) {
-      control.addEventListener("input", sounding);
-      control.addEventListener("change", () => { sounding(); write(); });
+    const write = (control) => setFader(mic, values.get(control)()).then(() => back.hidden = !(mic in state.kit.said));
+    for (const control of values.keys()) {
+      control.addEventListener("input", () => sounding(control));
+      control.addEventListener("change", () => { sounding(control); write(control); });
     }
     const back = make("button", {type: "button", className: "small", hidden: !(mic in state.kit.said), "aria-label": `let go: ${mic} goes back to where the build puts it`,
       onclick: () => setFader(mic, null).then(() => back.hidden = true)}, "let go");

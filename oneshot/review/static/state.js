@@ -68,7 +68,9 @@ const step = (which) => () => inTurn(async () => {
 });
 export const undo = step("undo"), redo = step("redo");
 
-export const setFader = (mic, fader) => inTurn(async () => {
+/* `part`: what is said anew of a mic, beside what was said of it; null: nothing any more. */
+export const setFader = (mic, part) => inTurn(async () => {
+  const fader = part && {...state.kit.said[mic], ...part};
   const said = await post("balance", {revision: state.revision, mic, fader});
   state.revision = said.revision;
   Object.assign(state.kit, said.kit);
