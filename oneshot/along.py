@@ -16,7 +16,7 @@ from oneshot.audio import Dtype, TakeReader, is_float
 from oneshot.cut import CutPlan, Samples, as_float
 from oneshot.found import SAME_EVENT_S
 from oneshot.latency import AFTER_S, BEFORE_S, FULL_LOOKS, PAD_S, SHORT_S, Latency, Look, latencies
-from oneshot.model import Fader, Hit, Mic, Problem, Session, Take
+from oneshot.model import Fader, Hit, Mic, OneShot, Problem, Session, Take
 from oneshot.needs import KEPT_BYTES, Shape
 from oneshot.recipe import FaderRecipe, Processing
 from oneshot.tracks import Track, Tracks
@@ -191,6 +191,20 @@ class Along:
                     reader.read(start, stop)[mine]
                 out.append((track, part, lies.recovering.get(hit.id)))
         return out
+
+    def sounding(self, shots: Sequence[OneShot], takes: Mapping[int, str]) -> tuple[OneShot, ...]:
+        """The one-shots, with tracks left out of mappings where all the mics they are made of are: what is heard in an
+        overhead besides its drum is heard in it after processing. ``takes``: hit -> its take.
+        """
+        held = {(take, mic.name): set(track.made_of) for take, each in self.tracks.takes.items()
+                for track in each.tracks for mic in track.mics}
+        out = []
+        for shot in shots:
+            off = {mic for file in shot.files if not file.plays for mic in file.mics}
+            files = [replace(file, plays=not (made := held[takes[shot.hit], file.mics[0]]) or not made <= off)
+                     if file.processed == "track" else file for file in shot.files]
+            out.append(replace(shot, files=tuple(files)))
+        return tuple(out)
 
     # -------------------------------------------------------------------------------------------------------- telling
 

@@ -206,6 +206,8 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     shots = cutter.cut_all(hits, chosen.picks, lambda share: tell("cutting", share))
     shots, unheard = sounding.sounding(shots, {m.name: m for take in session.takes for m in take.mics},
                                        {d.name: d.home for d in found.drums}, recipe.choose.grade_far)
+    if along is not None:
+        shots = along.sounding(shots, {h.id: h.take for h in chosen.hits})
     finisher = Finisher(stage, recipe.files)
     if not recipe.files.lite:
         shots = finisher.shots(shots)
