@@ -7,16 +7,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from processing import compressor_gain_db, peaking
 
 from oneshot import pipeline
 from oneshot.audio import read_audio, write_wav
 from oneshot.blend import mix
 from oneshot.corrections_toml import Corrections
 from oneshot.errors import SettingsError
-from oneshot.learned import learn_balance
+from oneshot.learned import Learned, learn_balance
+from oneshot.mixfit import NOMINAL_HZ
 from oneshot.model import Fader, Floats
 from oneshot.recipe import Recipe
 from oneshot.recipe_toml import recipe_toml
+from oneshot.report.mixes import learned_words
 from oneshot.session import open_session
 from oneshot.store import open_store
 from oneshot.synth import family, slate, write_session
@@ -39,7 +42,8 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def mixed(recorded: Path, folder: Path, lag: int = 0, channels: int = 2, drive: float = 0.0) -> Path:
+def mixed(recorded: Path, folder: Path, lag: int = 0, channels: int = 2, drive: float = 0.0,
+          equaliser: bool = False, compressor: bool = False) -> Path:
     """The same session with a mix of the true faders in it, ``lag`` frames late, driven into tanh where asked."""
     (folder / "take").mkdir(parents=True)
     audio: dict[str, Floats] = {}
@@ -51,19 +55,28 @@ def mixed(recorded: Path, folder: Path, lag: int = 0, channels: int = 2, drive: 
         total = total.sum(axis=0, keepdims=True)
     if drive:
         total = np.tanh(drive * total) / drive
+    if equaliser:
+        total = peaking(total, 48000, 4000, 9.0)
+    if compressor:
+        total = total * 10 ** (compressor_gain_db(total, 48000, threshold_dbfs=-30, attack_s=0.0, release_s=0.1) / 20)
     total = np.pad(total, ((0, 0), (lag, 0)))[:, : total.shape[1]] if lag >= 0 else \
         np.pad(total, ((0, 0), (0, -lag)))[:, -lag:]
     write_wav(folder / "take" / "Rough Mix.wav", 0.5 * total, 48000, "FLOAT")
     return folder
 
 
-def learned_from(folder: Path,
-                 bus: str = "Rough Mix") -> tuple[dict[str, Fader], float, dict[str, int], list[str]]:
-    """Faders, what is left, lag and what is told."""
+def learned_of(folder: Path, bus: str = "Rough Mix") -> Learned:
+    """Everything that is learned of a mix."""
     session = open_session(folder)
     found = pipeline.analysed(session, open_store([]), Corrections(), Recipe())[0]
     computed = {name: replace(fader, gain_db=0.0, polarity=1) for name, fader in TRUE.items()}
-    got = learn_balance(session, found, computed, bus)
+    return learn_balance(session, found, computed, bus)
+
+
+def learned_from(folder: Path,
+                 bus: str = "Rough Mix") -> tuple[dict[str, Fader], float, dict[str, int], list[str]]:
+    """Faders, what is left, lag and what is told."""
+    got = learned_of(folder, bus)
     return dict(got.faders), got.left_db, dict(got.lag_frames), [p.what for p in got.problems]
 
 
@@ -95,6 +108,36 @@ def test_what_no_fader_explains_is_told(recorded: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.full
+def test_an_equaliser_is_told_where_it_works(recorded: Path, tmp_path: Path) -> None:
+    """A bell of 9 dB at 4 kHz over the whole mix (Audio EQ Cookbook): faders leave most in the octave of 4 kHz, and in
+    those four octaves off and more, where it does next to nothing, 12 dB less; hard and soft strokes lie alike.
+    """
+    got = learned_of(mixed(recorded, tmp_path / "s", equaliser=True))
+    left = {hz: 0.0 if level is None else level for hz, level in zip(NOMINAL_HZ, got.left_bands_db, strict=True)}
+
+    assert max(left, key=lambda hz: left[hz]) == 4000
+    assert left[4000] > -12
+    assert all(left[hz] < left[4000] - 12 for hz in (63, 125))
+    assert got.hard_db == pytest.approx(0.0, abs=0.5)
+
+
+@pytest.mark.full
+def test_a_compressor_is_told_by_hard_and_soft_strokes(recorded: Path, tmp_path: Path) -> None:
+    """A fast compressor at 4:1 over the mix: hard strokes lie lower against soft ones than faders would have them, by a
+    decibel and more; the plain mix has them alike within a tenth, and leaves nothing in any octave.
+    """
+    plain = learned_of(mixed(recorded, tmp_path / "a"))
+    squeezed = learned_of(mixed(recorded, tmp_path / "b", compressor=True))
+
+    assert plain.hard_db == pytest.approx(0.0, abs=0.1)
+    assert all(level is None or level < -55 for level in plain.left_bands_db)
+    assert squeezed.hard_db is not None
+    assert squeezed.hard_db < -1.0
+    assert {"bus": "Rough Mix", "octaves_hz": list(NOMINAL_HZ)}.items() <= squeezed.record("Rough Mix").items()
+    assert any("Hard strokes lie" in line for line in learned_words(squeezed.record("Rough Mix")))
+
+
+@pytest.mark.full
 def test_a_mix_in_mono_gives_levels(recorded: Path, tmp_path: Path) -> None:
     """One channel: levels as they sum there, in the middle; polarities as in the mix."""
     faders, left_db, *_ = learned_from(mixed(recorded, tmp_path / "s", channels=1))
@@ -120,7 +163,7 @@ def test_a_kit_is_balanced_by_the_mix(recorded: Path, tmp_path: Path) -> None:
 def two_takes(recorded: Path, folder: Path, first: dict[str, int], second: dict[str, int]) -> Path:
     """Two takes of the same playing, each with a mix of its own."""
     for name, asked in (("take 1", first), ("take 2", second)):
-        mixed(recorded, folder / "one" / name, **asked)
+        mixed(recorded, folder / "one" / name, asked.get("lag", 0), asked.get("channels", 2))
         (folder / "s").mkdir(parents=True, exist_ok=True)
         (folder / "one" / name / "take").rename(folder / "s" / name)
     return folder / "s"
