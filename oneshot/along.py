@@ -16,7 +16,7 @@ from oneshot.audio import Dtype, TakeReader, is_float
 from oneshot.cut import CutPlan, Samples, as_float
 from oneshot.found import SAME_EVENT_S
 from oneshot.latency import AFTER_S, BEFORE_S, FULL_LOOKS, PAD_S, SHORT_S, Latency, Look, latencies
-from oneshot.model import Fader, Hit, Mic, OneShot, Problem, Session, Take
+from oneshot.model import Fader, Hit, Mic, OneShot, Problem, Session, SessionError, Take
 from oneshot.needs import KEPT_BYTES, Shape
 from oneshot.recipe import FaderRecipe, Processing
 from oneshot.tracks import Track, Tracks
@@ -166,13 +166,21 @@ class Along:
         return replace(shape, channels=(*(() if self.left_out else shape.channels), *more))
 
     def settle(self) -> None:
-        """Tell every track's latency, once all strokes were taken in. Raises SessionError where one cannot be."""
+        """Tell every track's latency, once all strokes were taken in. Raises SessionError where that cannot be told in
+        a take of which something is cut.
+        """
         for take in self.session.takes:
             tracks, looks = self.tracks.takes[take.name].tracks, self._looks.pop(take.name, [])
             if looks:
                 looks.sort(key=lambda look: look.at)
-                self.lies[take.name] = latencies(take, tracks, looks, self._names[take.name],
-                                                 keep=self.asked.latency == "kept")
+                try:
+                    self.lies[take.name] = latencies(take, tracks, looks, self._names[take.name],
+                                                     keep=self.asked.latency == "kept")
+                except SessionError as error:
+                    if any(look.cut for look in looks):
+                        raise
+                    self.told.append(Problem(take.name, f"nothing is cut from its processed tracks: {error}", ""))
+                    continue
                 self.told += self._told(take, tracks)
 
     def cut(self, reader: TakeReader, hit: Hit, plan: CutPlan) -> list[tuple[Track, Samples, float | None]]:
@@ -224,8 +232,8 @@ class Along:
 
     def polarity(self, take: str) -> dict[str, int]:
         """Mic of a track -> its polarity against the mic that it holds most of."""
-        return {mic.name: self.lies[take][track.name].polarity for track in self.tracks.takes[take].tracks
-                for mic in track.mics if take in self.lies}
+        return {mic.name: lies.polarity for track in self.tracks.takes[take].tracks for mic in track.mics
+                if (lies := self.lies.get(take, {}).get(track.name)) is not None and lies.frames is not None}
 
     def records(self) -> dict[str, tuple[Mapping[str, object], ...]]:
         """Take -> its tracks, as plain types: what each is made of and how it lies."""

@@ -113,7 +113,7 @@ class _Lags:
     @property
     def agreeing(self) -> NDArray[np.bool_]:
         """Which strokes agree with the lag that most have."""
-        return self.clear & (np.abs(self.lag - self.most) <= AGREE_FRAMES)
+        return np.abs(self.lag - self.most) <= AGREE_FRAMES
 
     @property
     def most(self) -> int:
@@ -122,7 +122,8 @@ class _Lags:
 
     @property
     def steady(self) -> bool:
-        return bool(len(self.lag)) and float(self.agreeing.mean()) >= STEADY_SHARE
+        """Whether most strokes agree, and half of all stand out, as no noise does."""
+        return bool(len(self.lag)) and float(self.agreeing.mean()) >= STEADY_SHARE and float(self.clear.mean()) >= 0.5
 
 
 def latencies(take: Take, tracks: Sequence[Track], looks: Sequence[Look], names: Sequence[str], *,

@@ -128,6 +128,8 @@ class Cutter:
             mine = sorted((p for p in picks if hits[p.hit].take == take.name),
                           key=lambda p: self.analysis.attacks[p.hit])
             wanted = list(dict.fromkeys(m.name for p in mine for m in self.windows.mics_of(hits[p.hit])))
+            if self.along is not None and planning and not wanted:  # its tracks are told of, too
+                wanted = list(self.along.wanted(take))
             if wanted:
                 exact: Dtype = "float64" if is_float(take.subtype) else "int32"
                 if self.along is not None and planning:

@@ -33,7 +33,8 @@ def processed_rows(kit: Kit) -> list[Row]:
 
 
 def processed_lines(rows: Sequence[Mapping[str, Any]]) -> list[Line]:
-    """The processed tracks as a table; nothing where there are none."""
+    """The processed tracks that files were cut from, as a table; nothing where there are none."""
+    rows = [row for row in rows if row["files"]]
     if not rows:
         return []
     cells: list[Sequence[str]] = [["track", "take", "made of", "files", "plays", "late by", "taken out"]]
