@@ -14,9 +14,10 @@ import numpy as np
 
 from oneshot.audio import Dtype, TakeReader, is_float
 from oneshot.cut import CutPlan, Samples, as_float
+from oneshot.errors import SessionError
 from oneshot.found import SAME_EVENT_S
 from oneshot.latency import AFTER_S, BEFORE_S, FULL_LOOKS, PAD_S, SHORT_S, Latency, Look, latencies
-from oneshot.model import Fader, Hit, Mic, OneShot, Problem, Session, SessionError, Take
+from oneshot.model import Fader, Hit, Mic, OneShot, Problem, Session, Take
 from oneshot.needs import KEPT_BYTES, Shape
 from oneshot.recipe import FaderRecipe, Processing
 from oneshot.tracks import Track, Tracks

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,7 @@ from oneshot import (
     unmix,
     untangle,
 )
+from oneshot.company import company_problems
 from oneshot.errors import WorkError
 from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.hearing import Progress, listen, scan_take
@@ -268,7 +270,9 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     for each, laid, window in zip(strokes, played, windows, strict=True):
         progress(f"placing hits in {each.heard.take.name}", 0.0)
         rows.add(each, window, hidden(laid, envelopes, window, templates.drum), tails(laid, window))
-    found = rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic)))
+    company = [problem for each in strokes for problem in company_problems(
+        each, templates.drum, named.drum, partial(placer.home_row, each.heard.take))]
+    found = rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic), *company))
     by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
     return replace(found, laid=ringing.Laid(by_take, envelopes, tuple(m.name for m in mics), found.row))
 
