@@ -2,10 +2,10 @@
 
     python tests/benchmark.py [MINUTES] [JOBS]
 
-Renders a session of eight mics and MINUTES (default 10) of playing, builds a kit from it twice (from nothing, and from
-the store) in a process of its own, and prints mic-hours per hour of either and the largest sum of PSS over the process
-tree, read from /proc (Linux; elsewhere memory is left out). "Scan" is the share of the first build until the progress
-leaves the scan.
+Prints how long ``oneshot build --help`` takes. Renders a session of eight mics and MINUTES (default 10) of playing,
+builds a kit from it twice (from nothing, and from the store) in a process of its own, and prints mic-hours per hour of
+either and the largest sum of PSS over the process tree, read from /proc (Linux; elsewhere memory is left out). "Scan"
+is the share of the first build until the progress leaves the scan.
 """
 
 from __future__ import annotations
@@ -99,6 +99,16 @@ def long_session(folder: Path, minutes: float) -> float:
     return float(len(plan.mics) * times * audio.shape[1] / plan.sample_rate / 3600)
 
 
+def help_s() -> float:
+    """How long help takes, seconds: the best of five."""
+    took = []
+    for _ in range(5):
+        begin = time.perf_counter()
+        subprocess.run([sys.executable, "-m", "oneshot", "build", "--help"], capture_output=True, check=True)
+        took.append(time.perf_counter() - begin)
+    return min(took)
+
+
 def main() -> None:
     """Render, build twice, print."""
     minutes = float(sys.argv[1]) if len(sys.argv) > 1 else 10.0
@@ -107,7 +117,7 @@ def main() -> None:
         folder = Path(name)
         os.environ["XDG_CACHE_HOME"] = str(folder / "cache")
         hours = long_session(folder / "session", minutes)
-        print(f"{hours:.2f} mic-hours, {jobs} jobs")
+        print(f"{hours:.2f} mic-hours, {jobs} jobs; help in {help_s():.2f} s")
         for how in ("fresh", "stored"):
             begin = time.monotonic()
             command = [sys.executable, "-c", CHILD, str(folder / "session"), str(folder / how), how, jobs]
