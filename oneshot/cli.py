@@ -71,20 +71,23 @@ def check(session: SessionPath, as_json: AsJson = False,
         from oneshot import pipeline
         from oneshot.errors import SessionError
         from oneshot.files import write_atomic
+        from oneshot.report.mixes import tracks_lines, tracks_record
         from oneshot.report.text import session_lines, session_record
         from oneshot.session import draft_toml
+        from oneshot.tracks import open_tracks
 
         draft = session / "session.toml"
         if write and draft.exists():
             raise SessionError(f"{draft} is there already: edit it, or move it away and run check --write again")
         found = pipeline.check(session)
+        tracks = None if found.processed is None else open_tracks(found, found.root / found.processed, {})
         if write:
             write_atomic(draft, draft_toml(found))
         if as_json:
-            _show_json(session_record(found))
+            _show_json({**session_record(found), **tracks_record(tracks)})
         else:
-            _show(session_lines(found))
-            _warn(found.problems)
+            _show([*session_lines(found), *tracks_lines(tracks)])
+            _warn([*found.problems, *(() if tracks is None else tracks.problems)])
             if write:
                 _show([("text", ""), ("text", f"Drafted {draft}: correct it, then check again.")])
 

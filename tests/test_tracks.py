@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
 from short_sessions import FRAMES, session_of, sound
 
+from oneshot.cli import main
 from oneshot.errors import SessionError, SettingsError
 from oneshot.model import Role, Session
 from oneshot.recipe import Recipe
@@ -134,6 +136,31 @@ def test_a_single_take_needs_no_folder_of_its_own(tmp_path: Path) -> None:
     sound(tmp_path / "mixed" / "Drum bus.wav", channels=2)
 
     assert ["Drum bus"] == [each.name for each in open_tracks(session, tmp_path / "mixed", {}).takes["s"].tracks]
+
+
+def test_check_shows_what_each_track_is_taken_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where session.toml names the folder: before anything is built, as a table and for programs; a file that does not
+    fit is one line and exit code 1.
+    """
+    session_of(tmp_path / "s", *(f"take 1/{mic}" for mic in MICS), toml='processed = "../mixed"\n')
+    for name in ("Kick bus", "Snare verb"):
+        sound(tmp_path / "mixed" / "take 1" / f"{name}.wav", channels=2)
+
+    def check(*more: str) -> int:
+        with pytest.raises(SystemExit) as ended:
+            main(["check", str(tmp_path / "s"), *more])
+        return int(ended.value.code or 0)
+
+    assert 0 == check()
+    lines = [line.split() for line in capsys.readouterr().out.splitlines()]
+    assert "Kick bus Kick In, Kick Out".split() in lines
+    assert "Snare verb a return".split() in lines
+    assert 0 == check("--json")
+    told = json.loads(capsys.readouterr().out)["processed"]
+    assert {"take": "take 1", "name": "Kick bus", "made_of": ["Kick In", "Kick Out"]} in told
+    sound(tmp_path / "mixed" / "take 1" / "Kick bus.wav", frames=FRAMES - 1)
+    assert 1 == check()
+    assert f"holds {FRAMES - 1} frames" in capsys.readouterr().err
 
 
 def test_a_folder_inside_the_session_is_no_take(tmp_path: Path) -> None:

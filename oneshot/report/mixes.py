@@ -7,6 +7,7 @@ from typing import Any
 
 from oneshot.model import Kit
 from oneshot.report.lines import BLANK, Line, plain, table
+from oneshot.tracks import Tracks
 
 Row = dict[str, Any]
 
@@ -58,6 +59,23 @@ def late(frames: int | None, sample_rate: int | None) -> str:
     if frames is None:
         return "not told"
     return f"{frames}" if not frames or not sample_rate else f"{frames} ({frames / sample_rate * 1e3:.2f} ms)"
+
+
+def tracks_record(tracks: Tracks | None) -> Row:
+    """The processed tracks that session.toml names, as plain types; empty where it names none."""
+    if tracks is None:
+        return {}
+    return {"processed": [{"take": take, "name": track.name, "made_of": list(track.made_of)}
+                          for take, each in tracks.takes.items() for track in each.tracks]}
+
+
+def tracks_lines(tracks: Tracks | None) -> list[Line]:
+    """The same for ``oneshot check``: each track once, with what it is made of."""
+    if tracks is None:
+        return []
+    found = {track.name: made_of(track.made_of) for each in tracks.takes.values() for track in each.tracks}
+    head, *body = table([["track", "made of"], *([name, mics] for name, mics in found.items())], indent=2)
+    return [BLANK, ("head", "Processed tracks"), ("quiet", head), *(("text", line) for line in body)]
 
 
 def learned_lines(learned: Mapping[str, Any]) -> list[Line]:
