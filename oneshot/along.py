@@ -236,6 +236,11 @@ class Along:
         return {mic.name: lies.polarity for track in self.tracks.takes[take].tracks for mic in track.mics
                 if (lies := self.lies.get(take, {}).get(track.name)) is not None and lies.frames is not None}
 
+    def judged(self) -> dict[str, tuple[str, ...]]:
+        """Mic of a track -> the mics that it is made of, which are judged in its place."""
+        return {mic.name: track.made_of for each in self.tracks.takes.values() for track in each.tracks
+                for mic in track.mics}
+
     def records(self) -> dict[str, tuple[Mapping[str, object], ...]]:
         """Take -> its tracks, as plain types: what each is made of and how it lies."""
         out: dict[str, tuple[Mapping[str, object], ...]] = {}

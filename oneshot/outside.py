@@ -101,7 +101,8 @@ def remeasure(folder: Path, *, source: Path | None = None, session: Path | None 
     with staged_folder(folder) as stage:
         _copy(folder, stage)
         for path, new in found.items():
-            _place(new, stage / path)
+            (stage / path).unlink(missing_ok=True)
+            shutil.copy2(new, stage / path)  # never a link: what lies outside stays its owner's to write into
         work = _Work(folder, stage, kit, found, session, align)
         shots = tuple(work.shot(shot) for shot in kit.one_shots)
         prints = tuple(work.print(each) for each in kit.prints)
@@ -186,18 +187,17 @@ def _copy(folder: Path, stage: Path) -> None:
         target = stage / name
         target.parent.mkdir(parents=True, exist_ok=True)
         if name.parts[0] in ("samples", "prints"):
-            _place(path, target)
+            _link(path, target)
         else:
             shutil.copy2(path, target)
 
 
-def _place(new: Path, target: Path) -> None:
-    """A file at its place; what is written later replaces it and never writes into it."""
-    target.unlink(missing_ok=True)
+def _link(old: Path, target: Path) -> None:
+    """A kit's file at its place in the next one; what is written later replaces it and never writes into it."""
     try:
-        os.link(new, target)
+        os.link(old, target)
     except OSError:
-        shutil.copy2(new, target)
+        shutil.copy2(old, target)
 
 
 # -------------------------------------------------------------------------------------------------------------- samples

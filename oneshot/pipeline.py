@@ -219,7 +219,8 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
         shots = finisher.shots(shots)
     if along is not None:
         session = along.with_tracks(session)
-    printer = Printer(session, found, recipe, balance, stage, handling, following)
+    printer = Printer(session, found, recipe, balance, stage, handling, following,
+                      {} if along is None else along.judged())
     prints = finisher.prints(printer.make(chosen.hits, chosen.picks))
     if recipe.files.lite:
         session, balance = mixdown.with_bus(session, balance, mixdown.bus_of(session))

@@ -25,7 +25,8 @@ from oneshot.recipe import PrintPart, PrintRecipe, Recipe
 class Printer:
     """Makes a kit's prints into its folder. ``handling``: hit id -> what the user said of its files; a print that needs
     a mic that was left out of a hit is not made of it. ``heard_next``: hit id -> take frame at which the next stroke is
-    heard to begin, where that is known to be before its onset.
+    heard to begin, where that is known to be before its onset; ``made_of``: processed track -> the mics that are judged
+    in its place.
     """
 
     session: Session
@@ -35,6 +36,7 @@ class Printer:
     folder: Path
     handling: Mapping[int, Handling] = field(default_factory=dict)
     heard_next: Mapping[int, int] = field(default_factory=dict)
+    made_of: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
     def make(self, hits: Sequence[Hit], picks: Sequence[Pick]) -> tuple[Print, ...]:
         """All prints of the recipe, each with its candidates best first.
@@ -96,7 +98,7 @@ class Printer:
 
     def _next(self, hit: Hit, mics: Sequence[str]) -> int | None:
         """Take frame of the next stroke's earliest onset in the print's mics."""
-        placed = self.analysis.next_stroke(hit, mics, self.session.take(hit.take).sample_rate)
+        placed = self.analysis.next_stroke(hit, self._judged(mics), self.session.take(hit.take).sample_rate)
         heard = self.heard_next.get(hit.id)
         return placed if heard is None or placed is None else min(placed, heard)
 
@@ -112,10 +114,15 @@ class Printer:
                         out[hit.id] = self._facts(reader, hit, recipe, names)
         return [out[hit.id] for hit in hits]
 
+    def _judged(self, mics: Sequence[str]) -> list[str]:
+        """Those mics, with what processed tracks are made of in their place."""
+        return list(dict.fromkeys(mic for name in mics for mic in self.made_of.get(name, (name,))))
+
     def _facts(self, reader: TakeReader, hit: Hit, recipe: PrintRecipe, parts: Sequence[str]) -> blend.PrintFacts:
         """What a candidate is ranked by: its worst bleed over the mics, its level, and its ring in the loudest mic."""
         take = self.session.take(hit.take)
-        bleeds = [hit.bleed_db.get(name) for name in parts]
+        judged = self._judged(parts)
+        bleeds = [hit.bleed_db.get(name) for name in judged]
         known = [b for b in bleeds if b is not None]
         wanted = recipe.length_ms / 1000
         attack = self.analysis.attacks[hit.id]
@@ -124,7 +131,7 @@ class Printer:
         audio = reader.read(attack, max(stop, attack + 1))
         loudest = audio[int(np.abs(audio).max(axis=1).argmax())].astype(np.float64)
         noise = next((n.noise_dbfs for n in self.analysis.noise if n.take == take.name), {})
-        floor = max((10 ** (level / 20) for name in parts if (level := noise.get(name)) is not None), default=0.0)
+        floor = max((10 ** (level / 20) for name in judged if (level := noise.get(name)) is not None), default=0.0)
         ring = measures.tail_end(loudest, sample_rate=take.sample_rate, noise_rms=floor, above_db=6.0)
         return blend.PrintFacts(hit.id, max(known) if len(known) == len(bleeds) and known else None, hit.level_db,
                                 ring / take.sample_rate, wanted)

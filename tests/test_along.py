@@ -153,6 +153,22 @@ def test_a_lite_kit_is_mixed_from_the_tracks(recorded: Path, tmp_path: Path) -> 
 
 
 @pytest.mark.full
+def test_prints_are_made_of_tracks(recorded: Path, tmp_path: Path) -> None:
+    """A print of the processed kick holds its samples at the attack, ranked by how clean its mic is."""
+    kit = built(recorded, tmp_path / "kit", "mics", '[[prints]]\nname = "mixed"\ndrum = "kick"\nupward = false\n'
+                '[prints.mics]\n"Kick In processed" = {}\n')
+    best = next(each for each in kit.prints if each.rank == 1)
+    x, _ = read_audio(tmp_path / "kit" / best.path)
+    source, _ = read_audio(recorded / "mics" / "take" / "Kick In.wav")
+    at = best.source_start + 12
+    part = source[0, at : at + best.frames]
+    inner = slice(200, 4000)
+
+    assert "could not be measured" not in best.why
+    assert 1.0 == pytest.approx(float(np.corrcoef(part[inner], x[0, inner])[0, 1]), abs=1e-4)
+
+
+@pytest.mark.full
 def test_a_rebuild_remembers_the_folder(recorded: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Built again, byte for byte; on a machine that knows nothing of it one line says what to do; not used where the
     recipe says so.
