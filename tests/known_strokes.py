@@ -4,7 +4,7 @@ without one is everything else.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 from zlib import crc32
 
@@ -13,6 +13,7 @@ import real_takes
 from numpy.typing import NDArray
 
 from oneshot.synth import family, render
+from oneshot.synth.plans import KitPlan, TakePlan
 from oneshot.synth.scene import Scene
 
 SEED = 1
@@ -22,19 +23,22 @@ REAL = {"slate": (real_takes.slate, 1), "groove": (real_takes.groove, 2)}
 
 
 class Alone:
-    """The strokes of one take of the generated family, or of real strokes (name "real"), one by one."""
+    """The strokes of one take of the generated family, or of real strokes (name "real"), one by one; ``planned``: of
+    another plan and its takes, rendered with ``seed``.
+    """
 
-    def __init__(self, name: str, take: str, known: Mapping[str, Any]) -> None:
-        self._scale = float(known["scale"])
+    def __init__(self, name: str, take: str, known: Mapping[str, Any],
+                 planned: tuple[KitPlan, Sequence[TakePlan]] | None = None, seed: int = SEED) -> None:
+        self._scale, self._drawn = float(known["scale"]), seed
         self._real = name == "real"
         if self._real:
             strokes, self._seed = REAL[take]
             self._strokes: list[Any] = sorted(strokes(), key=lambda s: (s.at_s, s.drum))
             self.mics = list(real_takes.MICS)
             return
-        plan, takes = family()[name]
+        plan, takes = planned or family()[name]
         self._take = next(t for t in takes if t.name == take)
-        self._scene = Scene(plan, SEED)
+        self._scene = Scene(plan, seed)
         self.mics = list(self._scene.channels)
         self._strokes = sorted(self._take.strokes, key=lambda s: (s.at_s, s.drum, s.articulation))
 
@@ -59,7 +63,7 @@ class Alone:
             image = np.fft.irfft(spectra * np.fft.rfft(sound, 2**18), axis=1)
             start = int((stroke.at_s + 1.0) * real_takes.RATE)
         else:
-            rng = np.random.default_rng([SEED, 5, crc32(self._take.name.encode()), number])
+            rng = np.random.default_rng([self._drawn, 5, crc32(self._take.name.encode()), number])
             following = next((s for s in self._strokes[number + 1 :]
                               if s.drum == stroke.drum and s.at_s > stroke.at_s), None)
             heard, start, _, _ = render._sound(self._scene, stroke, following, self._scene.homes(), rng)
