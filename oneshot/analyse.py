@@ -35,7 +35,7 @@ from oneshot import (
     unmix,
     untangle,
 )
-from oneshot.company import company_problems
+from oneshot.company import company_problems, in_company
 from oneshot.errors import WorkError
 from oneshot.found import Analysis, Heard, Named, Strokes
 from oneshot.hearing import Progress, listen, scan_take
@@ -270,9 +270,11 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     for each, laid, window in zip(strokes, played, windows, strict=True):
         progress(f"placing hits in {each.heard.take.name}", 0.0)
         rows.add(each, window, hidden(laid, envelopes, window, templates.drum), tails(laid, window))
-    company = [problem for each in strokes for problem in company_problems(
-        each, templates.drum, named.drum, partial(placer.home_row, each.heard.take))]
-    found = rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic), *company))
+    company = {each.heard.take.name: in_company(each, templates.drum, partial(placer.home_row, each.heard.take))
+               for each in strokes}
+    found = rows.finish((*told, *others, *_dynamic_problems(strokes, mics, dynamic), *(
+        problem for take, drums in company.items() for problem in company_problems(take, drums, named.drum))),
+        {(take, named.drum[number]) for take, drums in company.items() for number in drums})
     by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
     return replace(found, laid=ringing.Laid(by_take, envelopes, tuple(m.name for m in mics), found.row))
 

@@ -33,23 +33,24 @@ def scatter_ms(arrival_ms: Floats, home: int) -> float | None:
     return float(np.median(ranges)) if ranges else None
 
 
-def company_problems(strokes: Strokes, drum: Frames, names: Mapping[int, str],
-                     home_row: Callable[[int], int]) -> list[Problem]:
-    """A problem for each drum of a take whose lone strokes, as far as can be told, are not alone.
+def in_company(strokes: Strokes, drum: Frames, home_row: Callable[[int], int]) -> dict[int, float]:
+    """The drums of a take whose lone strokes, as far as can be told, are not alone: number -> scatter, ms.
 
-    ``drum``: int64 (kinds,); ``names``: of drums by number; ``home_row``: number of a drum -> row of its home mic.
+    ``drum``: int64 (kinds,); ``home_row``: number of a drum -> row of its home mic.
     """
     take = strokes.heard.take
     clear = align.clear_delays_ms(strokes.heard.arrivals, take.sample_rate)[strokes.rows]
     clear[:, [mic.role in (Role.BUS, Role.TALK, Role.IGNORE) for mic in take.mics]] = np.nan
     alone = (strokes.gain > 0).sum(axis=1) == 1
-    out = []
-    for number in sorted({int(d) for d in drum[strokes.kind]}):
-        found = scatter_ms(clear[alone & (drum[strokes.kind] == number)], home_row(number))
-        if found is not None and found > SCATTER_MS:
-            out.append(Problem(
-                f"{take.name}/{names[number]}",
-                f"its arrivals scatter by {found:.1f} ms between mics, where those of one drum keep to half a "
-                "millisecond: another drum often falls with it and is not told apart",
-                "what is told of it in other mics than its own holds that drum, too; record some strokes of it alone"))
-    return out
+    found = {number: scatter_ms(clear[alone & (drum[strokes.kind] == number)], home_row(number))
+             for number in sorted({int(d) for d in drum[strokes.kind]})}
+    return {number: value for number, value in found.items() if value is not None and value > SCATTER_MS}
+
+
+def company_problems(take: str, found: Mapping[int, float], names: Mapping[int, str]) -> list[Problem]:
+    """What to tell of the drums that ``in_company`` found in a take; ``names``: of drums by number."""
+    return [Problem(f"{take}/{names[number]}",
+                    f"its arrivals scatter by {value:.1f} ms between mics, where those of one drum keep to half a "
+                    "millisecond: another drum often falls with it and is not told apart",
+                    "the bleed table holds that drum with it; no hit of it is graded A, and in overheads and rooms all "
+                    "are D; record some strokes of it alone") for number, value in found.items()]

@@ -7,7 +7,7 @@ strong it is and what else is in its window.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import replace
 
 import numpy as np
@@ -37,6 +37,9 @@ UNKNOWN_CLEAN_DB = 60.0
 
 DYNAMICS = ("", "compressor", "gate")
 """What is in a mic's way, by its number among those that ``dynamics`` tells."""
+
+ALONE_NO_MORE_DB = 0.1
+"""By this a hit misses the best grade that is known to have company."""
 
 SILENT_DBFS = -135.0
 """Noise up to this is none: below that of any converter, digital silence."""
@@ -202,8 +205,11 @@ class HitRows:
         held = bleed.held_against_db(np.fmax(worst, most_db), together=bool(struck))
         return {m.name: float(held[k]) for k, m in enumerate(self._mics) if m.name in present}
 
-    def finish(self, told: tuple[Problem, ...]) -> Analysis:
-        """Place the attacks of each group and close the books."""
+    def finish(self, told: tuple[Problem, ...], company: Set[tuple[str, str]] = frozenset()) -> Analysis:
+        """Place the attacks of each group and close the books.
+
+        ``company``: takes and drums with which others fall unheard.
+        """
         order = {take.name: n for n, take in enumerate(self._session.takes)}
         ranked = sorted(self._hits, key=lambda h: (order[h.take], h.onset, h.id))
         renumber = {h.id: n for n, h in enumerate(ranked, 1)}
@@ -211,17 +217,29 @@ class HitRows:
         hits = ornaments.tie([replace(h, id=renumber[h.id]) for h in ranked], rates)
         attacks = place_attacks(self._session, hits, {renumber[k]: v for k, v in self._home_onset.items()},
                                 {self._named.drum[n]: home for n, home in self._named.home.items()})
+        worst = {renumber[k]: v for k, v in self._worst.items()}
         found = Analysis(
             hits=hits, drums=self._drums(hits), attacks=attacks,
             grades={},
             clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
             polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
             bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets,
-            worst_db={renumber[k]: v for k, v in self._worst.items()},
+            worst_db={h.id: self._promised(h, worst[h.id], (h.take, h.drum) in company) for h in hits},
             row={renumber[k]: v for k, v in self._row.items()}, dynamics=self._dynamics,
             later={renumber[k]: v for k, v in self._later.items()},
             over={renumber[k]: v for k, v in self._over.items()})
         return replace(found, grades={hit.id: found.graded(hit, self._mics) for hit in hits})
+
+    def _promised(self, hit: Hit, worst: Mapping[str, float], company: bool) -> Mapping[str, float]:
+        """The worst of a hit in each mic, dB; where others fall with its drum unheard (``company``), it stands alone in
+        none, and there is no telling in mics other than its own.
+        """
+        if not company:
+            return worst
+        limit = bleed.GRADE_LIMITS_DB["close"]["A"] + ALONE_NO_MORE_DB
+        home = next(self._named.home[number] for number, name in self._named.drum.items() if name == hit.drum)
+        own = {m.name for m in self._mics if m.stands_at(hit.drum)} | {home}
+        return {mic: max(value, limit if mic in own else 0.0) for mic, value in worst.items()}
 
     def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
         """The drums that have hits, by name; their articulations in order of frequency."""
