@@ -166,23 +166,24 @@ class Along:
         more = [len(track.mics) for track in self.tracks.takes[take.name].tracks if track.goes_with(drum, take)]
         return replace(shape, channels=(*(() if self.left_out else shape.channels), *more))
 
-    def settle(self) -> None:
-        """Tell every track's latency, once all strokes were taken in. Raises SessionError where that cannot be told in
-        a take of which something is cut.
+    def settle(self, take: Take) -> None:
+        """Tell the latency of a take's tracks, once all its strokes were taken in, and let go of what was read for it.
+
+        Raises SessionError where it cannot be told and something is cut from them.
         """
-        for take in self.session.takes:
-            tracks, looks = self.tracks.takes[take.name].tracks, self._looks.pop(take.name, [])
-            if looks:
-                looks.sort(key=lambda look: look.at)
-                try:
-                    self.lies[take.name] = latencies(take, tracks, looks, self._names[take.name],
-                                                     keep=self.asked.latency == "kept")
-                except SessionError as error:
-                    if any(look.cut for look in looks):
-                        raise
-                    self.told.append(Problem(take.name, f"nothing is cut from its processed tracks: {error}", ""))
-                    continue
-                self.told += self._told(take, tracks)
+        tracks, looks = self.tracks.takes[take.name].tracks, self._looks.pop(take.name, [])
+        if not looks:
+            return
+        looks.sort(key=lambda look: look.at)
+        try:
+            self.lies[take.name] = latencies(take, tracks, looks, self._names[take.name],
+                                             keep=self.asked.latency == "kept")
+        except SessionError as error:
+            if any(look.cut for look in looks):
+                raise
+            self.told.append(Problem(take.name, f"nothing is cut from its processed tracks: {error}", ""))
+            return
+        self.told += self._told(take, tracks)
 
     def cut(self, reader: TakeReader, hit: Hit, plan: CutPlan) -> list[tuple[Track, Samples, float | None]]:
         """Each track that goes with a stroke: its samples at the frames of the stroke's window, (its mics, frames), and

@@ -29,7 +29,7 @@ BEFORE_S, AFTER_S, SHORT_S = 0.06, 0.3, 0.01
 """What is looked at around a stroke's first sound; of most strokes of a long session only ``SHORT_S`` of it after."""
 PAD_S = 0.15
 """A track that lies further off than this was not exported from the same start."""
-FULL_LOOKS = 96
+FULL_LOOKS = 48
 """Strokes of a take that are looked at over the whole stretch, spread evenly."""
 AGREE_FRAMES = 1
 NEAR_FRAMES = 24

@@ -145,6 +145,11 @@ def _along(session: Session, kit_path: Path, recipe: Recipe,
         return None, None
     named = None if session.processed is None else session.root / session.processed
     folder = asked or named or tracks_of(kit_path)
+    if folder is not None and folder.resolve().is_relative_to(session.root.resolve()) and (
+            named is None or folder.resolve() != named.resolve()):
+        inside = folder.resolve().relative_to(session.root.resolve()).as_posix()
+        raise SettingsError(f"{folder} lies inside the session, where folders are takes: write processed = "
+                            f"\"{inside}\" into {session.root / 'session.toml'}, or move it out")
     if folder is None:
         if is_our_kit(kit_path) and read_manifest(kit_path).get("tracks"):
             raise SettingsError(f"{kit_path} was cut from processed tracks too, and where they lie is not known: name "

@@ -102,8 +102,8 @@ class Cutter:
                     self.along.take_in(reader, tracks, hit, self._planned[hit.id].plan)
                     shapes[hit.id] = self.along.shape(shapes[hit.id], hit.drum)
                 tell(len(shapes) / len(picks))
-        if self.along is not None:
-            self.along.settle()
+            if self.along is not None:
+                self.along.settle(take)
         return [shapes[pick.hit] for pick in picks]
 
     def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from processing import compressor_gain_db, delayed, high_shelf, peaking
+from short_sessions import sound
 
 from oneshot import mixdown, pipeline, preview
 from oneshot.audio import read_audio, read_int, write_wav
@@ -217,6 +218,15 @@ def test_a_track_whose_latency_changes_stops_the_build(recorded: Path, tmp_path:
     kit = pipeline.build(recorded / "s", tmp_path / "kit", processed=tmp_path / "jumps",
                          recipe_path=tmp_path / "r.toml").kit
     assert {0} == {row["applied_frames"] for row in kit.tracks["take"]}
+
+
+def test_a_folder_inside_the_session_must_be_named_there(tmp_path: Path) -> None:
+    """Its folders would be takes: one line that says what to write where."""
+    for name in ("take 1/Kick In", "take 1/OH L", "take 1/OH R", "Mixed/take 1/Drum bus"):
+        sound(tmp_path / "s" / f"{name}.wav")
+
+    with pytest.raises(SettingsError, match=r'lies inside the session, .* write processed = "Mixed" into'):
+        pipeline.build(tmp_path / "s", tmp_path / "kit", processed=tmp_path / "s" / "Mixed")
 
 
 @pytest.mark.full
