@@ -29,6 +29,7 @@ from oneshot import (
     leaning,
     naming,
     problems,
+    purified,
     ringing,
     scan,
     sifting,
@@ -242,12 +243,12 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     near = np.any([_near_rows(h, mics) for h in heard], axis=0)
     templates = learned.templates
     drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
-    drum = choked.joined([_struck(s, f, near) for s, f in zip(strokes, described, strict=True)], templates,
-                         tuple(learned.drum))
-    if (drum != templates.drum).any():  # strokes of one drum never fall together: take all apart once more
-        templates = replace(templates, drum=drum)
-        learned = replace(learned, templates=templates)
-        drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
+    for settle in (_settled, _joined):
+        anew = settle(strokes, described, learned, mics, near)
+        if (anew.drum != templates.drum).any():  # strokes of one drum never fall together: take all apart once more
+            templates = anew
+            learned = replace(learned, templates=templates)
+            drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
     strokes, guests, others = sifting.sift(_loud_enough(strokes, templates), templates, mics, near, learned.drum)
     if len(guests):
         drums = _drums_called(learned, mics, near, guests)
@@ -277,6 +278,32 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
         {(take, named.drum[number]) for take, drums in company.items() for number in drums})
     by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
     return replace(found, laid=ringing.Laid(by_take, envelopes, tuple(m.name for m in mics), found.row))
+
+
+def _settled(strokes: list[Strokes], described: list[HitFeatures], learned: _Learned, mics: tuple[Mic, ...],
+             near: NDArray[np.bool_]) -> Templates:
+    """The kinds, those learned from mixtures given to the drum where the hits that they explain are."""
+    templates = learned.templates
+    kind = [np.full(len(f.energy), -1, np.int64) for f in described]
+    for part, each in zip(kind, strokes, strict=True):
+        part[each.rows] = purified.alone(each.gain)
+    level, stands_out = features.clear_levels_db(features.join(described))
+    unknown = np.full(level.shape[:2], np.nan)
+    again = group.templates_of(level, stands_out, unknown, np.concatenate(kind))
+    doubtful = purified.lacking(templates, again, near) & ~np.isin(templates.drum, list(learned.drum))
+    if not doubtful.any():
+        return templates
+    nothing = np.full(len(doubtful), -1, np.int64)
+    together = _into_drums(purified.mixed(templates, again, doubtful), nothing, [], nothing, mics, near)
+    drum = purified.settled(templates.drum, templates.members, doubtful, together)
+    return replace(purified.mixed(templates, again, drum != templates.drum), drum=drum)
+
+
+def _joined(strokes: list[Strokes], described: list[HitFeatures], learned: _Learned, _: tuple[Mic, ...],
+            near: NDArray[np.bool_]) -> Templates:
+    """The kinds, open hats put to the short one."""
+    struck = [_struck(s, f, near) for s, f in zip(strokes, described, strict=True)]
+    return replace(learned.templates, drum=choked.joined(struck, learned.templates, tuple(learned.drum)))
 
 
 def _unmixed(heard: list[Heard], described: list[HitFeatures], learned: _Learned, mics: tuple[Mic, ...], said: Told,
