@@ -166,6 +166,18 @@ def test_a_one_shot_sounds_as_its_files(client: Client) -> None:
             np.testing.assert_allclose(sign * row, x[: len(row), names.index(mic)], atol=1e-9)
 
 
+def test_mics_that_the_kit_does_not_play_are_silent_in_it(client: Client) -> None:
+    """What mappings leave out of a one-shot is not heard of it on the page, either."""
+    shot = client.desk.shots[client.kept("kick")[0].id]
+    mute = shot.files[-1]
+    quiet = replace(shot, files=(*shot.files[:-1], replace(mute, plays=False)))
+
+    _, names = sound.shot_wav(client.desk, quiet)
+
+    assert [mic for file in shot.files[:-1] for mic in file.mics] == list(names)
+    assert mute.mics[0] not in names
+
+
 def test_a_lifted_tail_never_passes_its_ceiling(client: Client, pier: Pier) -> None:
     """Tails come up by 30 dB, and no sample of a stroke passes -12 dBFS (0.2512), by the balance and mic by mic."""
     hit = client.kept("snare")[-1]

@@ -103,7 +103,7 @@ class Pages:
         return Response(made, media_type="audio/wav")
 
     def shot(self, request: Request) -> Response:
-        """A one-shot's own files, a channel per mic; their names in a header, as JSON in ASCII."""
+        """A one-shot's own files that play, a channel per mic; their names in a header, as JSON in ASCII."""
         number = request.path_params["number"]
         self.desk.hit(number)
         shot = self.desk.shots.get(number)

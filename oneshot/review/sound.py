@@ -142,12 +142,13 @@ def spectrum(x: Floats, sample_rate: int) -> list[float | None]:
 
 
 def shot_wav(desk: Desk, shot: OneShot) -> tuple[bytes, Sequence[str]]:
-    """A one-shot's own files as a float WAV with a channel per mic, and those mics; signs as recorded.
+    """What sounds of a one-shot in the kit, its own files as a float WAV with a channel per mic, and those mics; signs
+    as recorded. Mics that mappings leave out are left out here, too.
 
     Raises KitError where a file lies outside the kit, AudioError where one cannot be read.
     """
     rows, names, rate = [], [], 48000
-    for sample in shot.files:
+    for sample in (each for each in shot.files if each.plays):
         path = inside(desk.folder, sample.path)
         if path is None:
             raise KitError(f"{desk.folder}: its manifest names a file outside the kit")
