@@ -123,12 +123,13 @@ def templates_of(level_db: Floats, heard: NDArray[np.bool_], arrival_ms: Floats,
 
 
 def _without_waver(power: Floats) -> Floats:
-    """A stroke (mics, bands, stretches) without low sound that is over in its first stretch.
+    """A stroke (mics, bands, stretches) without low sound that is the loudest in a mic and over in its first stretch.
 
     No drum does that: below 280 Hz 11 ms hold one to three periods. It is the waver of what rang before, as of a kick
     under a hat.
     """
-    brief = ~(power[:, :LOW_BANDS, 1:] > 0).any(axis=2)
+    loudest = power[:, :LOW_BANDS, 0] > power[:, LOW_BANDS:].max(axis=(1, 2))[:, None]
+    brief = loudest & ~(power[:, :LOW_BANDS, 1:] > 0).any(axis=2)
     out = power.copy()
     out[:, :LOW_BANDS, 0] = np.where(brief, 0.0, power[:, :LOW_BANDS, 0])
     return out
