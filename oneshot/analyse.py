@@ -459,6 +459,8 @@ def _names(strokes: list[Strokes], learned: _Learned, drums: tuple[dict[int, str
         heard = own_db[mine][:, close if close.any() else near]
         if what[number] not in naming.STRUCK_ONE_WAY:
             way[mine] = articulations.tell_apart(heard)
+        if what[number] == "hat" and not way[mine].any():
+            way[mine] = choked.openings(templates, np.concatenate([s.kind for s in strokes])[mine])
         names = naming.articulations(articulations.median_strokes(heard, way[mine]), what[number])
         called.update({(number, k): n for k, n in enumerate(names)})
     ends = np.cumsum([len(s.rows) for s in strokes])[:-1]

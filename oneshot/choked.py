@@ -48,6 +48,12 @@ SHORT_DB = 0.29
 is known of it; open hats, rides and crashes lose less.
 """
 
+LONG_SHARE = 0.5
+"""A hat that rings on loses less than this part of what a short one does."""
+
+FEWEST_STRUCK = 4
+"""So many hits of a hat are needed to tell an opening of it, as for any articulation."""
+
 _LATE = (3, 4)
 _MIDDLE = np.array([(a + b) / 2 + 4 for a, b in STRETCH_STEPS])
 
@@ -145,3 +151,18 @@ def joined(takes: Sequence[Struck], templates: Templates, named: Sequence[int] =
         if number not in named and number not in able:
             drum[templates.drum == number] = hat
     return drum
+
+
+def openings(templates: Templates, kind: Frames) -> Frames:
+    """How the hits (hits,) of one hat were struck as far as their kinds tell it: 0 for what is short, 1 for what rings
+    on; all 0 where there are not ``FEWEST_STRUCK`` of each.
+
+    For hats of which single hits do not tell it: where short ones are buried soon, most of what says that they are over
+    is not known. ``kind``: int64 (hits,), each hit's kind, all of the one drum.
+    """
+    lost = _lost_db(templates)
+    late = templates.energy[..., list(_LATE)].sum(axis=(1, 2, 3))
+    long: NDArray[np.bool_] = (late > 0) & (lost < LONG_SHARE * SHORT_DB)
+    if min(long[kind].sum(), (lost >= SHORT_DB)[kind].sum()) < FEWEST_STRUCK:
+        return np.zeros(len(kind), np.int64)
+    return long[kind].astype(np.int64)

@@ -49,6 +49,21 @@ def struck(*stops: bool, kind: int = LONG) -> choked.Struck:
     return choked.Struck(at_s, features, np.array([kind, DRUM] * len(stops)))
 
 
+def test_a_hat_is_opened_where_its_kinds_say_so() -> None:
+    """Hits of the kind that rings on are open, those of the short one closed, from four of each on; where the ring is
+    not known past 45 ms, or all are short, none is.
+    """
+    assert [0] * 5 + [1] * 4 == choked.openings(KINDS, np.array([SHORT] * 5 + [LONG] * 4)).tolist()
+    assert [0] * 8 == choked.openings(KINDS, np.array([SHORT] * 5 + [LONG] * 3)).tolist()
+    assert [0] * 9 == choked.openings(KINDS, np.array([SHORT] * 9)).tolist()
+
+    brief = stroke(BRIGHT, "long")
+    brief[..., 3:] = 0.0
+    unknown = templates(brief, stroke(BRIGHT, "short"), stroke(DULL, "short"))
+    assert [0] * 9 == choked.openings(unknown, np.array([SHORT] * 5 + [LONG] * 4)).tolist()
+
+
+
 def test_a_ring_that_ends_at_the_next_stroke_is_an_open_hat() -> None:
     """Three of four rings that stop make the long cymbal the short one's open stroke; drums stay what they were."""
     assert [1, 1, 2] == choked.joined([struck(True, True, False, True)], KINDS).tolist()

@@ -115,6 +115,30 @@ def learned(level: Floats, heard: NDArray[np.bool_], labels: Sequence[int]) -> T
     return group.templates_of(level, heard, np.full(level.shape[:2], np.nan), np.array(labels, np.int64))
 
 
+def test_low_sound_of_eleven_milliseconds_is_no_part_of_a_stroke() -> None:
+    """A hat over a kick's ring is learned without the lows that wavered as it began; a kick is learned with its lows,
+    in the mic in which they go on, and so is a hat with lows that are softer than itself.
+    """
+    hat = np.full((2, BANDS, STRETCHES), -150.0)
+    hat[:, 6:] = -30.0
+    under = hat.copy()
+    under[:, :2, 0] = -10.0
+    kick = np.full((2, BANDS, STRETCHES), -150.0)
+    kick[:, :2] = -10.0
+    kick[1, :2, 1:] = -150.0
+    softer = under.copy()
+    softer[:, :2, 0] = -40.0
+    level = np.stack([under] * 4 + [kick] * 4 + [softer] * 4)
+    found = group.templates_of(level, level > -100, np.full((12, 2), np.nan), np.repeat([0, 1, 2], 4))
+
+    assert not found.energy[0, :, :2].any()
+    np.testing.assert_allclose(1.0, found.energy[0].sum())
+    np.testing.assert_allclose(found.energy[1, 0, 0, 0], found.energy[1, 0, 0, -1])
+    assert not found.energy[1, 1, :2].any()
+    assert found.energy[2, :, :2, 0].all()
+
+
+
 def test_the_median_stroke_is_the_stroke() -> None:
     """From eleven strokes over 30 dB of strength, two of them with bleed in a third of their levels, the template is
     the stroke itself to half a decibel in the middle, its energies summing to one.
