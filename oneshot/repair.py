@@ -49,9 +49,8 @@ LOWEST_TRANSITION_HZ = 60.0
 CLEAN_DB = 15.0
 """Where the hit stands this far above everything else, suppression leaves the file alone; the estimate is good to some
 5 dB, so a hit that is 20 dB clear is never touched."""
-LEAST_DB = 1.0
-"""Suppression must be foreseen to lower the error (what is left of the rest, and what is taken of the hit) by this;
-less is hardly heard (common practice, no source)."""
+LEAST_DB = 2.0
+"""Suppression must be foreseen to lower the error (what is left of the rest, and what is taken of the hit) by this."""
 DEEPEST_DB = 20.0
 """Suppression never takes more than this: below it, steps between moments are heard as warbling (common practice, no
 source)."""
