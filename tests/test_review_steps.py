@@ -84,7 +84,8 @@ def test_the_way_survives_a_reload_and_is_one_for_all_tabs(sight: Sight) -> None
     other.page.reload()
     other.page.wait_for_selector("#hit-title")
     expect(other.page.locator("#redo")).to_be_enabled()
-    expect(sight.page.locator("#redo")).to_be_enabled(timeout=15000)  # it hears of it by itself
+    expect(sight.page.locator("#count")).to_have_text("", timeout=15000)  # it hears of it by itself
+    expect(sight.page.locator("#redo")).to_be_enabled()
     sight.press("U")
     sight.decided(1)
 
