@@ -108,7 +108,8 @@ class Chooser:
         reach = replace(self, choosing=replace(self.choosing, grade=max(LAYER_GRADE, self.choosing.grade)))
         able = [h for h in hits if reach.unfit(h) is None]
         if able:
-            return [*good, *(h for h in able if h not in good)]
+            reached = {h.id for h in good}
+            return [*good, *(h for h in able if h.id not in reached)]
         able = sorted((h for h in hits if h.id not in self.rejected and h.level_db is not None),
                       key=lambda h: (self.clean_db[h.id], h.id))
         limit = self.clean_db[able[0].id] + FALLBACK_WITHIN_DB if able else 0.0

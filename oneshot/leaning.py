@@ -45,8 +45,7 @@ STEADIEST_DB = 0.5
 
 SURE, ALONG = 5.0, 0.6
 """A weak stroke lies this many deviations of ordinary strokes along the line, and so much of what is odd about it lies
-there (a cosine); of some 450 others in eleven takes the furthest has 3.9 and
-0.8, weak rim shots 9 to 17 and 0.7.
+there (a cosine); of some 330 others in eight sessions the furthest has 3.9 and 0.8, weak rim shots 9 to 17 and 0.7.
 """
 
 REACH_DB = 10.0
