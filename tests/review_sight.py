@@ -18,6 +18,11 @@ AXE = Path(os.environ.get("AXE_CORE", Path(__file__).parent.parent / ".axe/node_
 NOT_HERE = os.environ.get("ONESHOT_NO_BROWSER") == "1"
 LAPTOP, PHONE = ViewportSize(width=1366, height=768), ViewportSize(width=390, height=844)
 
+CHOSEN_AND_SHOWN = """() => [
+    (document.querySelector(".stroke[aria-selected=true]")?.id ?? "").split("-")[1] ?? "",
+    document.querySelector("#hit")?.dataset.hit ?? ""]"""
+"""The numbers of the two, "" where there is none."""
+
 
 class Sight:
     """A page that is open on a kit."""
@@ -43,10 +48,17 @@ class Sight:
             self.page.wait_for_timeout(40)
 
     def settled(self) -> None:
-        """Wait until the stroke that is chosen is the one that is shown."""
-        expect(self.page.locator("#hit[data-hit]")).to_have_count(1)
-        number = (self.page.locator(".stroke[aria-selected=true]").get_attribute("id") or "").split("-")[1]
-        expect(self.page.locator(f"#hit[data-hit='{number}']")).to_have_count(1)
+        """Wait until the stroke that is chosen is the one that is shown; which one it is may change meanwhile, while
+        keys wait for their turn.
+        """
+        seen = ""
+        for _ in range(200):
+            chosen, shown = self.page.evaluate(CHOSEN_AND_SHOWN)
+            if chosen and chosen == shown:
+                return
+            seen = f"stroke {chosen} is chosen and {shown} shown"
+            self.page.wait_for_timeout(50)
+        raise AssertionError(seen)
 
     def decided(self, count: int) -> None:
         """Wait until so many decisions are told."""
