@@ -32,6 +32,8 @@ from oneshot.synth.demo import PLAN, takes
 from oneshot.synth.kits import EIGHT, FLOOR, FLOOR_TOM, HAT, KICK, SNARE, SNARE_TOP, SNARE_TRIGGER
 from oneshot.synth.patterns import counted_in, crowded
 from oneshot.synth.room import Acoustics, Radiator
+from oneshot.synth.scene import Scene
+from oneshot.synth.strokes import Part
 
 SR = 48000
 Rendered = tuple[Floats32, dict[str, Any]]
@@ -72,6 +74,20 @@ def test_travel_time_is_distance_over_speed() -> None:
     slope = np.polyfit(f[band], np.unwrap(np.angle(cross))[band], 1)[0]
 
     assert 240.0 == pytest.approx(-slope / (2 * np.pi), abs=0.6)  # the floor's reflection bends the phase a little
+
+
+def test_short_and_long_strokes_go_through_one_desk() -> None:
+    """A mic hears the same of a sound's first 50 ms whether it is cut short or rings for seconds: convolution has no
+    other length (numpy.convolve is the reference).
+    """
+    scene, sound, head = Scene(PLAN, 1), np.zeros(4 * SR, np.float32), round(0.05 * SR)
+    sound[:head] = np.random.default_rng(2).standard_normal(head)
+    radiator = scene.surfaces["hat", "plate"]
+    known = scene.response(radiator) * scene.gains[:, None]
+    expected = [np.convolve(sound[:head].astype(np.float64), row)[:head] for row in known]
+    for frames in (head, SR // 4, SR, 4 * SR):
+        heard = scene.image([Part("plate", sound[:frames])], "hat", 0.0, np.zeros(3))[:, :head]
+        assert expected == pytest.approx(heard, abs=1e-4 * float(np.abs(expected).max())), frames
 
 
 def test_a_fractional_frame_is_kept() -> None:

@@ -27,6 +27,7 @@ class Scene:
         self._spectra: dict[tuple[str, str, int], Spectrum] = {}
         self.gains = np.ones(len(plan.mics), np.float32)
         self.gains = self._level_check()
+        self._spectra.clear()  # those of the level check are without the gains it found
         self.mixing = _mixing(plan)
         mixed = [f"{plan.mixdown} {side}" for side in "LR"]
         self.channels = [m.name for m in plan.mics] if plan.mixdown is None else mixed
