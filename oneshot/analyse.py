@@ -161,7 +161,7 @@ def _learn(name: str, heard: list[Heard], described: list[HitFeatures], mics: tu
     composite = unmix.composites(kinds, near, unmix.COMPOSITE_DB)
     kinds = group.select(kinds, ~composite | (drum_of[kinds.drum] >= 0))
     kinds, variant = untangle.untangle(kinds, group.apart(*features.between_db(kinds, near), int(near.sum())), near,
-                                       drum_of[kinds.drum] >= 0)
+                                       drum_of[kinds.drum] >= 0, _owners(kinds, drums, drum_of[kinds.drum], mics, near))
     drum = _into_drums(kinds, variant, drums, drum_of[kinds.drum], mics, near)
     names = {int(d): drums[int(who)] for d, who in zip(drum, drum_of[kinds.drum], strict=True) if who >= 0}
     return _Learned(replace(kinds, drum=drum), names, _said_strokes(said, kind, kinds.drum))
@@ -200,12 +200,19 @@ def _into_drums(kinds: Templates, variant: Frames, drums: list[str], said: Frame
                 near: NDArray[np.bool_]) -> Frames:
     """The drum of each kind (kinds,), as place, sound and labels say. ``said``: rows of ``drums``, -1 for none."""
     place, sound = features.between_db(kinds, near)
+    apart_ms = group.delays_apart_ms(kinds.delay_ms[:, near])
+    return group.into_drums(place, sound, apart_ms, owner=_owners(kinds, drums, said, mics, near), variant=variant,
+                            mics=int(near.sum()), said=said)
+
+
+def _owners(kinds: Templates, drums: list[str], said: Frames, mics: tuple[Mic, ...],
+            near: NDArray[np.bool_]) -> Frames:
+    """The drum whose close mic owns each kind (kinds,), that which was said first; -1 for none."""
     close = _close_numbers(mics)
     owner = group.owners(features.standing_db(kinds, near), close)
     of = [next((int(c) for m, c in zip(mics, close, strict=True) if m.stands_at(name)), -1) for name in drums]
-    owner = np.where(said >= 0, np.array([*of, -1], np.int64)[said], owner)
-    apart_ms = group.delays_apart_ms(kinds.delay_ms[:, near])
-    return group.into_drums(place, sound, apart_ms, owner=owner, variant=variant, mics=int(near.sum()), said=said)
+    out: Frames = np.where(said >= 0, np.array([*of, -1], np.int64)[said], owner)
+    return out
 
 
 def _said_strokes(said: Told, kind: Frames, kept: Frames) -> list[labels.Said | None]:

@@ -44,11 +44,12 @@ SOLID_SHARE = 0.15
 
 
 def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bool_],
-             whole: NDArray[np.bool_] | None = None) -> tuple[Templates, Frames]:
+             whole: NDArray[np.bool_] | None = None, owner: Frames | None = None) -> tuple[Templates, Frames]:
     """Take the kinds apart that contain other kinds.
 
     ``apart``: bool (kinds, kinds), which are surely different drums; ``near``: bool (mics,), the mics that decide;
-    ``whole``: bool (kinds,), which are known to be one drum alone.
+    ``whole``: bool (kinds,), which are known to be one drum alone; ``owner``: int64 (kinds,), the drum whose close mic
+    owns each, -1 for none: what one drum's mic owns is no variant of a kind that it does not own, however loud that is.
     Kinds that contain nothing stay as they are. Of the others the softer parts are taken out; what is left, its
     loudest part or a drum that was never heard alone, stays as a kind where there is enough of it. Returns the kinds
     and, for each, which other one it is a variant of (kinds,), -1 for none.
@@ -64,7 +65,8 @@ def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bo
     for k in np.flatnonzero(mixture):
         parts = _parts(within[k] & ~mixture, share[k], apart)
         weight = {c: 10 ** (ratio_db[k, c] / 10) for c in parts}
-        loudest = max(parts, key=lambda c: weight[c], default=-1)
+        able = [c for c in parts if owner is None or owner[k] in (-1, owner[c])]
+        loudest = max(able, key=lambda c: weight[c], default=-1)
         if loudest >= 0 and weight[loudest] >= MAIN_SHARE:
             variant[k] = loudest
         out = [c for c in parts if c != variant[k]]

@@ -141,6 +141,19 @@ def test_a_mixture_of_two_known_drums_adds_none() -> None:
             or np.abs(off_db(HAT, kinds.energy[k])).max() < 1.5
 
 
+@pytest.mark.parametrize(("owner", "expected"), [((0, 1, 1), -1), ((-1, 1, 1), -1), ((0, 1, -1), 0), ((1, 1, 1), 0)])
+def test_what_a_close_mic_owns_is_no_variant_of_another_drum(owner: tuple[int, ...], expected: int) -> None:
+    """Toms that are always struck with a louder ride: where their own mic hears them they are a drum of their own;
+    where no mic, or the ride's, owns the mixture, it goes with the ride.
+    """
+    kinds = templates(HAT, SNARE, mixed((TOM, -3.0), (HAT, 0.0)), members=[40, 30, 12])
+    apart = group.apart(*features.between_db(kinds, NEAR), MICS)
+
+    _, variant = untangle.untangle(kinds, apart, NEAR, None, np.array(owner))
+
+    assert expected == variant[2]
+
+
 def test_a_rest_heard_once_is_not_trusted() -> None:
     """A mixture heard a single time makes no drum."""
     kinds, _ = taken_apart(templates(HAT, SNARE, mixed((KICK, 0.0), (HAT, -4.0)), members=[40, 20, 1]))
