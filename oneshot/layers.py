@@ -21,22 +21,29 @@ from oneshot.model import Floats, Frames
 def layer_borders(levels: Floats, most: int, step_db: float) -> list[float]:
     """Borders between velocity layers, rising, in dB; none where one layer is all there is.
 
-    ``levels``: float64 (hits,), rising. At most ``most`` layers, neighbours at least ``step_db`` apart in their mean,
-    and none of a single hit, save where the span leaves room for steps three times as large: then a lone hit far from
-    the rest is a layer.
+    ``levels``: float64 (hits,), rising. At most ``most`` layers, neighbours at least ``step_db`` apart in their mean.
+    None is of a single hit, save where the span leaves room for steps three times as large, or where there are hardly
+    two hits a layer and that one lies a step from every other: a ladder of single strokes, as cymbals are recorded, has
+    a layer for each, since strokes so far apart could not take turns.
     """
     span = float(levels[-1] - levels[0])
-    count = min(most, max(1, len(levels) // 2), 1 + int(span / step_db))
+    count = min(most, len(levels), 1 + int(span / step_db))
     back = _last_starts(levels, count)
     while count > 1:
         starts = _breaks(back, count)
         parts = np.split(levels, starts)
         means = np.array([p.mean() for p in parts])
-        peopled = min(len(p) for p in parts) >= 2 or count <= 1 + int(span / (3 * step_db))
+        peopled = min(len(p) for p in parts) >= 2 or count <= 1 + int(span / (3 * step_db)) or (
+            len(levels) <= 2 * count + 1 and _far_apart(parts, step_db))
         if np.diff(means).min() >= step_db and peopled:
             return [float((levels[s - 1] + levels[s]) / 2) for s in starts]
         count -= 1
     return []
+
+
+def _far_apart(parts: Sequence[Floats], step_db: float) -> bool:
+    """Whether every part of a single value lies ``step_db`` from the values of the parts beside it."""
+    return all(after[0] - before[-1] >= step_db for before, after in pairwise(parts) if 1 in (len(before), len(after)))
 
 
 def natural_breaks(values: Floats, count: int) -> list[int]:

@@ -66,6 +66,23 @@ def test_layers_are_steps_and_never_one_hit(seed: int) -> None:
     assert sum(len(p) for p in parts) == len(levels)
 
 
+@pytest.mark.parametrize("levels", [[14.9, 20.0, 24.3], [-30.0, -26.5, -22.0], [*np.arange(-33.0, 0.0, 4.1)]])
+def test_a_ladder_of_single_strokes_has_a_layer_for_each(levels: list[float]) -> None:
+    """Three crashes 4 to 5 dB apart are three layers, and eight strokes from soft to hard eight: none is left out."""
+    borders = layer_borders(np.array(levels), 12, 3.0)
+
+    assert [(a + b) / 2 for a, b in pairwise(levels)] == pytest.approx(borders)
+
+
+@pytest.mark.parametrize("levels", [[14.9, 16.9, 19.5], [-20.0, -19.5, -17.6]])
+def test_strokes_nearer_than_a_step_are_no_layers(levels: list[float]) -> None:
+    """Where single strokes lie nearer to each other than a step, they are no layers each."""
+    parts = np.split(np.array(levels), np.searchsorted(levels, layer_borders(np.array(levels), 8, 3.0)))
+
+    assert len(parts) < 3
+    assert all(b.mean() - a.mean() >= 3.0 for a, b in pairwise(parts))
+
+
 # ----------------------------------------------------------------------------------------------------------- velocities
 
 
