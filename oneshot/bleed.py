@@ -33,8 +33,9 @@ GUARD_DB = 2.0
 """Taken off in doubt when a grade is given: what is hidden under a hit is expected, not seen, and strokes of one kind
 differ by 2 to 3 dB in a band (common practice, no source)."""
 
-USUAL_ERROR_DB = 1.0
-"""By this much ``bleed_db`` is off as a rule: the median over sessions with truth (docs/methods.md)."""
+USUAL_ERROR_DB, AWAY_ERROR_DB = 2.0, 1.0
+"""By this much ``bleed_db`` is off as a rule where it is near the limit, in the home mic: the median over sessions with
+truth. In other mics it is off by as much, but half of that is too high already (docs/methods.md)."""
 
 FEWEST_FOR_SPREAD = 3
 """Hits from which a spread is told."""
@@ -90,12 +91,13 @@ def ratio_db(other: Floats, own: Floats) -> Floats:
     return np.where(own > 0, np.maximum(out, LOWEST_DB), np.nan)
 
 
-def told_db(estimate_db: Floats, most_db: Floats) -> Floats:
+def told_db(estimate_db: Floats, most_db: Floats, home: int) -> Floats:
     """The bleed that is told (mics,): the estimate; but where it would call a mic usable and the most that may be there
     does not, or a usual error of the estimate, ``CLEAR_DB``, the least that does not call it so. Between the two
     nothing is known.
     """
-    doubtful = (estimate_db < CLEAR_DB) & (np.fmax(most_db, estimate_db + USUAL_ERROR_DB) >= CLEAR_DB)
+    error = np.where(np.arange(len(estimate_db)) == home, USUAL_ERROR_DB, AWAY_ERROR_DB)
+    doubtful = (estimate_db < CLEAR_DB) & (np.fmax(most_db, estimate_db + error) >= CLEAR_DB)
     return np.where(doubtful, CLEAR_DB, estimate_db)
 
 

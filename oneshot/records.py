@@ -142,10 +142,10 @@ class HitRows:
         struck = [int(k) for k in np.flatnonzero(strokes.gain[i]) if int(k) != kind]
         other = np.nan_to_num(windows.other[i].sum(axis=1))
         most_db = bleed.ratio_db(other + hidden.energy[i], own)
-        bleed_db = bleed.told_db(bleed.ratio_db(other, own), most_db)
         home_row = self._placer.home_row(take, number)
         home = take.mics[home_row].name
         at_home = names.index(home) if home in names else int(own.argmax())
+        bleed_db = bleed.told_db(bleed.ratio_db(other, own), most_db, at_home)
         hit_id = len(self._hits) + 1
         self._row[hit_id] = i
         earliest = _earliest(strokes, i, onsets)

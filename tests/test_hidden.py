@@ -83,9 +83,11 @@ def test_a_drum_that_is_known_to_be_there_does_not_hide() -> None:
 
 
 def test_bleed_in_doubt_does_not_call_a_mic_usable() -> None:
-    """An estimate stands as it is, unless it alone would make the mic usable, or by less than its usual error: then the
-    limit is told.
+    """An estimate stands as it is, unless it alone would make the mic usable, or by less than its usual error, which
+    counts more in the home mic, the last here: then the limit is told.
     """
-    estimate, most = np.array([-30.0, -30.0, -20.5, -10.0, np.nan]), np.array([-25.0, -12.0, -20.4, -5.0, np.nan])
+    estimate = np.array([-30.0, -30.0, -20.5, -21.5, -10.0, np.nan, -21.5])
+    most = np.array([-25.0, -12.0, -20.4, -30.0, -5.0, np.nan, -30.0])
 
-    np.testing.assert_array_equal([-30.0, CLEAR_DB, CLEAR_DB, -10.0, np.nan], told_db(estimate, most))
+    np.testing.assert_array_equal([-30.0, CLEAR_DB, CLEAR_DB, -21.5, -10.0, np.nan, CLEAR_DB],
+                                  told_db(estimate, most, 6))
