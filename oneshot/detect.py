@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from oneshot.model import SILENT_PEAK, Floats, Frames, Role, Take
-from oneshot.stages import Onsets, TakeScan
+from oneshot.stages import Onsets, TakeScan, mean_squares
 
 LOOK_BACK_STEPS = (3, 8)
 """How many steps back the reference lies: far enough that the hit itself is not in it, near enough to know the ring."""
@@ -124,7 +124,7 @@ def _rise_db(scan: TakeScan, mic: int, start: int, stop: int) -> Floats:
     first, last = LOOK_BACK_STEPS
     lead = max(0, start - last)
     twice_noise = 2 * 10 ** (scan.noise_db[mic] / 10)
-    level = 10 * np.log10(10 ** (scan.level_db[mic, lead:stop].astype(np.float64) / 10) + twice_noise)
+    level = 10 * np.log10(mean_squares(scan.level_db[mic, lead:stop]) + twice_noise)
     if lead == 0 and len(level) > 2:  # the first two windows hold half of nothing: that is no rise
         level[:2] = np.maximum(level[:2], level[2:5].max(axis=0))
     rise = np.clip(level - _loudest_before(level, first, last), 0, RISE_LIMIT_DB)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.model import SILENT_PEAK, Floats, Frames
-from oneshot.stages import STRETCH_STEPS, HitFeatures, TakeScan, Templates
+from oneshot.stages import STRETCH_STEPS, HitFeatures, TakeScan, Templates, mean_squares
 
 BEFORE_STEPS = (-6, -2)
 """Where the level before a hit is read: 17 to 6 ms ahead, clear of the analysis window of the hit itself."""
@@ -76,8 +76,7 @@ def _mean_energy(scan: TakeScan, row: int, step: Frames, stretch: tuple[int, int
     index = np.clip(step[:, None] + np.arange(*stretch), 0, scan.level_db.shape[1] - 1)
     out = np.empty((len(step), scan.level_db.shape[2]))
     for a in range(0, len(step), 1024):
-        levels = scan.level_db[row][index[a : a + 1024]].astype(np.float64)
-        out[a : a + 1024] = (10 ** (levels / 10)).mean(axis=1)
+        out[a : a + 1024] = mean_squares(scan.level_db[row][index[a : a + 1024]]).mean(axis=1)
     return out
 
 
@@ -111,10 +110,12 @@ def distances_db(features: HitFeatures, rows: Frames) -> tuple[Floats, Floats]:
     level, heard, valid = level[rows], heard[rows], features.valid[rows][:, :, None, :]
     place = np.zeros((len(rows), len(rows)))
     sound = np.zeros((len(rows), len(rows)))
-    for i in range(len(rows)):
-        difference, weight = _differences(level, heard, level[i], heard[i], valid & valid[i])
-        place[i], sound[i] = _place(difference, weight), _sound(difference, weight)
-    return (place + place.T) / 2, (sound + sound.T) / 2
+    for i in range(len(rows)):  # the other half is the same, to the bit: differences change their sign and no more
+        rest = slice(i, None)
+        difference, weight = _differences(level[rest], heard[rest], level[i], heard[i], valid[rest] & valid[i])
+        place[i, rest] = place[rest, i] = _place(difference, weight)
+        sound[i, rest] = sound[rest, i] = _sound(difference, weight)
+    return place, sound
 
 
 def _differences(level: Floats, heard: NDArray[np.bool_], one: Floats, one_heard: NDArray[np.bool_],

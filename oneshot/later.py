@@ -16,6 +16,7 @@ import numpy as np
 from oneshot.found import SAME_EVENT_S, LaterSound
 from oneshot.model import Floats, Frames
 from oneshot.ringing import BEATS_DB, LOOK_S, VARIES_DB, Played, Windows
+from oneshot.stages import mean_squares
 
 LONG_STEPS = 20
 """Steps of the scan that are looked at together, about 55 ms as in grading ..."""
@@ -70,8 +71,8 @@ def tails(played: Played, windows: Windows) -> Tails:
 
 def _levels(played: Played, there: Frames, at: Frames) -> Floats:
     """Mean squares (mics, looks, bands) of the ``LONG_STEPS`` from each of ``at`` on."""
-    piece = played.scan.level_db[played.rows[there], at[0] : at[-1] + LONG_STEPS].astype(np.float64)
-    total = np.cumsum(np.pad(10 ** (piece / 10), ((0, 0), (1, 0), (0, 0))), axis=1)
+    piece = mean_squares(played.scan.level_db[played.rows[there], at[0] : at[-1] + LONG_STEPS])
+    total = np.cumsum(np.pad(piece, ((0, 0), (1, 0), (0, 0))), axis=1)
     begin = at - at[0]
     out: Floats = (total[:, begin + LONG_STEPS] - total[:, begin]) / LONG_STEPS
     return out

@@ -10,7 +10,7 @@ from stage_inputs import BANDS, RATE, STRETCHES, add, heard, noise, scan_take, s
 
 from oneshot import features
 from oneshot.model import Floats, Role
-from oneshot.stages import HitFeatures
+from oneshot.stages import HitFeatures, mean_squares
 
 MICS = 6
 ROWS = np.arange(2)
@@ -271,3 +271,11 @@ def test_takes_are_joined_in_order(tmp_path: Path) -> None:
     assert ("near",) == near.mics
     np.testing.assert_array_equal(joined.energy[:, 2:], near.energy)
     np.testing.assert_array_equal(joined.valid[:, 2:], near.valid)
+
+
+def test_levels_are_looked_up_as_they_would_be_worked_out() -> None:
+    """Every float16 level from the floor to full scale gives the mean square that ten to its power is, to the bit."""
+    levels = np.arange(2**16, dtype=np.uint16).view(np.float16)
+    levels = levels[np.isfinite(levels) & (np.abs(levels) <= 200)]
+
+    assert (10 ** (levels.astype(np.float64) / 10)).tobytes() == mean_squares(levels).tobytes()
