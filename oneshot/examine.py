@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -11,9 +12,12 @@ from oneshot.found import Analysis
 from oneshot.likeness import LOOK_AHEAD_S, LOOK_BACK_S, Measured, measure
 from oneshot.model import Hit, Session, Take
 from oneshot.recall import recalled
+from oneshot.workers import spread
 
 LEVEL_S = 0.2
 """Over this stretch levels are compared between mics."""
+AT_ONCE = 64
+"""Hits that one worker examines before it takes the next ones."""
 HEARD_DB = 12.0
 """What stands this clear is heard by itself: everything else adds a quarter of a decibel at most."""
 
@@ -28,20 +32,33 @@ def examine(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[i
         there = {mic.name for mic in take.mics}
         mine = sorted((h for h in hits if h.take == take.name and homes.get(h.drum) in there),
                       key=lambda h: (h.onset, h.id))
-        wanted = sorted({homes[h.drum] for h in mine})
-        if not wanted:
-            continue
-        rest = _rests_s(analysis, take)
-        noise = _noise_rms(analysis, take)
-        with TakeReader(session.root, take, wanted) as reader:
-            for hit in mine:
-                home = homes[hit.drum]
-                out[hit.id] = _examine(reader, wanted.index(home), take, hit, analysis, home, noise[home],
-                                       rest.get(hit.id, 0.0))
+        some = partial(_examine_some, session, analysis, take, _rests_s(analysis, take), _noise_rms(analysis, take))
+        found: dict[int, Measured] = {}
+        for each in spread(some, _by_mic(mine, homes)):
+            found.update(each)
+        out.update((hit.id, found[hit.id]) for hit in mine)
     return out
 
 
-def _examine(reader: TakeReader, row: int, take: Take, hit: Hit, analysis: Analysis, home: str, noise: float,
+def _by_mic(hits: Sequence[Hit], homes: Mapping[str, str]) -> list[tuple[str, list[Hit]]]:
+    """Hits, in order of time, in pieces that one worker reads in one home mic."""
+    out = []
+    for home in sorted({homes[h.drum] for h in hits}):
+        mine = [h for h in hits if homes[h.drum] == home]
+        out += [(home, mine[a : a + AT_ONCE]) for a in range(0, len(mine), AT_ONCE)]
+    return out
+
+
+def _examine_some(session: Session, analysis: Analysis, take: Take, rest_s: Mapping[int, float],
+                  noise: Mapping[str, float], some: tuple[str, Sequence[Hit]]) -> dict[int, Measured]:
+    """Read and measure some hits in one mic."""
+    home, hits = some
+    with TakeReader(session.root, take, [home]) as reader:
+        return {hit.id: _examine(reader, take, hit, analysis, home, noise[home], rest_s.get(hit.id, 0.0))
+                for hit in hits}
+
+
+def _examine(reader: TakeReader, take: Take, hit: Hit, analysis: Analysis, home: str, noise: float,
              rest_s: float) -> Measured:
     """Read and measure one hit."""
     attack = analysis.attacks[hit.id]
@@ -52,7 +69,7 @@ def _examine(reader: TakeReader, row: int, take: Take, hit: Hit, analysis: Analy
     cut = following is not None and following <= far
 
     def measured() -> Measured:
-        x = reader.read(start, stop)[row]
+        x = reader.read(start, stop)[0]
         return measure(x, sample_rate=take.sample_rate, attack=attack - start, stop=len(x), cut=cut, noise_rms=noise,
                        rest_s=rest_s)
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy import fft
@@ -268,14 +269,15 @@ def _second_contact(x: Floats, sample_rate: int, noise_rms: float) -> tuple[floa
 
 def _rises_again(x: Floats, sample_rate: int, noise_rms: float, above_hz: float) -> tuple[float, float] | None:
     """The same above one frequency."""
-    high = sosfilt(butter(2, above_hz, "highpass", fs=sample_rate, output="sos"), x)
+    high = sosfilt(_highpass(above_hz, sample_rate), x)
     hop = round(CONTACT_HOP_S * sample_rate)
     power = (high[:len(high) // hop * hop].reshape(-1, hop) ** 2).mean(axis=1)
     power = np.convolve(power, np.ones(2) / 2)[:len(power)]
     step, back, first = (round(s / CONTACT_HOP_S) for s in (CONTACT_STEP_S, CONTACT_BACK_S, CONTACT_AFTER_S))
     if len(power) <= first:
         return None
-    before = np.array([power[max(0, k - back):k - step + 1].max() for k in range(first, len(power))])
+    windows = np.lib.stride_tricks.sliding_window_view(power, back - step + 1)
+    before = windows[first - back:len(power) - back].max(axis=1)
     least = max(float(power.max()) * 10 ** (-CONTACT_WITHIN_DB / 10),
                 noise_rms**2 * 10 ** (CONTACT_OVER_NOISE_DB / 10))
     rises = np.flatnonzero((power[first:] > least) & (power[first:] > before * 10 ** (CONTACT_RISE_DB / 10)))
@@ -283,6 +285,13 @@ def _rises_again(x: Floats, sample_rate: int, noise_rms: float, above_hz: float)
         return None
     k = first + int(rises[0])
     return k * hop / sample_rate, float(10 * np.log10(power[k:k + 2 * step].max() / power.max()))
+
+
+@cache
+def _highpass(above_hz: float, sample_rate: int) -> Floats:
+    """Second-order sections of the filter that contacts are heard through."""
+    out: Floats = butter(2, above_hz, "highpass", fs=sample_rate, output="sos")
+    return out
 
 
 def _sounds_before(x: Floats, sample_rate: int, noise_rms: float, peak: float) -> float | None:

@@ -43,6 +43,7 @@ from oneshot.session import fingerprint_parts, open_session
 from oneshot.store import Store, open_store
 from oneshot.tagging import tagged
 from oneshot.tracks import open_tracks
+from oneshot.workers import working
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,8 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     session, found = correct(session, found, corrected)
     known = {drum.name for drum in found.drums}
     found, hits = _only(found, recipe.export.drums)
-    chosen, following = _choose(session, found, hits, recipe, corrected, held, tell)
+    with working(jobs or os.cpu_count() or 1):
+        chosen, following = _choose(session, found, hits, recipe, corrected, held, tell)
     handling = corrections.handling(corrected, chosen.hits, rates)
     found = nudged(found, handling)
     try:
@@ -126,8 +128,9 @@ def analysed(session: Session, store: Store, overruled: Corrections, recipe: Rec
     how, mending = recipe.choose.pool_takes, recipe.repair.any
 
     def make() -> tuple[Analysis, tuple[Problem, ...]]:
-        found = analyse(session, store=store, jobs=jobs or os.cpu_count() or 1, progress=progress or _quiet,
-                        told_hits=told)
+        workers = jobs or os.cpu_count() or 1
+        with working(workers):
+            found = analyse(session, store=store, jobs=workers, progress=progress or _quiet, told_hits=told)
         # strokes laid over time serve repair alone, and the scans of all takes go with them
         return pool(session, found if mending else replace(found, laid=None), how)
 

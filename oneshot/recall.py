@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from threading import Lock
 from typing import Any, TypeVar
 
 import numpy as np
@@ -133,6 +134,8 @@ class Memory:
 
 
 _MEMORY: ContextVar[Memory | None] = ContextVar("memory", default=None)
+_ONE_AT_A_TIME = Lock()
+"""Workers share the memory of their build; what is kept is worked out outside this."""
 
 
 @contextmanager
@@ -156,15 +159,17 @@ def recalled(kind: str, key: Hashable, make: Callable[[], T]) -> T:
     if kept is None:
         return make()
     full = (kind, key)
-    kept.used.add(full)
-    if full in kept.held:
-        found: T = kept.held[full]
-        return found
+    with _ONE_AT_A_TIME:
+        kept.used.add(full)
+        if full in kept.held:
+            found: T = kept.held[full]
+            return found
     made = make()
     weight = _weight(made)
-    if kept.size_bytes + weight <= MOST_BYTES:
-        kept.held[full] = made
-        kept.size_bytes += weight
+    with _ONE_AT_A_TIME:
+        if kept.size_bytes + weight <= MOST_BYTES:
+            kept.held[full] = made
+            kept.size_bytes += weight
     return made
 
 

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.model import Floats, Frames
-from oneshot.stages import STRETCH_STEPS, TakeScan, Templates
+from oneshot.stages import STRETCH_STEPS, TakeScan, Templates, mean_squares
+from oneshot.workers import spread
 
 EDGES = np.array([0, 2, 4, 6, 8, 12, 16, 24, 32, 48, 72, 104, 144, 208, 288, 416, 576, 800, 1120], np.int64)
 """Borders of an envelope's stretches, in steps after the arrival: to about 3 s, each wider than the one before."""
@@ -192,8 +193,8 @@ def _heard(scan: TakeScan, row: int, step: Frames, first: int, last: int) -> Flo
     """Energies (hits, bands) of one mic, mean over steps [first, last) from each of ``step``; 0 beyond the take."""
     index = step[:, None] + np.arange(first, last)
     inside = (index >= 0) & (index < scan.level_db.shape[1])
-    levels = scan.level_db[row][np.clip(index, 0, scan.level_db.shape[1] - 1)].astype(np.float64)
-    out: Floats = (10 ** (levels / 10) * inside[..., None]).mean(axis=1)
+    levels = scan.level_db[row][np.clip(index, 0, scan.level_db.shape[1] - 1)]
+    out: Floats = (mean_squares(levels) * inside[..., None]).mean(axis=1)
     return out
 
 
@@ -271,10 +272,14 @@ def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) ->
     hits, mics, bands = len(played.start), len(played.rows), envelopes.shape[2]
     out = Windows(*(np.full((hits, mics, bands), np.nan) for _ in range(2)),
                   *(np.full((hits, mics), np.nan) for _ in range(6)))
-    for m in np.flatnonzero(played.rows >= 0).tolist():
+
+    def in_mic(m: int) -> None:
         by_step = _by_step(envelopes[:, m])
+        reach = _reaches(by_step, played.gain, _unheard(played, m))
         for block in _blocks(hits):
-            _split_block(played, by_step, share[:, m], m, block, out)
+            _split_block(played, by_step, reach, share[:, m], m, block, out)
+
+    spread(in_mic, np.flatnonzero(played.rows >= 0).tolist())
     return out
 
 
@@ -293,18 +298,19 @@ def _blocks(hits: int) -> Iterator[Frames]:
         yield np.arange(first, min(first + BLOCK_HITS, hits))
 
 
-def _split_block(played: Played, by_step: Floats, own_share: Floats, m: int, block: Frames, out: Windows) -> None:
+def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floats, m: int, block: Frames,
+                 out: Windows) -> None:
     """Fill in a block of hits in one mic."""
     scan, row = played.scan, int(played.rows[m])
     rate = scan.sample_rate / scan.hop
     begin = np.round(played.start[block] - BEFORE_S * rate).astype(np.int64)
     cells = -(-round((BEFORE_S + LOOK_S) * rate) // CELL)
     noise = 10 ** (scan.noise_db[row] / 10)
-    earlier, rest, own, expected = _laid(played, by_step, m, block, begin, cells * CELL)
+    earlier, rest, own, expected = _laid(played, by_step, reach, m, block, begin, cells * CELL)
     ring = _corrected(played, m, block, earlier, expected, begin)
     index = begin[:, None] + np.arange(cells * CELL)
     inside = (index >= 0) & (index < scan.level_db.shape[1])
-    heard = 10 ** (scan.level_db[row][np.clip(index, 0, scan.level_db.shape[1] - 1)].astype(np.float64) / 10)
+    heard = mean_squares(scan.level_db[row][np.clip(index, 0, scan.level_db.shape[1] - 1)])
     heard *= inside[..., None]
     early = np.clip((played.step[block, m] - begin)[:, None] + np.arange(HEAD_STEPS), 0, cells * CELL - 1)[..., None]
     out.heard[block, m] = np.take_along_axis(heard, early, 1).mean(axis=1).sum(axis=1)
@@ -316,20 +322,19 @@ def _split_block(played: Played, by_step: Floats, own_share: Floats, m: int, blo
     _sum_up(played, m, block, mine, other, noise, out)
 
 
-def _laid(played: Played, by_step: Floats, m: int, block: Frames, begin: Frames,
+def _laid(played: Played, by_step: Floats, reach: Frames, m: int, block: Frames, begin: Frames,
           length: int) -> tuple[Floats, Floats, Floats, Floats]:
-    """What strokes put into the windows of a block, by their envelopes.
+    """What strokes put into the windows of a block, by their envelopes. ``reach``: as ``_reaches`` gives it.
 
     Returns earlier strokes, all others but the own one, and the own one, each (hits, steps, bands), and what the
     earlier ones put where the ring is seen (hits, bands).
     """
-    step, reach = played.step[:, m], by_step.shape[1]
-    first = int(np.searchsorted(step, step[block[0]] - reach))
+    step = played.step[:, m]
+    first = int(np.searchsorted(step, step[block[0]] - by_step.shape[1]))
     last = int(np.searchsorted(step, begin[-1] + length))
     base = min(int(begin[0]), int(step[block[0]])) + SEEN_STEPS[0]
     total = np.zeros((int(begin[-1]) + length - base, by_step.shape[2]))
     earlier, own, expected = (np.zeros((len(block), n, by_step.shape[2])) for n in (length, length, 1))
-    heard = 10 ** (played.scan.noise_db[int(played.rows[m])] / 10) * UNHEARD
     for j in range(first, max(last, int(block[-1]) + 1)):
         here = j - int(block[0])
         if 0 <= here < len(block):
@@ -338,20 +343,37 @@ def _laid(played: Played, by_step: Floats, m: int, block: Frames, begin: Frames,
             at = int(step[j]) - base
             expected[here] = total[at + SEEN_STEPS[0] : at + SEEN_STEPS[1]].mean(axis=0)
         for k in np.flatnonzero(played.gain[j]).tolist():
-            _add(total, int(step[j]) - base, by_step[k], played.gain[j, k], heard)
+            stroke = by_step[k, : reach[j, k]]
+            _add(total, int(step[j]) - base, stroke, played.gain[j, k])
             if 0 <= here < len(block) and k == played.kind[j]:
-                _add(own[here], int(step[j] - begin[here]), by_step[k], played.gain[j, k], heard)
+                _add(own[here], int(step[j] - begin[here]), stroke, played.gain[j, k])
     everything = np.stack([total[int(b) - base : int(b) - base + length] for b in begin])
     return earlier, np.maximum(everything - earlier - own, 0.0), own, expected[:, 0]
 
 
-def _add(total: Floats, at: int, envelope: Floats, gain: float, unheard: Floats) -> None:
-    """Add a stroke's envelope (steps, bands) to ``total``, from its step ``at``, as far as it can matter."""
-    stop = len(envelope)
-    while stop > 1 and not (gain * envelope[stop - 1] > unheard).any():
-        stop //= 2  # the envelope falls: halves are dropped while even their last step cannot be heard
-    stop = min(len(envelope), 2 * stop)
-    a, b = max(at, 0), min(at + stop, len(total))
+def _unheard(played: Played, m: int) -> Floats:
+    """Mean squares (bands,) in one mic up to which nothing is heard."""
+    return np.asarray(10 ** (played.scan.noise_db[int(played.rows[m])] / 10) * UNHEARD)
+
+
+def _reaches(by_step: Floats, gain: Floats, unheard: Floats) -> Frames:
+    """How many steps of each stroke's envelope can matter, int64 (hits, kinds), from strengths of that shape."""
+    halves = [by_step.shape[1]]
+    while halves[-1] > 1:
+        halves.append(halves[-1] // 2)
+    out = np.zeros(gain.shape, np.int64)
+    for k, envelope in enumerate(by_step):
+        hit = np.flatnonzero(gain[:, k])
+        # the envelope falls: halves are dropped while even their last step cannot be heard
+        heard = (gain[hit, k, None, None] * envelope[np.array(halves) - 1] > unheard).any(axis=2)
+        heard[:, -1] = True
+        out[hit, k] = np.minimum(2 * np.array(halves)[heard.argmax(axis=1)], len(envelope))
+    return out
+
+
+def _add(total: Floats, at: int, envelope: Floats, gain: float) -> None:
+    """Add a stroke's envelope (steps, bands) to ``total``, from its step ``at``."""
+    a, b = max(at, 0), min(at + len(envelope), len(total))
     if a < b:
         total[a:b] += gain * envelope[a - at : b - at]
     for early, share in enumerate(AHEAD, 1):
@@ -443,12 +465,14 @@ def laid_by_kind(laid: Laid, take: str, mic: str, begin: int, steps: int, hit: i
     """
     played, m, row = laid.played[take], laid.mics.index(mic), laid.row[hit]
     by_step, step = _by_step(laid.envelopes[:, m]), played.step[:, m]
-    heard = 10 ** (played.scan.noise_db[int(played.rows[m])] / 10) * UNHEARD
+    first, last = np.searchsorted(step, [begin - by_step.shape[1], begin + steps + len(AHEAD)]).tolist()
+    reach = _reaches(by_step, played.gain[first:last], _unheard(played, m))
     own, others = np.zeros((steps, by_step.shape[2])), np.zeros((len(by_step), steps, by_step.shape[2]))
-    for j in range(*np.searchsorted(step, [begin - by_step.shape[1], begin + steps + len(AHEAD)]).tolist()):
+    for j in range(first, last):
         for k in np.flatnonzero(played.gain[j]).tolist():
             mine = j == row and k == played.kind[j]
-            _add(own if mine else others[k], int(step[j]) - begin, by_step[k], played.gain[j, k], heard)
+            stroke = by_step[k, : reach[j - first, k]]
+            _add(own if mine else others[k], int(step[j]) - begin, stroke, played.gain[j, k])
     return own, others
 
 
