@@ -9,7 +9,7 @@ stumps of it, and five kicks that lost a little of their ring more than one that
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,6 +23,7 @@ DIRT_STEP_DB = 3.0
 CLEANEST_DB = -60.0
 WIDER, MOST_SPREAD_DB = 1.5, 20.0
 MOST_ROUNDS = 100
+BEATEN = "its layer has {} cleaner or more even alternates"
 SHORTEST_S = 0.001
 """Rings shorter than this count as this long: one that is cut at its attack has no length to compare by ratio."""
 
@@ -80,22 +81,23 @@ def _different(some: Sequence[Candidate], choosing: Choosing,
     """
     copies: dict[int, str] = {}
     for _ in range(MOST_ROUNDS):
-        taken, left = _even([c for c in some if c.hit.id not in copies], choosing, wanted)
+        taken, why_not = _even([c for c in some if c.hit.id not in copies], choosing, wanted)
         more = _copies(taken, wanted)
         if not more:
             break
         copies.update(more)
-    return [c for c in taken if c.hit.id not in copies], {**left, **copies}
+    return [c for c in taken if c.hit.id not in copies], {**why_not(), **copies}
 
 
 def _even(some: Sequence[Candidate], choosing: Choosing,
-          wanted: frozenset[int]) -> tuple[list[Candidate], dict[int, str]]:
-    """The alternates within the recipe's spread, and why the others are left out."""
+          wanted: frozenset[int]) -> tuple[list[Candidate], Callable[[], dict[int, str]]]:
+    """The alternates within the recipe's spread, and what tells why the others are left out: only the last search
+    through a layer is asked for that.
+    """
     columns = _columns(some)
     rows = _best_set(columns, choosing)
     middle = np.array([np.median(columns.level[rows]), _known_median(columns.pitch[rows]),
                        _known_median(columns.length[rows])])
-
     chosen = set(rows.tolist())
 
     def order(k: int) -> tuple[bool, float, float, int]:
@@ -103,15 +105,18 @@ def _even(some: Sequence[Candidate], choosing: Choosing,
         return some[k].hit.id not in wanted, columns.dirt[k], abs(columns.level[k] - middle[0]), some[k].hit.id
 
     taken: list[Candidate] = []
-    left: dict[int, str] = {}
+    left: list[int] = []
     for k in sorted(range(len(some)), key=order):
-        why = None if some[k].hit.id in wanted else (
-            (_unlike(columns, k, middle, choosing) if k not in chosen else None) or _beaten(taken, choosing))
-        if why is None:
+        if some[k].hit.id in wanted or (k in chosen and len(taken) < choosing.round_robins):
             taken.append(some[k])
         else:
-            left[some[k].hit.id] = why
-    return taken, left
+            left.append(k)
+
+    def why_not() -> dict[int, str]:
+        return {some[k].hit.id: BEATEN.format(choosing.round_robins) if k in chosen else
+                _unlike(columns, k, middle, choosing) for k in left}
+
+    return taken, why_not
 
 
 def _columns(some: Sequence[Candidate]) -> _Layer:
@@ -130,20 +135,28 @@ def _best_set(columns: _Layer, choosing: Choosing) -> Frames:
     """The rows of the set that holds the most ring, the cleanest and most typical of those that hold as much."""
     typical = float(np.median(columns.level))
     order = np.argsort(columns.level, kind="stable")
+    level, length, most = columns.level[order], np.log(columns.length), choosing.round_robins
+    stop = np.searchsorted(level, level + 2 * choosing.spread_db + 1e-9, "right").tolist()
     best, found = order[:1], (-1.0, 0.0, 0.0)
-    for at, k in enumerate(order.tolist()):
-        last = int(np.searchsorted(columns.level[order], columns.level[k] + 2 * choosing.spread_db + 1e-9, "right"))
+    for at, last in enumerate(stop):
         rows = order[at:last]
+        if _at_most(columns.share[rows], most) < found[0]:  # what is left of them below holds no more
+            continue
         rows = _fullest(rows, columns.pitch, columns.share, 2 * choosing.spread_cents)
         if choosing.length_share > 0:
-            rows = _fullest(rows, np.log(columns.length), columns.share,
-                            -float(np.log(choosing.length_share)))
-        first = rows[np.argsort(columns.dirt[rows], kind="stable")][:choosing.round_robins]
+            rows = _fullest(rows, length, columns.share, -float(np.log(choosing.length_share)))
+        first = rows[np.argsort(columns.dirt[rows], kind="stable")][:most]
         merit = (round(float(columns.share[first].sum()), 3), -float(columns.dirt[first].mean()),
                  -abs(float(np.median(columns.level[rows])) - typical))
         if merit > found:
             best, found = rows, merit
     return np.sort(best)
+
+
+def _at_most(share: Floats, count: int) -> float:
+    """No less than what any ``count`` of the shares (strokes,) add up to."""
+    largest = share if len(share) <= count else np.partition(share, len(share) - count)[len(share) - count:]
+    return float(largest.sum()) + 0.001
 
 
 def _fullest(rows: Frames, value: Floats, share: Floats, width: float) -> Frames:
@@ -189,12 +202,6 @@ def _copies(taken: Sequence[Candidate], wanted: frozenset[int]) -> dict[int, str
                 found[one.hit.id] = f"a near-copy of the stroke at {other.place}: nothing to take turns with"
                 break
     return found
-
-
-def _beaten(taken: Sequence[Candidate], choosing: Choosing) -> str | None:
-    if len(taken) < choosing.round_robins:
-        return None
-    return f"its layer has {choosing.round_robins} cleaner or more even alternates"
 
 
 def places(hits: Sequence[Hit], rates: Mapping[str, int]) -> dict[int, str]:

@@ -175,13 +175,17 @@ def distances_db(sound: Floats, other: Floats) -> Floats:
     each[:, 0] = ATTACK_WEIGHT
     flat, weight = other.reshape(len(other), -1), each.reshape(-1)
     out = np.empty((len(sound), len(other)))
+    same = other is sound  # then the other half is the same, to the bit
     for i, one in enumerate(sound.reshape(len(sound), -1)):
-        away = flat - one
+        rest = slice(i if same else 0, None)
+        away = flat[rest] - one
         away = away - _nan_median(away)[:, None]
         known = ~np.isnan(away)
         total = (np.where(known, np.minimum(np.abs(away), LIMIT_DB), 0.0) * weight).sum(axis=1)
         mean = total / np.maximum((known * weight).sum(axis=1), 1)
-        out[i] = np.where(known.sum(axis=1) >= FEWEST_LEVELS, mean, FAR_DB)
+        out[i, rest] = np.where(known.sum(axis=1) >= FEWEST_LEVELS, mean, FAR_DB)
+        if same:
+            out[rest, i] = out[i, rest]
     return out
 
 
