@@ -2,10 +2,8 @@
 
 The energies of sounds that have nothing to do with each other add. So what the mics hear of a candidate, band by band
 and stretch by stretch (``features.py``), is the steady noise, the ring of what came before, and one to three strokes,
-each its kind's template times a strength. Strengths are fitted by multiplicative updates that lower the Itakura-Saito
-divergence (Févotte, Bertin, Durrieu 2009, Neural Computation 21(3), from memory): it compares by ratio, as decibels
-do, so the weak top of a hat counts as much as the bottom of a kick. One stroke is tried, then every two at once, then
-a third beside the best two, as long as each makes the sum fit clearly better.
+each its kind's template times a strength (``fitting.py``). One stroke is tried, then every two at once, then a third
+beside the best two, as long as each makes the sum fit clearly better.
 
 The candidates of a take are taken in order of time, so that each one's ground also holds what the strokes just before
 it still have to say: a candidate that only repeats an earlier stroke's echo, beat or buzz is no stroke.
@@ -19,8 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from oneshot.fitting import ERROR_LIMIT_DB, HEARD_RATIO, Ask, Fit, Heard, in_step, strengths
 from oneshot.model import Floats, Frames
 from oneshot.stages import STRETCH_STEPS, HitFeatures, Templates
+from oneshot.workers import spread
 
 MOST_AT_ONCE = 3
 """Two hands and a foot."""
@@ -50,25 +50,14 @@ COMPOSITE_DB = 2.0
 MIDDLE_STEPS = np.array([(a + b) / 2 + 4 for a, b in STRETCH_STEPS])
 """Middle of each stretch in steps after the point where the level before a hit is read."""
 
-UPDATES = 14
-"""How often strengths are updated: going on moves nine in ten of them by less than 0.3 dB (two drums up to 25 dB
-apart).
-"""
-
 SCREEN_UPDATES, FINALISTS = 4, 12
 """Of many sets, those that fit best after a few updates are fitted to the end: less time, the same strokes."""
-
-ERROR_LIMIT_DB = 15.0
-"""A level that the strokes do not explain counts no more than this: something else was heard, too."""
-
-OVERSHOOT_LIMIT_DB = 40.0
-"""A level of which the strokes claim too much counts up to this: no other stroke takes sound away."""
 
 PAIRED = 20
 """Two strokes at once are sought among so many kinds; a kit has fewer, but for its variants."""
 
-HEARD_RATIO = 1.6
-"""A level counts in the error where model or measurement is 2 dB above the ground."""
+AT_ONCE = 64
+"""About so many candidates are explained by one worker before it takes the next ones."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,35 +88,74 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
     ``allowed``: bool (hits, kinds), the kinds that a hit is known to be of: its strengths are those of them alone, its
     errors say how like it is to all; ``told``: candidate -> kinds, one of which is known to be in it.
     """
-    told = told or {}
     hits, kinds = len(step), len(templates.drum)
-    gain, alone = np.zeros((hits, kinds)), np.full((hits, kinds), ERROR_LIMIT_DB)
-    evidence, error, empty = np.zeros(hits), np.zeros(hits), np.zeros(hits)
-    ground = np.zeros(features.energy.shape)
-    flat = templates.energy[:, near].reshape(kinds, -1) if kinds else np.zeros((0, 0))
-    rare = rarity_db(templates.members)
-    for i in range(hits):
-        noise = features.noise[i][..., None]
-        ring = np.maximum(features.before[i] - features.noise[i], 0)[..., None]
-        glow = _afterglow(i, step, gain, templates)
-        # strokes are judged over a ring that holds, so that one which fades slower than it seemed is not taken for them
-        held = np.maximum(ring, glow) + noise + 1e-18
-        fading = ring * 10 ** (-features.fade_db[i][..., None] * MIDDLE_STEPS / 10)
-        ground[i] = np.maximum(fading, glow) + noise + 1e-18
-        evidence[i] = _evidence_db(features.energy[i], held, features.valid[i], near)
-        if kinds == 0 or (evidence[i] < EVIDENCE_DB and i not in told):
-            continue
-        valid = np.broadcast_to(features.valid[i][near][:, None, :], features.energy[i][near].shape).reshape(-1)
-        heard = _heard(features.energy[i][near].reshape(-1), held[near].reshape(-1), valid, flat)
-        gain[i], error[i], alone[i] = _fit(heard, templates.drum, rare, most)
-        if allowed is not None and not allowed[i].all():
-            gain[i] = 0.0
-            gain[i, allowed[i]], _, _ = _fit(heard.only(allowed[i]), templates.drum[allowed[i]], rare[allowed[i]],
-                                                most)
-        if i in told and not gain[i, told[i]].any():
-            gain[i], error[i] = _with_told(heard, templates.drum, gain[i], told[i])
-        empty[i] = _empty_error_db(heard, gain[i])
-    return Explained(gain, evidence, error, alone, empty, ground)
+    out = Explained(np.zeros((hits, kinds)), np.zeros(hits), np.zeros(hits), np.full((hits, kinds), ERROR_LIMIT_DB),
+                    np.zeros(hits), np.zeros(features.energy.shape))
+    fitter = _Fitter(features, templates, near, most, rarity_db(templates.members),
+                     templates.energy[:, near].reshape(kinds, -1) if kinds else None)
+
+    def explained(rows: Frames) -> None:
+        """Fill in some rows, those before them that reach into them being known."""
+        held = {i: fitter.ground(i, _afterglow(i, step, out.gain, templates), out) for i in rows.tolist()}
+        in_step([fitter.fit(i, over, out, None if allowed is None else allowed[i], (told or {}).get(i))
+                 for i, over in held.items()])
+
+    for wave in _waves(step):
+        spread(explained, np.split(wave, np.arange(AT_ONCE, len(wave), AT_ONCE)))
+    return out
+
+
+def _waves(step: Floats) -> list[Frames]:
+    """The candidates at these times (hits,) in waves, none of which holds two that are near enough to be heard in each
+    other; those before a candidate that are, are in earlier waves.
+    """
+    if not len(step):
+        return []
+    alone = np.diff(step, prepend=-np.inf) > STRETCH_STEPS[-1][1]
+    place = np.arange(len(step)) - np.maximum.accumulate(np.where(alone, np.arange(len(step)), 0))
+    order = np.argsort(place, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(place[order])) + 1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fitter:
+    """Fits the candidates of a take one by one, and fills in their rows; as ``explain`` has it. ``flat``: float64
+    (kinds, cells), templates as the near mics hear them; None where there are none.
+    """
+
+    features: HitFeatures
+    templates: Templates
+    near: NDArray[np.bool_]
+    most: int
+    rare: Floats
+    flat: Floats | None
+
+    def ground(self, i: int, glow: Floats, out: Explained) -> Floats:
+        """What a candidate is judged over (mics, bands, stretches), ``glow`` being left of the strokes before it."""
+        noise = self.features.noise[i][..., None]
+        ring = np.maximum(self.features.before[i] - self.features.noise[i], 0)[..., None]
+        # a ring that holds, so that one which fades slower than it seemed is not taken for a stroke
+        held: Floats = np.maximum(ring, glow) + noise + 1e-18
+        fading = ring * 10 ** (-self.features.fade_db[i][..., None] * MIDDLE_STEPS / 10)
+        out.ground[i] = np.maximum(fading, glow) + noise + 1e-18
+        out.evidence_db[i] = _evidence_db(self.features.energy[i], held, self.features.valid[i], self.near)
+        return held
+
+    def fit(self, i: int, held: Floats, out: Explained, allowed: NDArray[np.bool_] | None,
+            told: Frames | None) -> Fit[None]:
+        """The strokes of a candidate over what it is judged over."""
+        if self.flat is None or (out.evidence_db[i] < EVIDENCE_DB and told is None):
+            return
+        drum, rare, energy = self.templates.drum, self.rare, self.features.energy[i][self.near]
+        valid = np.broadcast_to(self.features.valid[i][self.near][:, None, :], energy.shape).reshape(-1)
+        heard = _heard(energy.reshape(-1), held[self.near].reshape(-1), valid, self.flat)
+        out.gain[i], out.error_db[i], out.alone_error_db[i] = yield from _fit(heard, drum, rare, self.most)
+        if allowed is not None and not allowed.all():
+            out.gain[i] = 0.0
+            out.gain[i, allowed], _, _ = yield from _fit(heard.only(allowed), drum[allowed], rare[allowed], self.most)
+        if told is not None and not out.gain[i, told].any():
+            out.gain[i], out.error_db[i] = yield from _with_told(heard, drum, out.gain[i], told)
+        out.empty_error_db[i] = _empty_error_db(heard, out.gain[i])
 
 
 def is_stroke(found: Explained) -> NDArray[np.bool_]:
@@ -175,7 +203,7 @@ def _moved(lag: float) -> Floats:
     return out
 
 
-def _empty_error_db(heard: _Heard, gain: Floats) -> float:
+def _empty_error_db(heard: Heard, gain: Floats) -> float:
     """Mean error in dB that the ground alone leaves, over what stands out of it in measurement or in what was found."""
     model = heard.ground + gain @ heard.flat
     away = np.minimum(10 * np.log10(np.maximum(heard.energy, heard.ground) / heard.ground), ERROR_LIMIT_DB)
@@ -197,33 +225,14 @@ def _evidence_db(energy: Floats, ground: Floats, valid: NDArray[np.bool_], near:
     return float(np.clip(10 * np.log10(np.maximum(early, 1e-15) / np.maximum(before, 1e-15)), 0, 20).mean())
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Heard:
-    """One candidate to fit: what was measured and what the ground holds, float64 (cells,), the kinds' templates
-    (kinds, cells), and ``start``, log strength of each kind by itself (kinds,), from which fits begin.
-
-    Only ``cells`` that count are in it; ``whole``: how many there are in all.
-    """
-
-    energy: Floats
-    ground: Floats
-    flat: Floats
-    start: Floats
-    whole: int
-
-    def only(self, kinds: NDArray[np.bool_]) -> _Heard:
-        """The same with fewer kinds."""
-        return _Heard(self.energy, self.ground, self.flat[kinds], self.start[kinds], self.whole)
-
-
-def _heard(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats) -> _Heard:
+def _heard(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats) -> Heard:
     """A candidate (cells,) without the cells in which the next stroke is heard already."""
     if not valid.all():
         energy, ground, flat = energy[valid], ground[valid], flat[:, valid]
     own = np.maximum(energy - ground, 0.05 * ground + 1e-15)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(flat > 0, np.log(own / flat), np.nan)
-    return _Heard(energy, ground, flat, _low_quantile(ratio), len(valid))
+    return Heard(energy, ground, flat, _low_quantile(ratio), len(valid))
 
 
 def rarity_db(members: Frames) -> Floats:
@@ -235,7 +244,7 @@ def rarity_db(members: Frames) -> Floats:
     return out
 
 
-def _fit(heard: _Heard, drum: Frames, rare: Floats, most: int) -> tuple[Floats, float, Floats]:
+def _fit(heard: Heard, drum: Frames, rare: Floats, most: int) -> Fit[tuple[Floats, float, Floats]]:
     """Find the strokes; returns strengths (kinds,), mean error in dB, and each kind's error alone (kinds,).
 
     Between those that fit about as well the more frequent one is taken (``rare``, dB per kind). One stroke, then every
@@ -243,7 +252,7 @@ def _fit(heard: _Heard, drum: Frames, rare: Floats, most: int) -> tuple[Floats, 
     best single kind for a kick with a hat may be neither.
     """
     kinds = len(heard.flat)
-    gain, alone = _strengths(heard, np.arange(kinds)[:, None])
+    gain, alone = yield Ask(heard, np.arange(kinds)[:, None])
     top = int((alone + rare).argmin())
     chosen, best, strength = [top], float(alone[top]), gain[top]
     for count in range(2, most + 1):
@@ -251,9 +260,9 @@ def _fit(heard: _Heard, drum: Frames, rare: Floats, most: int) -> tuple[Floats, 
         if not len(sets):
             break
         if len(sets) > 2 * FINALISTS:
-            _, rough = _strengths(heard, sets, SCREEN_UPDATES)
+            _, rough = yield Ask(heard, sets, SCREEN_UPDATES)
             sets = sets[np.sort(np.argsort(rough + rare[sets].sum(axis=1), kind="stable")[:FINALISTS])]
-        gain, error = _strengths(heard, sets)
+        gain, error = yield Ask(heard, sets)
         top = int((error + rare[sets].sum(axis=1)).argmin())
         if error[top] > best * (1 - BETTER):
             break
@@ -263,7 +272,7 @@ def _fit(heard: _Heard, drum: Frames, rare: Floats, most: int) -> tuple[Floats, 
     return out, best, alone
 
 
-def _with_told(heard: _Heard, drum: Frames, gain: Floats, told: Frames) -> tuple[Floats, float]:
+def _with_told(heard: Heard, drum: Frames, gain: Floats, told: Frames) -> Fit[tuple[Floats, float]]:
     """Strengths (kinds,) and mean error of the fit with one of the kinds ``told``, beside those found of other drums if
     that fits better.
     """
@@ -271,7 +280,7 @@ def _with_told(heard: _Heard, drum: Frames, gain: Floats, told: Frames) -> tuple
     tried = []
     for beside in ([], others) if others else ([],):
         sets = np.array([[k, *beside] for k in told], np.int64)
-        strength, error = _strengths(heard, sets)
+        strength, error = yield Ask(heard, sets)
         top = int(error.argmin())
         tried.append((float(error[top]), sets[top], strength[top]))
     error_db, members, best = min(tried, key=lambda each: each[0])
@@ -294,50 +303,15 @@ def _with_one_more(chosen: list[int], drum: Frames) -> NDArray[np.int64]:
     return np.array(sets, np.int64).reshape(-1, len(chosen) + 1)
 
 
-def _strengths(heard: _Heard, sets: NDArray[np.int64], updates: int = UPDATES) -> tuple[Floats, Floats]:
-    """Fit the strengths of every set of kinds; returns (sets, size) strengths and (sets,) mean errors in dB.
-
-    Strengths stand in one row a set over all kinds in use, nought where a kind is not of the set: so every sum of an
-    update is one product of matrices, and nought stays nought.
-    """
-    able, place = np.unique(sets, return_inverse=True)
-    place = place.reshape(sets.shape)
-    parts, energy, ground = heard.flat[able], heard.energy, heard.ground
-    row = np.arange(len(sets))[:, None]
-    gain = np.zeros((len(sets), len(able)))
-    gain[row, place] = np.exp(heard.start[sets]) / sets.shape[1] ** 0.5
-    for _ in range(updates):
-        inverse = 1.0 / (ground + gain @ parts)
-        pull = inverse @ parts.T
-        inverse *= inverse
-        inverse *= energy
-        gain *= np.sqrt((inverse @ parts.T) / np.maximum(pull, 1e-30))
-    return gain[row, place], _error_db(heard, ground + gain @ parts)
-
-
 def _low_quantile(ratio: Floats) -> Floats:
     """A low quantile over the last axis, blind to NaN: other strokes only ever add, so the low ratios are the honest
     ones.
     """
-    ordered = np.sort(ratio, axis=-1)  # NaN sorts last
     count = np.sum(~np.isnan(ratio), axis=-1)
     place = np.clip((0.35 * (count - 1)).astype(np.int64), 0, ratio.shape[-1] - 1)
+    ordered = np.partition(ratio, np.unique(place), axis=-1)  # NaN comes last
     low = np.take_along_axis(ordered, place[..., None], axis=-1)[..., 0]
     return np.where(count > 0, low, -20.0)
-
-
-def _error_db(heard: _Heard, model: Floats) -> Floats:
-    """Mean absolute error (sets,) in dB over what stands out of the ground in measurement or model (sets, cells).
-
-    Where less was measured than the ground holds, what rang before has faded: that is no error of the model. What a
-    model has too much of counts to a higher limit than what it lacks: another stroke may add, but none takes away.
-    """
-    away = 10 * np.log10(model / np.maximum(heard.energy, heard.ground))
-    away = np.where(away > 0, np.minimum(away, OVERSHOOT_LIMIT_DB), np.minimum(-away, ERROR_LIMIT_DB))
-    weight = np.maximum(heard.energy, model) > HEARD_RATIO * heard.ground
-    total = (away * weight).sum(axis=1)
-    out: Floats = total / np.maximum(weight.sum(axis=1), 0.02 * heard.whole + 1)
-    return out
 
 
 def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -> NDArray[np.bool_]:
@@ -359,7 +333,7 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -
         ground = np.full(flat.shape[1], 1e-6 * flat[k].max())
         whole = np.where(valid, flat[k], ground)
         heard = _heard(whole, ground, valid, flat)
-        _, error = _strengths(heard, sets)
-        _, single = _strengths(heard, np.array(others)[:, None])
+        error = strengths(Ask(heard, sets))[1]
+        single = strengths(Ask(heard, np.array(others)[:, None]))[1]
         out[k] = bool(error.min() < limit_db and error.min() < 0.7 * single.min())
     return out

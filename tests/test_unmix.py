@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from stage_inputs import BANDS, STRETCHES, heard, template, templates
 
-from oneshot import group, unmix
+from oneshot import fitting, group, unmix
+from oneshot.features import take_rows
 from oneshot.model import Floats
 from oneshot.stages import STRETCH_STEPS, HitFeatures, Templates
+from oneshot.workers import working
 
 MICS = 6
 NEAR = np.ones(MICS, bool)
@@ -128,7 +130,7 @@ def test_what_a_model_has_too_much_of_counts_more() -> None:
 
     def error_db(energy: Floats, model: Floats) -> float:
         heard = unmix._heard(energy, ground, np.ones(4, bool), level[None])
-        return float(unmix._error_db(heard, model[None])[0])
+        return float(fitting._error_db(heard, model[None])[0])
 
     assert 15.0 == pytest.approx(error_db(1e3 * level, level))
     assert 30.0 == pytest.approx(error_db(1e-3 * level, level))
@@ -298,3 +300,18 @@ def test_two_kinds_never_explain_away_each_other() -> None:
     kinds = templates(KICK, SNARE, HAT, FLOOR, members=[40, 30, 60, 2])
 
     assert not unmix.composites(kinds, NEAR, 2.0).any()
+
+
+def test_the_number_of_workers_changes_nothing() -> None:
+    """Candidates some of which reach into each other are explained alike, to the bit, one by one and by two workers."""
+    some = mixtures(*(gains(kick=-3.0 * n, hat=-9.0) for n in range(6)))
+    step = np.array([0.0, 40.0, 80.0, 400.0, 440.0, 1000.0])
+    one = unmix.explain(some, KNOWN, step, NEAR)
+    with working(2):
+        two = unmix.explain(some, KNOWN, step, NEAR)
+    alone = [unmix.explain(take_rows(some, np.arange(a, b)), KNOWN, step[a:b], NEAR)
+             for a, b in ((0, 3), (3, 5), (5, 6))]
+
+    for field in ("gain", "evidence_db", "error_db", "alone_error_db", "empty_error_db", "ground"):
+        assert getattr(one, field).tobytes() == getattr(two, field).tobytes()
+        assert getattr(one, field).tobytes() == np.concatenate([getattr(each, field) for each in alone]).tobytes()
