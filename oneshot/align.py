@@ -16,6 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from oneshot import workers
 from oneshot.audio import TakeReader
 from oneshot.model import Floats, Floats32, Frames, Take
 from oneshot.stages import Arrivals, Onsets
@@ -48,6 +49,9 @@ CLEAR_DEPTH_DB = 20.0
 USABLE_DEPTH_DB = 12.0
 """Below this depth an arrival is no evidence at all."""
 
+AT_ONCE = 256
+"""Candidates whose arrivals one worker reads before it takes the next ones."""
+
 
 def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray[np.bool_]) -> Arrivals:
     """Read the first arrival of every candidate in every mic.
@@ -60,15 +64,20 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
     ends = np.r_[onsets.frame, np.full(1, np.iinfo(np.int64).max // 2)]
     follower = np.searchsorted(onsets.frame, onsets.frame + round(SAME_EVENT_S * rate), side="right")
     room = ends[follower] - onsets.frame
-    for i, at in enumerate(onsets.frame):
-        start = int(at) - round((SEARCH_BACK_S + QUIET_S) * rate)
-        stop = int(at) + round((SEARCH_AHEAD_FAR_S + PEAK_S) * rate)
-        window = reader.read(start, stop)
-        for m in range(mics):
-            ahead = SEARCH_AHEAD_NEAR_S if near[m] else SEARCH_AHEAD_FAR_S
-            found = follow_back(window[m], rate, ahead_s=ahead, room=int(room[i]))
-            if found is not None:
-                frame[i, m], depth[i, m] = start + found[0], found[1]
+
+    def read(rows: Frames) -> None:
+        """Fill in some hits."""
+        with reader.another() as mine:
+            for i in rows.tolist():
+                start = int(onsets.frame[i]) - round((SEARCH_BACK_S + QUIET_S) * rate)
+                stop = int(onsets.frame[i]) + round((SEARCH_AHEAD_FAR_S + PEAK_S) * rate)
+                for m, x in enumerate(mine.read(start, stop)):
+                    ahead = SEARCH_AHEAD_NEAR_S if near[m] else SEARCH_AHEAD_FAR_S
+                    found = follow_back(x, rate, ahead_s=ahead, room=int(room[i]))
+                    if found is not None:
+                        frame[i, m], depth[i, m] = start + found[0], found[1]
+
+    workers.spread(read, np.split(np.arange(hits), np.arange(AT_ONCE, hits, AT_ONCE)))
     first = _earliest(onsets.frame, frame, depth, near, rate)
     return Arrivals(take.name, first, frame, depth, _typical_lag(first, frame, depth))
 

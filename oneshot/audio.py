@@ -246,7 +246,7 @@ class TakeReader:
         """
         if offset and dtype == "int32":
             raise ValueError("an offset cannot be taken out of integer samples: read them as float")
-        self._offset = offset or {}
+        self._root, self._offset = root, offset or {}
         self.take = take
         self.mics: tuple[Mic, ...] = take.mics if mics is None else tuple(take.mic(name) for name in mics)
         self.dtype: Dtype = dtype
@@ -265,6 +265,10 @@ class TakeReader:
         except AudioError:
             self.close()
             raise
+
+    def another(self) -> TakeReader:
+        """A second reader of the same, for another worker. Raises AudioError if a file cannot be opened."""
+        return TakeReader(self._root, self.take, [mic.name for mic in self.mics], self.dtype, offset=self._offset)
 
     def read(self, start: int, stop: int) -> Samples:
         """Take frames [start, stop) as (mics, frames) in the reader's dtype; zeros where nothing was recorded.

@@ -52,6 +52,9 @@ FORE_FREE_S = 0.030
 PIECE_STEPS = 2**14
 """Steps worked on at once, for the memory's sake."""
 
+EVENTS_AT_ONCE = 1024
+"""Events whose forerunners are looked for at once, likewise."""
+
 
 def near_mics(take: Take, present: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
     """Which mics (mics,) hits are looked for in: close, overhead and trigger; rooms only where those are fewer than
@@ -172,14 +175,31 @@ def forerunners(scan: TakeScan, near: NDArray[np.bool_], first: Frames) -> Frame
     mics = [int(m) for m in np.flatnonzero(near)]
     gap = np.diff(first, prepend=np.iinfo(np.int64).min // 2)
     late, early = (s * scan.sample_rate for s in FORE_S)
-    for i in np.flatnonzero(gap > FORE_FREE_S * scan.sample_rate):
-        a, b = max(0, int(np.ceil((first[i] - early) / scan.hop))), int((first[i] - late) // scan.hop) + 1
-        if b <= a or not mics:
-            continue
-        total = np.mean([_rise_db(scan, m, a, b) for m in mics], axis=0)
-        begin = int((total > FORE_RISE_DB).argmax())  # 0 where it never does, and where it does from the start
-        if begin and total[:begin].min() < FORE_RISE_DB / 2:
-            out[i] = (a + begin) * scan.hop
+    start = np.maximum(np.ceil((first - early) / scan.hop), 0).astype(np.int64)
+    length = ((first - late) // scan.hop).astype(np.int64) + 1 - start
+    able = (gap > FORE_FREE_S * scan.sample_rate) & (length > 0) & bool(mics)
+    for steps in np.unique(length[able]).tolist():
+        rows = np.flatnonzero(able & (length == steps))
+        for some in np.split(rows, np.arange(EVENTS_AT_ONCE, len(rows), EVENTS_AT_ONCE)):
+            total = np.mean([_rises_from(scan, m, start[some], steps) for m in mics], axis=0)
+            begin = (total > FORE_RISE_DB).argmax(axis=1)  # 0 where it never does, and where it does from the start
+            least = np.minimum.accumulate(total, axis=1)[np.arange(len(some)), np.maximum(begin - 1, 0)]
+            goes = (begin > 0) & (least < FORE_RISE_DB / 2)
+            out[some[goes]] = (start[some] + begin)[goes] * scan.hop
+    return out
+
+
+def _rises_from(scan: TakeScan, mic: int, start: Frames, steps: int) -> Floats:
+    """What ``_rise_db`` gives in the ``steps`` from each of ``start`` on, float64 (starts, steps)."""
+    first, last = LOOK_BACK_STEPS
+    index = np.clip(start[:, None] + np.arange(-last, steps), 0, scan.level_db.shape[1] - 1)
+    level = 10 * np.log10(mean_squares(scan.level_db[mic][index]) + 2 * 10 ** (scan.noise_db[mic] / 10))
+    before = np.max([level[:, last - back : last - back + steps] for back in range(first, last + 1)], axis=0)
+    out: Floats = np.clip(level[:, last:] - before, 0, RISE_LIMIT_DB).sum(axis=2) / level.shape[2]
+    ends = (start <= last) | (start + steps > scan.level_db.shape[1])  # of the take
+    for row in np.flatnonzero(ends).tolist():
+        rise = _rise_db(scan, mic, int(start[row]), int(start[row]) + steps)
+        out[row] = np.pad(rise, (0, steps - len(rise)), constant_values=-np.inf)
     return out
 
 

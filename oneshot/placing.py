@@ -7,6 +7,7 @@ where enough of them are clear, else from those of all takes together.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from oneshot.audio import TakeReader
 from oneshot.found import Named, Strokes
 from oneshot.model import Delay, Floats, Floats32, Frames, Hit, Role, Session, Take
 from oneshot.stages import Templates
+from oneshot.workers import spread
 
 TOLERANCE_S = 0.0005
 TOLERANCE_CYMBAL_S = 0.0010
@@ -270,6 +272,15 @@ def by_pattern(first: int, delay: Floats) -> Frames:
     return np.where(np.isnan(delay), -1, np.round(np.nan_to_num(onsets))).astype(np.int64)
 
 
+def _pieces(session: Session, take: Take, onset: Mapping[int, int],
+            asked: tuple[str, Sequence[int]]) -> dict[int, Floats32]:
+    """What one mic heard about the onsets of some hits, by their ids, in which their attacks are looked for."""
+    mic, ids = asked
+    back, ahead = (round(s * take.sample_rate) for s in (align.ATTACK_BACK_S, align.ATTACK_AHEAD_S))
+    with TakeReader(session.root, take, [mic]) as reader:
+        return {k: reader.read(onset[k] - back, onset[k] + ahead)[0] for k in ids}
+
+
 def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, int],
                   home: Mapping[str, str]) -> dict[int, int]:
     """Frame of the attack in the home mic of every hit, lined up over each drum and articulation.
@@ -278,24 +289,19 @@ def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, i
     """
     pieces: dict[int, Floats32] = {}
     for take in session.takes:
-        mine = [h for h in hits if h.take == take.name]
-        back, ahead = (round(s * take.sample_rate) for s in (align.ATTACK_BACK_S, align.ATTACK_AHEAD_S))
-        names = [m.name for m in take.mics]
-        wanted = sorted({home[h.drum] for h in mine if home[h.drum] in names})
-        if not wanted:
-            continue
-        with TakeReader(session.root, take, wanted) as reader:
-            for hit in sorted(mine, key=lambda h: h.onset):
-                if home[hit.drum] in wanted:
-                    window = reader.read(onset[hit.id] - back, onset[hit.id] + ahead)
-                    pieces[hit.id] = window[wanted.index(home[hit.drum])]
+        names = {m.name for m in take.mics}
+        mine = sorted((h for h in hits if h.take == take.name and home[h.drum] in names), key=lambda h: h.onset)
+        wanted = sorted({home[h.drum] for h in mine})
+        for each in spread(partial(_pieces, session, take, onset),
+                           [(mic, [h.id for h in mine if home[h.drum] == mic]) for mic in wanted]):
+            pieces.update(each)
     out = dict(onset)
     groups: dict[tuple[str, str, int], list[int]] = {}
     rates = {take.name: take.sample_rate for take in session.takes}
     for hit in hits:
         if hit.id in pieces:
             groups.setdefault((hit.drum, hit.articulation, rates[hit.take]), []).append(hit.id)
-    for (_, _, rate), ids in groups.items():
-        for hit_id, shift in zip(ids, align.attacks([pieces[k] for k in ids], rate), strict=True):
-            out[hit_id] = onset[hit_id] + round(float(shift))
+    shifts = spread(lambda group: align.attacks([pieces[k] for k in groups[group]], group[2]), list(groups))
+    for ids, moved in zip(groups.values(), shifts, strict=True):
+        out.update((k, onset[k] + round(float(shift))) for k, shift in zip(ids, moved, strict=True))
     return out

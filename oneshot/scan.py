@@ -102,14 +102,18 @@ def _scan_block(reader: TakeReader, take: Take, block: int) -> BlockScan:
     start, stop = block * BLOCK, min((block + 1) * BLOCK, take.frames)
     audio = reader.read(start - size // 2, stop + size // 2)
     inner = audio[:, size // 2 : size // 2 + stop - start]
-    finite = np.isfinite(inner)
-    bad = np.where(finite.all(axis=1), -1, start + (~finite).argmax(axis=1))
-    if not finite.all():
+    drawn, bad = _draw(inner), np.full(len(inner), -1, np.int64)
+    if not np.isfinite(drawn).all():  # an extreme is no number where any frame behind it is none
+        finite = np.isfinite(inner)
+        bad = np.where(finite.all(axis=1), -1, start + (~finite).argmax(axis=1))
         audio = np.nan_to_num(audio, nan=0.0, posinf=0.0, neginf=0.0)
         inner = audio[:, size // 2 : size // 2 + stop - start]
+        drawn = _draw(inner)
     levels = np.stack([_band_levels(x, take.sample_rate, stop - start) for x in audio])
-    magnitude = np.abs(inner)
-    return BlockScan(levels, _draw(inner), magnitude.max(axis=1), (magnitude >= FULL_SCALE).sum(axis=1), bad)
+    peak = np.abs(drawn).max(axis=(1, 2))
+    clipped = np.array([(np.abs(x) >= FULL_SCALE).sum() if loud else 0
+                        for x, loud in zip(inner, peak >= FULL_SCALE, strict=True)], np.int64)
+    return BlockScan(levels, drawn, peak, clipped, bad)
 
 
 def _band_levels(x: Floats32, sample_rate: int, frames: int) -> NDArray[np.float16]:
@@ -141,7 +145,8 @@ def band_bins(sample_rate: int) -> NDArray[np.int64]:
 def _draw(x: Floats32) -> NDArray[np.float32]:
     """Minimum and maximum (mics, points, 2) of every 1024 frames."""
     points = -(-x.shape[1] // DRAW_FRAMES)
-    full = np.pad(x, ((0, 0), (0, points * DRAW_FRAMES - x.shape[1])), mode="edge")
+    missing = points * DRAW_FRAMES - x.shape[1]
+    full = np.pad(x, ((0, 0), (0, missing)), mode="edge") if missing else x
     pieces = full.reshape(len(x), points, DRAW_FRAMES)
     return np.stack([pieces.min(axis=2), pieces.max(axis=2)], axis=2)
 
