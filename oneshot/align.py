@@ -281,6 +281,23 @@ def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:
     return shift
 
 
+def likest(piece: Floats32, others: Sequence[Floats32], sample_rate: int) -> float | None:
+    """Where in ``piece`` an attack begins that is like those of others of its group, in frames; None where it is like
+    them nowhere.
+
+    ``piece``: (frames,), one mic; ``others``: one array per hit, all of one length and lined up by their attacks, from
+    ``ATTACK_BACK_S`` before them on. First differences are correlated, each place by its own energy, as in ``attacks``.
+    """
+    edges = np.diff(np.stack(others).astype(np.float64), axis=1, prepend=0.0)
+    edges /= np.maximum(np.sqrt((edges**2).sum(axis=1, keepdims=True)), 1e-12)
+    usual, edge = edges.mean(axis=0), np.diff(piece.astype(np.float64), prepend=0.0)
+    power = np.convolve(edge**2, np.ones(len(usual)), mode="valid") * np.sum(usual**2)
+    alike = np.correlate(edge, usual, mode="valid") / np.maximum(np.sqrt(power), 1e-12)
+    if float(alike.max()) < ATTACK_ALIKE:
+        return None
+    return _peak_place(alike) + round(ATTACK_BACK_S * sample_rate)
+
+
 def climb(x: Floats32, start: int, sample_rate: int) -> Floats:
     """When a sound first passes each level of ``CLIMB_DB`` against the peak of its first 50 ms.
 

@@ -23,6 +23,8 @@ from oneshot.sounding import playing, reaches
 
 REJECTED = "rejected by hand"
 """Why a hit was left out that the user does not want; prints read it, too."""
+UNPLACED = "its attack is covered by what sounds just before: it would not start with the others of its layer"
+"""Why a stroke takes no turns whose attack cannot be told."""
 LAYER_GRADE = "C"
 """Where nothing of some strength reaches the grade asked for, hits of this grade stand in: fit as a layer."""
 FALLBACK_WITHIN_DB = 6.0
@@ -82,7 +84,8 @@ class Chooser:
     ``grades``: each hit's grade in its drum's own close mics; ``clean_db``: everything else against it in its home
     mic, dB; ``measured``: what was measured of a hit (nothing is held against one that was not); ``rates``: each take's
     sample rate; ``rejected``, ``wanted``, ``by_hand``: what the user overruled; ``held``: what groups keep of a
-    release; ``far``: each hit's grades in overheads and rooms.
+    release; ``far``: each hit's grades in overheads and rooms; ``unplaced``: hits whose attack is not lined up
+    with the others'.
     """
 
     grades: Mapping[int, str]
@@ -95,6 +98,7 @@ class Chooser:
     by_hand: ByHand = field(default_factory=ByHand)
     held: Mapping[Stroke, Held] = field(default_factory=dict)
     far: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
+    unplaced: frozenset[int] = frozenset()
 
     def fit(self, hits: Sequence[Hit]) -> list[Hit]:
         """The hits of one group that may become one-shots by their grade.
@@ -218,7 +222,7 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
     turns: list[list[Candidate]] = []
     for n in numbers:
         inside = [c for c in candidates.values() if layer[c.hit.id] == n]
-        taken, left = _as_listed(inside, listed[n], wanted - (released - asked)) if n in listed else _clean_first(
+        taken, left = _as_listed(inside, listed[n], wanted - (released - asked)) if n in listed else _starting_alike(
             inside, chooser, wanted | frozenset(chooser.by_hand.layer), dirty)
         turns.append(taken)
         why.update(left)
@@ -229,6 +233,20 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
                     reason=why[h.id] if h.id in second or h.id not in ids else None) for h in hits]
     return done, picks, [*_for_the_ear([h for h in fit if h.id in odd], odd, chooser.rates),
                          *_drift(list(candidates.values()), chooser.rates)]
+
+
+def _starting_alike(inside: Sequence[Candidate], chooser: Chooser, wanted: frozenset[int],
+                    dirty: Set[int]) -> tuple[list[Candidate], dict[int, str]]:
+    """The alternates of a layer, and why others are none: only strokes that begin at one place in their files take
+    turns. Where no attack can be told, one stroke plays alone, since a late one among others is heard as a flam.
+    """
+    doubt = {c.hit.id for c in inside} & chooser.unplaced - wanted
+    sure = [c for c in inside if c.hit.id not in doubt]
+    taken, left = _clean_first(sure or inside, chooser, wanted, dirty)
+    if not sure:
+        doubt -= {c.hit.id for c in taken[:1]}
+    left = {**left, **dict.fromkeys(sorted(doubt), UNPLACED)}
+    return [c for c in taken if c.hit.id not in doubt], left
 
 
 def _clean_first(inside: Sequence[Candidate], chooser: Chooser, wanted: frozenset[int],

@@ -39,8 +39,9 @@ def correct(session: Session, found: Analysis, corrected: Corrected) -> tuple[Se
     if _sides(found.hits) != _sides(hits):
         hits = ornaments.tie(hits, rates)
     rehomed = {h.id for h in hits if homes[h.drum] != before[old[h.id].drum]}
+    attacks, unplaced = _attacks(session, found, hits, homes)
     return session, replace(
-        found, hits=hits, drums=drums, attacks=_attacks(session, found, hits, homes),
+        found, hits=hits, drums=drums, attacks=attacks, unplaced=unplaced,
         grades={h.id: _grades(session, found, h) for h in hits},
         clean_db={h.id: _clean_db(h, homes[h.drum]) if h.id in rehomed else found.clean_db[h.id] for h in hits},
         bleed=_table(found.bleed, corrected, homes, before, _less_db),
@@ -109,8 +110,11 @@ def _home(session: Session, hits: tuple[Hit, ...], name: str, before: str) -> st
     return naming.home_mic(name, own, {}) if own and before not in {m.name for m in own} else before
 
 
-def _attacks(session: Session, found: Analysis, hits: tuple[Hit, ...], homes: Mapping[str, str]) -> dict[int, int]:
-    """Attack of every hit, lined up again in each group that lost or gained hits or changed its home mic."""
+def _attacks(session: Session, found: Analysis, hits: tuple[Hit, ...],
+             homes: Mapping[str, str]) -> tuple[dict[int, int], frozenset[int]]:
+    """Attack of every hit, lined up again in each group that lost or gained hits or changed its home mic; and the hits
+    that could not be.
+    """
     old = {d.name: d.home for d in found.drums}
     same = {(ids, old[drum]) for (drum, _), ids in _groups(found.hits).items()}
     changed = {number for (drum, _), ids in _groups(hits).items() if (ids, homes[drum]) not in same for number in ids}
@@ -119,7 +123,8 @@ def _attacks(session: Session, found: Analysis, hits: tuple[Hit, ...], homes: Ma
     for hit in mine:
         at_home = hit.onsets.get(homes[hit.drum])
         onset[hit.id] = hit.onset if at_home is None else at_home
-    return {**found.attacks, **place_attacks(session, mine, onset, homes)}
+    attacks, unplaced = place_attacks(session, mine, onset, homes, found.doubtful)
+    return {**found.attacks, **attacks}, (found.unplaced - changed) | unplaced
 
 
 def _groups(hits: tuple[Hit, ...]) -> dict[tuple[str, str], frozenset[int]]:

@@ -76,7 +76,8 @@ class Analysis:
     full scale 1.0; ``row``: hit id -> row among the strokes of its take; ``laid``: those strokes laid over time, where
     somebody asked for it. ``later``: hit id -> mic -> what else is heard in its tail; ``over``: hit id -> mic -> take
     frame at which its ring has met the noise. ``worst_db`` knows nothing of either, ``grades`` do. ``dynamics`` as in
-    the kit.
+    the kit. ``doubtful``: hits of which no mic tells clearly when their own drum begins; ``unplaced``: those of them
+    whose attack is like no other's of their group, so that it is not lined up with theirs.
     """
 
     hits: tuple[Hit, ...]
@@ -98,6 +99,8 @@ class Analysis:
     later: Mapping[int, Mapping[str, tuple[LaterSound, ...]]] = field(default_factory=dict)
     over: Mapping[int, Mapping[str, int]] = field(default_factory=dict)
     dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    doubtful: frozenset[int] = frozenset()
+    unplaced: frozenset[int] = frozenset()
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 

@@ -191,7 +191,8 @@ def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Re
     tell("choosing", 0.0)
     chooser = choose.Chooser(_grades(session, found), found.clean_db, recipe.choose, {},
                              {take.name: take.sample_rate for take in session.takes}, corrected.rejected,
-                             corrected.wanted, by_hand(corrected), held, _far_grades(session, found, recipe))
+                             corrected.wanted, by_hand(corrected), held, _far_grades(session, found, recipe),
+                             found.unplaced)
     measured = examine(session, found, choose.worth_measuring(hits, chooser))
     return choose.choose(hits, replace(chooser, measured=measured)), heard_next(session, found, hits, measured)
 

@@ -6,7 +6,7 @@ where enough of them are clear, else from those of all takes together.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from functools import partial
 
 import numpy as np
@@ -48,6 +48,9 @@ FULL_DEPTH_DB = 29.9
 SAME_ONSET_S = 0.0001
 """An onset that is told anew and differs by less than this is the one that was read."""
 
+LIKE_BACK_S, LIKE_AHEAD_S = align.SEARCH_BACK_S + align.ATTACK_BACK_S, TOGETHER_S + align.ATTACK_AHEAD_S
+"""Where an attack is looked for whose onset is in doubt: from where candidates are searched to where an event ends."""
+
 POLARITY_HITS = 12
 """Polarity is measured on about so many hits."""
 
@@ -60,7 +63,8 @@ class Placer:
 
     ``delays``: take -> drum -> mic -> delay against the drum's home mic; ``polarity``:
     take -> mic -> 1 or -1 against the home mic of the drum it stands at; ``predicted``: take -> bool (hits, mics),
-    onsets that follow from the delays and were not read.
+    onsets that follow from the delays and were not read; ``clear``: take -> bool (hits,), whether some mic tells
+    when the hit's own drum begins.
     """
 
     def __init__(self, session: Session, mics: Sequence[str], named: Named, templates: Templates,
@@ -72,6 +76,7 @@ class Placer:
         self._climbing: dict[tuple[int, str], tuple[Floats, Floats] | None] = {}
         self.delays: dict[str, dict[str, dict[str, Delay]]] = {}
         self.predicted: dict[str, NDArray[np.bool_]] = {}
+        self.clear: dict[str, NDArray[np.bool_]] = {}
         self.polarity = {take.name: {m.name: m.polarity for m in take.mics} for take in session.takes}
 
     def place(self, strokes: Strokes) -> Frames:
@@ -80,6 +85,7 @@ class Placer:
         out = np.full((len(strokes.rows), len(take.mics)), -1, np.int64)
         self.delays[take.name] = {}
         self.predicted[take.name] = np.zeros(out.shape, bool)
+        self.clear[take.name] = np.zeros(len(out), bool)
         drum = self._templates.drum[strokes.kind]
         for number in sorted({int(d) for d in drum}):
             mine = np.flatnonzero(drum == number)
@@ -87,7 +93,8 @@ class Placer:
             self.delays[take.name][self._named.drum[number]] = {
                 m.name: self._told(delay[k] / take.sample_rate, spread[k], int(count[k]))
                 for k, m in enumerate(take.mics) if m.role not in (Role.TALK, Role.IGNORE)}
-            out[mine], self.predicted[take.name][mine] = self._settle(strokes, mine, number, delay)
+            out[mine], self.predicted[take.name][mine], self.clear[take.name][mine] = self._settle(
+                strokes, mine, number, delay)
             for i in (i for i in mine if int(strokes.rows[i]) in strokes.heard.told and (out[i] < 0).all()):
                 out[i] = by_pattern(int(strokes.heard.arrivals.first[strokes.rows[i]]), delay)
                 self.predicted[take.name][i] = out[i] >= 0
@@ -158,22 +165,27 @@ class Placer:
                 self._known[key] = {name: away_s[clear[:, k], k] for k, name in enumerate(names)}
         return self._known[key]
 
-    def _settle(self, strokes: Strokes, mine: Frames, number: int, delay: Floats) -> tuple[Frames, NDArray[np.bool_]]:
-        """Onsets of one drum's hits in the take's mics (hits, mics), and which of them follow from the delays alone."""
+    def _settle(self, strokes: Strokes, mine: Frames, number: int,
+                delay: Floats) -> tuple[Frames, NDArray[np.bool_], NDArray[np.bool_]]:
+        """Onsets of one drum's hits in the take's mics (hits, mics), which of them follow from the delays alone, and
+        which hits (hits,) are clear in one mic at least.
+        """
         take, arrivals = strokes.heard.take, strokes.heard.arrivals
         home, rows = self.home_row(take, number), strokes.rows[mine]
         cymbal = self._named.what[number] in CYMBALS
         tolerance = (TOLERANCE_CYMBAL_S if cymbal else TOLERANCE_S) * take.sample_rate
         onsets, _ = align.settle(arrivals, rows, delay, tolerance, home=home)
-        zero = self._zeros(strokes, mine, onsets[:, home], home)
+        zero, deep = self._zeros(strokes, mine, onsets[:, home], home)
         if not np.isnan(zero).all():
             onsets, _ = align.settle(arrivals, rows, delay, tolerance, home=home, zero=zero)
         predicted = (onsets >= 0) & (onsets != arrivals.frame[rows])
         predicted[:, home] &= np.isnan(zero)  # there the onset was read anew
-        return onsets, predicted
+        read = (onsets == arrivals.frame[rows]) & (np.nan_to_num(arrivals.depth_db[rows]) >= align.CLEAR_DEPTH_DB)
+        return onsets, predicted, np.where(np.isnan(zero), (read & (onsets >= 0)).any(axis=1), deep)
 
-    def _zeros(self, strokes: Strokes, mine: Frames, at_home: Frames, home: int) -> Floats:
-        """When the main stroke reaches its home mic (hits,), where the onset that was read is another's; else NaN.
+    def _zeros(self, strokes: Strokes, mine: Frames, at_home: Frames, home: int) -> tuple[Floats, NDArray[np.bool_]]:
+        """When the main stroke reaches its home mic (hits,), where the onset that was read is another's; else NaN. And
+        whether it was followed down far enough there to be clear.
 
         Only where it is by far the loudest there: the arrivals of strokes meant to fall together belong to whichever
         came first.
@@ -181,15 +193,15 @@ class Placer:
         rate, name = strokes.heard.take.sample_rate, strokes.heard.take.mics[home].name
         drum = self._named.drum[int(self._templates.drum[strokes.kind[mine[0]]])]
         own_mic = strokes.heard.take.mics[home].stands_at(drum)
-        zero = np.full(len(mine), np.nan)
+        zero, deep = np.full(len(mine), np.nan), np.zeros(len(mine), bool)
         rows = np.flatnonzero(self._rules(strokes, mine, name))
         climbs = self._climbs(strokes, mine[rows], home)
         for i, climb in zip(rows, climbs, strict=True):
             found = align.own_onset(climb, self._usual_climb(int(strokes.kind[mine[i]]), name),
                                     own_mic=own_mic)
             if found is not None and abs(found[0] * rate - at_home[i]) > SAME_ONSET_S * rate:
-                zero[i] = round(found[0] * rate)
-        return zero
+                zero[i], deep[i] = round(found[0] * rate), found[1] >= align.CLEAR_DEPTH_DB
+        return zero, deep
 
     def _climbs(self, strokes: Strokes, some: Frames, mic: int) -> list[Floats]:
         """How some hits of a take climb in one mic, seconds from the take's start (levels of ``align.CLIMB_DB``)."""
@@ -272,18 +284,22 @@ def by_pattern(first: int, delay: Floats) -> Frames:
     return np.where(np.isnan(delay), -1, np.round(np.nan_to_num(onsets))).astype(np.int64)
 
 
-def _pieces(session: Session, take: Take, onset: Mapping[int, int],
+def _pieces(session: Session, take: Take, onset: Mapping[int, int], doubtful: Set[int],
             asked: tuple[str, Sequence[int]]) -> dict[int, Floats32]:
     """What one mic heard about the onsets of some hits, by their ids, in which their attacks are looked for."""
     mic, ids = asked
-    back, ahead = (round(s * take.sample_rate) for s in (align.ATTACK_BACK_S, align.ATTACK_AHEAD_S))
+    out = {}
     with TakeReader(session.root, take, [mic]) as reader:
-        return {k: reader.read(onset[k] - back, onset[k] + ahead)[0] for k in ids}
+        for k in ids:
+            back, ahead = (round(s * take.sample_rate) for s in _looked_at(k in doubtful))
+            out[k] = reader.read(onset[k] - back, onset[k] + ahead)[0]
+    return out
 
 
-def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, int],
-                  home: Mapping[str, str]) -> dict[int, int]:
-    """Frame of the attack in the home mic of every hit, lined up over each drum and articulation.
+def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, int], home: Mapping[str, str],
+                  doubtful: Set[int] = frozenset()) -> tuple[dict[int, int], frozenset[int]]:
+    """Frame of the attack in the home mic of every hit, lined up over each drum and articulation; and the hits that
+    could not be, since their onset is ``doubtful`` and they are like none of their group.
 
     ``onset``: hit id -> onset in its home mic; ``home``: drum -> home mic.
     """
@@ -292,16 +308,47 @@ def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, i
         names = {m.name for m in take.mics}
         mine = sorted((h for h in hits if h.take == take.name and home[h.drum] in names), key=lambda h: h.onset)
         wanted = sorted({home[h.drum] for h in mine})
-        for each in spread(partial(_pieces, session, take, onset),
+        for each in spread(partial(_pieces, session, take, onset, doubtful),
                            [(mic, [h.id for h in mine if home[h.drum] == mic]) for mic in wanted]):
             pieces.update(each)
-    out = dict(onset)
+    out, unplaced = dict(onset), set(doubtful) & set(onset)
     groups: dict[tuple[str, str, int], list[int]] = {}
     rates = {take.name: take.sample_rate for take in session.takes}
     for hit in hits:
         if hit.id in pieces:
             groups.setdefault((hit.drum, hit.articulation, rates[hit.take]), []).append(hit.id)
-    shifts = spread(lambda group: align.attacks([pieces[k] for k in groups[group]], group[2]), list(groups))
-    for ids, moved in zip(groups.values(), shifts, strict=True):
-        out.update((k, onset[k] + round(float(shift))) for k, shift in zip(ids, moved, strict=True))
+    shifts = spread(lambda group: _lined_up({k: pieces[k] for k in groups[group]}, doubtful, group[2]), list(groups))
+    for moved in shifts:
+        out.update((k, onset[k] + frames) for k, frames in moved.items())
+        unplaced -= set(moved)
+    return out, frozenset(unplaced)
+
+
+def _lined_up(pieces: Mapping[int, Floats32], doubtful: Set[int], rate: int) -> dict[int, int]:
+    """By how many frames the attacks of a group lie after their onsets, by id; without those in doubt that are like
+    none of the others.
+    """
+    clear = [k for k in pieces if k not in doubtful]
+    moves = np.round(align.attacks([pieces[k] for k in clear], rate)).astype(np.int64).tolist()
+    out: dict[int, int] = dict(zip(clear, moves, strict=True))
+    alike = [_moved(pieces[k], move) for k, move in out.items()]
+    for k in (k for k in pieces if k in doubtful and alike):
+        found = align.likest(pieces[k], alike, rate)
+        if found is not None:
+            out[k] = round(found) - round(LIKE_BACK_S * rate)
+    return out
+
+
+def _looked_at(doubtful: bool) -> tuple[float, float]:
+    """How long before and after its onset the attack of a hit is looked at, seconds."""
+    if not doubtful:
+        return align.ATTACK_BACK_S, align.ATTACK_AHEAD_S
+    return LIKE_BACK_S, LIKE_AHEAD_S
+
+
+def _moved(piece: Floats32, frames: int) -> Floats32:
+    """A piece as it is heard ``frames`` later, silence beyond its ends."""
+    out = np.zeros_like(piece)
+    kept = piece[max(frames, 0) : len(piece) + min(frames, 0)]
+    out[max(-frames, 0) : max(-frames, 0) + len(kept)] = kept
     return out

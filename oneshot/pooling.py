@@ -341,8 +341,9 @@ def _renamed(session: Session, found: Analysis, names: Mapping[int, str]) -> Ana
                 if h.articulation != old.articulation} & before
     mine = tuple(h for h in hits if (h.drum, h.articulation) in changed)
     onset = {h.id: h.onset if (at := h.onsets.get(homes[h.drum])) is None else at for h in mine}
-    return replace(found, hits=hits, drums=drums,
-                   attacks={**found.attacks, **place_attacks(session, mine, onset, homes)})
+    attacks, unplaced = place_attacks(session, mine, onset, homes, found.doubtful)
+    return replace(found, hits=hits, drums=drums, attacks={**found.attacks, **attacks},
+                   unplaced=(found.unplaced - set(onset)) | unplaced)
 
 
 def _in_order(drum: FoundDrum, hits: Sequence[Hit]) -> tuple[str, ...]:

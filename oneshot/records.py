@@ -58,6 +58,7 @@ class HitRows:
         self._hits: list[Hit] = []
         self._row: dict[int, int] = {}
         self._home_onset: dict[int, int] = {}
+        self._doubtful: set[int] = set()
         self._later: dict[int, dict[str, tuple[LaterSound, ...]]] = {}
         self._over: dict[int, dict[str, int]] = {}
         self._worst: dict[int, Mapping[str, float]] = {}
@@ -148,6 +149,8 @@ class HitRows:
         bleed_db = bleed.told_db(bleed.ratio_db(other, own), most_db, at_home)
         hit_id = len(self._hits) + 1
         self._row[hit_id] = i
+        if not self._placer.clear[take.name][i]:
+            self._doubtful.add(hit_id)
         earliest = _earliest(strokes, i, onsets)
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
@@ -215,8 +218,9 @@ class HitRows:
         renumber = {h.id: n for n, h in enumerate(ranked, 1)}
         rates = {take.name: take.sample_rate for take in self._session.takes}
         hits = ornaments.tie([replace(h, id=renumber[h.id]) for h in ranked], rates)
-        attacks = place_attacks(self._session, hits, {renumber[k]: v for k, v in self._home_onset.items()},
-                                {self._named.drum[n]: home for n, home in self._named.home.items()})
+        doubtful = frozenset(renumber[k] for k in self._doubtful)
+        attacks, unplaced = place_attacks(self._session, hits, {renumber[k]: v for k, v in self._home_onset.items()},
+                                          {self._named.drum[n]: home for n, home in self._named.home.items()}, doubtful)
         worst = {renumber[k]: v for k, v in self._worst.items()}
         found = Analysis(
             hits=hits, drums=self._drums(hits), attacks=attacks,
@@ -227,7 +231,7 @@ class HitRows:
             worst_db={h.id: self._promised(h, worst[h.id], (h.take, h.drum) in company) for h in hits},
             row={renumber[k]: v for k, v in self._row.items()}, dynamics=self._dynamics,
             later={renumber[k]: v for k, v in self._later.items()},
-            over={renumber[k]: v for k, v in self._over.items()})
+            over={renumber[k]: v for k, v in self._over.items()}, doubtful=doubtful, unplaced=unplaced)
         return replace(found, grades={hit.id: found.graded(hit, self._mics) for hit in hits})
 
     def _promised(self, hit: Hit, worst: Mapping[str, float], company: bool) -> Mapping[str, float]:

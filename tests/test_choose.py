@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import replace
 from typing import Any
 
@@ -69,6 +69,20 @@ def test_hits_that_are_clean_in_the_overheads_come_first(far: str, kept: set[int
 
     assert kept == {pick.hit for pick in found.picks}
     assert all("overheads" in (h.reason or "") for h in found.hits if h.id not in kept)
+
+
+@pytest.mark.parametrize(("unplaced", "wanted", "kept"), [
+    ({2, 3}, (), {1, 4}), ({1, 2, 3, 4}, (), {1}), ({2, 3}, (3,), {1, 3, 4}), ((), (), {1, 2, 3, 4})])
+def test_alternates_begin_alike_or_take_no_turns(unplaced: Set[int], wanted: Sequence[int], kept: Set[int]) -> None:
+    """A hit whose attack cannot be told takes no turns with others, and says why; where none of a layer can be told one
+    plays alone; what the user wants is kept.
+    """
+    hits = hits_at([-20.0] * 4)
+    found = choose(hits, Chooser({h.id: "A" for h in hits}, {h.id: -60.0 for h in hits}, Choosing(), {},
+                                 {"take 1": 48000}, frozenset(), frozenset(wanted), unplaced=frozenset(unplaced)))
+
+    assert kept == {pick.hit for pick in found.picks}
+    assert all("attack" in (h.reason or "") for h in found.hits if h.id not in kept)
 
 
 def test_every_hit_is_kept_or_has_a_reason() -> None:

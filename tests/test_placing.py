@@ -201,10 +201,34 @@ def test_alternates_begin_alike(tmp_path: Path) -> None:
     hits = (*(hit(n + 1, frame, take="one") for n, frame in enumerate(at)), hit(8, RATE, take="two"))
     onset = {n + 1: frame + move for n, (frame, move) in enumerate(zip(at, off, strict=True))} | {8: RATE}
 
-    placed = place_attacks(session_at(tmp_path / "one", take, bare), hits, onset, {"snare": "Snare Top"})
+    placed, unplaced = place_attacks(session_at(tmp_path / "one", take, bare), hits, onset, {"snare": "Snare Top"})
 
     assert [0] * len(off) == [placed[n + 1] - frame for n, frame in enumerate(at)]
     assert RATE == placed[8]
+    assert frozenset() == unplaced
+
+
+def test_an_attack_in_doubt_is_placed_by_its_likeness(tmp_path: Path) -> None:
+    """A hit whose onset is in doubt, read 12 ms early or 5 ms late, is placed where its attack is like those of its
+    group; one that is like none of them stays where it was read and is told.
+    """
+    off = [0, 2, -1, -576, 240, -300]
+    doubtful = {4, 5, 6}
+    at = [RATE // 2 * (n + 1) for n in range(len(off))]
+    sound = noise(4 * RATE, -100, 3)
+    for n, frame in enumerate(at):
+        add(sound, frame, noise(RATE // 8, -12, 9) if n == 5 else strike(8), -6.0 - n)
+    take = take_of(tmp_path / "one", {"Snare Top": sound}, [Role.CLOSE])
+    hits = tuple(hit(n + 1, frame, take="one") for n, frame in enumerate(at))
+    onset = {n + 1: frame + move for n, (frame, move) in enumerate(zip(at, off, strict=True))}
+
+    placed, unplaced = place_attacks(session_at(tmp_path / "one", take), hits, onset, {"snare": "Snare Top"}, doubtful)
+
+    assert [0] * 5 == [placed[n + 1] - at[n] for n in range(5)]
+    assert (onset[6], frozenset({6})) == (placed[6], unplaced)
+    placed, unplaced = place_attacks(session_at(tmp_path / "one", take), hits, onset, {"snare": "Snare Top"},
+                                     frozenset(onset))
+    assert (onset, frozenset(onset)) == (placed, unplaced)
 
 
 # ----------------------------------------------------------------------------------------------------- whole sessions

@@ -108,7 +108,7 @@ def test_sample_rates_are_never_mixed(how: str) -> None:
     """Takes of two rates have a set each, whatever the recipe says. The one with more hits keeps the plain name."""
     found = analysis(snare(1, "a"), snare(2, "b"), snare(3, "b"))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("oneshot.pooling.place_attacks", lambda *_: {})
+        patch.setattr("oneshot.pooling.place_attacks", lambda *_: ({}, frozenset()))
         pooled, told = pool(session("a", "b", rates=(44100, 48000)), found, how)
 
     assert ["centre-set-2", "centre", "centre"] == [h.articulation for h in pooled.hits]
@@ -121,7 +121,7 @@ def test_a_mic_that_one_take_lacks_keeps_them_apart() -> None:
     found = analysis(snare(1, "a"), snare(2, "b"))
     found = replace(found, noise=(found.noise[0], TakeNoise("b", {"Snare": -80.0, "OH": None})))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("oneshot.pooling.place_attacks", lambda *_: {})
+        patch.setattr("oneshot.pooling.place_attacks", lambda *_: ({}, frozenset()))
         pooled, told = pool(session("a", "b"), found, "alike")
 
     assert ["centre", "centre-set-2"] == [h.articulation for h in pooled.hits]
@@ -133,7 +133,7 @@ def test_an_articulation_that_only_one_set_has_keeps_its_name() -> None:
     """Three takes apart: centres are numbered by how many hits their sets have, the only rim is plain."""
     found = analysis(snare(1, "a"), snare(2, "b"), snare(3, "b"), snare(4, "c", "rim"), snare(5, "c"), snare(6, "c"))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("oneshot.pooling.place_attacks", lambda *_: {})
+        patch.setattr("oneshot.pooling.place_attacks", lambda *_: ({}, frozenset()))
         pooled, _ = pool(session("a", "b", "c"), found, "none")
 
     assert ["centre-set-3", "centre-set-2", "centre-set-2", "rim", "centre",
@@ -147,7 +147,7 @@ def test_the_recipe_decides_in_doubt() -> None:
     for difference, how, sets in ((doubt, "alike", 2), (doubt, "in doubt", 1), (clear, "in doubt", 2),
                                   (small, "alike", 1)):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("oneshot.pooling.place_attacks", lambda *_: {})
+            patch.setattr("oneshot.pooling.place_attacks", lambda *_: ({}, frozenset()))
             patch.setattr("oneshot.pooling._delays", lambda *_, d=difference: [d])
             pooled, told = pool(session("a", "b"), found, how)
 
