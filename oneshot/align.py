@@ -281,9 +281,10 @@ def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:
     return shift
 
 
-def likest(piece: Floats32, others: Sequence[Floats32], sample_rate: int) -> float | None:
+def likest(piece: Floats32, others: Sequence[Floats32], sample_rate: int, told: int | None = None) -> float | None:
     """Where in ``piece`` an attack begins that is like those of others of its group, in frames; None where it is like
-    them nowhere.
+    them nowhere. ``told``: where it was read, if it was; where it is likest just there, two tell the same, and how like
+    it is does not matter.
 
     ``piece``: (frames,), one mic; ``others``: one array per hit, all of one length and lined up by their attacks, from
     ``ATTACK_BACK_S`` before them on. First differences are correlated, each place by its own energy, as in ``attacks``.
@@ -293,9 +294,9 @@ def likest(piece: Floats32, others: Sequence[Floats32], sample_rate: int) -> flo
     usual, edge = edges.mean(axis=0), np.diff(piece.astype(np.float64), prepend=0.0)
     power = np.convolve(edge**2, np.ones(len(usual)), mode="valid") * np.sum(usual**2)
     alike = np.correlate(edge, usual, mode="valid") / np.maximum(np.sqrt(power), 1e-12)
-    if float(alike.max()) < ATTACK_ALIKE:
-        return None
-    return _peak_place(alike) + round(ATTACK_BACK_S * sample_rate)
+    place = _peak_place(alike) + round(ATTACK_BACK_S * sample_rate)
+    agrees = told is not None and abs(place - told) <= ATTACK_REACH_S * sample_rate
+    return place if agrees or float(alike.max()) >= ATTACK_ALIKE else None
 
 
 def climb(x: Floats32, start: int, sample_rate: int) -> Floats:

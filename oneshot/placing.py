@@ -312,30 +312,32 @@ def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, i
                            [(mic, [h.id for h in mine if home[h.drum] == mic]) for mic in wanted]):
             pieces.update(each)
     out, unplaced = dict(onset), set(doubtful) & set(onset)
+    told = {hit.id for hit in hits if hit.onsets.get(home[hit.drum]) is not None}
     groups: dict[tuple[str, str, int], list[int]] = {}
     rates = {take.name: take.sample_rate for take in session.takes}
     for hit in hits:
         if hit.id in pieces:
             groups.setdefault((hit.drum, hit.articulation, rates[hit.take]), []).append(hit.id)
-    shifts = spread(lambda group: _lined_up({k: pieces[k] for k in groups[group]}, doubtful, group[2]), list(groups))
+    shifts = spread(lambda group: _lined_up({k: pieces[k] for k in groups[group]}, doubtful, told, group[2]), list(groups))
     for moved in shifts:
         out.update((k, onset[k] + frames) for k, frames in moved.items())
         unplaced -= set(moved)
     return out, frozenset(unplaced)
 
 
-def _lined_up(pieces: Mapping[int, Floats32], doubtful: Set[int], rate: int) -> dict[int, int]:
+def _lined_up(pieces: Mapping[int, Floats32], doubtful: Set[int], told: Set[int], rate: int) -> dict[int, int]:
     """By how many frames the attacks of a group lie after their onsets, by id; without those in doubt that are like
-    none of the others.
+    none of the others. ``told``: hits whose onset in this mic was read.
     """
     clear = [k for k in pieces if k not in doubtful]
     moves = np.round(align.attacks([pieces[k] for k in clear], rate)).astype(np.int64).tolist()
     out: dict[int, int] = dict(zip(clear, moves, strict=True))
     alike = [_moved(pieces[k], move) for k, move in out.items()]
     for k in (k for k in pieces if k in doubtful and alike):
-        found = align.likest(pieces[k], alike, rate)
+        back = round(LIKE_BACK_S * rate)
+        found = align.likest(pieces[k], alike, rate, back if k in told else None)
         if found is not None:
-            out[k] = round(found) - round(LIKE_BACK_S * rate)
+            out[k] = round(found) - back
     return out
 
 
