@@ -318,8 +318,8 @@ def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, i
     for hit in hits:
         if hit.id in pieces:
             groups.setdefault((hit.drum, hit.articulation, rates[hit.take]), []).append(hit.id)
-    shifts = spread(lambda group: _lined_up({k: pieces[k] for k in groups[group]}, doubtful, told, group[2]), list(groups))
-    for moved in shifts:
+    for moved in spread(lambda group: _lined_up({k: pieces[k] for k in groups[group]}, doubtful, told, group[2]),
+                        list(groups)):
         out.update((k, onset[k] + frames) for k, frames in moved.items())
         unplaced -= set(moved)
     return out, frozenset(unplaced)

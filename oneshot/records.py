@@ -51,6 +51,8 @@ class HitRows:
     def __init__(self, session: Session, mics: tuple[Mic, ...], named: Named, templates: Templates,
                  placer: Placer, said: Told, dynamic: Frames) -> None:
         self._straight = dynamic == 0
+        # a room hears each stroke a second time, which no envelope of soft and hard ones tells to the full
+        self._near = np.array([m.role in (Role.CLOSE, Role.OVERHEAD) for m in mics]) & self._straight
         self._dynamics = {take.name: {m.name: DYNAMICS[int(d)] for m, d in zip(mics, dynamic, strict=True)
                                       if d and m.name in {mic.name for mic in take.mics}} for take in session.takes}
         self._session, self._mics, self._named, self._templates = session, mics, named, templates
@@ -92,6 +94,12 @@ class HitRows:
             self._over[before + 1 + i] = {name: int(tails.over[i, k]) for k, name in names.items()}
         for (i, k), sounds in tails.sounds.items():
             self._later.setdefault(before + 1 + i, {})[names[k]] = sounds
+        for i, k in np.argwhere(~np.isnan(windows.risen[..., 0]) & self._near).tolist():
+            step, level, ring = windows.risen[i, k].tolist()
+            sound = LaterSound(int(step) * strokes.heard.scan.hop, *(float(10 * np.log10(level / max(against, 1e-30)))
+                                                                     for against in (windows.own_peak[i, k], ring)))
+            later = self._later.setdefault(before + 1 + i, {})
+            later[names[k]] = (sound, *later.get(names[k], ()))
 
     def _table_row(self, take: Take, windows: Windows, mine: Frames, number: int) -> dict[str, float | None]:
         """One drum's row of a take's bleed table: nothing for mics that compress, and where they are its home."""

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from oneshot import rising
 from oneshot.model import Floats, Frames
 from oneshot.stages import STRETCH_STEPS, TakeScan, Templates, mean_squares
 from oneshot.workers import spread
@@ -120,7 +121,9 @@ class Windows:
     together; ``other_peak``: float64 (hits, mics), mean square of everything else in its loudest band and 55 ms up to
     the next event; ``clean_s``: float64 (hits, mics), seconds for which everything else stays 10 dB below the own
     sound, at most to the next event or for ``LOOK_S``; ``heard``, ``expected``: float64 (hits, mics), mean square of
-    the first 45 ms as measured, and as the envelopes make it (NaN where the hit does not rule them).
+    the first 45 ms as measured, and as the envelopes make it (NaN where the hit does not rule them). ``risen``: float64
+    (hits, mics, 3), what rises in the own sound's ring, before the next event, of that no stroke tells: the scan's step
+    before it, its mean square over 55 ms, and that of the ring there; NaN where nothing does.
     """
 
     own: Floats
@@ -131,6 +134,7 @@ class Windows:
     clean_s: Floats
     heard: Floats
     expected: Floats
+    risen: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -270,8 +274,8 @@ def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) ->
     """
     share = np.where(_beside_others(played, drum)[:, None, None], own_share[played.kind], 1.0)
     hits, mics, bands = len(played.start), len(played.rows), envelopes.shape[2]
-    out = Windows(*(np.full((hits, mics, bands), np.nan) for _ in range(2)),
-                  *(np.full((hits, mics), np.nan) for _ in range(6)))
+    shapes = [(hits, mics, bands)] * 2 + [(hits, mics)] * 6 + [(hits, mics, 3)]
+    out = Windows(*(np.full(shape, np.nan) for shape in shapes))
 
     def in_mic(m: int) -> None:
         by_step = _by_step(envelopes[:, m])
@@ -320,6 +324,9 @@ def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floa
     parts = [x.reshape(len(block), cells, CELL, -1).mean(axis=2) for x in (heard, own, ring + rest)]
     mine, other = _share(parts[0], parts[1], parts[2], noise)
     _sum_up(played, m, block, mine, other, noise, out)
+    first, last = (played.step[block, m] - begin) // CELL + LONG_CELLS, _next_event(played, m, block)
+    out.risen[block, m] = rising.risen(mine, other, parts[2], noise, first, last, LONG_CELLS)
+    out.risen[block, m, 0] = out.risen[block, m, 0] * CELL + begin
 
 
 def _laid(played: Played, by_step: Floats, reach: Frames, m: int, block: Frames, begin: Frames,
