@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
+from oneshot.medians import nan_median
 from oneshot.model import Floats, Frames
 from oneshot.stages import HitFeatures, Templates
 
@@ -136,7 +137,7 @@ def profiles(level_db: Floats) -> tuple[Floats, Floats]:
     """
     flat = level_db.reshape(len(level_db), -1).astype(np.float64)
     reference, strength = _median_stroke(flat)
-    attack = _nan_median((flat - reference).reshape(level_db.shape)[..., 0].reshape(len(flat), -1))
+    attack = nan_median((flat - reference).reshape(level_db.shape)[..., 0].reshape(len(flat), -1), axis=1)
     spoken = np.nan_to_num(reference.reshape(level_db.shape[1:]), nan=-150.0)
     speaks = spoken.max(axis=2) >= spoken.max(axis=(1, 2))[:, None] - SPEAKS_DB
     left = np.clip(flat - reference - strength[:, None], -1.5 * LIMIT_DB, 1.5 * LIMIT_DB).reshape(level_db.shape)
@@ -151,20 +152,10 @@ def _median_stroke(flat: Floats) -> tuple[Floats, Floats]:
     reference = flat[(~np.isnan(flat)).sum(axis=1).argmax()]
     strength = np.zeros(len(flat))
     for _ in range(4):
-        strength = np.nan_to_num(_nan_median(flat - reference))
-        middle = _nan_median((flat - strength[:, None]).T)
+        strength = np.nan_to_num(nan_median(flat - reference, axis=1))
+        middle = nan_median(flat - strength[:, None], axis=0)
         reference = np.where(np.isnan(middle), reference, middle)
     return reference, strength
-
-
-def _nan_median(values: Floats) -> Floats:
-    """Median over the last axis of what is not NaN, NaN where nothing is."""
-    ordered = np.sort(values, axis=-1)  # NaN sorts last
-    count = (~np.isnan(values)).sum(axis=-1)
-    low = np.take_along_axis(ordered, np.maximum(count - 1, 0)[..., None] // 2, -1)[..., 0]
-    high = np.take_along_axis(ordered, np.maximum(count, 1)[..., None] // 2, -1)[..., 0]
-    out: Floats = np.where(count > 0, (low + high) / 2, np.nan)
-    return out
 
 
 def distances_db(sound: Floats, other: Floats) -> Floats:
@@ -179,7 +170,7 @@ def distances_db(sound: Floats, other: Floats) -> Floats:
     for i, one in enumerate(sound.reshape(len(sound), -1)):
         rest = slice(i if same else 0, None)
         away = flat[rest] - one
-        away = away - _nan_median(away)[:, None]
+        away = away - nan_median(away, axis=1)[:, None]
         known = ~np.isnan(away)
         total = (np.where(known, np.minimum(np.abs(away), LIMIT_DB), 0.0) * weight).sum(axis=1)
         mean = total / np.maximum((known * weight).sum(axis=1), 1)

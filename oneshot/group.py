@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
+from oneshot.medians import nan_median
 from oneshot.model import Floats, Frames
 from oneshot.stages import Templates
 
@@ -149,16 +150,6 @@ def _median_stroke(levels: Floats) -> tuple[Floats, Floats]:
         reference = np.where(np.isnan(middle), reference, middle)
     enough = known.sum(axis=0) >= max(1, len(levels) / 3)
     return np.where(enough, reference, np.nan), strength
-
-
-def nan_median(values: Floats, axis: int) -> Floats:
-    """Median along an axis over what is not NaN; NaN, without a warning, where nothing is left."""
-    ordered = np.sort(values, axis=axis)  # NaN sorts last
-    count = np.sum(~np.isnan(values), axis=axis)
-    low = np.take_along_axis(ordered, np.expand_dims(np.maximum(count - 1, 0) // 2, axis), axis)
-    high = np.take_along_axis(ordered, np.expand_dims(np.maximum(count, 1) // 2, axis), axis)
-    out: Floats = np.where(count > 0, np.squeeze((low + high) / 2, axis), np.nan)
-    return out
 
 
 def into_drums(place_db: Floats, sound_db: Floats, delay_ms: Floats, *, owner: NDArray[np.int64],

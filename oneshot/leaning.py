@@ -21,7 +21,7 @@ from scipy import fft
 
 from oneshot.audio import Samples, TakeReader
 from oneshot.found import Named, Strokes
-from oneshot.group import nan_median
+from oneshot.medians import nan_median
 from oneshot.model import Floats, Frames, Mic, Role, Session
 from oneshot.scan import BAND_EDGES_HZ
 

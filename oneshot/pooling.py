@@ -25,8 +25,8 @@ import numpy as np
 
 from oneshot.examine import examine, levels_db
 from oneshot.found import Analysis, FoundDrum
-from oneshot.group import nan_median
 from oneshot.likeness import Measured
+from oneshot.medians import nan_median
 from oneshot.model import Delay, Floats, Hit, Mic, Problem, Role, Session, Take
 from oneshot.placing import CYMBALS, place_attacks
 
