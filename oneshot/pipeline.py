@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from oneshot import __version__, blend, choose, corrections, mixdown, recall, released, sounding
+from oneshot import __version__, blend, choose, corrections, mixdown, recall, released, sounding, stored
 from oneshot.along import Along
 from oneshot.analyse import analyse
 from oneshot.corrected import by_hand, correct, nudged
@@ -128,11 +128,16 @@ def analysed(session: Session, store: Store, overruled: Corrections, recipe: Rec
     how, mending = recipe.choose.pool_takes, recipe.repair.any
 
     def make() -> tuple[Analysis, tuple[Problem, ...]]:
+        before = None if mending else stored.load(store, session, told, how)
+        if before is not None:
+            return before
         workers = jobs or os.cpu_count() or 1
         with working(workers):
             found = analyse(session, store=store, jobs=workers, progress=progress or _quiet, told_hits=told)
-        # strokes laid over time serve repair alone, and the scans of all takes go with them
-        return pool(session, found if mending else replace(found, laid=None), how)
+            # strokes laid over time serve repair alone, and the scans of all takes go with them
+            pooled = pool(session, found if mending else replace(found, laid=None), how)
+        stored.save(store, session, told, how, pooled)
+        return pooled
 
     return recall.recalled("analysis", (session, told, how, mending), make)
 
