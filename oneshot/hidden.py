@@ -5,6 +5,9 @@ strokes of its kind differ anyway. Such a stroke is not found, is counted as the
 part of its kind, where it always falls with it. So bleed as measured is an estimate, and a grade is a promise: it takes
 in the strongest stroke of another drum that might have been struck at that moment without being noticed.
 
+It is sought over the whole of the hit's window and in each part of it, since what rings for longer than the hit is
+heard when that has died away: no stroke can have put more into a mic than there was.
+
 A drum might have been struck where it plays near by. In strokes played one by one nothing else is in play, and nothing
 is held against them. Many mics leave little room: a stroke is noticed in the mic that is nearest to it.
 """
@@ -34,6 +37,12 @@ SOFTER_DB = 3.0
 HALVINGS = 24
 """Steps in which the strength that goes unnoticed is narrowed down, from 80 dB to a hundredth of a decibel and less."""
 
+MOMENTS = (0, 8, 24, 48)
+"""Steps after the arrival, 0, 21, 64 and 128 ms, at which moments begin that are looked at by themselves: what rings
+for longer than the hit that covers it sticks out of that later on."""
+ENDLESS = 1e30
+"""What stands for the energy of a moment that lies beyond the take: anything may hide there."""
+
 PEAK_STEPS = 20
 """Steps, about 55 ms, over which the loudest band of a stroke is told."""
 
@@ -55,9 +64,12 @@ def hidden(played: Played, envelopes: Floats, windows: Windows, drum: Frames) ->
     ``envelopes``: float64 (kinds, mics, bands, stretches), as ``ringing.learn`` makes them; ``drum``: int64 (kinds,).
     """
     rate = played.scan.sample_rate / played.scan.hop
-    within = _within(envelopes, round(AFTER_S * rate))
-    first = _within(envelopes, PEAK_STEPS) / PEAK_STEPS
-    here = _covers(played, windows, round(AFTER_S * rate))
+    length = round(AFTER_S * rate)
+    within = _within(envelopes, 0, length)
+    loudest = _within(envelopes, 0, PEAK_STEPS) / PEAK_STEPS
+    here = _covers(played, windows, length)
+    moments = [(first, last, _heard(played, first, last))
+               for first, last in zip(MOMENTS, (*MOMENTS[1:], length), strict=True) if last > first]
     hits, mics = len(played.start), len(played.rows)
     energy, peak = np.zeros((hits, mics)), np.zeros((hits, mics))
     at = played.start / rate
@@ -67,17 +79,21 @@ def hidden(played: Played, envelopes: Floats, windows: Windows, drum: Frames) ->
             continue
         kind, gain, softest = _strengths(played, within, np.flatnonzero(drum == number))
         rows = np.flatnonzero(in_play(at, at[mine]) & ~mine)
-        heard = np.where((played.rows >= 0)[:, None], within[kind], 0.0)
+        there = (played.rows >= 0)[:, None]
+        heard = np.where(there, within[kind], 0.0)
         most = np.minimum(gain, _unnoticed(here[rows], heard))
+        for first, last, all_heard in moments:
+            part = np.where(there, _within(envelopes[kind], first, last), 0.0)
+            most = np.minimum(most, _unnoticed(all_heard[rows], part, within=True))
         most[most < softest] = 0.0
         energy[rows] = np.maximum(energy[rows], most[:, None] * heard.sum(axis=1))
-        peak[rows] = np.maximum(peak[rows], most[:, None] * first[kind].max(axis=1))
+        peak[rows] = np.maximum(peak[rows], most[:, None] * loudest[kind].max(axis=1))
     return Hidden(energy, peak)
 
 
-def _within(envelopes: Floats, steps: int) -> Floats:
-    """Energy of a stroke of 0 dB in its first steps (kinds, mics, bands)."""
-    part = np.clip(steps - EDGES[:-1], 0, np.diff(EDGES))
+def _within(envelopes: Floats, first: int, last: int) -> Floats:
+    """Energy of strokes of 0 dB from step ``first`` to ``last`` after they arrive (..., mics, bands)."""
+    part = np.maximum(np.minimum(last, EDGES[1:]) - np.maximum(first, EDGES[:-1]), 0)
     out: Floats = (envelopes * part).sum(axis=-1)
     return out
 
@@ -87,6 +103,20 @@ def _covers(played: Played, windows: Windows, steps: int) -> Floats:
     rows = np.maximum(played.rows, 0)
     noise = np.where((played.rows >= 0)[:, None], 10 ** (played.scan.noise_db[rows] / 10), 0.0) * steps
     out: Floats = np.nan_to_num(windows.own) + np.nan_to_num(windows.other) + noise
+    return out
+
+
+def _heard(played: Played, first: int, last: int) -> Floats:
+    """What is heard from step ``first`` to ``last`` after each hit arrives (hits, mics, bands), mean squares times
+    steps; ``ENDLESS`` where the take ends before.
+    """
+    out = np.full((len(played.start), len(played.rows), played.scan.level_db.shape[2]), ENDLESS)
+    for m in np.flatnonzero(played.rows >= 0).tolist():
+        power = 10 ** (played.scan.level_db[played.rows[m]].astype(np.float64) / 10)
+        total = np.cumsum(np.pad(power, ((1, 0), (0, 0))), axis=0)
+        there = np.flatnonzero((played.step[:, m] + first >= 0) & (played.step[:, m] + last < len(total)))
+        begin = played.step[there, m] + first
+        out[there, m] = total[begin + last - first] - total[begin]
     return out
 
 
@@ -102,8 +132,10 @@ def _strengths(played: Played, within: Floats, kinds: Frames) -> tuple[int, floa
     return int(kinds[k[hard]]), float(gain[hard]), float(least)
 
 
-def _unnoticed(here: Floats, heard: Floats) -> Floats:
-    """Strength (hits,) up to which a stroke is not noticed; ``heard``: float64 (mics, bands), of one of 0 dB."""
+def _unnoticed(here: Floats, heard: Floats, *, within: bool = False) -> Floats:
+    """Strength (hits,) up to which a stroke is not noticed; ``heard``: float64 (mics, bands), of one of 0 dB. It adds
+    to what is ``here``, or, ``within`` it, may be all that there is.
+    """
     there = heard > 0
     if not there.any() or not len(here):
         return np.full(len(here), np.inf)
@@ -112,7 +144,8 @@ def _unnoticed(here: Floats, heard: Floats) -> Floats:
     low, high = np.full(len(here), -4.0), np.full(len(here), 4.0)
     for _ in range(HALVINGS):
         middle = (low + high) / 2
-        rise_db = 10 * np.log10(1 + (unit * 10**middle)[:, None] * ratio)
+        more = (unit * 10**middle)[:, None] * ratio
+        rise_db = 10 * np.log10(np.maximum(more, 1.0) if within else 1 + more)
         unheard = ((rise_db / VARIES_DB) ** 2).sum(axis=1) < NOTICED
         low, high = np.where(unheard, middle, low), np.where(unheard, high, middle)
     return np.asarray(unit * 10**low)
