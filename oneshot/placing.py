@@ -16,6 +16,7 @@ from oneshot import align
 from oneshot.audio import TakeReader
 from oneshot.found import Named, Strokes
 from oneshot.model import Delay, Floats, Floats32, Frames, Hit, Role, Session, Take
+from oneshot.ringing import in_play
 from oneshot.stages import Templates
 from oneshot.workers import spread
 
@@ -194,7 +195,7 @@ class Placer:
         drum = self._named.drum[int(self._templates.drum[strokes.kind[mine[0]]])]
         own_mic = strokes.heard.take.mics[home].stands_at(drum)
         zero, deep = np.full(len(mine), np.nan), np.zeros(len(mine), bool)
-        rows = np.flatnonzero(self._rules(strokes, mine, name))
+        rows = np.flatnonzero(self._rules(strokes, mine, name) & ~self._alone(strokes, mine, home))
         climbs = self._climbs(strokes, mine[rows], home)
         for i, climb in zip(rows, climbs, strict=True):
             found = align.own_onset(climb, self._usual_climb(int(strokes.kind[mine[i]]), name),
@@ -202,6 +203,16 @@ class Placer:
             if found is not None and abs(found[0] * rate - at_home[i]) > SAME_ONSET_S * rate:
                 zero[i], deep[i] = round(found[0] * rate), found[1] >= align.CLEAR_DEPTH_DB
         return zero, deep
+
+    def _alone(self, strokes: Strokes, mine: Frames, home: int) -> NDArray[np.bool_]:
+        """Whether each hit of a drum (hits,) is one stroke, read all the way down in its home mic, with no other drum
+        in play: what was read is its own then, however slowly a soft stroke climbs.
+        """
+        arrivals, number = strokes.heard.arrivals, self._templates.drum[strokes.kind[mine[0]]]
+        at = arrivals.first[strokes.rows] / strokes.heard.take.sample_rate
+        beside = in_play(at[mine], np.sort(at[(strokes.gain[:, self._templates.drum != number] > 0).any(axis=1)]))
+        full = np.nan_to_num(arrivals.depth_db[strokes.rows[mine], home]) >= FULL_DEPTH_DB
+        return np.asarray(full & ~beside & ((strokes.gain[mine] > 0).sum(axis=1) == 1))
 
     def _climbs(self, strokes: Strokes, some: Frames, mic: int) -> list[Floats]:
         """How some hits of a take climb in one mic, seconds from the take's start (levels of ``align.CLIMB_DB``)."""

@@ -148,6 +148,19 @@ def test_a_take_without_the_home_mic_is_measured_in_its_overhead() -> None:
     assert np.isnan(delays_ms(strokes)).all()
 
 
+def test_a_lone_stroke_keeps_the_onset_that_was_read() -> None:
+    """A stroke read all the way down, with no other drum within a second, began there, however slowly it climbs; not
+    one near a hat, nor one with a hat in it, nor one read 20 dB down.
+    """
+    apart = strokes_of(take_named("one"), [LATE_MS] * 6, apart_s=2.0, together=(5,))
+    apart.heard.arrivals.depth_db[0] = 20.0
+    apart.gain[3], apart.kind[3] = [0.0, 1.0], 1
+    apart.heard.arrivals.first[3] -= round(1.5 * RATE)  # half a second after the third
+    snares = np.array([0, 1, 2, 4, 5])
+
+    assert [False, True, False, True, False] == placer_of(apart)._alone(apart, snares, 0).tolist()
+
+
 # ------------------------------------------------------------------------------------------------------------ polarity
 
 
