@@ -30,7 +30,7 @@ from oneshot.model import Hit, Problem, Session
 from oneshot.store import Store
 
 NAME = "analysis"
-LIBRARIES = ("numpy", "scipy", "scikit-learn", "soundfile")
+LIBRARIES = ("numpy", "pyloudnorm", "scipy", "soundfile", "soxr")
 
 Found = tuple[Analysis, tuple[Problem, ...]]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
@@ -137,3 +139,12 @@ def test_a_rebuild_with_another_recipe_listens_to_nothing(pier: Pier, tmp_path: 
     assert len(files) > 20
     assert [(tmp_path / "one" / path).read_bytes() for path in files] == [
         (tmp_path / "two" / path).read_bytes() for path in files]
+
+
+def test_only_what_is_installed_with_the_package_is_asked_for() -> None:
+    """The libraries by whose versions a stored analysis goes are dependencies of the package itself, not of its
+    tests.
+    """
+    declared = tomllib.loads((Path(__file__).parent.parent / "pyproject.toml").read_text())["project"]["dependencies"]
+
+    assert set(stored.LIBRARIES) <= {re.split(r"[^\w-]", each, maxsplit=1)[0] for each in declared}
