@@ -33,6 +33,14 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.full, pytest.mark.skipif(NOT_HERE, reason="this machine says that it has no browser")]
 
 
+def test_where_nothing_stands_out_all_strokes_are_listed(sight: Sight) -> None:
+    """A kit of clean strokes that are all kept has none to hear first: the page opens on all of them."""
+    rows = sight.page.locator("#shown").inner_text()
+
+    assert "all" == sight.page.locator("#show").input_value()
+    assert f"{len(read_kit(sight.folder).hits)} strokes of" in rows
+
+
 def test_nothing_sounds_until_it_is_asked_and_then_softly(sight: Sight) -> None:
     """No sound by itself; the volume begins at -24 dB; a caution stands beside it."""
     sight.page.wait_for_timeout(500)

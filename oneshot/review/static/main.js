@@ -78,6 +78,7 @@ onFresh((why) => {
   if (why === "fader") return;
   drums();
   if (why !== "decided" || view === "playing") playing.paint();
+  if (why === "first" && !listed().length) byId("show").value = "all";  // nothing stands out: begin with all there is
   const was = focusId;
   hit.renumber();
   const at = state.renumbered(focusId ?? (list.current() || {}).id);
