@@ -113,6 +113,7 @@ def _even(some: Sequence[Candidate], choosing: Choosing,
             left.append(k)
 
     def why_not() -> dict[int, str]:
+        """The reason of each that is left out."""
         return {some[k].hit.id: BEATEN.format(choosing.round_robins) if k in chosen else
                 _unlike(columns, k, middle, choosing) for k in left}
 

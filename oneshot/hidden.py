@@ -15,11 +15,12 @@ is held against them. Many mics leave little room: a stroke is noticed in the mi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from oneshot.model import Floats, Frames
-from oneshot.ringing import AFTER_S, EDGES, Played, Windows, in_play
+from oneshot.ringing import AFTER_S, EDGES, Played, Windows, in_play, mean_heard
 
 VARIES_DB = 3.0
 """Strokes of one kind and strength differ by 2 to 3 dB in a band (common practice, no source)."""
@@ -40,6 +41,8 @@ HALVINGS = 24
 MOMENTS = (0, 8, 24, 48)
 """Steps after the arrival, 0, 21, 64 and 128 ms, at which moments begin that are looked at by themselves: what rings
 for longer than the hit that covers it sticks out of that later on."""
+HITS_AT_ONCE = 1024
+"""Hits read at once, for the memory's sake."""
 ENDLESS = 1e30
 """What stands for the energy of a moment that lies beyond the take: anything may hide there."""
 
@@ -68,25 +71,26 @@ def hidden(played: Played, envelopes: Floats, windows: Windows, drum: Frames) ->
     within = _within(envelopes, 0, length)
     loudest = _within(envelopes, 0, PEAK_STEPS) / PEAK_STEPS
     here = _covers(played, windows, length)
-    moments = [(first, last, _heard(played, first, last))
-               for first, last in zip(MOMENTS, (*MOMENTS[1:], length), strict=True) if last > first]
-    hits, mics = len(played.start), len(played.rows)
-    energy, peak = np.zeros((hits, mics)), np.zeros((hits, mics))
+    there = (played.rows >= 0)[:, None]
     at = played.start / rate
+    drums: list[tuple[int, Frames, float, Floats]] = []
     for number in np.unique(drum).tolist():
         mine = (played.gain[:, drum == number] > 0).any(axis=1)
         if not mine.any():
             continue
         kind, gain, softest = _strengths(played, within, np.flatnonzero(drum == number))
         rows = np.flatnonzero(in_play(at, at[mine]) & ~mine)
-        there = (played.rows >= 0)[:, None]
-        heard = np.where(there, within[kind], 0.0)
-        most = np.minimum(gain, _unnoticed(here[rows], heard))
-        for first, last, all_heard in moments:
+        most = np.minimum(gain, _unnoticed(here[rows], np.where(there, within[kind], 0.0)))
+        drums.append((kind, rows, softest, most))
+    for first, last in pairwise((*(step for step in MOMENTS if step < length), length)):
+        heard = _heard(played, first, last)
+        for kind, rows, _, most in drums:
             part = np.where(there, _within(envelopes[kind], first, last), 0.0)
-            most = np.minimum(most, _unnoticed(all_heard[rows], part, within=True))
+            np.minimum(most, _unnoticed(heard[rows], part, within=True), out=most)
+    energy, peak = np.zeros((2, len(played.start), len(played.rows)))
+    for kind, rows, softest, most in drums:
         most[most < softest] = 0.0
-        energy[rows] = np.maximum(energy[rows], most[:, None] * heard.sum(axis=1))
+        energy[rows] = np.maximum(energy[rows], most[:, None] * np.where(there, within[kind], 0.0).sum(axis=1))
         peak[rows] = np.maximum(peak[rows], most[:, None] * loudest[kind].max(axis=1))
     return Hidden(energy, peak)
 
@@ -112,11 +116,10 @@ def _heard(played: Played, first: int, last: int) -> Floats:
     """
     out = np.full((len(played.start), len(played.rows), played.scan.level_db.shape[2]), ENDLESS)
     for m in np.flatnonzero(played.rows >= 0).tolist():
-        power = 10 ** (played.scan.level_db[played.rows[m]].astype(np.float64) / 10)
-        total = np.cumsum(np.pad(power, ((1, 0), (0, 0))), axis=0)
-        there = np.flatnonzero((played.step[:, m] + first >= 0) & (played.step[:, m] + last < len(total)))
-        begin = played.step[there, m] + first
-        out[there, m] = total[begin + last - first] - total[begin]
+        row, step = int(played.rows[m]), played.step[:, m]
+        there = np.flatnonzero((step + first >= 0) & (step + last <= played.scan.level_db.shape[1]))
+        for some in np.split(there, np.arange(HITS_AT_ONCE, len(there), HITS_AT_ONCE)):
+            out[some, m] = mean_heard(played.scan, row, step[some], first, last) * (last - first)
     return out
 
 

@@ -15,7 +15,8 @@ import numpy as np
 
 from oneshot.found import SAME_EVENT_S, LaterSound
 from oneshot.model import Floats, Frames
-from oneshot.ringing import BEATS_DB, LOOK_S, VARIES_DB, Played, Windows
+from oneshot.ringing import BEATS_DB, LOOK_S, Played, Windows
+from oneshot.rising import VARIES_DB
 from oneshot.stages import mean_squares
 
 LONG_STEPS = 20

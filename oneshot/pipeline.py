@@ -128,6 +128,7 @@ def analysed(session: Session, store: Store, overruled: Corrections, recipe: Rec
     how, mending = recipe.choose.pool_takes, recipe.repair.any
 
     def make() -> tuple[Analysis, tuple[Problem, ...]]:
+        """From the store, or by listening."""
         before = None if mending else stored.load(store, session, told, how)
         if before is not None:
             return before

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from oneshot import rising
 from oneshot.model import Floats, Frames
+from oneshot.rising import VARIES_DB
 from oneshot.stages import STRETCH_STEPS, TakeScan, Templates, mean_squares
 from oneshot.workers import spread
 
@@ -66,10 +67,6 @@ RECENT_STEPS = 10
 
 LOWER, RAISE = 0.1, 4.0
 """How far what is seen moves the earlier strokes' envelopes (-10 and +6 dB); more is some other sound's ring."""
-
-VARIES_DB = 5.0
-"""How far strokes of one kind, and noise, lie from what is expected in one band and cell: twice the 2 to 3 dB by which
-alternates of one strength differ (common practice, no source). More was something else."""
 
 WAY_VARIES_DB = 6.0
 """How far the ways of a drum's kinds to one mic may differ in a band: rim and centre lie 18 cm apart."""
@@ -193,7 +190,7 @@ def own_share(envelopes: Floats, drum: Frames, home: Frames, stands: NDArray[np.
     return out
 
 
-def _heard(scan: TakeScan, row: int, step: Frames, first: int, last: int) -> Floats:
+def mean_heard(scan: TakeScan, row: int, step: Frames, first: int, last: int) -> Floats:
     """Energies (hits, bands) of one mic, mean over steps [first, last) from each of ``step``; 0 beyond the take."""
     index = step[:, None] + np.arange(first, last)
     inside = (index >= 0) & (index < scan.level_db.shape[1])
@@ -208,11 +205,11 @@ def _ratios(played: Played, kind: int, m: int) -> Floats:
     row, step = int(played.rows[m]), played.step[mine, m]
     following = np.append(played.step[1:, m], np.iinfo(np.int64).max // 2)[mine] - step
     following = np.minimum(following, played.scan.level_db.shape[1] - step)
-    floor = np.maximum(_heard(played.scan, row, step, *SEEN_STEPS), 10 ** (played.scan.noise_db[row] / 10))
+    floor = np.maximum(mean_heard(played.scan, row, step, *SEEN_STEPS), 10 ** (played.scan.noise_db[row] / 10))
     out = np.full((len(mine), floor.shape[1], len(EDGES) - 1), np.nan)
     for s, (first, last) in enumerate(zip(EDGES[:-1].tolist(), EDGES[1:].tolist(), strict=True)):
         use = np.flatnonzero(following > last + 2)
-        own = _heard(played.scan, row, step[use], first, last) - floor[use]
+        own = mean_heard(played.scan, row, step[use], first, last) - floor[use]
         out[use, :, s] = np.where(own > CLEAR * floor[use], own / played.gain[mine[use], kind, None], np.nan)
     return out
 
@@ -278,6 +275,7 @@ def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) ->
     out = Windows(*(np.full(shape, np.nan) for shape in shapes))
 
     def in_mic(m: int) -> None:
+        """Fill in one mic."""
         by_step = _by_step(envelopes[:, m])
         reach = _reaches(by_step, played.gain, _unheard(played, m))
         for block in _blocks(hits):
@@ -392,7 +390,7 @@ def _corrected(played: Played, m: int, block: Frames, earlier: Floats, expected:
     """What earlier strokes leave in the windows (hits, steps, bands), corrected by what is seen before each arrival."""
     scan, row, step = played.scan, int(played.rows[m]), played.step[block, m]
     noise = 10 ** (scan.noise_db[row] / 10)
-    seen = np.maximum(_heard(scan, row, step, *SEEN_STEPS) - noise, 0.0)
+    seen = np.maximum(mean_heard(scan, row, step, *SEEN_STEPS) - noise, 0.0)
     more = (seen > noise) & (seen > expected)
     ratio = np.maximum(seen, noise) / np.maximum(expected, 1e-30)
     move = np.where(more, np.minimum(ratio, RAISE), np.minimum(ratio, 1.0))

@@ -14,7 +14,7 @@ from oneshot.model import Floats, Frames
 
 VARIES_DB = 5.0
 """How far sounds lie from what is expected of them in one band and cell: twice the 2 to 3 dB by which alternates of one
-strength differ (common practice, no source)."""
+strength differ (common practice, no source). More was something else."""
 
 HEARD_SHARE = 0.25
 """What nothing explains is heard over a ring from this share of it on: it raises the whole by 1 dB, about the least
