@@ -7,6 +7,7 @@ the tests fail, save on a machine that says ONESHOT_NO_BROWSER=1.
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import signal
 import subprocess
@@ -19,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Route, expect
 from review_desk import entries, own_copy, running
 from review_sight import AXE, LAPTOP, NOT_HERE, PHONE, Sight
 
@@ -216,6 +217,24 @@ def test_fifteen_decisions_a_build_and_another_day(browser: Browser, pier: Pier,
     assert [True] * 5 == [kept[e.hits[0].frame] for e in said[10:]]
     assert {-4, 4} <= {f.nudged_frames for s in kit.one_shots for f in s.files}
     assert said[:14] == entries(folder)
+
+
+def test_what_a_build_took_stays_told(sight: Sight) -> None:
+    """Where the kit comes slowly after a build, the page's look for news of elsewhere does not take the build for such
+    and wipe away what was said of it.
+    """
+    def slowly(route: Route) -> None:
+        sight.page.wait_for_timeout(3000)
+        route.continue_()
+
+    sight.choose("kept", "snare")
+    sight.press("r")
+    sight.decided(1)
+    sight.page.route("**/api/kit", slowly)
+    sight.build()
+    sight.page.wait_for_timeout(6000)
+
+    expect(sight.page.locator("#waiting")).to_have_text(re.compile(r"^Built in [0-9.]+ s\. The kit is as decided\.$"))
 
 
 def test_a_build_of_a_handful_of_changes_cuts_no_other_drum_again(sight: Sight) -> None:

@@ -6,7 +6,7 @@ import * as hit from "./hit.js";
 import * as list from "./list.js";
 import * as listen from "./listen.js";
 import * as playing from "./playing.js";
-import {attempt, decide, onFresh, place, redo, refresh, state, trouble, undo} from "./state.js";
+import {attempt, decide, onFresh, place, redo, refresh, renew, state, trouble, undo} from "./state.js";
 
 const VIEWS = ["strokes", "playing", "decisions"];
 let view = "strokes", focusId = null;
@@ -110,24 +110,22 @@ async function build() {
     byId("progress").value = said.share;
     byId("waiting").textContent = `${said.stage} …`;
   }
-  state.building = false;
+  if (begun) {
+    listen.forget();
+    await renew("built");
+    if (said.state === "failed") trouble(said.error);
+    else if (said.state === "done") byId("waiting").textContent = `Built in ${said.seconds.toFixed(1)} s. ${howItStands()}`;
+  }
+  state.building = false;  // only now: what looks for news of elsewhere would take this build for such
   document.body.classList.remove("building");
   byId("build").disabled = false;
   byId("progress").hidden = true;
-  if (begun) {
-    listen.forget();
-    await attempt(() => refresh("built"));
-    if (said.state === "failed") trouble(said.error);
-    else if (said.state === "done") byId("waiting").textContent = `Built in ${said.seconds.toFixed(1)} s. The kit is as decided.`;
-  }
 }
 
 setInterval(async () => {
   if (document.hidden || state.building || !state.kit) return;
-  try {
-    const said = await getJson("state");
-    if (said.build.state !== "building" && said.revision > state.revision) await refresh("elsewhere");
-  } catch { /* the next request that matters tells */ }
+  const said = await getJson("state").catch(() => null);  // the next request that matters tells
+  if (said && said.build.state !== "building" && !state.building) await renew("elsewhere", said.revision);
 }, 2500);
 
 /* ---- views, keys, help ---- */

@@ -16,7 +16,7 @@ export async function refresh(why = "") {
   /* A build may number strokes anew: they are known by their places. */
   state.renumbered = (id) => { const old = before.get(id); return old ? at.get(`${old.take} ${old.frame}`) ?? null : id; };
   state.byId = new Map(list.hits.map((hit) => [hit.id, hit]));
-  state.revision = kit.revision;
+  state.revision = Math.min(kit.revision, list.revision);  // asked for apart: the older of the two is what is known
   state.picks = state.picks.map(state.renumbered).filter((id) => state.byId.has(id));
   setFaders(kit.balance);
   for (const listener of listeners) listener(why);
@@ -40,12 +40,15 @@ export async function attempt(work) {
 }
 
 let line = Promise.resolve();
-/* One after the other: each is decided on what the one before left. */
-function inTurn(work) {
-  const next = line.then(() => { trouble(""); return attempt(work); });
-  line = next.catch(() => {});
-  return next;
+function next(work) {
+  const done = line.then(work);
+  line = done.catch(() => {});
+  return done;
 }
+/* One after the other: each is decided on what the one before left. */
+const inTurn = (work) => next(() => { trouble(""); return attempt(work); });
+/* What changed without this page's doing, after what it does itself; `revision`: only where that is still news. */
+export const renew = (why, revision = Infinity) => next(() => revision > state.revision ? attempt(() => refresh(why)) : null);
 
 export const decide = (entry) => inTurn(async () => {
   const said = await post("decide", {revision: state.revision, entry});
