@@ -26,6 +26,15 @@ RISES_DB = 6.0
 RISE_CELLS = 15
 """Over so many cells before, about 170 ms, is looked for what it rises from."""
 
+SUDDEN_SHARE = 0.1
+"""A stroke comes up at once: one that is 10 dB below the ring is told by that where its level alone tells nothing."""
+
+SUDDEN_CELLS = 3
+"""The 35 ms in which a stroke is loudest."""
+
+STEADY_CELLS = 8
+"""It stands in some band above all that was heard there in the 90 ms before, by more than sounds vary."""
+
 
 def risen(own: Floats, other: Floats, laid: Floats, noise: Floats, first: Frames, last: Frames, length: int) -> Floats:
     """Where something rises first in the ring of each hit in one mic.
@@ -33,16 +42,25 @@ def risen(own: Floats, other: Floats, laid: Floats, noise: Floats, first: Frames
     ``own``, ``other``: float64 (hits, cells, bands), what was heard as the hit's own and as everything else; ``laid``:
     the same, what strokes are expected to put there; ``noise``: float64 (bands,), the steady noise, all of them mean
     squares; ``first``, ``last``: int64 (hits,), cells from which on and up to which it is looked for; ``length``: cells
-    that are looked at together. Returns float64 (hits, 3), the cell before it, its mean square over ``length`` cells
-    and that of the ring there; NaN where nothing rises.
+    that are looked at together. Returns float64 (hits, 3), the cell before it, its mean square over the cells that
+    tell it and that of the ring there; NaN where nothing rises.
     """
-    whole = np.lib.stride_tricks.sliding_window_view(
-        np.stack([_unexplained(other, laid, noise), own.sum(axis=2)]), length, axis=2)
+    rest, ring = _unexplained(other, laid, noise), own.sum(axis=2)
+    sudden = _sudden(own + other, noise, first)
+    found = (_grown(rest, ring, first, last, length), _come_up(rest, ring, sudden, first, last))
+    later = ~(found[0][:, 0] <= np.nan_to_num(found[1][:, 0], nan=np.inf))
+    return np.where(later[:, None], found[1], found[0])
+
+
+def _grown(rest: Floats, ring: Floats, first: Frames, last: Frames, length: int) -> Floats:
+    """Where what nothing explains has grown, and is heard over the ring; as ``risen`` gives it, from (hits, cells)."""
+    whole = np.lib.stride_tricks.sliding_window_view(np.stack([rest, ring]), length, axis=2)
     cells, (more, ring) = whole[0], whole.mean(axis=3)
     peak, again = ring.max(axis=1), 10 ** (RISES_DB / 10)
-    out = np.full((len(own), 3), np.nan)
-    for i in np.flatnonzero(np.minimum(last, own.shape[1]) - first >= 2 * length).tolist():
-        for c in range(int(first[i]) + length, min(int(last[i]), own.shape[1]) - length + 1):
+    out = np.full((len(rest), 3), np.nan)
+    stop = np.minimum(last, rest.shape[1])
+    for i in np.flatnonzero(stop - first >= 2 * length).tolist():
+        for c in range(int(first[i]) + length, int(stop[i]) - length + 1):
             least = more[i, max(int(first[i]), c - RISE_CELLS) : c - length + 1].min()
             if more[i, c] > max(HEARD_SHARE * ring[i, c], again * least):
                 if more[i, c] <= peak[i]:
@@ -51,8 +69,33 @@ def risen(own: Floats, other: Floats, laid: Floats, noise: Floats, first: Frames
     return out
 
 
+def _come_up(rest: Floats, ring: Floats, sudden: Floats, first: Frames, last: Frames) -> Floats:
+    """Where what nothing explains comes up at once; as ``risen`` gives it, from (hits, cells)."""
+    more, ring = (np.lib.stride_tricks.sliding_window_view(x, SUDDEN_CELLS, axis=1).mean(axis=2) for x in (rest, ring))
+    cells = np.arange(more.shape[1])
+    stop = np.minimum(last, rest.shape[1]) - SUDDEN_CELLS
+    there = (cells >= first[:, None] + SUDDEN_CELLS) & (cells <= stop[:, None])
+    there &= np.minimum(more, sudden[:, : len(cells)]) > SUDDEN_SHARE * ring
+    there &= more <= ring.max(axis=1)[:, None]
+    at = there.argmax(axis=1)
+    told = np.stack([at + 0.0, *(x[np.arange(len(at)), at] for x in (more, ring))], axis=1)
+    return np.where(np.any(there, axis=1, keepdims=True), told, np.nan)
+
+
 def _unexplained(other: Floats, laid: Floats, noise: Floats) -> Floats:
     """What of everything else neither strokes nor the noise can be, over all bands (hits, cells)."""
     varies = 10 ** (VARIES_DB / 10)
     more = np.maximum(other - varies * laid, 0.0)
     return np.asarray(np.where(more > varies * noise, more, 0.0).sum(axis=2))
+
+
+def _sudden(heard: Floats, noise: Floats, first: Frames) -> Floats:
+    """What stands in the next two cells above all that was heard in its band since ``first``, over all bands (hits,
+    cells).
+    """
+    before = np.where(np.arange(heard.shape[1])[None, :, None] < first[:, None, None], 0.0, heard)
+    before = np.lib.stride_tricks.sliding_window_view(
+        np.pad(before, ((0, 0), (STEADY_CELLS, 0), (0, 0))), STEADY_CELLS, axis=1).max(axis=3)[:, :-1]
+    now = np.maximum(heard, np.pad(heard[:, 1:], ((0, 0), (0, 1), (0, 0))))
+    up = now > 10 ** (VARIES_DB / 10) * np.maximum(before, noise)
+    return np.asarray(np.where(up, now - before, 0.0).sum(axis=2))

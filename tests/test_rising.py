@@ -56,3 +56,31 @@ def test_a_ring_that_beats_is_not_told() -> None:
     beats = fading(-6.0, fall_db=0.0) * 10 ** (0.15 * np.sin(np.arange(CELLS)))[:, None]
 
     assert np.isnan(told(fading(0.0), beats)).all()
+
+
+def test_a_soft_stroke_comes_up_at_once() -> None:
+    """For two cells 7 dB over the ring in one band, a sixth of the whole ring over 55 ms: told by how it comes up; the
+    same sound coming up over eight cells is not, nor what is expected there.
+    """
+    ring, at_once, slowly = fading(0.0, fall_db=0.3), np.zeros((CELLS, BANDS)), np.zeros((CELLS, BANDS))
+    at_once[18:20, 1] = 0.15
+    slowly[12:20, 1] = 0.15 * 10 ** (-0.15 * np.arange(7, -1, -1))
+
+    at, level, beside = told(ring, at_once)
+
+    assert 17 == at
+    assert pytest.approx(0.15 * 2 / 3) == level
+    assert pytest.approx(10 ** -0.54 * 1.2, rel=0.02) == beside
+    assert np.isnan(told(ring, slowly)).all()
+    assert np.isnan(told(ring, at_once, at_once)).all()
+
+
+def test_rings_that_waver_as_noise_does_are_seldom_taken_for_strokes() -> None:
+    """Bands of noise that fade by 60 dB a second under an envelope that is 3 dB too low: of 2,000, hardly one."""
+    rng = np.random.default_rng(5)
+    ring = 10 ** (-0.07 * np.arange(CELLS))[None, :, None] * rng.gamma(4.0, 0.25, (2000, CELLS, 10))
+    own = np.minimum(ring, 2.0 * 10 ** (-0.07 * np.arange(CELLS))[None, :, None])
+    first, last = np.full(2000, 5), np.full(2000, CELLS)
+    found = risen(own, ring - own, np.zeros_like(own), np.full(10, 1e-8), first, last, LENGTH)
+
+    assert (~np.isnan(found[:, 0])).sum() <= 10
