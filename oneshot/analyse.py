@@ -25,6 +25,7 @@ from oneshot import (
     dynamics,
     features,
     group,
+    inside,
     labels,
     leaning,
     naming,
@@ -49,11 +50,6 @@ from oneshot.placing import Placer
 from oneshot.records import HitRows
 from oneshot.stages import HitFeatures, TakeScan, Templates
 from oneshot.store import Store
-
-SOFTEST_DB = 42.0
-"""What lies further than this below a drum's hard strokes (their 90th percentile) is no stroke: players span 30 to 40
-dB on a snare and less on other drums (common practice, no source).
-"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -250,13 +246,17 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
     near = np.any([_near_rows(h, mics) for h in heard], axis=0)
     templates = learned.templates
     drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
+    parted = _parted(strokes, described, learned, mics, near, drums[0])
+    if parted is not learned:
+        learned, templates = parted, parted.templates
+        drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
     for settle in (_settled, _joined):
         anew = settle(strokes, described, learned, mics, near)
         if (anew.drum != templates.drum).any():  # strokes of one drum never fall together: take all apart once more
             templates = anew
             learned = replace(learned, templates=templates)
             drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
-    strokes, guests, others = sifting.sift(_loud_enough(strokes, templates), templates, mics, near, learned.drum)
+    strokes, guests, others = sifting.sift(sifting.loud_enough(strokes, templates), templates, mics, near, learned.drum)
     if len(guests):
         drums = _drums_called(learned, mics, near, guests)
     if not any(len(s.rows) for s in strokes):
@@ -285,6 +285,23 @@ def _assemble(session: Session, heard: list[Heard], described: list[HitFeatures]
         {(take, named.drum[number]) for take, drums in company.items() for number in drums})
     by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
     return replace(found, laid=ringing.Laid(by_take, envelopes, tuple(m.name for m in mics), found.row))
+
+
+def _parted(strokes: list[Strokes], described: list[HitFeatures], learned: _Learned, mics: tuple[Mic, ...],
+            near: NDArray[np.bool_], drums: Mapping[int, str]) -> _Learned:
+    """The same, other drums taken out of the kinds that hold them by what those drums' own mics hear."""
+    kinds = learned.templates
+    own = np.concatenate([features.brought(f, s.rows) for f, s in zip(described, strokes, strict=True)])
+    alone = np.concatenate([purified.alone(s.gain) for s in strokes])
+    stands = {number: [m for m, mic in enumerate(mics) if mic.role is Role.CLOSE and mic.stands_at(name)]
+              for number, name in drums.items()}
+    found = inside.parts(own, alone, kinds, stands, near)
+    found = {k: parts for k, parts in found.items() if int(kinds.drum[k]) not in learned.drum}  # labelled: one drum
+    if not found:
+        return learned
+    kinds, left = inside.parted(kinds, found, near)
+    return _Learned(group.select(kinds, left), learned.drum,
+                    [said for said, stays in zip(learned.stroke, left, strict=True) if stays])
 
 
 def _settled(strokes: list[Strokes], described: list[HitFeatures], learned: _Learned, mics: tuple[Mic, ...],
@@ -413,23 +430,6 @@ def _kinds_called(names: frozenset[str], templates: Templates, drums: Mapping[in
     numbers = [number for number, name in drums.items() if name in names]
     rows = np.flatnonzero(np.isin(templates.drum, numbers))
     return rows if len(rows) else np.arange(len(templates.drum))
-
-
-def _loud_enough(strokes: list[Strokes], templates: Templates) -> list[Strokes]:
-    """The same without what lies further below its drum's hard strokes than anyone plays: knocks, rattles, echoes."""
-    level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.kind)), s.kind].sum(axis=1), 1e-30))
-             for s in strokes]
-    drum = [templates.drum[s.kind] for s in strokes]
-    every, of = np.concatenate(level), np.concatenate(drum)
-    hard = {int(d): float(np.percentile(every[of == d], 90)) for d in np.unique(of)}
-    out = []
-    for each, levels, drums in zip(strokes, level, drum, strict=True):
-        limit = np.array([hard[int(d)] for d in drums]) - SOFTEST_DB
-        keep = (levels >= limit) | np.isin(each.rows, list(each.heard.told))
-        shares = bleed.Shares(each.shares.own[keep], each.shares.other[keep])
-        out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
-                           shares, each.own_db[keep], each.way[keep], each.told[keep]))
-    return out
 
 
 def _drums_called(learned: _Learned, mics: tuple[Mic, ...], near: NDArray[np.bool_],

@@ -101,6 +101,20 @@ def clear_levels_db(features: HitFeatures) -> tuple[Floats, NDArray[np.bool_]]:
     return 10 * np.log10(np.maximum(np.where(heard, own, floor), 1e-15)), heard
 
 
+FIRST_STRETCHES = 3
+"""The first 45 ms of a hit."""
+
+
+def brought(features: HitFeatures, rows: Frames) -> Floats:
+    """What those hits brought to each mic in their first 45 ms, mean squares (rows, mics, bands):
+    what was there before is taken off.
+    """
+    first, known = (x[rows][..., :FIRST_STRETCHES] for x in (features.energy, features.valid))
+    floor = np.maximum(features.before, features.noise)[rows][..., None]
+    more = np.where(known[:, :, None], np.maximum(first - floor, 0.0), 0.0)
+    return np.asarray(more.sum(axis=-1) / np.maximum(known.sum(axis=-1), 1)[..., None])
+
+
 def distances_db(features: HitFeatures, rows: Frames) -> tuple[Floats, Floats]:
     """Place and sound distance between every two of the given hits, in dB, each (rows, rows) and symmetric.
 

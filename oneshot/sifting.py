@@ -21,6 +21,28 @@ from oneshot.stages import Templates
 UNDER_RATIO = 10 ** (-12 / 10)
 """Energy of a stroke against the click or sticks it falls together with, from which it is kept."""
 
+SOFTEST_DB = 42.0
+"""What lies further than this below a drum's hard strokes (their 90th percentile) is no stroke: players span 30 to 40
+dB on a snare and less on other drums (common practice, no source).
+"""
+
+
+def loud_enough(strokes: Sequence[Strokes], templates: Templates) -> list[Strokes]:
+    """The same without what lies further below its drum's hard strokes than anyone plays: knocks, rattles, echoes."""
+    level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.kind)), s.kind].sum(axis=1), 1e-30))
+             for s in strokes]
+    drum = [templates.drum[s.kind] for s in strokes]
+    every, of = np.concatenate(level), np.concatenate(drum)
+    hard = {int(d): float(np.percentile(every[of == d], 90)) for d in np.unique(of)}
+    out = []
+    for each, levels, drums in zip(strokes, level, drum, strict=True):
+        limit = np.array([hard[int(d)] for d in drums]) - SOFTEST_DB
+        keep = (levels >= limit) | np.isin(each.rows, list(each.heard.told))
+        shares = Shares(each.shares.own[keep], each.shares.other[keep])
+        out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
+                           shares, each.own_db[keep], each.way[keep], each.told[keep]))
+    return out
+
 
 def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_],
          labelled: Collection[int]) -> tuple[list[Strokes], Frames, list[Problem]]:
