@@ -252,14 +252,17 @@ def owners(standing_db: Floats, close: NDArray[np.int64]) -> NDArray[np.int64]:
 
     ``standing_db``: float64 (kinds, mics), as from ``features.standing_db``; ``close``: int64 (mics,), number of the
     drum a close mic stands at, -1 for other mics. The kind that stands highest in a mic is a stroke of its drum, and
-    so is every kind within ``OWNED_DB`` of that one which stands higher there than in any other drum's mic by the
-    same measure.
+    so is every kind within ``OWNED_DB`` of the highest in all of its mics which stands higher there than in any other
+    drum's mic by the same measure. (A side stick stands higher in the top mic than the centre, which leads in the
+    bottom one.)
     """
     drums = sorted({int(c) for c in close if c >= 0})
     if not drums or not len(standing_db):
         return np.full(len(standing_db), -1, np.int64)
     standing = np.stack([standing_db[:, close == d].max(axis=1) for d in drums], axis=1)
     below = standing - standing.max(axis=0, keepdims=True)
+    for column, d in enumerate(drums):
+        below[standing_db[:, close == d].argmax(axis=0), column] = 0.0
     best = below.argmax(axis=1)
     owned = below[np.arange(len(below)), best] >= -OWNED_DB
     return np.where(owned, np.array(drums)[best], -1)

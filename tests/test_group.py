@@ -283,6 +283,16 @@ def test_a_close_mic_owns_what_stands_highest_in_it() -> None:
     assert [0, 1, -1] == found.tolist()
 
 
+def test_what_leads_in_any_of_a_drums_mics_is_a_stroke_of_it() -> None:
+    """A side stick stands 6 dB higher than the centre in the snare's top mic, the centre highest in the bottom one; a
+    hat that leads in neither is not the snare's.
+    """
+    standing = np.array([[16.0, -2.0, -8.0], [10.0, 5.0, -9.0], [3.0, -9.0, -6.0], [-5.0, -6.0, 12.0]])
+    found = group.owners(standing, np.array([0, 0, 1]))
+
+    assert [0, 0, -1, 1] == found.tolist()
+
+
 def test_without_close_mics_nothing_is_owned() -> None:
     """Overheads alone own no kind."""
     assert [-1, -1] == group.owners(np.zeros((2, 2)), np.array([-1, -1])).tolist()
