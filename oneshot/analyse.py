@@ -34,6 +34,7 @@ from oneshot import (
     ringing,
     scan,
     sifting,
+    sticks,
     unmix,
     untangle,
 )
@@ -48,6 +49,7 @@ from oneshot.missed import with_told
 from oneshot.model import SILENT_PEAK, Floats, Frames, Mic, Problem, Role, Session, Take
 from oneshot.placing import Placer
 from oneshot.records import HitRows
+from oneshot.roles import kind_of
 from oneshot.stages import HitFeatures, TakeScan, Templates
 from oneshot.store import Store
 
@@ -197,8 +199,11 @@ def _into_drums(kinds: Templates, variant: Frames, drums: list[str], said: Frame
     """The drum of each kind (kinds,), as place, sound and labels say. ``said``: rows of ``drums``, -1 for none."""
     place, sound = features.between_db(kinds, near)
     apart_ms = group.delays_apart_ms(kinds.delay_ms[:, near])
-    return group.into_drums(place, sound, apart_ms, owner=_owners(kinds, drums, said, mics, near), variant=variant,
-                            mics=int(near.sum()), said=said)
+    owner = _owners(kinds, drums, said, mics, near)
+    drum = group.into_drums(place, sound, apart_ms, owner=owner, variant=variant, mics=int(near.sum()), said=said)
+    close = _close_numbers(mics)
+    snares = sorted({int(c) for c, m in zip(close, mics, strict=True) if c >= 0 and kind_of(m.drum or "") == "snare"})
+    return sticks.joined(kinds, drum, owner, said, features.standing_db(kinds, near), close, snares)
 
 
 def _owners(kinds: Templates, drums: list[str], said: Frames, mics: tuple[Mic, ...],
