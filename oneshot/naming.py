@@ -102,7 +102,8 @@ def _one_kick_one_snare(templates: Templates, kinds: Mapping[int, str], named: s
     """The same kinds, of which those that only sound like a second kick or snare are toms.
 
     Sound alone tells them badly: a floor tom is as low as many a kick, and wires answer every tom. But a kit has one of
-    each, struck more often than any tom (common practice, no source); what else is as low as the kick is part of it.
+    each, struck more often than any tom (common practice, no source); what else is as low as the kick is part of it,
+    unless the kick's own mic knows better.
     Where none sounds like a kick, as in a mix that leaves its lows to the bass, it is the tom struck twice as often as
     any other and at least half as often as the snare.
     ``named``: the drums whose names are known.
@@ -114,7 +115,8 @@ def _one_kick_one_snare(templates: Templates, kinds: Mapping[int, str], named: s
     if kicks:
         known = [n for n in kicks if n in named]
         main = max(known or kicks, key=lambda n: (members[n], depth[n], -n))
-        out.update({n: "tom" for n in kicks if n not in named and n != main and depth[n] <= depth[main] - SHALLOWER_DB})
+        out.update({n: "tom" for n in kicks if n not in named and n != main
+                    and (known or depth[n] <= depth[main] - SHALLOWER_DB)})
     snares = [n for n, kind in out.items() if kind == "snare"]
     if not kicks and snares:
         toms = [n for n, kind in out.items() if kind == "tom" and n not in named]

@@ -123,6 +123,15 @@ def test_a_kit_has_one_kick_and_one_snare() -> None:
     assert 4 == len(set(names))
 
 
+def test_what_is_as_low_as_the_kick_and_not_in_its_mic_is_a_tom() -> None:
+    """Where a mic names the kick, what sounds like another one and stands in the overheads is a tom without a mic."""
+    kick, deep = stroke("kick", (0, -14, -14)), stroke("kick", (-16, -1, 0))
+
+    assert ["kick", "tom"] == named(templates(kick, deep), (MICS[0], *OVERHEADS))[0]
+    assert ["kick", "kick-2"] == named(templates(stroke("kick", (0, -3)), stroke("kick", (-3, 0)), members=[30, 20]),
+                                       OVERHEADS)[0]  # no mic to say so
+
+
 def test_a_name_given_by_a_mic_is_not_given_by_sound() -> None:
     """Where a mic's drum is called crash, another cymbal that sounds like one gets a number."""
     mics = (Mic("Crash", Role.CLOSE, "crash"), *OVERHEADS)
