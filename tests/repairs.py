@@ -271,10 +271,15 @@ def tables(names: Sequence[str], folder: Path, step: int = 1) -> Iterator[str]:
     yield ("| session | repair | cases | done | SIR gain where done, dB | over all, dB | SI-SDR no lower | "
            "its gain, dB | 20 dB clear | of them changed |")
     yield "|" + "---|" * 10
+    suppressions, filters = list[Change](), list[Change]()
     for name in names:
         every = list(cases(name, folder, step))
-        yield _row(name, "suppression", summary([suppressed(c) for c in every]))
-        yield _row(name, "filters", summary([filtered(c) for c in every], -99.0, 99.0))
+        suppressions += (found := [suppressed(c) for c in every])
+        yield _row(name, "suppression", summary(found))
+        filters += (found := [filtered(c) for c in every])
+        yield _row(name, "filters", summary(found, -99.0, 99.0))
+    yield _row("all", "suppression", summary(suppressions))
+    yield _row("all", "filters", summary(filters, -99.0, 99.0))
     yield ""
     yield ("| session | tails | SIR as recorded, dB | with the tail, dB | lower bleed | "
            "level at the joint, 90 % within, dB |")
