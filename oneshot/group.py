@@ -256,16 +256,23 @@ def owners(standing_db: Floats, close: NDArray[np.int64]) -> NDArray[np.int64]:
     drum's mic by the same measure. (A side stick stands higher in the top mic than the centre, which leads in the
     bottom one.)
     """
+    nearest, below = nearest_mic(standing_db, close)
+    return np.where(below >= -OWNED_DB, nearest, -1)
+
+
+def nearest_mic(standing_db: Floats, close: NDArray[np.int64]) -> tuple[NDArray[np.int64], Floats]:
+    """The drum in whose mics each kind stands nearest to the highest there, -1 without close mics, and how far below it
+    that is, dB, 0 where it leads in one of them (kinds,). ``standing_db`` and ``close`` as for ``owners``.
+    """
     drums = sorted({int(c) for c in close if c >= 0})
     if not drums or not len(standing_db):
-        return np.full(len(standing_db), -1, np.int64)
+        return np.full(len(standing_db), -1, np.int64), np.full(len(standing_db), -np.inf)
     standing = np.stack([standing_db[:, close == d].max(axis=1) for d in drums], axis=1)
     below = standing - standing.max(axis=0, keepdims=True)
     for column, d in enumerate(drums):
         below[standing_db[:, close == d].argmax(axis=0), column] = 0.0
     best = below.argmax(axis=1)
-    owned = below[np.arange(len(below)), best] >= -OWNED_DB
-    return np.where(owned, np.array(drums)[best], -1)
+    return np.array(drums)[best], below[np.arange(len(below)), best]
 
 
 OWNED_DB = 4.0

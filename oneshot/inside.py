@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from oneshot.model import Floats, Frames
 from oneshot.stages import Templates
-from oneshot.untangle import LEFT_RATIO, SOLID_SHARE
+from oneshot.untangle import without
 
 SOFTER_DB = -10.0
 """How far below the drum's usual stroke what holds it may lie in its mic: bleed lies deeper, or is of another shape."""
@@ -29,9 +29,6 @@ far below it. Alternates of one strength differ by 2 to 3 dB in a band (common p
 
 FEWEST_HITS = 3
 """Strokes of a drum alone from which it is known what its mic hears of it."""
-
-LEAST_LEFT = 0.1
-"""What is left of a kind is one where it has this share of its energy."""
 
 Parts = Mapping[int, Mapping[int, int]]
 """Kind -> number of each drum that it holds -> the row of the mic that tells it."""
@@ -97,12 +94,7 @@ def parted(templates: Templates, found: Parts, near: NDArray[np.bool_]) -> tuple
     energy, limit, delay = (np.array(x) for x in (templates.energy, templates.limit, templates.delay_ms))
     left = np.ones(len(energy), bool)
     for k, drums in found.items():
-        every = templates.energy[k]
-        rest = every - sum((_part(templates, k, number, m) for number, m in drums.items()), np.zeros_like(every))
-        rest = np.where(rest >= LEFT_RATIO * every, rest, 0.0)
-        solid = (rest[near] > 0).sum() >= SOLID_SHARE * (every[near] > 0).sum()
-        left[k] = bool(solid and rest[near].sum() >= LEAST_LEFT * every[near].sum())
-        scale = max(float(rest.sum()), 1e-15)
-        energy[k], limit[k] = rest / scale, np.maximum(every, templates.limit[k]) / scale
+        taken = sum((_part(templates, k, number, m) for number, m in drums.items()), np.zeros_like(energy[k]))
+        energy[k], limit[k], left[k] = without(templates.energy[k], templates.limit[k], taken, near)
         delay[k] = np.nan  # the earliest of several drums says nothing of one
     return Templates(energy, limit, delay, templates.drum, templates.members), left

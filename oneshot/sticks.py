@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from oneshot.group import nearest_mic
 from oneshot.model import Floats, Frames
 from oneshot.naming import kind_by_sound
 from oneshot.stages import Templates
@@ -29,14 +30,12 @@ def joined(kinds: Templates, drum: Frames, owner: Frames, said: Frames, standing
     ``standing_db`` and ``close`` as for ``group.owners``; ``snares``: the numbers of snares in ``close``.
     """
     out = drum.copy()
-    numbers = np.unique(close[close >= 0])
+    nearest, below = nearest_mic(standing_db, close)
     for number in snares:
         mine = np.unique(out[owner == number])
         if not len(mine) or any(_sounds_so(kinds, out == d) for d in mine):
             continue
-        under = np.stack([standing_db[:, close == d].max(axis=1) for d in numbers], axis=1)
-        under -= under.max(axis=0)
-        next_here = (numbers[under.argmax(axis=1)] == number) & (under.max(axis=1) >= -NEXT_DB)
+        next_here = (nearest == number) & (below >= -NEXT_DB)
         able = [d for d in np.unique(out[next_here])
                 if (owner[out == d] < 0).all() and (said[out == d] < 0).all() and _sounds_so(kinds, out == d)]
         if able:

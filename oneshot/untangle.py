@@ -40,7 +40,10 @@ FEWEST_HITS = 4
 
 FEWEST_LEVELS = 20
 SOLID_SHARE = 0.15
-"""The rest counts as a kind where it keeps its own levels in this share of the mixture's."""
+"""The rest counts as a kind where it keeps its own levels in this share of the mixture's ..."""
+
+LEAST_LEFT = 0.1
+"""... and this share of its energy."""
 
 
 def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bool_],
@@ -70,18 +73,27 @@ def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bo
         if loudest >= 0 and weight[loudest] >= MAIN_SHARE:
             variant[k] = loudest
         out = [c for c in parts if c != variant[k]]
-        every = templates.energy[k]
-        rest = every - sum((weight[c] * templates.energy[c] for c in out), np.zeros_like(every))
-        rest = np.where(rest >= LEFT_RATIO * every, rest, 0.0)
-        solid = (rest[near] > 0).sum() >= SOLID_SHARE * (every[near] > 0).sum()
-        keep[k] = bool(solid and rest.sum() > 0.1 * every.sum() and templates.members[k] >= FEWEST_HITS)
-        scale = max(float(rest.sum()), 1e-15)
-        energy[k], limit[k] = rest / scale, np.maximum(every, templates.limit[k]) / scale
+        taken = sum((weight[c] * templates.energy[c] for c in out), np.zeros_like(energy[k]))
+        energy[k], limit[k], enough = without(templates.energy[k], templates.limit[k], taken, near)
+        keep[k] = enough and templates.members[k] >= FEWEST_HITS
     place = np.cumsum(keep) - 1
     kept_variant = np.where((variant >= 0) & keep[variant], place[variant], -1)[keep]
     delay = np.where(mixture[:, None], np.nan, templates.delay_ms)  # the earliest of several drums says nothing of one
     kept = Templates(energy[keep], limit[keep], delay[keep], templates.drum[keep], templates.members[keep])
     return kept, kept_variant
+
+
+def without(every: Floats, limit: Floats, taken: Floats, near: NDArray[np.bool_]) -> tuple[Floats, Floats, bool]:
+    """A kind without what other drums put into it: its energies and limits, and whether that is enough for a kind.
+
+    ``every``, ``limit``, ``taken``: float64 (mics, bands, stretches), the kind's and what is taken out; ``near``: bool
+    (mics,), the mics that decide.
+    """
+    rest = every - taken
+    rest = np.where(rest >= LEFT_RATIO * every, rest, 0.0)
+    solid = (rest[near] > 0).sum() >= SOLID_SHARE * (every[near] > 0).sum()
+    scale = max(float(rest.sum()), 1e-15)
+    return rest / scale, np.maximum(every, limit) / scale, bool(solid and rest.sum() > LEAST_LEFT * every.sum())
 
 
 def _parts(within: NDArray[np.bool_], share: Floats, apart: NDArray[np.bool_]) -> list[int]:

@@ -59,10 +59,10 @@ class Case:
 @dataclass(frozen=True, slots=True)
 class Change:
     """What one repair did: ``sir_db`` before and after of the part it worked on, ``sdr_db`` (SI-SDR against the stroke)
-    before and after; ``done``: whether anything was.
+    before and after; ``whole_db``: hit against rest over the whole file; ``done``: whether anything was.
     """
 
-    case: Case
+    whole_db: float
     done: bool
     sir_db: tuple[float, float]
     sdr_db: tuple[float, float]
@@ -162,13 +162,13 @@ def filtered(case: Case) -> Change:
 
 def _change(case: Case, done: bool, first: int, run: Any) -> Change:
     stroke, rest = run(case.stroke), run(case.rest)
-    both = case.stroke + case.rest
+    both, whole = case.stroke + case.rest, sir_db(case.stroke, case.rest)
     part = slice(first, None)
     same = bool(np.array_equal(run(both)[:first], both[:first]))
     if first >= len(both) or not done:
         before = sir_db(case.stroke[part], case.rest[part]) if first < len(both) else 0.0
-        return Change(case, False, (before, before), (before, before), same)
-    return Change(case, done, (sir_db(case.stroke[part], case.rest[part]), sir_db(stroke[part], rest[part])),
+        return Change(whole, False, (before, before), (before, before), same)
+    return Change(whole, done, (sir_db(case.stroke[part], case.rest[part]), sir_db(stroke[part], rest[part])),
                   (si_sdr_db(both[part], case.stroke[part]), si_sdr_db((stroke + rest)[part], case.stroke[part])), same)
 
 
@@ -253,7 +253,7 @@ def summary(changes: Sequence[Change], low_db: float = LOW_DB, high_db: float = 
     """Over the cases with an input ratio from ``low_db`` to ``high_db``; gains are medians."""
     inside = [c for c in changes if low_db <= c.sir_db[0] <= high_db]
     done = [c for c in inside if c.done]
-    clear = [c for c in changes if sir_db(c.case.stroke, c.case.rest) > CLEAR_DB]
+    clear = [c for c in changes if c.whole_db > CLEAR_DB]
     gain = [c.sir_db[1] - c.sir_db[0] for c in done]
     sdr = [c.sdr_db[1] - c.sdr_db[0] for c in done]
     every = [c.sir_db[1] - c.sir_db[0] for c in inside]
