@@ -346,11 +346,13 @@ def rank_prints(facts: Sequence[PrintFacts]) -> list[tuple[int, str]]:
     longest = max((fact.ring_s for fact in facts), default=0.0)
 
     def cost(fact: PrintFacts) -> float:
+        """What speaks against a hit, dB: dirt, softness, a ring that is cut short."""
         dirt = UNKNOWN_COST if fact.bleed_db is None else max(0.0, CLEAN_ENOUGH_DB + fact.bleed_db)
         soft = UNKNOWN_COST if fact.level_db is None else hardest - fact.level_db
         return dirt + soft + RING_COST * max(0.0, 1 - fact.ring_s / fact.wanted_s)
 
     def why(fact: PrintFacts) -> str:
+        """What a hit is best in, in words."""
         praise = [word for word, best in (("cleanest", fact.bleed_db is not None and fact.bleed_db == cleanest),
                                           ("hardest", fact.level_db == hardest),
                                           ("rings longest", len(facts) > 1 and fact.ring_s == longest)) if best]

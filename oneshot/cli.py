@@ -375,6 +375,7 @@ def review(kit: KitPath,
             raise WorkError(f"{error.name} is not installed: pip install 'oneshot[review]'") from None
 
         def tell(address: str) -> None:
+            """Say where the page is, once it is there."""
             if host not in LOOPBACK:
                 print("oneshot: anyone in your network who has this address hears the recordings and changes the kit; "
                       "nothing on the way is encrypted", file=sys.stderr)

@@ -74,6 +74,7 @@ def like_strength(hits: Sequence[Hit]) -> dict[str, list[Hit]]:
     rows = {take: np.array([h.take == take for h in able]) for take in takes}
 
     def merit(at: float) -> tuple[int, int]:
+        """How many takes have strokes of about that level, and how many strokes."""
         near = np.abs(level - at) <= WITHIN_DB
         counts = [min(int((near & mine).sum()), STROKES) for mine in rows.values()]
         return sum(n > 0 for n in counts), sum(counts)

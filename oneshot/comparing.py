@@ -143,6 +143,7 @@ def _write(folder: Path, sounds: Mapping[str, tuple[Floats, int]]) -> dict[str, 
 def record(found: Comparison) -> dict[str, object]:
     """A comparison as plain types, figures rounded, for programs and for the lines that people read."""
     def rounded(value: object) -> object:
+        """The same, numbers of any depth rounded to two places."""
         if isinstance(value, tuple):
             return [rounded(each) for each in value]
         return round(value, 2) + 0.0 if isinstance(value, float) else value

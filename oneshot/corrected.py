@@ -79,6 +79,7 @@ def _mics_moved(session: Session, stands: Mapping[str, str]) -> Session:
         return session
 
     def moved(mic: Mic) -> Mic:
+        """The mic at its drum as that is called now."""
         return replace(mic, drum=names.get(mic.drum.replace(" ", "-"), mic.drum)) if mic.drum is not None else mic
 
     return replace(session, takes=tuple(replace(take, mics=tuple(moved(mic) for mic in take.mics))

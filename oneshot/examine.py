@@ -69,6 +69,7 @@ def _examine(reader: TakeReader, take: Take, hit: Hit, analysis: Analysis, home:
     cut = following is not None and following <= far
 
     def measured() -> Measured:
+        """Read and measure, where no build before has."""
         x = reader.read(start, stop)[0]
         return measure(x, sample_rate=take.sample_rate, attack=attack - start, stop=len(x), cut=cut, noise_rms=noise,
                        rest_s=rest_s)

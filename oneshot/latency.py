@@ -246,6 +246,7 @@ def _gains(take: Take, track: Track, looks: Sequence[Look], names: Sequence[str]
     fit = fit_octaves(full, rate)
 
     def read(span: tuple[float, float]) -> Floats:
+        """The gains over one span of seconds around each stroke, dB."""
         low, high = (round((BEFORE_S + edge) * rate) for edge in span)
         return np.array([fit.gains_db(x[:, low:high], y[:, low:high], COHERENT) for x, y in lined])
 

@@ -244,6 +244,7 @@ def _sounds(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read
 def _alike(mine: Sequence[Hit], theirs: Sequence[Hit]) -> tuple[list[Hit], list[Hit]]:
     """The strokes of each that have one of about the same strength in the other."""
     def near(hits: Sequence[Hit], others: Sequence[Hit]) -> list[Hit]:
+        """Those that have one of about the same strength among the others."""
         levels = [o.level_db for o in others if o.level_db is not None]
         return [h for h in hits if h.level_db is not None and any(abs(h.level_db - o) <= LIKE_DB for o in levels)]
 

@@ -104,6 +104,7 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
 def record(made: Preview) -> dict[str, object]:
     """A preview as plain types, figures rounded, for programs and for the lines that people read."""
     def figures(row: dict[str, object]) -> dict[str, object]:
+        """The same, numbers rounded to two places."""
         return {name: round(value, 2) + 0.0 if isinstance(value, float) else value for name, value in row.items()}
 
     return {**figures(asdict(made)), "path": str(made.path),

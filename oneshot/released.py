@@ -277,6 +277,7 @@ def _renamed(pairs: Sequence[tuple[str, str]], names: set[str]) -> dict[str, str
     round; none that would take a name that stays in use.
     """
     def most(values: Sequence[str]) -> str:
+        """The most frequent name, of equals the first by the alphabet."""
         return min(set(values), key=lambda name: (-values.count(name), name))
 
     chosen = {}

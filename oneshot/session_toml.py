@@ -185,6 +185,7 @@ def _sign(value: Any) -> int:
 
 def _one_of(*choices: str) -> Check:
     def check(value: Any) -> str:
+        """The value, if it is one of them."""
         if value not in choices:
             raise ValueError(f"must be {' or '.join(choices)}")
         return str(value)

@@ -48,6 +48,7 @@ class Guard:
             return
 
         async def outward(message: Message) -> None:
+            """Every answer with the headers that keep it to itself."""
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():

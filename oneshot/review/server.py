@@ -169,6 +169,7 @@ def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
 
     @asynccontextmanager
     async def life(app: Starlette) -> AsyncIterator[None]:
+        """Work ahead while the server runs; end it and close the recordings with it."""
         del app
         pages.rebuild.start()
         yield
@@ -191,12 +192,14 @@ def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
 
 def _reading(answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
+        """What is asked for, read in a thread of its own."""
         return await run_in_threadpool(_told, answer, request)
     return endpoint
 
 
 def _writing(answer: Callable[[Request, Json], Json]) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
+        """What is said, taken as JSON, and what came of it."""
         try:
             said = json.loads(await request.body())
         except (ValueError, RecursionError):
@@ -237,6 +240,7 @@ def _revision(said: Json) -> int:
 
 def _static(name: str) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
+        """Always the same file."""
         del request
         return _page(name)
     return endpoint

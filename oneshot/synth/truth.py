@@ -95,6 +95,7 @@ def add_gaps(hits: list[dict[str, Any]], sample_rate: int) -> None:
 def truth_json(truth: Mapping[str, Any]) -> str:
     """The truth of a take as JSON text: figures rounded to 1e-4, so that it is short and the same everywhere."""
     def rounded(value: Any) -> Any:
+        """The same, figures of any depth rounded."""
         if isinstance(value, float):
             return round(value, 4)
         if isinstance(value, Mapping):
