@@ -1,17 +1,13 @@
 #!/bin/sh
-# sh demo/run.sh   renders the demo session into demo/out, builds a kit from it and measures the kit again.
-# Nothing outside demo/out is written but the store in your cache folder. Under a minute on two cores.
+# sh demo/run.sh   sets up .venv where there is none, renders the demo session into demo/out, builds a kit from it and
+# measures the kit again. Nothing outside this folder is written but the store in your cache folder and pip's own cache.
 set -eu
 cd "$(dirname "$0")/.."
-
-if [ -x .venv/bin/oneshot ]; then
-    oneshot=.venv/bin/oneshot
-elif command -v oneshot >/dev/null 2>&1; then
-    oneshot=oneshot
-else
-    echo "oneshot is not installed: run 'python3 -m venv .venv' and '.venv/bin/pip install .' here, then this again" >&2
-    exit 1
-fi
+. demo/setup.sh
+set_up review "the package and what it needs"
+oneshot() {
+    "$python" -m oneshot "$@"
+}
 
 out=demo/out
 session="$out/ropewalk session"
@@ -21,20 +17,21 @@ mkdir -p "$out"
 
 echo "A drum kit at one end of an old ropewalk: ten mics, a slate and some playing."
 echo "Rendering it anew into $session ..."
-"$oneshot" demo "$session" >/dev/null
+oneshot demo "$session" >/dev/null
 echo
-"$oneshot" build "$session" "$kit"
+oneshot build "$session" "$kit"
 echo
-"$oneshot" verify "$kit"
+oneshot verify "$kit"
 
 cat <<END
 
 The kit      $kit
-Open         $kit/report.html in a browser: hear every one-shot
+Open         $(pwd)/$kit/report.html in a browser: hear every one-shot
+Review       .venv/bin/oneshot review '$kit'
 Load         $kit/mappings/kit.sfz in a player that reads SFZ, or kit.sf2 beside it
-Hear         $oneshot preview '$kit'
+Hear         .venv/bin/oneshot preview '$kit'
 Next         change $kit/recipe.toml and run:
-             $oneshot build '$session' '$kit'
+             .venv/bin/oneshot build '$session' '$kit'
              or start on recordings of your own:
-             $oneshot check 'path to your session'
+             .venv/bin/oneshot check 'path to your session'
 END

@@ -82,11 +82,12 @@ def test_the_readme_leads_to_every_page() -> None:
 
 
 def test_the_readme_sets_up_in_two_commands() -> None:
-    """The first code block after "Set up" is two lines, and they install what the tests need."""
-    block = text_of("README.md").split("## Set up", 1)[1].split("\n\n")[2]
+    """The first code block is two lines: scripts that are there and say what they need themselves."""
+    block = text_of("README.md").split("## Two commands", 1)[1].split("\n\n")[1]
 
-    assert [line.strip() for line in block.splitlines()] == ["python3 -m venv .venv",
-                                                             ".venv/bin/pip install -e '.[test,review]'"]
+    assert ["sh demo/run.sh", "sh tests/run.sh"] == [line.split("#")[0].strip() for line in block.splitlines()]
+    for script in ("demo/run.sh", "tests/run.sh"):
+        assert "set_up" in text_of(script)
 
 
 def test_recipes_in_the_docs_are_recipes(tmp_path: Path) -> None:
