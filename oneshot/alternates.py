@@ -183,7 +183,7 @@ def _unlike(columns: _Layer, k: int, middle: Floats, choosing: Choosing) -> str:
     """Why stroke ``k`` does not belong to the set about ``middle`` (level, pitch, length): what it misses most."""
     level, pitch, length = columns.level[k] - middle[0], columns.pitch[k] - middle[1], columns.length[k]
     misses = {"level": abs(level) / choosing.spread_db, "pitch": abs(pitch) / choosing.spread_cents,
-              "length": abs(np.log(length / middle[2])) / -np.log(max(choosing.length_share, 1e-6))}
+              "length": abs(np.log(length / middle[2])) / max(-np.log(max(choosing.length_share, 1e-6)), 1e-6)}
     worst = max(misses, key=lambda name: np.nan_to_num(misses[name], nan=-1.0))
     if worst == "length":
         return f"rings {length:.2f} s, the alternates of its layer {middle[2]:.2f} s"

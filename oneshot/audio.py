@@ -355,9 +355,9 @@ def write_wav(path: Path, data: Samples, sample_rate: int, subtype: str, chunks:
         file.writelines(parts)
 
 
-def wav_bytes(data: Samples, sample_rate: int, subtype: str = "FLOAT") -> bytes:
-    """What ``write_wav`` would write, as bytes: for a listener, not for a disk. Raises ValueError as it does."""
-    return b"".join(_riff(data, sample_rate, subtype, ()))
+def wav_bytes(data: Samples, sample_rate: int, subtype: str = "FLOAT", chunks: Sequence[Chunk] = ()) -> bytes:
+    """What ``write_wav`` would write, as bytes. Raises ValueError as it does."""
+    return b"".join(_riff(data, sample_rate, subtype, chunks))
 
 
 class _TooLongError(ValueError):

@@ -279,15 +279,15 @@ def blend_print(recipe: PrintRecipe, plan: PrintPlan, audio: Mapping[str, Floats
     for tail in recipe.tails.values():
         out = tail_shaped(out, low_hz=tail.low_hz, high_hz=tail.high_hz, decay_s=tail.decay_ms / 1000,
                           start=plan.offset_frames + round(tail.after_ms * sample_rate / 1000), sample_rate=sample_rate)
+    rise = np.arange(plan.offset_frames) / max(plan.offset_frames, 1)
+    out[:, :plan.offset_frames] *= 0.5 - 0.5 * np.cos(np.pi * rise)
+    fall = np.arange(plan.fade_out_frames)[::-1] / max(plan.fade_out_frames, 1)
+    out[:, plan.frames - plan.fade_out_frames:] *= 0.5 - 0.5 * np.cos(np.pi * fall)
     points = first_excursion(out.sum(axis=0), sample_rate=sample_rate)
     mics = plan.mics
     if recipe.upward and points < 0:
         out, points = -out, 1
         mics = {name: replace(part, polarity=-part.polarity) for name, part in mics.items()}
-    rise = np.arange(plan.offset_frames) / max(plan.offset_frames, 1)
-    out[:, :plan.offset_frames] *= 0.5 - 0.5 * np.cos(np.pi * rise)
-    fall = np.arange(plan.fade_out_frames)[::-1] / max(plan.fade_out_frames, 1)
-    out[:, plan.frames - plan.fade_out_frames:] *= 0.5 - 0.5 * np.cos(np.pi * fall)
     return Blend(plan, mics, out, points)
 
 

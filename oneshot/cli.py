@@ -315,14 +315,15 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
             return
         if recipe is not None:
             raise SettingsError("--recipe is for sessions: a kit has the recipe that it was built with")
-        said = packing.texts_of(packing.licensed(kit, licence, version)[0])
+        record = packing.licensed(kit, licence, version)[0]
+        said, left_out = packing.texts_of(record), packing.left_out(kit, record)
         made = packing.pack_kit(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
                                 last=last, freeze=freeze is not False) if yes else None
         if as_json:
-            _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
+            _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows], "left_out": left_out,
                         "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
         else:
-            _show(pack_lines(said.rows, giving.CAUTION, None if made is None else asdict(made)))
+            _show(pack_lines(said.rows, giving.CAUTION, None if made is None else asdict(made), left_out=left_out))
 
 
 def _pack_session(session: Path, out: Path, *, licence: str | None, version: str | None, recipe_path: Path | None,
@@ -395,7 +396,9 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=F
     """
     with _plainly(debug=debug):
         from oneshot.synth import demo_session
+        from oneshot.targets import check_outside_sessions
 
+        check_outside_sessions(folder.absolute().parent)
         with watched(sys.stderr) as progress:
             takes = demo_session(folder, progress=progress)
         kit = folder.with_name(f"{folder.name} kit")

@@ -19,8 +19,9 @@ from oneshot.files import staged_folder
 from oneshot.found import Analysis
 from oneshot.hearing import Progress
 from oneshot.model import Floats, Hit, Mic, Problem, Role, Session, Take
-from oneshot.session import fingerprint_parts, open_session
+from oneshot.session import check_unchanged, fingerprint_parts, open_session
 from oneshot.store import open_store
+from oneshot.targets import check_outside_sessions
 
 SUBTYPE = "PCM_24"
 FAR = (Role.OVERHEAD, Role.ROOM, Role.BUS)
@@ -46,7 +47,9 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
     session = open_session(session_path)
     if out is not None:
         _check(out, session)
-    store = open_store(fingerprint_parts(session))
+    parts = fingerprint_parts(session)
+    check_unchanged(session, parts)
+    store = open_store(parts)
     if fresh:
         store.clear()
     found = analyse(session, store=store, jobs=jobs, progress=progress)
@@ -66,6 +69,7 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
         with staged_folder(out) as stage:
             for drum in sorted(sounds):
                 gains |= _write(stage, sounds[drum])
+            check_unchanged(session, parts)
     order = {d.name: n for n, d in enumerate(found.drums)}
     takes = {t.name: n for n, t in enumerate(session.takes)}
     ordered = sorted(views, key=lambda v: (order[v.drum], _mic_rank(session, v), takes[v.take]))
@@ -78,6 +82,7 @@ def _check(out: Path, session: Session) -> None:
         raise SettingsError(f"{out} exists and is not empty: choose a new folder")
     if out.resolve().is_relative_to(session.root.resolve()) or session.root.resolve().is_relative_to(out.resolve()):
         raise SettingsError(f"{out} and the session lie inside each other: choose a folder elsewhere")
+    check_outside_sessions(out)
 
 
 def _free(name: str, used: set[str]) -> str:

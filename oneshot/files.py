@@ -16,7 +16,7 @@ import secrets
 import shutil
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
@@ -117,11 +117,12 @@ def inside(folder: Path, path: str) -> Path | None:
 
 
 @contextmanager
-def staged_folder(target: Path) -> Iterator[Path]:
+def staged_folder(target: Path, settle: Callable[[Path, Path], None] | None = None) -> Iterator[Path]:
     """An empty folder beside ``target`` to build in; it takes the target's place when the ``with`` block ends well.
 
     If the block raises (an interrupt too), the folder is removed and the target stays as it was. What a build that was
-    killed left behind is removed first. Raises WorkError if the place cannot be written to.
+    killed left behind is removed first. ``settle(old, new)`` is called once they have been exchanged and before the old
+    folder goes, for what came into it in the last moment. Raises WorkError if the place cannot be written to.
     """
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -137,7 +138,7 @@ def staged_folder(target: Path) -> Iterator[Path]:
     _staged.add(stage)
     try:
         yield stage
-        exchange_folder(stage, target)
+        exchange_folder(stage, target, settle)
     except BaseException:
         shutil.rmtree(stage, ignore_errors=True)
         raise
@@ -145,13 +146,14 @@ def staged_folder(target: Path) -> Iterator[Path]:
         _staged.discard(stage)
 
 
-def exchange_folder(new: Path, target: Path) -> None:
+def exchange_folder(new: Path, target: Path, settle: Callable[[Path, Path], None] | None = None) -> None:
     """Put the folder ``new`` in the place of ``target``, and remove what was there.
 
     Both must lie on one file system (beside each other, say). Where ``target`` does not exist, ``new`` is renamed.
     Where it does, the two are exchanged in one step; on systems that cannot do that, the old folder is first renamed
-    to a name that ``recover_folder`` finds, and put back if the second step fails. Raises WorkError if it cannot be
-    done; the old folder is then in its place.
+    to a name that ``recover_folder`` finds, and put back if the second step fails. ``settle`` as in ``staged_folder``;
+    where the disk refuses it, the old folder stays beside the new one. Raises WorkError if it cannot be done; the old
+    folder is then in its place.
     """
     if not new.is_dir():
         raise WorkError(f"{new} is no folder: there is nothing to put in the place of {target}")
@@ -166,7 +168,20 @@ def exchange_folder(new: Path, target: Path) -> None:
     except OSError as error:
         raise WorkError(f"{target} cannot be replaced ({_reason(error)}): close what uses it and try again") from None
     _sync_folder(target.parent)
+    if settle is not None:
+        _settle(settle, new, target)
     _remove(new)
+
+
+def _settle(settle: Callable[[Path, Path], None], old: Path, target: Path) -> None:
+    """Call ``settle``; where the disk refuses, nothing of the old folder may go."""
+    try:
+        settle(old, target)
+    except OSError as error:
+        kept = target.with_name(f"{target.name} replaced")
+        old.rename(kept)
+        raise WorkError(f"{target} is built, but what was written into it meanwhile could not be taken over "
+                        f"({_reason(error)}): it is in {kept}") from None
 
 
 @contextmanager

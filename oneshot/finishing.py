@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
@@ -18,6 +18,7 @@ import numpy as np
 
 from oneshot import loudness, mixdown
 from oneshot.audio import is_float, read_audio, read_header, write_sound
+from oneshot.blend import first_excursion
 from oneshot.convert import quantised, resampled
 from oneshot.files import sha256_of
 from oneshot.model import Fader, Floats, Mic, OneShot, Print, Problem, Sample
@@ -29,6 +30,8 @@ WRITTEN = {"wav": ("PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"), "flac": ("P
 """Format -> the sample formats it is written in; sources of others become 24 bits."""
 SUBTYPES = {"16": "PCM_16", "24": "PCM_24", "32 float": "FLOAT"}
 BITS = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+EDGE = 8
+"""Frames over which an end is silent again after a change of rate: a fade has only begun by then."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +100,9 @@ class Finisher:
         return replace(
             heard[0], path=path, mics=tuple(mic.name for mic in self.bus), mix_of=mics, hit=shot.hit,
             source_start=shot.files[0].source_start, inverted=False, shift_frames=0,
-            frames=max(each.frames for each in heard), fade_out_frames=max(each.fade_out_frames for each in heard),
+            frames=max(each.frames for each in heard),
+            fade_in_frames=_together([each.fade_in_frames for each in heard]),
+            fade_out_frames=_together([each.fade_out_frames for each in heard]),
             grade=max(each.grade for each in heard), bleed_db=max(known) if len(known) == len(bleeds) else None,
             repaired=tuple(dict.fromkeys(kind for each in heard for kind in each.repaired)),
             repairs=tuple(row for each in heard for row in each.repairs))
@@ -163,7 +168,10 @@ class Finisher:
         done = self._finished(each.path, 0.0, self.asked.sample_rate)
         levels = loudness.measure(done.sound, done.sample_rate)
         return replace(each, path=done.path, frames=done.sound.shape[1],
-                       offset_frames=round(each.offset_frames * done.ratio), sample_rate=done.sample_rate,
+                       offset_frames=round(each.offset_frames * done.ratio),
+                       first_excursion=first_excursion(done.sound.sum(axis=0), sample_rate=done.sample_rate),
+                       fade_out_frames=None if each.fade_out_frames is None else
+                       min(round(each.fade_out_frames * done.ratio), done.sound.shape[1]), sample_rate=done.sample_rate,
                        sha256=sha256_of(self.folder / done.path), peak_dbfs=levels.peak_dbfs,
                        true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs)
 
@@ -174,6 +182,8 @@ class Finisher:
         x, before, coding = self._read(name)
         rate = wanted or before
         y = resampled(x, before, rate)
+        if rate != before:  # where the ends were silent they are again: a converter's filter rings ahead and after
+            y = _silent_ends(y, start=not x[:, :1].any(), end=not x[:, -1:].any())
         y = y * 10 ** (gain_db / 20) if gain_db else y
         subtype = SUBTYPES.get(self.asked.bits, coding)
         if subtype not in WRITTEN[self.asked.format]:
@@ -193,3 +203,19 @@ class Finisher:
         if path != name and name not in self._mixed:
             (self.folder / name).unlink()
         return _Done(path, sound, rate, rate / before)
+
+
+def _together(fades: Sequence[int]) -> int:
+    """The fade of a mixdown whose parts have these: the longest, and none where one of them has none."""
+    return max(fades) if min(fades) > 0 else 0
+
+
+def _silent_ends(x: Floats, *, start: bool, end: bool) -> Floats:
+    """``x`` (channels, frames) with its first or last frames brought down to exactly 0."""
+    rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(min(EDGE, x.shape[1] // 2)) / EDGE)
+    out = x.copy()
+    if start:
+        out[:, :len(rise)] *= rise
+    if end:
+        out[:, x.shape[1] - len(rise):] *= rise[::-1]
+    return out

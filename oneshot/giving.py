@@ -5,15 +5,17 @@ bytes for the same input (no clock time, names in order, one compression).
 from __future__ import annotations
 
 import hashlib
+import re
 import shutil
 import zipfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from oneshot.contents import SUMS
+from oneshot.corrections_toml import safe_name
 from oneshot.errors import KitError, SettingsError
 from oneshot.files import sha256_of
-from oneshot.verify import SUMS
 
 CC0 = ("The maker has waived all rights in this, as far as the law allows, by CC0 1.0 Universal: "
        "https://creativecommons.org/publicdomain/zero/1.0/")
@@ -44,7 +46,9 @@ class Texts:
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """What was written. ``frozen``: whether the kit remembers it as a release."""
+    """What was written. ``frozen``: whether the kit remembers it as a release; ``left_out``: what lies in the kit's
+    folder and is not the kit's.
+    """
 
     path: Path
     files: int
@@ -52,6 +56,7 @@ class Pack:
     licence: str
     changes: tuple[str, ...] = ()
     frozen: bool = False
+    left_out: tuple[str, ...] = ()
 
 
 def licence_of(asked: str | None, said: str) -> tuple[str, str]:
@@ -134,6 +139,26 @@ def sums_of(path: Path) -> dict[str, str]:
         return {line[66:]: line[:64] for line in lines}
     except (OSError, ValueError, zipfile.BadZipFile, UnicodeDecodeError) as error:
         raise KitError(f"{path}: no pack of ours ({error}); name the zip of the release before") from None
+
+
+def root_of(name: str, version: str, otherwise: str) -> str:
+    """The one folder in a zip: name and version of what is given away, safe on every system."""
+    return f"{safe_name(name) or otherwise}-{safe_name(version) or '1'}"
+
+
+def is_pack_of(path: Path, name: str, otherwise: str) -> bool:
+    """Whether a file is a pack of ours of that name (as for ``root_of``), of whatever version, and holds what its own
+    list says and no more.
+    """
+    try:
+        listed = set(sums_of(path))
+        with zipfile.ZipFile(path) as file:
+            top = file.namelist()[0].split("/")[0]
+            there = {name.removeprefix(f"{top}/") for name in file.namelist()}
+    except (KitError, OSError, zipfile.BadZipFile):
+        return False
+    version = top.removeprefix(f"{safe_name(name) or otherwise}-")
+    return version != top and re.match(r"v?\d", version) is not None and there == {*listed, SUMS}
 
 
 def changes(before: Mapping[str, str], now: Mapping[str, str]) -> Iterable[str]:

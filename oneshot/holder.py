@@ -1,4 +1,4 @@
-"""Holder: one review of a kit at a time on this machine.
+"""Holder: one program at a time works on a kit on this machine, be it a build or a review.
 
 The system's own lock on a small file, which a process that is killed gives back by itself.
 """
@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import os
 import sys
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -31,8 +32,8 @@ class Holder:
             file.seek(1)
             other = file.read(200).strip()
             file.close()
-            raise KitError(f"{self._kit} is under review already ({other or 'another process'}): use that page, or end "
-                           "it first")
+            raise KitError(f"{self._kit} is in use already ({other or 'another process'}): go on there, or end it "
+                           "first")
         self._file = file
         self.say(said)
 
@@ -50,6 +51,20 @@ class Holder:
             with suppress(OSError):
                 self._file.close()
             self._file = None
+
+
+@contextmanager
+def held(kit: Path, what: str) -> Iterator[None]:
+    """Hold a kit while the ``with`` block works on it; ``what`` does, as in "a build". Raises KitError where another
+    process holds it. Where this machine keeps no notes nobody can be told, and the work goes on.
+    """
+    holder = Holder(kit)
+    with suppress(OSError):
+        holder.take(f"{what}, {process()}")
+    try:
+        yield
+    finally:
+        holder.leave()
 
 
 def lock(file: IO[str]) -> bool:

@@ -35,6 +35,7 @@ from oneshot.model import (
     Take,
     TakeNoise,
 )
+from oneshot.tracks import TRACKS
 
 NAME = "manifest.json"
 Json = Mapping[str, Any]
@@ -70,9 +71,19 @@ def read_kit(folder: Path) -> Kit:
                        "again") from error
 
 
-def with_processed(session: Session, kit: Kit) -> Session:
-    """A session with the processed tracks of a kit of it among its mics, where their files are still there."""
-    more = {take.name: tuple(mic for mic in take.mics if not mic.recorded and mic.sources
+def with_processed(session: Session, kit: Kit, tracks: Path | None) -> Session:
+    """A session with the processed tracks of a kit of it among its mics, where their files are still there; ``tracks``:
+    the folder in which they lie, unless it is in the session; None where nobody knows.
+    """
+    def found(mic: Mic) -> Mic:
+        """The mic of a track with its files where they are."""
+        paths = {source.path: source.path.removeprefix(f"{TRACKS}/") for source in mic.sources}
+        there = {} if tracks is None else {path: tracks.resolve() / rest for path, rest in paths.items()
+                                           if path != rest and (tracks / rest).is_file()}
+        return replace(mic, sources=tuple(replace(source, path=str(there.get(source.path, source.path)))
+                                          for source in mic.sources))
+
+    more = {take.name: tuple(mic for mic in map(found, take.mics) if not mic.recorded and mic.sources
                              and all((session.root / source.path).is_file() for source in mic.sources))
             for take in kit.session.takes}
     return replace(session, takes=tuple(replace(take, mics=(*take.mics, *more.get(take.name, ())))

@@ -374,7 +374,8 @@ class Print:
     """A one-shot mixed down from several mics by the recipe.
 
     ``offset_frames``: frames from the file's start to the attack in the home mic. ``first_excursion``: 1 where the
-    first excursion of the waveform points up, -1 where it points down.
+    first excursion of the waveform points up, -1 where it points down. ``fade_out_frames``: at its end; the fade-in
+    reaches from its start to the attack.
     """
 
     print: str
@@ -398,6 +399,7 @@ class Print:
     why: str = ""
     time_reference: int | None = None
     sample_rate: int | None = None
+    fade_out_frames: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

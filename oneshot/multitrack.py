@@ -24,14 +24,26 @@ from oneshot.audio import BLOCK, TakeReader, read_header, widest, write_long_wav
 from oneshot.corrections_toml import safe_name
 from oneshot.errors import SessionError, WorkError
 from oneshot.export.hits_csv import cell
-from oneshot.giving import Pack, Texts, changes, changes_file, licence_file, licence_of, open_zip, sums_of
+from oneshot.giving import (
+    Pack,
+    Texts,
+    changes,
+    changes_file,
+    is_pack_of,
+    licence_file,
+    licence_of,
+    open_zip,
+    root_of,
+    sums_of,
+)
 from oneshot.hearing import Progress
 from oneshot.loudness import true_peak
 from oneshot.model import Drum, Fader, Floats, Mic, Problem, Role, Session, Take
 from oneshot.pooling import pool
 from oneshot.recipe import Recipe
-from oneshot.session import fingerprint_parts, open_session
+from oneshot.session import check_unchanged, fingerprint_parts, open_session
 from oneshot.store import open_store
+from oneshot.targets import check_target
 
 SHEET, TABLE, MIX = "README.txt", "tracks.csv", "00_rough-mix.wav"
 PRIVATE = (Role.TALK, Role.IGNORE)
@@ -119,10 +131,15 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
                  progress: Progress) -> tuple[Pack, tuple[Problem, ...]]:
     """Write the zip of a session's recordings. ``last``: the zip of the release before, against which changes are told.
 
-    Raises KitError where ``last`` is no pack of ours, AudioError where a recording cannot be read, OSError where the
-    disk refuses. Nothing is left behind then.
+    Raises KitError where ``last`` is no pack of ours, SettingsError where ``out`` is there and is no pack of this
+    session or lies in one, SessionError where a recording changes meanwhile, AudioError where a recording cannot be
+    read, OSError where the disk refuses. Nothing is left behind then.
     """
+    root = root_of(given.name, given.version, "session")
+    check_target(out, sessions=(given.session.root,), ours=lambda path: is_pack_of(path, given.name, "session"))
     before = None if last is None else sums_of(last)
+    parts = fingerprint_parts(given.session)
+    check_unchanged(given.session, parts)
     balance, told = rough_balance(given, jobs, progress)
     heads = {"LICENCE.txt": licence_file(given.licence, given.licence_text), SHEET: sheet(given, balance),
              TABLE: table(given)}
@@ -130,8 +147,7 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
     files = {track.path: track for track in given.tracks}
     with tempfile.TemporaryDirectory(prefix=".pack-", dir=out.resolve().parent) as stage:
         written, one = Path(stage) / "pack.zip", Path(stage) / "track.wav"
-        pack = open_zip(written, f"{safe_name(given.name) or 'session'}-{safe_name(given.version) or '1'}",
-                        QUICK)
+        pack = open_zip(written, root, QUICK)
         names = sorted({*heads, *mixes, *files})
         for done, name in enumerate(names):
             progress("packing", done / len(names))
@@ -147,6 +163,7 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
         if before is not None:
             pack.add("CHANGES.txt", changes_file(changed))
         pack.close()
+        check_unchanged(given.session, parts)
         written.replace(out)
     return Pack(out, len(pack.sums) + 1, out.stat().st_size, given.licence, changed), told
 

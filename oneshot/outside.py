@@ -24,9 +24,11 @@ import numpy as np
 
 from oneshot import blend, loudness, mixdown, released
 from oneshot.audio import TakeReader, is_float, read_audio, read_header, write_sound
+from oneshot.contents import EDITED, kept_of, sounds
 from oneshot.errors import KitError
 from oneshot.export import write_all
 from oneshot.files import inside, sha256_of, staged_folder
+from oneshot.holder import held
 from oneshot.kit_file import read_kit
 from oneshot.layers import velocity_ranges
 from oneshot.mixfit import likeness
@@ -48,8 +50,6 @@ ALIKE_FRAMES = 1
 LEVEL_DB = 0.05
 """Of a layer's mix: what moves less has not moved."""
 LOUD_KINDS = ("kick", "snare", "crash")
-MADE_AGAIN = ("manifest.json", "manifest.schema.json", "hits.csv", "README.txt", "report.html")
-"""Files of a kit that follow from its measures; so does everything in ``mappings/``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,14 +92,21 @@ def remeasure(folder: Path, *, source: Path | None = None, session: Path | None 
     KitError where a file lacks, is of another rate, length or number of channels, holds no numbers, or lies late by
     other frames than those of its one-shot; AudioError where one cannot be read; WorkError, SettingsError.
     """
-    kit = read_kit(folder)
-    found = _changed_files(folder, kit, source)
-    if not found:
-        return Remeasured(folder, _count(kit), ())
+    with held(folder, "a remeasure"):
+        kit = read_kit(folder)
+        found = _changed_files(folder, kit, source)
+        if not found:
+            return Remeasured(folder, _count(kit), ())
+        return _remeasure(folder, kit, found, session, align=align)
+
+
+def _remeasure(folder: Path, kit: Kit, found: Mapping[str, Path], session: Path | None, *, align: bool) -> Remeasured:
+    """As ``remeasure``, of a kit that is held; ``found``: path in it -> the file that takes its place."""
     recipe, _ = load_recipe(folder / "recipe.toml" if (folder / "recipe.toml").exists() else None)
     before = {shot.hit: shot.mix_db for shot in kit.one_shots}
-    with staged_folder(folder) as stage:
-        _copy(folder, stage)
+    kept = kept_of(folder)
+    with staged_folder(folder, kept.settle) as stage:
+        _copy(folder, stage, kit)
         for path, new in found.items():
             (stage / path).unlink(missing_ok=True)
             shutil.copy2(new, stage / path)  # never a link: what lies outside stays its owner's to write into
@@ -115,7 +122,8 @@ def remeasure(folder: Path, *, source: Path | None = None, session: Path | None 
         kit = replace(kit, balance=balance, prints=prints, one_shots=shots, problems=collect([*work.told, *told]))
         write_all(kit, stage)
         write_report(kit, stage)
-    return Remeasured(folder, _count(kit), tuple(work.changed), moved, kit.problems)
+        kept.into(stage)
+    return Remeasured(folder, _count(kit), tuple(work.changed), moved, collect([*kit.problems, *kept.told]))
 
 
 def _count(kit: Kit) -> int:
@@ -178,18 +186,14 @@ def _faults(new: Path, row: Sample | Print, rate: int) -> list[str]:
     return []
 
 
-def _copy(folder: Path, stage: Path) -> None:
-    """Everything of a kit that is not made again, into ``stage``; sounds as links where the disk can."""
-    for path in sorted(folder.rglob("*")):
-        name = path.relative_to(folder)
-        if not path.is_file() or name.parts[0] == "mappings" or name.as_posix() in MADE_AGAIN:
-            continue
-        target = stage / name
-        target.parent.mkdir(parents=True, exist_ok=True)
-        if name.parts[0] in ("samples", "prints"):
-            _link(path, target)
-        else:
-            shutil.copy2(path, target)
+def _copy(folder: Path, stage: Path, kit: Kit) -> None:
+    """Everything of a kit's own that is not made again, into ``stage``; sounds as links where the disk can."""
+    for name in sounds(kit):
+        (stage / name).parent.mkdir(parents=True, exist_ok=True)
+        _link(folder / name, stage / name)
+    for name in (*EDITED, released.NAME):
+        if (folder / name).is_file():
+            shutil.copy2(folder / name, stage / name)
 
 
 def _link(old: Path, target: Path) -> None:

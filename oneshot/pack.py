@@ -17,19 +17,31 @@ from pathlib import Path
 from typing import Any
 
 from oneshot import released
-from oneshot.corrections_toml import load, safe_name
+from oneshot.contents import WITH_PACK, published, strangers
+from oneshot.corrections_toml import load
 from oneshot.errors import KitError
 from oneshot.export import hits_csv, manifest, readme
 from oneshot.files import sha256_of, write_atomic
-from oneshot.giving import Pack, Texts, changes, changes_file, licence_file, licence_of, open_zip, sums_of
+from oneshot.giving import (
+    Pack,
+    Texts,
+    changes,
+    changes_file,
+    is_pack_of,
+    licence_file,
+    licence_of,
+    open_zip,
+    root_of,
+    sums_of,
+)
+from oneshot.holder import held
 from oneshot.kit_file import read_kit
 from oneshot.model import Kit
 from oneshot.preview import preview
+from oneshot.remembered import session_of
 from oneshot.sheet import contact_sheet
-from oneshot.verify import SUMS, verify_kit
-
-LEFT_OUT = ("corrections.toml",)
-EXTRA = ("LICENCE.txt", "files.csv", "preview.wav", "sheet.png", "CHANGES.txt", released.NAME, SUMS)
+from oneshot.targets import check_target
+from oneshot.verify import verify_kit
 
 
 def licensed(folder: Path, licence: str | None, version: str | None) -> tuple[Kit, str, str]:
@@ -65,11 +77,24 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
     remembers, if any. ``freeze``: let the kit remember this one (``released.json`` in its folder, the only thing that
     is changed there), so that later builds keep its names.
 
-    Raises KitError where the kit is not what its manifest says, or ``last`` is no pack of ours; SettingsError where no
-    licence is stated. Nothing is left behind then.
+    Nothing goes out but what the manifest lists and a kit is known to have; links never do.
+
+    Raises KitError where the kit is not what its manifest says, one of its files is a link, or ``last`` is no pack of
+    ours; SettingsError where no licence is stated, or ``out`` is there and is no pack of this kit, or lies in a
+    session. Nothing is left behind then.
     """
+    with held(folder, "a pack"):
+        return _pack_kit(folder, out, licence, version, last, freeze=freeze)
+
+
+def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None, last: Path | None, *,
+              freeze: bool) -> Pack:
+    """As ``pack_kit``, of a kit that is held."""
     kit, name, text = licensed(folder, licence, version)
-    faults = verify_kit(folder)
+    check_target(out, sessions=(session_of(folder),), ours=lambda path: is_pack_of(
+        path, str(manifest.kit_info(kit)["name"]), "kit"))
+    outside = left_out(folder, kit)  # what stays out is no fault of the kit's
+    faults = [found for found in verify_kit(folder) if found.path not in outside]
     if faults:
         raise KitError(f"{folder}: {len(faults)} things are not as its manifest says: run oneshot verify, and build "
                        "the kit again")
@@ -80,8 +105,7 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
         made = _made(kit, folder, Path(stage), name, text)
         made[released.NAME] = Path(stage) / released.NAME
         made[released.NAME].write_text(released.to_json(kept), encoding="utf-8")
-        listed = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
-        files = {**{n: path for n, path in listed.items() if n not in (*LEFT_OUT, *EXTRA)}, **made}
+        files = {**_files(folder, kit), **made}
         now = {n: sha256_of(path) for n, path in files.items()}
         before = sums_of(last) if last is not None else _before(earlier, now)
         changed = () if before is None else tuple(changes(before, now))
@@ -94,7 +118,21 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
         written.replace(out)
     if freeze:
         write_atomic(folder / released.NAME, released.to_json(replace(kept, sums=pack.sums, against=before or {})))
-    return Pack(out, len(pack.sums) + 1, out.stat().st_size, name, changed, freeze)
+    return Pack(out, len(pack.sums) + 1, out.stat().st_size, name, changed, freeze, outside)
+
+
+def left_out(folder: Path, kit: Kit) -> tuple[str, ...]:
+    """What lies in the kit's folder and is not published, for its owner to know: all that is not the kit's own."""
+    return tuple(name for name in strangers(folder, kit) if name not in WITH_PACK)
+
+
+def _files(folder: Path, kit: Kit) -> dict[str, Path]:
+    """Name -> path of the kit's own files that are published. Raises KitError where one of them is a link."""
+    files = {name: folder / name for name in sorted(published(kit)) if (folder / name).is_file()}
+    for name, path in files.items():
+        if path.resolve() != folder.resolve() / name:
+            raise KitError(f"{path} is a link: put the file itself there, or build the kit again")
+    return files
 
 
 def _before(earlier: released.Released | None, now: Mapping[str, str]) -> Mapping[str, str] | None:
@@ -109,7 +147,7 @@ def _before(earlier: released.Released | None, now: Mapping[str, str]) -> Mappin
 def _root(kit: Kit) -> str:
     """The one folder in the zip: the kit's name and version, safe on every system."""
     info = manifest.kit_info(kit)
-    return f"{safe_name(str(info['name'])) or 'kit'}-{safe_name(str(info['version'])) or '1'}"
+    return root_of(str(info["name"]), str(info["version"]), "kit")
 
 
 def _made(kit: Kit, folder: Path, stage: Path, licence: str, text: str) -> dict[str, Path]:

@@ -10,15 +10,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oneshot import __version__, blend, choose, corrections, mixdown, recall, released, sounding, stored
 from oneshot.along import Along
 from oneshot.analyse import analyse
+from oneshot.contents import CORRECTIONS, RECIPE, Kept, check_untouched, kept_of
 from oneshot.corrected import by_hand, correct, nudged
 from oneshot.corrections_toml import EMPTY_TEXT, Corrections, load
-from oneshot.errors import KitError, SettingsError, WorkError
+from oneshot.errors import AudioError, KitError, SessionError, SettingsError, WorkError
 from oneshot.examine import examine, heard_next
 from oneshot.export import write_all
 from oneshot.export.keys import Struck, assign_keys, second_keys, unknown_keys
@@ -26,6 +28,7 @@ from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomi
 from oneshot.finishing import Finisher
 from oneshot.found import Analysis
 from oneshot.hearing import TOLD, Progress
+from oneshot.holder import held
 from oneshot.kit_file import read_manifest
 from oneshot.learned import learn_balance
 from oneshot.model import Articulation, Drum, Fader, Hit, Kit, OneShot, Problem, Session
@@ -37,12 +40,14 @@ from oneshot.problems import collect
 from oneshot.produce import Cutter
 from oneshot.recipe import Recipe
 from oneshot.recipe_toml import load_recipe, recipe_toml, recipe_values
+from oneshot.remeasured import with_home_measures
 from oneshot.remembered import remember, tracks_of
 from oneshot.report import write_report
-from oneshot.session import fingerprint_parts, open_session
+from oneshot.session import check_unchanged, fingerprint_parts, open_session
 from oneshot.store import Store, open_store
 from oneshot.tagging import tagged
-from oneshot.tracks import open_tracks
+from oneshot.targets import check_outside_sessions
+from oneshot.tracks import open_tracks, with_tracks, without_place
 from oneshot.workers import working
 
 
@@ -63,22 +68,32 @@ def check(session_path: Path) -> Session:
 
 def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None, only: str | None = None,
           fresh: bool = False, jobs: int | None = None, progress: Progress | None = None,
-          last: Path | None = None, processed: Path | None = None) -> BuildResult:
+          last: Path | None = None, processed: Path | None = None, hold: bool = True) -> BuildResult:
     """Build a kit from a session.
 
     ``only``: build this drum alone; ``last``: the zip of a release whose names, layers, velocities and keys are kept,
     in place of those that the kit remembers; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless
     given (they change nothing in the result); ``processed``: a folder of processed tracks of the same takes, else the
-    one that session.toml names or the kit was last built with. Raises an error of the tree in ``errors.py``, and then
-    nothing is written.
+    one that session.toml names or the kit was last built with; ``hold``: keep other builds and reviews off the kit,
+    unless the caller does. Raises an error of the tree in ``errors.py``, and then nothing is written.
     """
-    tell = progress or _quiet
+    with held(kit_path, "a build") if hold else nullcontext():
+        return _build(session_path, kit_path, recipe_path, only, fresh=fresh, jobs=jobs or os.cpu_count() or 1,
+                      tell=progress or _quiet, last=last, processed=processed)
+
+
+def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: str | None, *, fresh: bool, jobs: int,
+           tell: Progress, last: Path | None, processed: Path | None) -> BuildResult:
+    """As ``build``, of a kit that is held."""
     session = open_session(session_path)
-    _check_target(kit_path, session)
+    kept = _check_target(kit_path, session)
     recipe, told = _recipe(recipe_path, kit_path)
     if only is not None:
         recipe = replace(recipe, export=replace(recipe.export, drums=(only,)))
     tracks, along = _along(session, kit_path, recipe, processed)
+    recorded = session if along is None else with_tracks(session, along.tracks.takes)
+    parts = fingerprint_parts(recorded)
+    check_unchanged(recorded, parts)
     before = released.read_pack(last) if last is not None else released.read(kit_path)
     overruled = load(kit_path / "corrections.toml")
     store = open_store(fingerprint_parts(session))
@@ -87,35 +102,42 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     memory = recall.memory()
     if memory is not None:
         memory.begin(tuple(fingerprint_parts(session)))
-    found, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
+    try:
+        found, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
+        check_unchanged(recorded, parts)
+    except (AudioError, SessionError):
+        store.clear()  # what was stored may be of recordings that nobody has
+        raise
     told = (*told, *apart)
     rates = {take.name: take.sample_rate for take in session.takes}
     corrected, held = _corrected(session, found, overruled, before, _names_of(along))
     session, found = correct(session, found, corrected)
     known = {drum.name for drum in found.drums}
     found, hits = _only(found, recipe.export.drums)
-    with working(jobs or os.cpu_count() or 1):
+    with working(jobs):
         chosen, following = _choose(session, found, hits, recipe, corrected, held, tell)
     handling = corrections.handling(corrected, chosen.hits, rates)
     found = nudged(found, handling)
     try:
-        with staged_folder(kit_path) as stage:
+        with staged_folder(kit_path, kept.settle) as stage:
             kit = _make(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
             told = (*told, *corrected.problems, *chosen.problems, *corrections.unmet(corrected, chosen.hits),
                     *_nothing_printed(recipe, kit, known),
                     *(() if before is None else released.broken(kit, before, rates)))
             kit = replace(kit, problems=collect([*kit.problems, *told]))
             tell("writing", 0.0)
-            _write(kit, stage, recipe, kit_path, before)
+            _write(kit, stage, recipe, kept, before)
             files = [path for path in stage.rglob("*") if path.is_file()]
             size = sum(path.stat().st_size for path in files)
+            check_unchanged(recorded, parts)
+            kept.into(stage)
     except OSError as error:
         raise WorkError(f"{kit_path} cannot be written ({error.strerror or error}): free some space or choose another "
                         "place") from None
     remember(kit_path, session_path, tracks)
     if memory is not None:
         memory.end()
-    return BuildResult(kit, kit_path, len(files), size)
+    return BuildResult(replace(kit, problems=collect([*kit.problems, *kept.told])), kit_path, len(files), size)
 
 
 def analysed(session: Session, store: Store, overruled: Corrections, recipe: Recipe, *, jobs: int | None = None,
@@ -227,6 +249,8 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     if not recipe.files.lite:
         shots = finisher.shots(shots)
         cutter.trim(finisher.gain_db)
+        shots = with_home_measures(stage, shots, {d.name: d.home for d in found.drums},
+                                   _noise_of(found, chosen.hits), recipe.cut.above_noise_db)
     drums = _drums(found, shots, recipe, before)
     balance, learned, unknown = _balance(session, found, drums, cutter, recipe)
     if recipe.files.lite:
@@ -254,7 +278,9 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
     shots = mixdown.with_levels(stage, kit.one_shots, balance, rates)
     noisy = mixdown.noise_problems(shots, balance, found.noise, {hit.id: hit.take for hit in chosen.hits})
-    return replace(kit, one_shots=shots, problems=(*kit.problems, *noisy))
+    if along is not None:
+        session = without_place(session, along.tracks.folder)
+    return replace(kit, session=session, one_shots=shots, problems=(*kit.problems, *noisy))
 
 
 def _quiet(stage: str, share: float) -> None:
@@ -265,19 +291,23 @@ def _quiet(stage: str, share: float) -> None:
 # --------------------------------------------------------------------------------------------------------------- before
 
 
-def _check_target(kit_path: Path, session: Session) -> None:
-    """Raise KitError where a kit must not be written."""
+def _check_target(kit_path: Path, session: Session) -> Kept:
+    """What there is to keep where the kit goes. Raises KitError or SettingsError where it must not be written."""
     recover_folder(kit_path)
     if session.root.resolve().is_relative_to(kit_path.resolve()):
         raise KitError(f"{kit_path} holds the session itself: choose another place, so that recordings stay untouched")
     if kit_path.exists() and not is_our_kit(kit_path):
         raise KitError(f"{kit_path} exists and is no kit of ours: choose another place, or move it away")
-    if kit_path.exists() and any(file.get("processed") == "outside" for shot in read_manifest(kit_path)["one_shots"]
-                                 for file in shot["files"]):
+    kept = kept_of(kit_path)
+    if kept.kit is not None and any(file.processed == "outside" for shot in kept.kit.one_shots for file in shot.files):
         raise KitError(f"{kit_path} holds files that were processed after they were cut, which a build would replace: "
                        "choose another place, or move it away")
     if kit_path.resolve().is_relative_to(session.root.resolve()):
         raise KitError(f"{kit_path} lies inside the session: choose a place outside, so that recordings stay untouched")
+    check_outside_sessions(kit_path)
+    if kept.kit is not None:
+        check_untouched(kit_path, kept.kit)
+    return kept
 
 
 def _recipe(recipe_path: Path | None, kit_path: Path) -> tuple[Recipe, tuple[Problem, ...]]:
@@ -380,6 +410,12 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
     return faders, source, told
 
 
+def _noise_of(found: Analysis, hits: tuple[Hit, ...]) -> dict[int, Mapping[str, float | None]]:
+    """Hit id -> mic -> noise floor (dBFS)."""
+    takes = {each.take: each.noise_dbfs for each in found.noise}
+    return {hit.id: takes.get(hit.take, {}) for hit in hits}
+
+
 def _polarity(found: Analysis, along: Along | None) -> Mapping[str, Mapping[str, int]]:
     """Take -> mic -> measured polarity, of processed tracks too."""
     if along is None:
@@ -411,11 +447,10 @@ def _named(values: dict[str, object], session: Session) -> dict[str, object]:
     return values
 
 
-def _write(kit: Kit, stage: Path, recipe: Recipe, kit_path: Path, before: released.Released | None) -> None:
+def _write(kit: Kit, stage: Path, recipe: Recipe, kept: Kept, before: released.Released | None) -> None:
     """Everything but the sound files. Raises OSError where the disk refuses."""
-    write_atomic(stage / "recipe.toml", recipe_toml(recipe))
-    kept = kit_path / "corrections.toml"
-    write_atomic(stage / "corrections.toml", kept.read_bytes() if kept.exists() else EMPTY_TEXT)
+    write_atomic(stage / RECIPE, recipe_toml(recipe))
+    write_atomic(stage / CORRECTIONS, kept.texts[CORRECTIONS] or EMPTY_TEXT)
     if before is not None:
         write_atomic(stage / released.NAME, released.to_json(before))
     write_all(kit, stage)

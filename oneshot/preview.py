@@ -17,12 +17,17 @@ from scipy.signal import oaconvolve
 from scipy.signal.windows import hann
 
 from oneshot import blend, grooves, loudness, playable, player
-from oneshot.audio import TakeReader, write_wav
-from oneshot.errors import KitError
+from oneshot.audio import TakeReader, wav_bytes
+from oneshot.chunks import info_chunk, read_chunk
+from oneshot.errors import AudioError, KitError
+from oneshot.export.manifest import kit_info
+from oneshot.files import write_atomic
 from oneshot.kit_file import read_kit, with_processed
-from oneshot.model import Floats, Hit, Kit, Problem, Session, Take
+from oneshot.model import Chunk, Floats, Hit, Kit, Problem, Session, Take
 from oneshot.player import Player
+from oneshot.remembered import session_of, tracks_of
 from oneshot.session import open_session
+from oneshot.targets import check_target
 
 LOUDNESS_LUFS = -16.0
 CEILING_DBTP = -1.0
@@ -38,6 +43,7 @@ HEARD_S = 0.1
 REACH_S = 0.003
 """How far apart a stroke and its replay are looked for."""
 SUBTYPE = "PCM_24"
+SUBJECT = "preview of a drum kit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +82,11 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
             session_path: Path | None = None) -> Preview:
     """Play a kit to a 24-bit WAV: the built-in groove unless a MIDI file or a take is named.
 
-    Raises KitError where the folder is no kit, the take is not in it, or nothing of what is asked can be played.
+    Raises KitError where the folder is no kit, the take is not in it, or nothing of what is asked can be played;
+    SettingsError where ``out`` lies in a session or is there and is no preview of this kit.
     """
     kit = read_kit(folder)
+    check_target(out, sessions=(session_path, session_of(folder)), ours=lambda path: _is_ours(path, kit))
     if not kit.one_shots:
         raise KitError(f"{folder}: holds no one-shot that could be played")
     rates = [each.sample_rate for each in kit.session.takes]
@@ -93,7 +101,7 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
                        f"{', '.join(str(key.key) for key in keys)}")
     replayed = compare(folder, kit, take, open_session(session_path)) if take is not None and session_path else ()
     made, held = at_loudness(x, rate)
-    write_wav(out, made, rate, SUBTYPE)
+    write_atomic(out, wav_bytes(made, rate, SUBTYPE, [_mark(kit)]))
     levels = loudness.measure(made, rate)
     lost = [Problem(str(midi), f"asks {count} times for key {key}, which the kit does not have", "choose another key")
             for key, count in sorted(band.missing.items())]
@@ -110,6 +118,19 @@ def record(made: Preview) -> dict[str, object]:
     return {**figures(asdict(made)), "path": str(made.path),
             "replayed": [figures(asdict(row)) for row in made.replayed],
             "problems": [asdict(problem) for problem in made.problems]}
+
+
+def _mark(kit: Kit) -> Chunk:
+    """What a preview says of itself, by which the next one knows that it may take its place."""
+    return info_chunk({"INAM": str(kit_info(kit)["name"]), "ISBJ": SUBJECT, "ISFT": "oneshot"})
+
+
+def _is_ours(path: Path, kit: Kit) -> bool:
+    """Whether a file is a preview of that kit."""
+    try:
+        return read_chunk(path, b"LIST") == _mark(kit).data
+    except (AudioError, OSError):
+        return False
 
 
 def _take(kit: Kit, name: str) -> Take:
@@ -173,7 +194,7 @@ def compare(folder: Path, kit: Kit, take: str, session: Session) -> tuple[Replay
     Raises KitError where the session does not have the take, AudioError where a file cannot be read.
     """
     try:
-        there = with_processed(session, kit).take(take)
+        there = with_processed(session, kit, tracks_of(folder)).take(take)
     except KeyError:
         raise KitError(f"{session.root}: has no take called {take!r}; name the session the kit was built "
                        "from") from None

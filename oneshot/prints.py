@@ -176,13 +176,16 @@ class Printer:
         path.parent.mkdir(parents=True, exist_ok=True)
         subtype = "PCM_24" if take.subtype == "PCM_16" else take.subtype
         write_wav(path, mixed.x, take.sample_rate, subtype)
-        levels = loudness.measure(_as_written(mixed.x, subtype), take.sample_rate)
+        x = _as_written(mixed.x, subtype)
+        levels = loudness.measure(x, take.sample_rate)
         return Print(
             print=recipe.name, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=layer, round_robin=robin,
             velocity=velocity, mics=mixed.mics, path=path.relative_to(self.folder).as_posix(), frames=mixed.plan.frames,
             source_start=mixed.plan.start, offset_frames=mixed.plan.offset_frames,
-            first_excursion=mixed.first_excursion, peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp,
-            momentary_lufs=levels.momentary_lufs, sha256=sha256_of(path), rank=rank, why=why)
+            first_excursion=blend.first_excursion(x.sum(axis=0), sample_rate=take.sample_rate),
+            peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp,
+            momentary_lufs=levels.momentary_lufs, sha256=sha256_of(path), rank=rank, why=why,
+            fade_out_frames=mixed.plan.fade_out_frames)
 
 
 def _as_written(x: Floats, subtype: str) -> Floats:

@@ -117,6 +117,9 @@ class Finishing:
         check_fields(self, "files")
         if self.sample_rate and self.sample_rate < 44100:
             raise SettingsError(f"files.sample_rate is {self.sample_rate}: give 44100 to 192000, or 0 for the source's")
+        if self.format == "flac" and self.sample_rate > 65535 and self.sample_rate % 10:  # RFC 9639, section 7
+            raise SettingsError(f"files.sample_rate is {self.sample_rate}, which FLAC is not written at: above 65535 "
+                                "Hz give a multiple of 10")
         if self.format != "wav" and self.bits == "32 float":
             raise SettingsError(f"files.bits is '32 float', which files.format {self.format!r} is not written in here: "
                                 "choose 'wav', or 24 bits")

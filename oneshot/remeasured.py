@@ -7,8 +7,9 @@ of a decay and 0.2 dB (measured on computed sessions), and the limits here leave
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from oneshot.audio import read_audio, read_header
 from oneshot.cut import fade_in_curve, fade_out_curve
 from oneshot.errors import AudioError
 from oneshot.model import Floats, Kit, OneShot, Print, Sample
+from oneshot.recall import recalled, sound_of
 
 PITCH_SHARE = 0.003
 """5 cents."""
@@ -70,10 +72,41 @@ class HomeMeasures:
 
 
 def home_measures(folder: Path, kit: Kit, shot: OneShot, take: str) -> HomeMeasures | None:
-    """Pitch, decay and ring in the home mic, from the file that has it as it was cut, or processed since; None where no
-    file does. Raises AudioError where it cannot be read.
-    """
+    """Pitch, decay and ring of a kit's one-shot, a hit of ``take``, as ``measured_at_home`` has them."""
     home = next((drum.home for drum in kit.drums if drum.name == shot.drum), "")
+    level = next((noise.noise_dbfs.get(home) for noise in kit.noise if noise.take == take), None)
+    cutting = kit.recipe.get("cut")
+    above = float(cutting.get("above_noise_db", 6.0)) if isinstance(cutting, Mapping) else 6.0
+    return measured_at_home(folder, shot, home, level, above)
+
+
+def with_home_measures(folder: Path, shots: Sequence[OneShot], homes: Mapping[str, str],
+                       noise: Mapping[int, Mapping[str, float | None]], above_db: float) -> tuple[OneShot, ...]:
+    """One-shots with pitch, decay and ring as their finished files have them, so that whoever measures again finds what
+    was written down; those of which no file has the home mic stay as they are.
+
+    ``homes``: drum -> home mic; ``noise``: hit id -> mic -> noise floor (dBFS); ``above_db``: how far above it tails
+    end. Raises AudioError where a file cannot be read.
+    """
+    out = []
+    for shot in shots:
+        home = homes[shot.drum]
+        level = noise[shot.hit].get(home)
+        key = (tuple(replace(file, path="", sha256=sound_of(file.sha256)) for file in (*shot.files, *shot.untouched)),
+               home, level, above_db)
+        found = recalled("home", repr(key), partial(measured_at_home, folder, shot, home, level, above_db))
+        out.append(shot if found is None else replace(
+            shot, fundamental_hz=found.fundamental_hz, decay_s=found.decay.best_s, edt_s=found.decay.edt_s,
+            t20_s=found.decay.t20_s, ring_kept_db=found.ring_kept_db))
+    return tuple(out)
+
+
+def measured_at_home(folder: Path, shot: OneShot, home: str, noise_dbfs: float | None,
+                     above_db: float) -> HomeMeasures | None:
+    """Pitch, decay and ring in the home mic, from the file that has it as it was cut, or processed since; None where no
+    file does. ``noise_dbfs`` and gains count to 0.01 dB, as a manifest holds them. Raises AudioError where the file
+    cannot be read.
+    """
     file = next((each for each in (*shot.files, *shot.untouched)
                  if home in each.mics and not each.repaired and each.hit == shot.hit), None)
     if file is None or (file.gain_db > 0 and (file.peak_dbfs or 0.0) > FULL_DBFS):  # stopped at full scale: told of
@@ -84,13 +117,10 @@ def home_measures(folder: Path, kit: Kit, shot: OneShot, take: str) -> HomeMeasu
     x, rate, at = unfaded(audio[file.mics.index(home)], file), header.sample_rate, file.onset_frame
     steady = offset_of(x, file)
     x = x - steady
-    level = next((noise.noise_dbfs.get(home) for noise in kit.noise if noise.take == take), None)
     louder = file.outside.get("level_db")
     louder_db = louder if isinstance(louder, int | float) else 0.0
-    noise = 0.0 if level is None else 10 ** ((level + file.gain_db + louder_db) / 20)
-    cutting = kit.recipe.get("cut")
-    above = float(cutting.get("above_noise_db", 6.0)) if isinstance(cutting, Mapping) else 6.0
-    end = measures.tail_end(x, sample_rate=rate, noise_rms=noise, above_db=above, attack=at)
+    noise = 0.0 if noise_dbfs is None else 10 ** ((round(noise_dbfs, 2) + round(file.gain_db, 2) + louder_db) / 20)
+    end = measures.tail_end(x, sample_rate=rate, noise_rms=noise, above_db=above_db, attack=at)
     decay = measures.decay(x, sample_rate=rate, noise_rms=noise, attack=at)
     pitch = measures.fundamental_hz(x, sample_rate=rate, attack=at, stop=end)
     # a ring that ends near the noise cannot be told beside an offset that is only known from the file

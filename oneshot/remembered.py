@@ -51,6 +51,16 @@ def _folder(note: Path) -> Path | None:
     return path if path.is_dir() else None
 
 
+def known_sessions() -> list[Path]:
+    """The folders of all sessions that kits were built from on this machine, those that are still there."""
+    try:
+        notes = sorted(_notes().glob("*.txt"))
+    except OSError:
+        return []
+    found = (_folder(note) for note in notes)
+    return list(dict.fromkeys(folder for folder in found if folder is not None))
+
+
 def forget(kit: Path) -> None:
     """Take the note away again: of a kit that was only passing."""
     _note(kit).unlink(missing_ok=True)
@@ -62,7 +72,10 @@ def note_beside(kit: Path, ending: str) -> Path:
     return _note(kit).with_suffix(f".{ending}")
 
 
-def _note(kit: Path) -> Path:
+def _notes() -> Path:
     given = os.environ.get("ONESHOT_STATE")
-    folder = Path(given) if given else Path(platformdirs.user_state_dir("oneshot", appauthor=False))
-    return folder / "kits" / f"{hashlib.sha256(str(kit.resolve()).encode()).hexdigest()[:32]}.txt"
+    return (Path(given) if given else Path(platformdirs.user_state_dir("oneshot", appauthor=False))) / "kits"
+
+
+def _note(kit: Path) -> Path:
+    return _notes() / f"{hashlib.sha256(str(kit.resolve()).encode()).hexdigest()[:32]}.txt"

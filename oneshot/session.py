@@ -118,6 +118,22 @@ def fingerprint_parts(session: Session) -> list[tuple[str, int, int, str]]:
     return parts
 
 
+def check_unchanged(session: Session, parts: list[tuple[str, int, int, str]]) -> None:
+    """Raise SessionError where a recording is not what it was when ``parts`` (as ``fingerprint_parts``) and the session
+    were read: what was made of it since may hold silence or halves of two recordings.
+    """
+    now = fingerprint_parts(session)
+    frames = {source.path: read_header(session.root / source.path).frames
+              for take in session.takes for mic in take.mics for source in mic.sources}
+    shorter = {source.path for take in session.takes for mic in take.mics for source in mic.sources
+               if source.frames != frames[source.path]}
+    changed = sorted({before[0] for before, after in zip(parts, now, strict=True) if before != after} | shorter)
+    if changed:
+        more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
+        raise SessionError(f"{session.root / changed[0]}{more} changed while it was read, and nothing was written: "
+                           "wait until it is finished, and start again")
+
+
 # -------------------------------------------------------------------------------------------------------------- folders
 
 

@@ -15,7 +15,7 @@ import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from oneshot.audio import EXTENSIONS, Header, read_header, widest
 from oneshot.errors import SessionError, SettingsError
@@ -24,6 +24,8 @@ from oneshot.roles import clean_name, kind_of, role_of, side_of
 from oneshot.session import natural_key
 
 KIT_ROLES = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
+TRACKS = "processed tracks"
+"""Below which a kit names the files of processed tracks that lie outside its session."""
 MARK = "processed"
 """Follows the name of a track that is called as a mic is."""
 _ASIDE = re.compile(r"\b(processed|proc|prc|wet|mixed|stems?|bounced?|printed?|post|export(ed)?|render(ed)?|final|eq|"
@@ -61,10 +63,11 @@ class TakeTracks:
 
 @dataclass(frozen=True, slots=True)
 class Tracks:
-    """All of a folder: take -> its tracks, and what to tell."""
+    """All of a folder: take -> its tracks, what to tell, and where it lies."""
 
     takes: Mapping[str, TakeTracks]
     problems: tuple[Problem, ...] = ()
+    folder: Path = Path()
 
 
 def open_tracks(session: Session, folder: Path, said: Mapping[str, Sequence[str]]) -> Tracks:
@@ -96,7 +99,7 @@ def open_tracks(session: Session, folder: Path, said: Mapping[str, Sequence[str]
                 for stem, paths in _stems(files[take.name]).items()]
         mics = tuple(mic for track in made for mic in track.mics)
         out[take.name] = TakeTracks(replace(take, mics=mics, subtype=widest([t.subtype for t in made])), tuple(made))
-    return Tracks(out, tuple(dict.fromkeys(problems)))
+    return Tracks(out, tuple(dict.fromkeys(problems)), folder)
 
 
 def with_tracks(session: Session, tracks: Mapping[str, TakeTracks]) -> Session:
@@ -104,6 +107,23 @@ def with_tracks(session: Session, tracks: Mapping[str, TakeTracks]) -> Session:
     return replace(session, takes=tuple(
         replace(take, mics=(*take.mics, *tracks[take.name].take.mics)) if take.name in tracks else take
         for take in session.takes))
+
+
+def without_place(session: Session, folder: Path) -> Session:
+    """The session with processed tracks of ``folder`` among its mics, as a kit names their files: where the folder lies
+    outside the session, below ``TRACKS``, for where it lies is nobody's business but its owner's.
+    """
+    inside = folder.resolve().is_relative_to(session.root.resolve())
+    whole = _from(session.root, folder)
+
+    def named(mic: Mic) -> Mic:
+        """The mic with the paths that a kit gives its files."""
+        if mic.recorded or inside:
+            return mic
+        return replace(mic, sources=tuple(replace(s, path=f"{TRACKS}/{PurePosixPath(s.path).relative_to(whole)}")
+                                          for s in mic.sources))
+
+    return replace(session, takes=tuple(replace(take, mics=tuple(map(named, take.mics))) for take in session.takes))
 
 
 # --------------------------------------------------------------------------------------------------------------- folder

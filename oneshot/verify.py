@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from oneshot.audio import read_audio
+from oneshot.contents import SUMS, WITH_PACK, entries, published
 from oneshot.errors import AudioError, KitError
 from oneshot.export import hits_csv, manifest, readme, sfz
 from oneshot.export.shape import faults
@@ -40,8 +41,6 @@ QUIET_DBFS = -90.0
 ENDS_DBFS = -60.0
 """The same for files that were processed after they were cut. (common practice, no source)"""
 FOLDERS = ("samples", "prints")
-SUMS = "SHA256SUMS.txt"
-"""In a pack: the sum of every file."""
 BESIDE = (manifest.SCHEMA_NAME, hits_csv.NAME, readme.NAME, "recipe.toml", "report.html")
 
 
@@ -64,8 +63,21 @@ def verify(path: Path) -> list[Difference]:
         return verify_kit(path)
     with tempfile.TemporaryDirectory(prefix="oneshot-") as stage:
         folder = _unpacked(path, Path(stage))
-        return verify_kit(folder) if (folder / manifest.NAME).exists() or not (folder / SUMS).is_file() else \
-            verify_recordings(folder)
+        if not (folder / manifest.NAME).exists() and (folder / SUMS).is_file():
+            return verify_recordings(folder)
+        return sorted({*verify_kit(folder), *_added(folder)})
+
+
+def _added(folder: Path) -> Iterator[Difference]:
+    """Files in the folder of a packed kit that no kit or pack of ours has, or that its list of sums does not name."""
+    kit = read_kit(folder)
+    known = {*published(kit), *WITH_PACK}
+    sums = folder / SUMS
+    if sums.is_file():
+        known &= {SUMS, *(line[66:] for line in sums.read_text(encoding="utf-8", errors="replace").splitlines())}
+    for name in entries(folder):
+        if name not in known:
+            yield Difference(name, "file", "one of the kit's", "added")
 
 
 def _unpacked(path: Path, stage: Path) -> Path:
@@ -75,6 +87,8 @@ def _unpacked(path: Path, stage: Path) -> Path:
             tops = {name.split("/")[0] for name in file.namelist()}
             if len(tops) != 1 or any(".." in name.split("/") for name in file.namelist()):
                 raise KitError(f"{path}: no pack of ours: it holds more than one folder")
+            if len(set(file.namelist())) != len(file.namelist()):
+                raise KitError(f"{path}: no pack of ours: it holds two files of one name")
             file.extractall(stage)
     except (OSError, zipfile.BadZipFile, ValueError, RuntimeError) as error:
         raise KitError(f"{path}: cannot be read as a zip ({error}); get it again") from None
@@ -125,6 +139,8 @@ def verify_kit(folder: Path) -> list[Difference]:
     found += _again(folder)
     found += _listing(folder, document)
     found += _sums(folder)
+    if (folder / SUMS).is_file():  # a pack that was unpacked
+        found += _added(folder)
     found += _layers(document)
     if document["one_shots"]:
         found += _mapping(folder, document)
@@ -206,13 +222,15 @@ def _tags(path: Path, name: str, row: Mapping[str, Any], key: int | None) -> Ite
 
 
 def _ends(name: str, row: Mapping[str, Any], x: Floats, quiet_dbfs: float | None) -> Iterator[Difference]:
-    """First and last sample of a faded end: a step above the noise is a click. Prints end in silence."""
+    """First and last sample of a faded end: a step above the noise is a click. A print's fade-in ends at its attack;
+    one of unknown fade-out ends in silence.
+    """
     limit = max(QUIET_DBFS, -np.inf if quiet_dbfs is None else quiet_dbfs + EDGE_DB)
     ends = (("first sample", "fade_in_frames", 0), ("last sample", "fade_out_frames", -1))
     for what, fade, index in ends:
         step = float(np.max(np.abs(x[:, index]))) if x.shape[1] else 0.0
         level = 20 * np.log10(step) if step > 0 else -np.inf
-        if row.get(fade, 1) > 0 and level > limit:
+        if row.get(fade, row.get("offset_frames", 1) if index == 0 else 1) > 0 and level > limit:
             yield Difference(name, what, f"below {limit:.1f} dBFS", f"{level:.1f} dBFS")
 
 

@@ -5,19 +5,27 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 import zipfile
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from kit_example import example_kit
 from PIL import Image
 
-from oneshot import giving, pack, released, verify
+from oneshot import giving, pack, pipeline, released, verify
 from oneshot.audio import read_audio
+from oneshot.contents import SUMS, WITH_PACK
 from oneshot.corrections_toml import EMPTY_TEXT
 from oneshot.errors import KitError, SettingsError
 from oneshot.export import manifest
+from oneshot.kit_file import read_kit, with_processed
+from oneshot.session import open_session
+
+if TYPE_CHECKING:
+    from stage_inputs import Pier
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +59,7 @@ def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(folder: Path, tmp_pa
 
     for path in (folder / "samples").rglob("*.wav"):
         assert path.read_bytes() == inside[path.relative_to(folder).as_posix()]
-    assert set(pack.EXTRA) - {"CHANGES.txt"} <= set(inside)
+    assert set(WITH_PACK) - {"CHANGES.txt"} <= set(inside)
     assert "corrections.toml" not in inside
     assert b"Creative Commons Attribution 4.0 International" in inside["LICENCE.txt"]
     assert "Creative Commons Attribution 4.0 International" == json.loads(inside["manifest.json"])["kit"]["licence"]
@@ -164,3 +172,91 @@ def test_a_kit_that_is_not_what_it_says_is_not_packed(tmp_path: Path) -> None:
     with pytest.raises(KitError, match="run oneshot verify, and build the kit again"):
         pack.pack_kit(tmp_path / "kit", tmp_path / "out.zip", licence="cc0")
     assert [tmp_path / "kit"] == list(tmp_path.iterdir())
+
+
+@pytest.mark.usefixtures("quick")
+def test_what_merely_lies_in_the_folder_is_not_published(tmp_path: Path) -> None:
+    """Strangers, targets of links, notes, unfinished files and the zip itself stay out, and are named."""
+    kit = tmp_path / "kit"
+    example_kit(kit)
+    (tmp_path / "private.txt").write_text("private", encoding="utf-8")
+    (kit / "link.txt").symlink_to(tmp_path / "private.txt")
+    (kit / "prints").mkdir(exist_ok=True)
+    (kit / "prints" / "mine.wav").write_bytes(b"private")
+    (kit / "mappings" / "private.sfz").write_bytes(b"private")
+    (kit / "corrections.toml").write_text(f"{EMPTY_TEXT}# private\n", encoding="utf-8")
+    (kit / "corrections.toml.bak").write_text("# private", encoding="utf-8")
+    (kit / ".corrections.toml.123.part").write_text("# private", encoding="utf-8")
+    made = pack.pack_kit(kit, kit / "out.zip", licence="cc0")
+    inside = read(made.path)
+
+    assert not [name for name, content in inside.items() if b"private" in content]
+    assert ("corrections.toml.bak", "link.txt", "mappings/private.sfz", "prints/mine.wav") == tuple(
+        name for name in made.left_out if not name.startswith(("out.zip", ".pack")))
+    assert [] == verify.verify(made.path)
+    assert sorted(pack.pack_kit(kit, tmp_path / "2.zip", licence="cc0").left_out) == sorted((*made.left_out, "out.zip"))
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("which", ["samples", "report.html", "mappings"])
+def test_a_link_is_never_followed(tmp_path: Path, which: str) -> None:
+    """Not even where a file of the kit's should be, nor through a folder."""
+    kit = tmp_path / "kit"
+    example_kit(kit)
+    (kit / "report.html").write_text("page", encoding="utf-8")
+    (kit / which).rename(tmp_path / "elsewhere")
+    (kit / which).symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(KitError, match=r"is a link|not as its manifest"):
+        pack.pack_kit(kit, tmp_path / "out.zip", licence="cc0")
+    assert not (tmp_path / "out.zip").exists()
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("name", ["setup.exe", "samples/more.wav", "mappings/more.sfz", "corrections.toml"])
+@pytest.mark.parametrize("sums", [True, False])
+def test_a_zip_to_which_something_was_added_is_found(folder: Path, tmp_path: Path, name: str, *, sums: bool) -> None:
+    """With the list of sums as it was, and without it; unpacked, too."""
+    path = pack.pack_kit(folder, tmp_path / "out.zip", licence="cc0").path
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(tmp_path / "new.zip", "w") as new:
+        top = old.namelist()[0].split("/")[0]
+        for each in old.namelist():
+            if sums or not each.endswith(SUMS):
+                new.writestr(each, old.read(each))
+        new.writestr(f"{top}/{name}", b"added")
+
+    assert (name, "file") in [(found.path, found.what) for found in verify.verify(tmp_path / "new.zip")]
+    with zipfile.ZipFile(tmp_path / "new.zip") as file:
+        file.extractall(tmp_path)
+    if sums:
+        assert name in [found.path for found in verify.verify(tmp_path / top)]
+
+
+def test_a_zip_with_two_files_of_one_name_is_refused(tmp_path: Path) -> None:
+    """Which of them is unpacked is not for chance to say."""
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as file:
+        file.writestr("kit/manifest.json", "a")
+        with pytest.warns(UserWarning, match="Duplicate"):
+            file.writestr("kit/manifest.json", "b")
+    with pytest.raises(KitError, match="two files of one name"):
+        verify.verify(tmp_path / "a.zip")
+
+
+def test_where_things_lie_on_this_machine_does_not_go_out(pier: Pier, tmp_path: Path) -> None:
+    """Neither the session's folder nor that of processed tracks is named in any file of a pack; the kit still finds
+    them here.
+    """
+    tracks = tmp_path / "home of ada" / "mixed"
+    tracks.mkdir(parents=True)
+    shutil.copyfile(next(pier.session.rglob("Kick In.wav")), tracks / "Kick In mixed.wav")
+    built = pipeline.build(pier.session, tmp_path / "kit", processed=tracks)
+    inside = read(pack.pack_kit(tmp_path / "kit", tmp_path / "out.zip", licence="cc0").path)
+
+    assert built.kit.tracks
+    for name, content in inside.items():
+        assert b"home of ada" not in content, name
+        assert pier.session.parent.name.encode() not in content, name
+    sources = {source["path"] for take in json.loads(inside["manifest.json"])["session"]["takes"]
+               for mic in take["mics"] for source in mic["source"]}
+    assert not [path for path in sources if path.startswith(("/", ".."))]
+    heard = with_processed(open_session(pier.session), read_kit(tmp_path / "kit"), tracks)
+    assert any(not mic.recorded for take in heard.takes for mic in take.mics)

@@ -11,7 +11,7 @@ from review_desk import own_copy
 
 from oneshot import pipeline
 from oneshot.corrections_toml import Correction, Corrections, Place, dump
-from oneshot.errors import WorkError
+from oneshot.errors import KitError, WorkError
 from oneshot.files import sha256_of
 from oneshot.kit_file import read_kit
 from oneshot.model import Hit
@@ -128,11 +128,19 @@ def test_new_tags_are_no_new_sound(pair: tuple[Path, Path, Memory], pier: Pier,
 
 
 def test_a_file_that_somebody_touched_is_made_anew(pair: tuple[Path, Path, Memory], pier: Pier) -> None:
-    """A sample edited in the kit does not live on: it is cut again."""
+    """A sample written over is not used again, though it holds what it did; one that holds something else stops the
+    build, until it is moved away.
+    """
     mine, other, memory = pair
     path = min(mine.rglob("samples/**/*.wav"))
-    path.write_bytes(path.read_bytes()[:-100])
-
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-100])
+    with remembering(memory), pytest.raises(KitError, match="changed after the kit was built"):
+        pipeline.build(pier.session, mine)
+    path.unlink()
+    with remembering(memory):
+        pipeline.build(pier.session, mine)
+    path.write_bytes(whole)
     with remembering(memory):
         pipeline.build(pier.session, mine)
 

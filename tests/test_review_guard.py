@@ -14,9 +14,9 @@ from review_desk import PORT, TOKEN, Client, entries, own_copy, place
 from starlette.testclient import TestClient
 
 from oneshot.errors import KitError, WorkError
+from oneshot.holder import Holder
 from oneshot.review import sound
 from oneshot.review.guard import Guard
-from oneshot.review.holder import Holder
 from oneshot.review.serve import serve
 from oneshot.review.server import application
 
@@ -120,7 +120,7 @@ def test_one_kit_has_one_reviewer(pier: Pier, tmp_path: Path) -> None:
     first, second = Holder(folder), Holder(folder)
     first.take("process 12 at port 34")
 
-    with pytest.raises(KitError, match=r"under review already \(process 12 at port 34\): use that page"):
+    with pytest.raises(KitError, match=r"in use already \(process 12 at port 34\): go on there"):
         second.take("process 56")
     first.leave()
     second.take("process 56")

@@ -292,7 +292,7 @@ def test_a_second_server_is_refused(sight: Sight, pier: Pier) -> None:
                              str(pier.session), "--no-browser"], capture_output=True, text=True, check=False)
 
     assert 1 == second.returncode
-    assert "under review already" in second.stderr
+    assert "in use already (a review" in second.stderr
 
 
 def test_everything_works_from_the_keyboard(sight: Sight) -> None:

@@ -7,7 +7,7 @@ package's ``playable.py`` the levels that mappings share.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,20 +17,28 @@ from oneshot.model import Kit
 
 @dataclass(frozen=True, slots=True)
 class Format:
-    """One row: ``name`` as the user knows it, ``write`` its exporter, ``about`` what it is good for."""
+    """One row: ``name`` as the user knows it, ``write`` its exporter, ``names`` the paths of all that it may write,
+    from the kit's folder, ``about`` what it is good for.
+    """
 
     name: str
     write: Callable[[Kit, Path], list[Path]]
+    names: Callable[[Kit], Sequence[str]]
     about: str
 
 
 FORMATS: tuple[Format, ...] = (
-    Format("manifest", manifest.write, "manifest.json and its JSON Schema: all that is known of the kit, for programs"),
-    Format("hits", hits_csv.write, "hits.csv: one line per hit, for a spreadsheet"),
-    Format("readme", readme.write, "README.txt: what the kit is, for whoever opens the folder"),
-    Format("sfz", sfz.write, "mappings/kit.sfz and mappings/drums/: layers, round robins, every mic, ready to play"),
-    Format("sf2", sf2.write, "mappings/kit.sf2: the balanced mix as a SoundFont, one preset a round robin"),
-    Format("midi", midi.write, "mappings/kit.mid and keys.csv: the key map; played-*.mid: each take as a performance"),
+    Format("manifest", manifest.write, lambda _: (manifest.NAME, manifest.SCHEMA_NAME),
+           "manifest.json and its JSON Schema: all that is known of the kit, for programs"),
+    Format("hits", hits_csv.write, lambda _: (hits_csv.NAME,), "hits.csv: one line per hit, for a spreadsheet"),
+    Format("readme", readme.write, lambda _: (readme.NAME,),
+           "README.txt: what the kit is, for whoever opens the folder"),
+    Format("sfz", sfz.write, sfz.names,
+           "mappings/kit.sfz and mappings/drums/: layers, round robins, every mic, ready to play"),
+    Format("sf2", sf2.write, lambda _: (sf2.NAME,),
+           "mappings/kit.sf2: the balanced mix as a SoundFont, one preset a round robin"),
+    Format("midi", midi.write, midi.names,
+           "mappings/kit.mid and keys.csv: the key map; played-*.mid: each take as a performance"),
 )
 
 

@@ -190,7 +190,8 @@ def _print(each: Print) -> Json:
         "peak_dbfs": rounded(each.peak_dbfs), "true_peak_dbtp": rounded(each.true_peak_dbtp),
         "momentary_lufs": rounded(each.momentary_lufs), "sha256": each.sha256, "rank": each.rank, "why": each.why,
         **({} if each.time_reference is None else {"time_reference": each.time_reference}),
-        **({} if each.sample_rate is None else {"sample_rate": each.sample_rate})}
+        **({} if each.sample_rate is None else {"sample_rate": each.sample_rate}),
+        **({} if each.fade_out_frames is None else {"fade_out_frames": each.fade_out_frames})}
 
 
 def _table(table: Table, digits: int) -> Json:

@@ -17,7 +17,7 @@ import mido
 from oneshot import playable
 from oneshot.corrections_toml import safe_name
 from oneshot.files import write_atomic
-from oneshot.model import Kit
+from oneshot.model import Kit, Take
 from oneshot.player import performance
 
 WALK, KEYS, TAKE = "mappings/kit.mid", "mappings/keys.csv", "mappings/played-{}.mid"
@@ -37,14 +37,27 @@ def write(kit: Kit, folder: Path) -> list[Path]:
     out = [folder / WALK, folder / KEYS]
     write_atomic(out[0], midi_bytes(kit.session.name, walk(kit)))
     write_atomic(out[1], key_table(kit))
-    for number, take in enumerate(kit.session.takes, start=1):
+    for name, take in _takes(kit).items():
         notes = [(note.at / take.sample_rate, note.key, note.velocity) for _, note in performance(kit, take.name)]
         if notes:
-            path = folder / TAKE.format(safe_name(take.name) or number)
-            if path in out:  # two takes whose names differ only in what a file name cannot show
-                path = folder / TAKE.format(f"{safe_name(take.name)}-{number}")
-            write_atomic(path, midi_bytes(take.name, notes))
-            out.append(path)
+            write_atomic(folder / name, midi_bytes(take.name, notes))
+            out.append(folder / name)
+    return out
+
+
+def names(kit: Kit) -> list[str]:
+    """Paths of what ``write`` may write, from the kit's folder."""
+    return [WALK, KEYS, *_takes(kit)]
+
+
+def _takes(kit: Kit) -> dict[str, Take]:
+    """Path of a performance -> the take it is of."""
+    out: dict[str, Take] = {}
+    for number, take in enumerate(kit.session.takes, start=1):
+        name = TAKE.format(safe_name(take.name) or number)
+        if name in out:  # two takes whose names differ only in what a file name cannot show
+            name = TAKE.format(f"{safe_name(take.name)}-{number}")
+        out[name] = take
     return out
 
 

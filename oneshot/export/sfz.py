@@ -47,13 +47,22 @@ def write(kit: Kit, folder: Path) -> list[Path]:
     Raises KitError where a drum's layers do not tile 1 to 127.
     """
     (folder / "mappings" / "drums").mkdir(parents=True, exist_ok=True)
-    out = [folder / NAME]
-    write_atomic(out[0], to_sfz(kit))
-    for drum in kit.drums:
-        if any(shot.drum == drum.name for shot in kit.one_shots):
-            out.append(folder / DRUM_NAME.format(safe_name(drum.name) or "drum"))
-            write_atomic(out[-1], to_sfz(kit, drum.name))
-    return out
+    rows = _mappings(kit)
+    for name, drum in rows.items():
+        write_atomic(folder / name, to_sfz(kit, drum))
+    return [folder / name for name in rows]
+
+
+def names(kit: Kit) -> list[str]:
+    """Paths of what ``write`` writes, from the kit's folder."""
+    return list(_mappings(kit))
+
+
+def _mappings(kit: Kit) -> dict[str, str | None]:
+    """Path of a mapping -> the one drum in it; None for all."""
+    there = {shot.drum for shot in kit.one_shots}
+    return {NAME: None, **{DRUM_NAME.format(safe_name(drum.name) or "drum"): drum.name
+                           for drum in kit.drums if drum.name in there}}
 
 
 def to_sfz(kit: Kit, only: str | None = None) -> str:

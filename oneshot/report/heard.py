@@ -10,6 +10,9 @@ from typing import Any
 from oneshot.report.lines import BLANK, Line, plain, table
 from oneshot.report.text import duration, size
 
+NAMED = 12
+"""How many of what is left out are named."""
+
 
 def preview_lines(record: Mapping[str, Any]) -> list[Line]:
     """A preview as lines: where it lies, what plays, how loud it is and, of a replayed take, how it differs."""
@@ -33,12 +36,15 @@ def preview_lines(record: Mapping[str, Any]) -> list[Line]:
 
 
 def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str, Any] | None, *,
-               kit: bool = True) -> list[Line]:
+               kit: bool = True, left_out: Sequence[str] = ()) -> list[Line]:
     """A pack as lines: the texts it publishes, and what was written; ``made`` None: nothing yet. ``kit``: it is a
-    kit's, not a session's.
+    kit's, not a session's; ``left_out``: what lies in its folder and stays there.
     """
     lines: list[Line] = [("head", "Texts that are published with it:")]
     lines += [("text", line) for line in table(texts, indent=2)]
+    if left_out:
+        some = ", ".join(left_out[:NAMED]) + (f" and {len(left_out) - NAMED} more" if len(left_out) > NAMED else "")
+        lines += [BLANK, ("text", plain(f"Left out, for it is not the kit's: {some}"))]
     lines += [BLANK, ("warn", caution), BLANK]
     if made is None:
         return [*lines, ("text", "Nothing was written. If all of this may be public, run it again with --yes.")]

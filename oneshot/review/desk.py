@@ -19,6 +19,7 @@ from oneshot.kit_file import read_kit, with_processed
 from oneshot.model import Fader, Hit, Kit, Session
 from oneshot.overruling import REACH_S, Corrected
 from oneshot.recipe import FaderRecipe
+from oneshot.remembered import tracks_of
 from oneshot.review.journal import Journal, replaced_by
 from oneshot.session import open_session
 
@@ -103,7 +104,7 @@ class Desk:
     @property
     def heard(self) -> Session:
         """The session with the kit's processed tracks among its mics."""
-        return with_processed(self.session, self.kit)
+        return with_processed(self.session, self.kit, tracks_of(self.folder))
 
     def _applied(self, entries: tuple[Correction, ...]) -> Corrected:
         mics = [mic for take in self.heard.takes for mic in take.mics]

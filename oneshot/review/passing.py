@@ -14,8 +14,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
+from oneshot.holder import lock
 from oneshot.remembered import forget
-from oneshot.review.holder import lock
 from oneshot.store import cache_folder
 
 KIT = "kit"

@@ -124,7 +124,7 @@ class Rebuild:
                     shutil.copyfile(self._desk.folder / name, kit / name)
             if built:
                 (kit / "corrections.toml").write_text(built, encoding="utf-8")
-            pipeline.build(self._desk.session_path, kit, jobs=1, progress=self._stop_asked,
+            pipeline.build(self._desk.session_path, kit, jobs=1, progress=self._stop_asked, hold=False,
                            processed=tracks_of(self._desk.folder))
             self._memory.adopt(self._desk.kit.one_shots)
 
@@ -141,7 +141,8 @@ class Rebuild:
             with self._at_work, remembering(self._memory), removing_later() as removals, self._desk.lock:
                 text = self._desk.journal.text
                 began = time.monotonic()
-                result = pipeline.build(self._desk.session_path, self._desk.folder, progress=self._progress)
+                result = pipeline.build(self._desk.session_path, self._desk.folder, progress=self._progress,
+                                        hold=False)
                 self._desk.built(text)
                 self._removals = [each for each in (*self._removals, *removals) if each.is_alive()]
             said = {"state": "done", "problems": [f"{p.where}: {p.what}; {p.todo}" for p in result.kit.problems]}

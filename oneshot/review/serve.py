@@ -12,10 +12,10 @@ import uvicorn
 
 from oneshot.errors import KitError, WorkError
 from oneshot.files import recover_folder
+from oneshot.holder import Holder, process
 from oneshot.remembered import session_of
 from oneshot.review.desk import Desk
 from oneshot.review.guard import new_token
-from oneshot.review.holder import Holder, process
 from oneshot.review.server import application
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
@@ -33,7 +33,7 @@ def serve(folder: Path, *, session_path: Path | None, host: str, port: int, brow
     if recordings is None:
         raise KitError(f"{folder}: where its recordings lie is not known on this machine: name them with --session")
     holder = Holder(folder)
-    holder.take(process())
+    holder.take(f"a review, {process()}")
     try:
         desk = Desk(folder, recordings)
         listener = _listen(host, port)
@@ -41,7 +41,7 @@ def serve(folder: Path, *, session_path: Path | None, host: str, port: int, brow
         token = new_token()
         app, _ = application(desk, token=token, port=taken, loopback=host in LOOPBACK, names=(host.lower(),))
         address = f"http://{f'[{host}]' if ':' in host else host}:{taken}/#{token}"
-        holder.say(f"{process()} at port {taken}")
+        holder.say(f"a review, {process()} at port {taken}")
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False, server_header=False))
         threading.Thread(target=_announce, args=(server, address, browser, tell), daemon=True).start()
         server.run(sockets=[listener])

@@ -1,0 +1,114 @@
+"""Whatever a build writes, verify accepts: recipes drawn at random from all that a recipe may say."""
+
+from __future__ import annotations
+
+import dataclasses
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+import soundfile
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from oneshot import pack, pipeline
+from oneshot.errors import SettingsError
+from oneshot.recipe import SECTIONS, Finishing, PrintRecipe, Recipe
+from oneshot.recipe_toml import recipe_toml
+from oneshot.verify import verify, verify_kit
+
+if TYPE_CHECKING:
+    from stage_inputs import Pier
+
+OWN = ("name", "drum", "mics", "tails")
+"""Fields of a print that the test sets itself."""
+
+
+def _value(item: dataclasses.Field[Any]) -> st.SearchStrategy[Any] | None:
+    """All that a field may hold, the ends of its range above all; None for texts and tables, which are of no number."""
+    low, high, choices, default = item.metadata["low"], item.metadata["high"], item.metadata["choices"], item.default
+    if choices:
+        return st.sampled_from(list(choices))
+    if isinstance(default, bool):
+        return st.booleans()
+    if low is None or high is None:
+        return None
+    ends = st.sampled_from([low, high])
+    if isinstance(default, int):
+        return ends | st.integers(int(low), int(high))
+    return (ends | st.floats(low, high) | st.floats(low, low + (high - low) / 10)).map(float)
+
+
+@st.composite
+def _records(draw: st.DrawFn, /, kind: type, own: tuple[str, ...] = (), **given: object) -> Any:
+    """Settings of one kind with a few of their fields other than by default."""
+    values: dict[str, Any] = dict(given)
+    for item in dataclasses.fields(kind):
+        strategy = _value(item) if "about" in item.metadata and item.name not in own else None
+        if strategy is not None and draw(st.integers(0, 3)) == 0:
+            values[item.name] = draw(strategy)
+    try:
+        return kind(**values)
+    except SettingsError:  # fields that do not go together
+        return kind(**given)
+
+
+RECIPES = st.builds(
+    Recipe, **{name: _records(kind) for name, (kind, _) in SECTIONS.items()},
+    prints=st.lists(_records(PrintRecipe, OWN, name="p", drum="kick"), max_size=1).map(tuple))
+
+EXAMPLES = (
+    Recipe(files=Finishing(bits="16")),
+    Recipe(files=Finishing(sample_rate=48000), prints=(PrintRecipe(name="p", drum="kick"),)),
+    Recipe(prints=(PrintRecipe(name="p", drum="kick", fade_out_ms=0.0),)),
+    Recipe(files=Finishing(lite=True), cut=dataclasses.replace(Recipe().cut, fade_out_ms=0.0)))
+"""Recipes whose kits could not be released once."""
+
+
+def _holds(pier: Pier, folder: Path, recipe: Recipe) -> None:
+    """A kit of that recipe is built, is as it says, and can be packed."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    (folder / "recipe.toml").write_text(recipe_toml(recipe), encoding="utf-8")
+    built = pipeline.build(pier.session, folder / "kit", recipe_path=folder / "recipe.toml", jobs=1)
+
+    assert [] == verify_kit(folder / "kit")
+    if built.kit.one_shots:
+        pack.pack_kit(folder / "kit", folder / "kit.zip", licence="cc0")
+        assert [] == verify(folder / "kit.zip")
+
+
+@pytest.mark.parametrize("recipe", EXAMPLES, ids=["16 bit", "converted prints", "prints without fade", "lite, no fade"])
+def test_kits_that_could_not_be_released_once(pier: Pier, tmp_path: Path, recipe: Recipe) -> None:
+    """Each of these was built, and refused by verify and pack."""
+    _holds(pier, tmp_path / "r", recipe)
+
+
+def test_a_mic_that_stopped_half_way_is_measured_as_it_was_cut(pier: Pier, tmp_path: Path) -> None:
+    """The home mic ends before the take does: what a tail tells is told of what the file holds."""
+    session = tmp_path / "session"
+    shutil.copytree(pier.session, session)
+    path = next(session.rglob("Kick In.wav"))
+    x, rate = soundfile.read(path, dtype="int32")
+    soundfile.write(path, x[:len(x) // 2], rate, "PCM_24")
+    pipeline.build(session, tmp_path / "kit", jobs=1)
+
+    assert [] == verify_kit(tmp_path / "kit")
+
+
+@settings(max_examples=2, deadline=None, derandomize=True, database=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@given(recipe=RECIPES)
+def test_whatever_a_recipe_says_the_kit_is_as_it_says(pier: Pier, tmp_path: Path, recipe: Recipe) -> None:
+    """A few of them each time the fast set runs."""
+    _holds(pier, tmp_path / "r", recipe)
+
+
+@pytest.mark.full
+@settings(max_examples=60, deadline=None, derandomize=True, database=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@given(recipe=RECIPES)
+def test_many_recipes(pier: Pier, tmp_path: Path, recipe: Recipe) -> None:
+    """The same at length."""
+    _holds(pier, tmp_path / "r", recipe)
