@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from oneshot.errors import OneshotError, SettingsError
-from oneshot.hearing import Progress
+from oneshot.core.errors import OneshotError, SettingsError
+from oneshot.core.progress import Progress
 from oneshot.pipeline import BuildResult, build
 
 

@@ -22,11 +22,11 @@ from typing import IO, TYPE_CHECKING, Annotated, Any
 import typer
 
 from oneshot import __version__
-from oneshot.progress import watched
+from oneshot.core.progress import watched
 
 if TYPE_CHECKING:
-    from oneshot.model import Problem
-    from oneshot.report.lines import Line
+    from oneshot.core.records.session import Problem
+    from oneshot.kit.report.lines import Line
 
 app = typer.Typer(
     name="oneshot",
@@ -69,12 +69,12 @@ def check(session: SessionPath, as_json: AsJson = False,
     """
     with _plainly(debug=debug):
         from oneshot import pipeline
-        from oneshot.errors import SessionError
-        from oneshot.files import write_atomic
-        from oneshot.report.mixes import tracks_lines, tracks_record
-        from oneshot.report.text import session_lines, session_record
-        from oneshot.session import draft_toml
-        from oneshot.tracks import open_tracks
+        from oneshot.core.errors import SessionError
+        from oneshot.core.files import write_atomic
+        from oneshot.kit.report.mixes import tracks_lines, tracks_record
+        from oneshot.kit.report.text import session_lines, session_record
+        from oneshot.session.open import draft_toml
+        from oneshot.session.processed_tracks import open_tracks
 
         draft = session / "session.toml"
         if write and draft.exists():
@@ -118,7 +118,7 @@ def build(session: SessionPath, kit: KitPath,
     """
     with _plainly(debug=debug):
         from oneshot import pipeline
-        from oneshot.report.text import summary_lines, summary_record
+        from oneshot.kit.report.text import summary_lines, summary_record
 
         with watched(sys.stderr, silent=as_json) as progress:
             built = pipeline.build(session, kit, recipe_path=recipe, only=only, fresh=fresh, jobs=jobs,
@@ -147,7 +147,7 @@ def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", s
     """
     with _plainly(debug=debug):
         from oneshot import batch as many
-        from oneshot.report.side_by_side import batch_lines
+        from oneshot.kit.report.side_by_side import batch_lines
 
         rows = many.places(sessions, out)
         with watched(sys.stderr, silent=as_json) as progress:
@@ -176,14 +176,14 @@ def compare(session: SessionPath,
     noise and spectrum, levels matched.
     """
     with _plainly(debug=debug):
-        from oneshot import comparing
-        from oneshot.compare import NOMINAL
-        from oneshot.report.side_by_side import compare_lines
+        from oneshot.analysis import comparison
+        from oneshot.analysis.comparison import NOMINAL
+        from oneshot.kit.report.side_by_side import compare_lines
 
         with watched(sys.stderr) as progress:
-            found = comparing.compare_session(session, out=out, fresh=fresh, jobs=jobs or os.cpu_count() or 1,
+            found = comparison.compare_session(session, out=out, fresh=fresh, jobs=jobs or os.cpu_count() or 1,
                                               progress=progress)
-        record = {**comparing.record(found), "out": None if out is None else str(out)}
+        record = {**comparison.record(found), "out": None if out is None else str(out)}
         if as_json:
             _show_json(record)
         else:
@@ -198,8 +198,8 @@ def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
     Every file is read; each difference is told, and the exit code is 1 if there is one.
     """
     with _plainly(debug=debug):
-        from oneshot.report.text import difference_lines
-        from oneshot.verify import verify as measured_again
+        from oneshot.kit.report.text import difference_lines
+        from oneshot.kit.verify import verify as measured_again
 
         found = measured_again(kit)
         if as_json:
@@ -228,15 +228,15 @@ def remeasure(kit: KitPath,
     for any more is marked. The kit is replaced as a whole.
     """
     with _plainly(debug=debug):
-        from oneshot import outside
-        from oneshot.remembered import session_of
-        from oneshot.report.heard import remeasured_lines
+        from oneshot.core.user_state import session_of
+        from oneshot.kit import remeasure as remeasuring
+        from oneshot.kit.report.heard import remeasured_lines
 
-        made = outside.remeasure(kit, source=source, session=session or session_of(kit), align=align)
+        made = remeasuring.remeasure(kit, source=source, session=session or session_of(kit), align=align)
         if as_json:
-            _show_json(outside.record(made))
+            _show_json(remeasuring.record(made))
         else:
-            _show(remeasured_lines(outside.record(made)))
+            _show(remeasured_lines(remeasuring.record(made)))
             _warn(made.problems)
 
 
@@ -256,10 +256,10 @@ def preview(kit: KitPath,
     the mappings have them, at -16 LUFS under -1 dBTP.
     """
     with _plainly(debug=debug):
-        from oneshot import preview as playing
-        from oneshot.errors import SettingsError
-        from oneshot.remembered import session_of
-        from oneshot.report.heard import preview_lines
+        from oneshot.core.errors import SettingsError
+        from oneshot.core.user_state import session_of
+        from oneshot.kit.playback import preview as playing
+        from oneshot.kit.report.heard import preview_lines
 
         if midi is not None and take is not None:
             raise SettingsError("--midi and --take are both given: choose one of them")
@@ -301,11 +301,11 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
     published: read them, then run it again with --yes.
     """
     with _plainly(debug=debug):
-        from oneshot import giving
-        from oneshot import pack as packing
-        from oneshot.errors import SettingsError
-        from oneshot.files import is_our_kit
-        from oneshot.report.heard import pack_lines
+        from oneshot.core.errors import SettingsError
+        from oneshot.core.files import is_our_kit
+        from oneshot.kit.release import archive
+        from oneshot.kit.release import pack_kit as packing
+        from oneshot.kit.report.heard import pack_lines
 
         if not is_our_kit(kit) and not (kit / "manifest.json").exists():
             if freeze:
@@ -323,31 +323,31 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
             _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows], "left_out": left_out,
                         "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
         else:
-            _show(pack_lines(said.rows, giving.CAUTION, None if made is None else asdict(made), left_out=left_out))
+            _show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), left_out=left_out))
 
 
 def _pack_session(session: Path, out: Path, *, licence: str | None, version: str | None, recipe_path: Path | None,
                   last: Path | None, jobs: int | None, yes: bool, as_json: bool) -> None:
     """The recordings of a session given away, in as far as ``yes`` says so."""
-    from oneshot import giving, multitrack
-    from oneshot.recipe_toml import load_recipe
-    from oneshot.report.heard import pack_lines
+    from oneshot.config.recipe_file import load_recipe
+    from oneshot.kit.release import archive, pack_session
+    from oneshot.kit.report.heard import pack_lines
 
     recipe, told = load_recipe(recipe_path)
-    given = multitrack.prepared(session, licence=licence, version=version, recipe=recipe)
-    said = multitrack.texts_of(given)
-    problems = [*told, *multitrack.left_out(given)]
+    given = pack_session.prepared(session, licence=licence, version=version, recipe=recipe)
+    said = pack_session.texts_of(given)
+    problems = [*told, *pack_session.left_out(given)]
     made = None
     if yes:
         with watched(sys.stderr) as progress:
-            made, more = multitrack.pack_session(given, out, last=last, jobs=jobs or os.cpu_count() or 1,
+            made, more = pack_session.pack_session(given, out, last=last, jobs=jobs or os.cpu_count() or 1,
                                                  progress=progress)
         problems += more
     if as_json:
         _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
                     "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
     else:
-        _show(pack_lines(said.rows, giving.CAUTION, None if made is None else asdict(made), kit=False))
+        _show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), kit=False))
         _warn(problems)
 
 
@@ -371,7 +371,7 @@ def review(kit: KitPath,
         try:
             from oneshot.review.serve import LOOPBACK, serve
         except ModuleNotFoundError as error:
-            from oneshot.errors import WorkError
+            from oneshot.core.errors import WorkError
 
             raise WorkError(f"{error.name} is not installed: pip install 'oneshot[review]'") from None
 
@@ -395,8 +395,8 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=F
     A drum kit in a long shed, ten mics, two takes: computed from a plan of the room, the same every time.
     """
     with _plainly(debug=debug):
+        from oneshot.session.output_paths import check_outside_sessions
         from oneshot.synth import demo_session
-        from oneshot.targets import check_outside_sessions
 
         check_outside_sessions(folder.absolute().parent)
         with watched(sys.stderr) as progress:
@@ -430,7 +430,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 @contextmanager
 def _plainly(*, debug: bool) -> Iterator[None]:
     """Turn what the user can put right into one line on stderr and an exit code."""
-    from oneshot.errors import OneshotError
+    from oneshot.core.errors import OneshotError
 
     try:
         yield
@@ -453,7 +453,7 @@ def _plainly(*, debug: bool) -> Iterator[None]:
 
 def _say_error(text: str, *, debug: bool) -> None:
     """One line, whatever the error's text holds; the traceback only where it was asked for."""
-    from oneshot.report.lines import plain
+    from oneshot.kit.report.lines import plain
 
     if debug:
         traceback.print_exc()
@@ -476,7 +476,7 @@ def _show_json(record: object) -> None:
 
 def _warn(problems: Sequence[Problem]) -> None:
     """Tell all warnings once, after the result."""
-    from oneshot.report.text import problem_lines
+    from oneshot.kit.report.text import problem_lines
 
     sys.stdout.flush()
     _show(problem_lines(problems), sys.stderr)

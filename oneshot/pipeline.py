@@ -14,41 +14,51 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from oneshot import __version__, blend, choose, corrections, mixdown, recall, released, sounding, stored
-from oneshot.along import Along
-from oneshot.analyse import analyse
-from oneshot.contents import CORRECTIONS, RECIPE, Kept, check_untouched, kept_of
-from oneshot.corrected import by_hand, correct, nudged
-from oneshot.corrections_toml import EMPTY_TEXT, Corrections, load
-from oneshot.errors import AudioError, KitError, SessionError, SettingsError, WorkError
-from oneshot.examine import examine, heard_next
-from oneshot.export import write_all
-from oneshot.export.keys import Struck, assign_keys, second_keys, unknown_keys
-from oneshot.files import is_our_kit, recover_folder, staged_folder, write_atomic
-from oneshot.finishing import Finisher
-from oneshot.found import Analysis
-from oneshot.hearing import TOLD, Progress
-from oneshot.holder import held
-from oneshot.kit_file import read_manifest
-from oneshot.learned import learn_balance
-from oneshot.model import Articulation, Drum, Fader, Hit, Kit, OneShot, Problem, Session
-from oneshot.needs import check_room, needs_of
-from oneshot.overruling import Corrected
-from oneshot.pooling import pool
-from oneshot.prints import Printer
-from oneshot.problems import collect
-from oneshot.produce import Cutter
-from oneshot.recipe import Recipe
-from oneshot.recipe_toml import load_recipe, recipe_toml, recipe_values
-from oneshot.remeasured import with_home_measures
-from oneshot.remembered import remember, tracks_of
-from oneshot.report import write_report
-from oneshot.session import check_unchanged, fingerprint_parts, open_session
-from oneshot.store import Store, open_store
-from oneshot.tagging import tagged
-from oneshot.targets import check_outside_sessions
-from oneshot.tracks import open_tracks, with_tracks, without_place
-from oneshot.workers import working
+from oneshot import __version__
+from oneshot.analysis import stored
+from oneshot.analysis.corrected import correct, nudged
+from oneshot.analysis.detection.checks import collect
+from oneshot.analysis.measurement.hit_features import examine, heard_next
+from oneshot.analysis.result import Analysis
+from oneshot.analysis.run import analyse
+from oneshot.analysis.take_groups import pool
+from oneshot.config import handling as file_handling
+from oneshot.config import release_lock
+from oneshot.config.corrections import Corrected
+from oneshot.config.corrections_file import EMPTY_TEXT, Corrections, load
+from oneshot.config.recipe import Recipe
+from oneshot.config.recipe_file import load_recipe, recipe_toml, recipe_values
+from oneshot.core import recall
+from oneshot.core.errors import AudioError, KitError, SessionError, SettingsError, WorkError
+from oneshot.core.files import is_our_kit, recover_folder, staged_folder, write_atomic
+from oneshot.core.kit_lock import held
+from oneshot.core.progress import A_LINE, Progress
+from oneshot.core.records.hits import Articulation, Drum, Hit
+from oneshot.core.records.kit import Fader, Kit, OneShot
+from oneshot.core.records.session import Problem, Session
+from oneshot.core.store import Store, open_store
+from oneshot.core.user_state import remember, tracks_of
+from oneshot.core.workers import working
+from oneshot.cutting.cutter import Cutter
+from oneshot.cutting.embed_tags import tagged
+from oneshot.cutting.formats import Finisher
+from oneshot.cutting.mix import balance as balancing
+from oneshot.cutting.mix import mixdown
+from oneshot.cutting.mix.balance_match import learn_balance
+from oneshot.cutting.mix.prints import Printer
+from oneshot.cutting.processed import Along
+from oneshot.cutting.space import check_room, needs_of
+from oneshot.kit.contents import CORRECTIONS, RECIPE, Kept, check_untouched, kept_of
+from oneshot.kit.export import write_all
+from oneshot.kit.export.keys import Struck, assign_keys, second_keys, unknown_keys
+from oneshot.kit.file_measures import with_home_measures
+from oneshot.kit.read import read_manifest
+from oneshot.kit.report import write_report
+from oneshot.selection import far_mics, select
+from oneshot.selection.select import by_hand
+from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
+from oneshot.session.output_paths import check_outside_sessions
+from oneshot.session.processed_tracks import open_tracks, with_tracks, without_place
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +104,7 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     recorded = session if along is None else with_tracks(session, along.tracks.takes)
     parts = fingerprint_parts(recorded)
     check_unchanged(recorded, parts)
-    before = released.read_pack(last) if last is not None else released.read(kit_path)
+    before = release_lock.read_pack(last) if last is not None else release_lock.read(kit_path)
     overruled = load(kit_path / "corrections.toml")
     store = open_store(fingerprint_parts(session))
     if fresh:
@@ -116,14 +126,14 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     found, hits = _only(found, recipe.export.drums)
     with working(jobs):
         chosen, following = _choose(session, found, hits, recipe, corrected, held, tell)
-    handling = corrections.handling(corrected, chosen.hits, rates)
+    handling = file_handling.handling(corrected, chosen.hits, rates)
     found = nudged(found, handling)
     try:
         with staged_folder(kit_path, kept.settle) as stage:
             kit = _make(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
-            told = (*told, *corrected.problems, *chosen.problems, *corrections.unmet(corrected, chosen.hits),
+            told = (*told, *corrected.problems, *chosen.problems, *file_handling.unmet(corrected, chosen.hits),
                     *_nothing_printed(recipe, kit, known),
-                    *(() if before is None else released.broken(kit, before, rates)))
+                    *(() if before is None else release_lock.broken(kit, before, rates)))
             kit = replace(kit, problems=collect([*kit.problems, *told]))
             tell("writing", 0.0)
             _write(kit, stage, recipe, kept, before)
@@ -146,7 +156,7 @@ def analysed(session: Session, store: Store, overruled: Corrections, recipe: Rec
 
     Raises as ``analyse``.
     """
-    told = corrections.told_to_analysis(overruled)
+    told = file_handling.told_to_analysis(overruled)
     how, mending = recipe.choose.pool_takes, recipe.repair.any
 
     def make() -> tuple[Analysis, tuple[Problem, ...]]:
@@ -195,8 +205,8 @@ def _names_of(along: Along | None) -> set[str]:
                                         for name in (track.name, *(mic.name for mic in track.mics))}
 
 
-def _corrected(session: Session, found: Analysis, overruled: Corrections, before: released.Released | None,
-               more: set[str]) -> tuple[Corrected, dict[released.Stroke, released.Held]]:
+def _corrected(session: Session, found: Analysis, overruled: Corrections, before: release_lock.Released | None,
+               more: set[str]) -> tuple[Corrected, dict[release_lock.Stroke, release_lock.Held]]:
     """The hits as the user overruled them, and what a release holds of them.
 
     Hits are first called what they were released as; what the user has said since comes after that.
@@ -204,30 +214,31 @@ def _corrected(session: Session, found: Analysis, overruled: Corrections, before
     rates = {take.name: take.sample_rate for take in session.takes}
     mics = _mics_and_pairs(session) | more
     if before is None:
-        return corrections.apply(found.hits, overruled, rates, mics), {}
-    then = corrections.apply(found.hits, Corrections(overruled.entries[:before.corrections]), rates, mics).hits
-    there = released.matched(then, before, rates)
-    corrected = corrections.apply(found.hits, Corrections((
-        *overruled.entries[:before.corrections], *released.restoring(then, there),
+        return file_handling.apply(found.hits, overruled, rates, mics), {}
+    then = file_handling.apply(found.hits, Corrections(overruled.entries[:before.corrections]), rates, mics).hits
+    there = release_lock.matched(then, before, rates)
+    corrected = file_handling.apply(found.hits, Corrections((
+        *overruled.entries[:before.corrections], *release_lock.restoring(then, there),
         *overruled.entries[before.corrections:])), rates, mics)
-    return corrected, released.held(corrected.hits, there, before, corrected.layer)
+    return corrected, release_lock.held(corrected.hits, there, before, corrected.layer)
 
 
 def _choose(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Recipe, corrected: Corrected,
-            held: Mapping[released.Stroke, released.Held], tell: Progress) -> tuple[choose.Chosen, dict[int, int]]:
+            held: Mapping[release_lock.Stroke, release_lock.Held],
+            tell: Progress) -> tuple[select.Chosen, dict[int, int]]:
     """Measure the hits that may become one-shots, and choose; and where next strokes are heard before their onsets."""
     tell("choosing", 0.0)
-    chooser = choose.Chooser(_grades(session, found), found.clean_db, recipe.choose, {},
+    chooser = select.Chooser(_grades(session, found), found.clean_db, recipe.choose, {},
                              {take.name: take.sample_rate for take in session.takes}, corrected.rejected,
                              corrected.wanted, by_hand(corrected), held, _far_grades(session, found, recipe),
                              found.unplaced)
-    measured = examine(session, found, choose.worth_measuring(hits, chooser))
-    return choose.choose(hits, replace(chooser, measured=measured)), heard_next(session, found, hits, measured)
+    measured = examine(session, found, select.worth_measuring(hits, chooser))
+    return select.choose(hits, replace(chooser, measured=measured)), heard_next(session, found, hits, measured)
 
 
-def _make(session: Session, found: Analysis, chosen: choose.Chosen,
-          ends: tuple[Mapping[int, int], Mapping[int, corrections.Handling]], recipe: Recipe, stage: Path,
-          tell: Progress, before: released.Released | None, along: Along | None) -> Kit:
+def _make(session: Session, found: Analysis, chosen: select.Chosen,
+          ends: tuple[Mapping[int, int], Mapping[int, file_handling.Handling]], recipe: Recipe, stage: Path,
+          tell: Progress, before: release_lock.Released | None, along: Along | None) -> Kit:
     """Cut, balance and print into the folder ``stage``; the kit, save for what recipe and corrections leave to tell.
 
     ``ends``: where next strokes are heard, and what the user said of the files; ``before``: the last release;
@@ -235,13 +246,13 @@ def _make(session: Session, found: Analysis, chosen: choose.Chosen,
     """
     following, handling = ends
     cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling,
-                    rejected=frozenset(h.id for h in chosen.hits if h.reason == choose.REJECTED), along=along)
+                    rejected=frozenset(h.id for h in chosen.hits if h.reason == select.REJECTED), along=along)
     hits = {h.id: h for h in chosen.hits}
     needs = needs_of(cutter.plan(hits, chosen.picks, lambda share: tell("where hits end", share)), recipe)
     check_room(stage, needs)
-    tell(needs.text(), TOLD)
+    tell(needs.text(), A_LINE)
     shots = cutter.cut_all(hits, chosen.picks, lambda share: tell("cutting", share))
-    shots, unheard = sounding.sounding(shots, {m.name: m for take in session.takes for m in take.mics},
+    shots, unheard = far_mics.sounding(shots, {m.name: m for take in session.takes for m in take.mics},
                                        {d.name: d.home for d in found.drums}, recipe.choose.grade_far)
     if along is not None:
         shots = along.sounding(shots, {h.id: h.take for h in chosen.hits})
@@ -355,7 +366,7 @@ def _grades(session: Session, found: Analysis) -> dict[int, str]:
 def _far_grades(session: Session, found: Analysis, recipe: Recipe) -> dict[int, dict[str, str]]:
     """Each hit's grades in the overheads and rooms that it is exported in, save its home mic."""
     homes, asked = {d.name: d.home for d in found.drums}, recipe.export.mics
-    far = {take.name: [m.name for m in take.mics if m.role in sounding.FAR and (
+    far = {take.name: [m.name for m in take.mics if m.role in far_mics.FAR and (
         not asked or m.name in asked or m.pair in asked)] for take in session.takes}
     return {hit.id: {name: found.grades[hit.id][name] for name in far[hit.take]
                      if name in found.grades[hit.id] and name != homes.get(hit.drum)} for hit in found.hits}
@@ -365,7 +376,7 @@ def _far_grades(session: Session, found: Analysis, recipe: Recipe) -> dict[int, 
 
 
 def _drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe,
-           before: released.Released | None) -> tuple[Drum, ...]:
+           before: release_lock.Released | None) -> tuple[Drum, ...]:
     """The kit's drums with their keys and chokes."""
     pitches: dict[str, list[float]] = {}
     for shot in shots:
@@ -387,20 +398,20 @@ def _drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe,
 def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter: Cutter,
              recipe: Recipe) -> tuple[dict[str, Fader], Mapping[str, object], list[Problem]]:
     """The kit's balance, what it was learned from, and what the recipe says of mics and keys that do not exist."""
-    computed = blend.compute_balance(session, drums, bleed=found.bleed, polarity=found.polarity)
+    computed = balancing.compute_balance(session, drums, bleed=found.bleed, polarity=found.polarity)
     loud = [d.name for d in drums if d.kind in ("kick", "snare", "crash") and d.name in cutter.loudest]
     hardest = [cutter.loudest[name] for name in loud]
     told: list[Problem] = []
     source: Mapping[str, object] = {}
     if recipe.kit.perspective == "audience":
-        computed = blend.mirrored(computed)
+        computed = balancing.mirrored(computed)
     if recipe.mix.learn_from:  # sides are those of the mix, whoever listens
         learned = learn_balance(session, found, computed, recipe.mix.learn_from)
         computed, told, source = dict(learned.faders), [*learned.problems], learned.record(recipe.mix.learn_from)
     if cutter.along is not None:  # as loud and where the mix has them
         computed = cutter.along.faders(computed)
-    computed = blend.trim(computed, hardest, sample_rate=session.takes[0].sample_rate)
-    faders, unknown = blend.override(computed, recipe.balance)
+    computed = balancing.trim(computed, hardest, sample_rate=session.takes[0].sample_rate)
+    faders, unknown = balancing.override(computed, recipe.balance)
     struck = [Struck(d.name, d.kind, tuple(a.name for a in d.articulations)) for d in drums]
     told += [Problem("recipe", f"balance names {name!r}, which is no mic of the session", "correct or delete it")
             for name in unknown]
@@ -447,11 +458,11 @@ def _named(values: dict[str, object], session: Session) -> dict[str, object]:
     return values
 
 
-def _write(kit: Kit, stage: Path, recipe: Recipe, kept: Kept, before: released.Released | None) -> None:
+def _write(kit: Kit, stage: Path, recipe: Recipe, kept: Kept, before: release_lock.Released | None) -> None:
     """Everything but the sound files. Raises OSError where the disk refuses."""
     write_atomic(stage / RECIPE, recipe_toml(recipe))
     write_atomic(stage / CORRECTIONS, kept.texts[CORRECTIONS] or EMPTY_TEXT)
     if before is not None:
-        write_atomic(stage / released.NAME, released.to_json(before))
+        write_atomic(stage / release_lock.NAME, release_lock.to_json(before))
     write_all(kit, stage)
     write_report(kit, stage)

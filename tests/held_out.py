@@ -25,12 +25,13 @@ sys.path.insert(1, str(Path(__file__).parent.parent))
 import figures
 from known_strokes import Alone, Signal
 
-from oneshot import cut, pipeline
-from oneshot.audio import TakeReader, read_audio
-from oneshot.bleed import GRADE_LIMITS_DB
-from oneshot.repair import band_energies
-from oneshot.scan import BAND_EDGES_HZ
-from oneshot.session import open_session
+from oneshot import pipeline
+from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
+from oneshot.analysis.grades import GRADE_LIMITS_DB
+from oneshot.audio.io import TakeReader, read_audio
+from oneshot.cutting import fades
+from oneshot.cutting.repair import band_energies
+from oneshot.session.open import open_session
 from oneshot.synth import family, kits, write_session
 from oneshot.synth.patterns import BOW, BUSY, FILL, START, Lanes, groove, mixed, playing, slate
 from oneshot.synth.plans import KitPlan, RoomPlan, TakePlan
@@ -125,8 +126,8 @@ def whole_files(manifest: Mapping[str, Any], known: Mapping[str, Any], take: str
 def _faded(x: Signal, file: Mapping[str, Any]) -> Signal:
     """A stroke as it lies in a file."""
     begin, end = file["fade_in_frames"], file["fade_out_frames"]
-    x[:begin] *= cut.fade_in_curve(begin)
-    x[len(x) - end:] *= cut.fade_out_curve(end)
+    x[:begin] *= fades.fade_in_curve(begin)
+    x[len(x) - end:] *= fades.fade_out_curve(end)
     return -x if file["inverted"] else x
 
 

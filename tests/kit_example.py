@@ -8,32 +8,15 @@ from pathlib import Path
 
 import numpy as np
 
-from oneshot.audio import read_audio, write_wav
-from oneshot.cut import Samples, render
-from oneshot.export import write_all
-from oneshot.loudness import Levels, measure
-from oneshot.model import (
-    Articulation,
-    Delay,
-    Drum,
-    Fader,
-    Hit,
-    Kit,
-    Mic,
-    OneShot,
-    Ornament,
-    Partner,
-    Print,
-    PrintMic,
-    Role,
-    Sample,
-    Session,
-    Source,
-    Take,
-    TakeNoise,
-)
-from oneshot.recipe import Recipe
-from oneshot.recipe_toml import recipe_toml, recipe_values
+from oneshot.audio.io import read_audio, write_wav
+from oneshot.audio.loudness import Levels, measure
+from oneshot.config.recipe import Recipe
+from oneshot.config.recipe_file import recipe_toml, recipe_values
+from oneshot.core.records.hits import Articulation, Delay, Drum, Hit, Ornament, Partner
+from oneshot.core.records.kit import Fader, Kit, OneShot, Print, PrintMic, Sample, TakeNoise
+from oneshot.core.records.session import Mic, Role, Session, Source, Take
+from oneshot.cutting.fades import Samples, render
+from oneshot.kit.export import write_all
 
 RATE = 44100
 FRAMES = 22050

@@ -8,28 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from oneshot.audio import write_wav
-from oneshot.model import (
-    Articulation,
-    Delay,
-    Drum,
-    Fader,
-    Floats,
-    Hit,
-    Kit,
-    Mic,
-    OneShot,
-    Partner,
-    Print,
-    PrintMic,
-    Problem,
-    Role,
-    Sample,
-    Session,
-    Source,
-    Take,
-    TakeNoise,
-)
+from oneshot.audio.io import write_wav
+from oneshot.core.records.hits import Articulation, Delay, Drum, Hit, Partner
+from oneshot.core.records.kit import Fader, Kit, OneShot, Print, PrintMic, Sample, TakeNoise
+from oneshot.core.records.session import Floats, Mic, Problem, Role, Session, Source, Take
 
 RATE = 48000
 FRAMES = 9600

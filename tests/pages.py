@@ -12,8 +12,8 @@ import typer
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from oneshot.cli import app
-from oneshot.recipe import Recipe
-from oneshot.recipe_toml import recipe_toml
+from oneshot.config.recipe import Recipe
+from oneshot.config.recipe_file import recipe_toml
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 COMMANDS = """# Commands

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import sosfilt
 
-from oneshot.model import Floats
+from oneshot.core.records.session import Floats
 
 STEP = 8
 

@@ -25,15 +25,16 @@ sys.path.insert(1, str(Path(__file__).parent.parent))
 import evaluation
 from known_strokes import Alone, Signal
 
-from oneshot import repair
-from oneshot.analyse import analyse
-from oneshot.audio import TakeReader
-from oneshot.found import Analysis
-from oneshot.mending import Mender, Window
-from oneshot.model import Hit, Mic, Role, Session, Take
-from oneshot.recipe import Repairing
-from oneshot.session import fingerprint_parts, open_session
-from oneshot.store import open_store
+from oneshot.analysis.result import Analysis
+from oneshot.analysis.run import analyse
+from oneshot.audio.io import TakeReader
+from oneshot.config.recipe import Repairing
+from oneshot.core.records.hits import Hit
+from oneshot.core.records.session import Mic, Role, Session, Take
+from oneshot.core.store import open_store
+from oneshot.cutting import repair
+from oneshot.cutting.repair_plan import Mender, Window
+from oneshot.session.open import fingerprint_parts, open_session
 
 NAMES = ("five", "eight", "thirteen", "real")
 LOW_DB, HIGH_DB, CLEAR_DB = -5.0, 15.0, 20.0

@@ -15,10 +15,10 @@ from typing import IO, TYPE_CHECKING, Any
 import soundfile
 from starlette.testclient import TestClient
 
-from oneshot.corrections_toml import Correction, load
-from oneshot.model import Hit
-from oneshot.review.desk import Desk
+from oneshot.config.corrections_file import Correction, load
+from oneshot.core.records.hits import Hit
 from oneshot.review.server import Pages, application
+from oneshot.review.state import Desk
 
 if TYPE_CHECKING:
     from stage_inputs import Pier

@@ -10,8 +10,8 @@ from typing import Any
 
 from playwright.sync_api import Page, ViewportSize, expect
 
-from oneshot.kit_file import read_kit
-from oneshot.model import Hit
+from oneshot.core.records.hits import Hit
+from oneshot.kit.read import read_kit
 
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or "/usr/bin/chromium"
 AXE = Path(os.environ.get("AXE_CORE", Path(__file__).parent.parent / ".axe/node_modules/axe-core/axe.min.js"))

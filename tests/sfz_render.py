@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.audio import read_audio
+from oneshot.audio.io import read_audio
 
 KNOWN = {"sample", "key", "lovel", "hivel", "seq_length", "seq_position", "group", "off_by", "off_mode", "loop_mode",
          "amp_veltrack", "volume", "pan", "width", "position", "ampeg_release", "default_path", "phase",

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from oneshot.audio import write_wav
-from oneshot.chunks import bext_chunk
-from oneshot.model import Problem, Session, Take
-from oneshot.session import open_session
+from oneshot.audio.io import write_wav
+from oneshot.audio.riff import bext_chunk
+from oneshot.core.records.session import Problem, Session, Take
+from oneshot.session.open import open_session
 
 FRAMES = 4800
 

@@ -11,16 +11,18 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from oneshot import scan
-from oneshot.audio import TakeReader
-from oneshot.found import Analysis
-from oneshot.model import Floats, Hit, Kit, Mic, Role, Session, Source, Take
-from oneshot.stages import STRETCH_STEPS, HitFeatures, TakeScan, Templates
+from oneshot.analysis.detection import spectrogram
+from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, TakeScan, Templates
+from oneshot.analysis.result import Analysis
+from oneshot.audio.io import TakeReader
+from oneshot.core.records.hits import Hit
+from oneshot.core.records.kit import Kit
+from oneshot.core.records.session import Floats, Mic, Role, Session, Source, Take
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, slate
 from oneshot.synth.kits import FLOOR, FLOOR_TOM, KICK, KICK_IN, KICK_OUT, OH_L, OH_R, SNARE, SNARE_TOP
 
 RATE = 48000
-BANDS = len(scan.BAND_EDGES_HZ) - 1
+BANDS = len(spectrogram.BAND_EDGES_HZ) - 1
 STRETCHES = len(STRETCH_STEPS)
 
 PIER = KitPlan("pier", RoomPlan(), (KICK, SNARE, FLOOR),
@@ -72,7 +74,8 @@ def take_of(folder: Path, mics: Mapping[str, NDArray[Any]], roles: Sequence[Role
 def scan_take(folder: Path, take: Take) -> TakeScan:
     """The scan of a take in one piece."""
     with TakeReader(folder, take) as reader:
-        return scan.join(take, iter([scan.scan_blocks(reader, take, *task) for task in scan.tasks(take)]))
+        parts = [spectrogram.scan_blocks(reader, take, *task) for task in spectrogram.tasks(take)]
+        return spectrogram.join(take, iter(parts))
 
 
 def noise(frames: int, dbfs: float, seed: int) -> Floats:

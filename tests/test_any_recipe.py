@@ -12,11 +12,12 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from oneshot import pack, pipeline
-from oneshot.errors import SettingsError
-from oneshot.recipe import SECTIONS, Finishing, PrintRecipe, Recipe
-from oneshot.recipe_toml import recipe_toml
-from oneshot.verify import verify, verify_kit
+from oneshot import pipeline
+from oneshot.config.recipe import SECTIONS, Finishing, PrintRecipe, Recipe
+from oneshot.config.recipe_file import recipe_toml
+from oneshot.core.errors import SettingsError
+from oneshot.kit.release import pack_kit
+from oneshot.kit.verify import verify, verify_kit
 
 if TYPE_CHECKING:
     from stage_inputs import Pier
@@ -75,7 +76,7 @@ def _holds(pier: Pier, folder: Path, recipe: Recipe) -> None:
 
     assert [] == verify_kit(folder / "kit")
     if built.kit.one_shots:
-        pack.pack_kit(folder / "kit", folder / "kit.zip", licence="cc0")
+        pack_kit.pack_kit(folder / "kit", folder / "kit.zip", licence="cc0")
         assert [] == verify(folder / "kit.zip")
 
 

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_multitrack import main_code
-from test_pipeline import strokes, sums
+from command_line import main_code
+from stroke_sessions import strokes, sums
 
 from oneshot import batch, pipeline
-from oneshot.errors import SettingsError
-from oneshot.verify import verify
+from oneshot.core.errors import SettingsError
+from oneshot.kit.verify import verify
 
 
 def test_each_session_becomes_its_kit_and_a_failure_stops_no_other(tmp_path: Path,

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 from pages import COMMANDS, PAGES, commands
 
-from oneshot.corrections_toml import KINDS, parse
-from oneshot.export import FORMATS
-from oneshot.model import Role
-from oneshot.recipe import Recipe
-from oneshot.recipe_toml import load_recipe
+from oneshot.config.corrections_file import KINDS, parse
+from oneshot.config.recipe import Recipe
+from oneshot.config.recipe_file import load_recipe
+from oneshot.core.records.session import Role
+from oneshot.kit.export import FORMATS
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCS = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
@@ -115,7 +115,7 @@ def test_the_corrections_in_the_docs_are_corrections() -> None:
 
 def test_the_session_file_in_the_docs_is_understood(tmp_path: Path) -> None:
     """The session.toml shown is TOML, and no key of it is unknown to the reader."""
-    from oneshot.session_toml import read_edits
+    from oneshot.session.session_file import read_edits
 
     (shown,) = blocks(text_of("docs/session.md"), "toml")
     path = tmp_path / "session.toml"

@@ -10,18 +10,20 @@ import numpy as np
 import pytest
 from kit_example import example_kit
 from sfz_render import Instrument
-from test_pipeline import strokes
+from stroke_sessions import strokes
 
-from oneshot import pipeline, playable, player
-from oneshot.errors import SettingsError
-from oneshot.export import manifest, sf2, sfz, write_all
-from oneshot.export.keys import Struck, assign_keys, unknown_keys
-from oneshot.kit_file import read_kit
-from oneshot.model import Articulation, Kit
-from oneshot.playable import by_hand, hit_levels, keys_of, layers_of
-from oneshot.recipe import Recipe
-from oneshot.recipe_toml import load_recipe, recipe_toml
-from oneshot.verify import read_regions, verify_kit
+from oneshot import pipeline
+from oneshot.config.recipe import Recipe
+from oneshot.config.recipe_file import load_recipe, recipe_toml
+from oneshot.core.errors import SettingsError
+from oneshot.core.records.hits import Articulation
+from oneshot.core.records.kit import Kit
+from oneshot.kit.export import manifest, sf2, sfz, write_all
+from oneshot.kit.export.keys import Struck, assign_keys, unknown_keys
+from oneshot.kit.playback import keymap, sampler
+from oneshot.kit.playback.keymap import by_hand, hit_levels, keys_of, layers_of
+from oneshot.kit.read import read_kit
+from oneshot.kit.verify import read_regions, verify_kit
 
 STRUCK = [Struck("kick", "kick", ("hit",)), Struck("snare", "snare", ("centre", "rimshot")),
           Struck("hat", "hat", ("closed", "open"))]
@@ -86,14 +88,14 @@ def test_every_mapping_plays_both_keys(kit: Kit, tmp_path: Path) -> None:
     assert f"\n{LEFT},hat,closed,1,1,64,1,left\n" in (folder / "mappings/keys.csv").read_text(encoding="utf-8")
     document = json.loads((folder / manifest.NAME).read_text(encoding="utf-8"))
     assert [9, LEFT] == [document["drums"][1]["voices"], document["drums"][1]["articulations"][0]["second_key"]]
-    band = player.Player(folder, kit, 44100)
-    notes = [player.Note(n * 9000, key, 100) for n, key in enumerate((42, LEFT, 42))]
+    band = sampler.Player(folder, kit, 44100)
+    notes = [sampler.Note(n * 9000, key, 100) for n, key in enumerate((42, LEFT, 42))]
     assert [1, 2, 1] == [voice.shot.round_robin for voice in band.voices(notes)]
     assert 9 == band.voices(notes)[0].key.voices
     instrument = Instrument(folder / sfz.NAME)
     for key in (42, LEFT):  # read by the published opcodes, apart from our own player
         theirs = instrument.sounds(key, 100)
-        ours = band.play([player.Note(44100, key, 100)])[:, 44100 - 132:44100 - 132 + theirs.shape[1]]
+        ours = band.play([sampler.Note(44100, key, 100)])[:, 44100 - 132:44100 - 132 + theirs.shape[1]]
         assert float(np.sum((ours - theirs) ** 2)) < 1e-6 * float(np.sum(ours**2))
 
 
@@ -108,14 +110,14 @@ def test_a_stroke_that_both_hands_share_is_stored_once(kit: Kit, tmp_path: Path)
         sizes.append((tmp_path / "kit" / sf2.NAME).stat().st_size)
 
     assert 0 < sizes[1] - sizes[0] < 2000
-    assert 2 == sum(key.articulation == "closed" for key in keys_of(some, playable.mix_levels(some)))
+    assert 2 == sum(key.articulation == "closed" for key in keys_of(some, keymap.mix_levels(some)))
 
 
 def test_a_performance_is_played_by_the_hand_that_played_it(kit: Kit) -> None:
     """A hit labelled left sounds on the left key; all others on the drum's own."""
     closed = [h.id for h in kit.hits if h.articulation == "closed"]
     some = replace(kit, hits=tuple(replace(h, hand="left") if h.id == closed[0] else h for h in kit.hits))
-    keys = {number: note.key for number, note in player.performance(some, "take 1")}
+    keys = {number: note.key for number, note in sampler.performance(some, "take 1")}
 
     assert LEFT == keys[closed[0]]
     assert {42} == {keys[number] for number in closed[1:]}

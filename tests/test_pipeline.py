@@ -12,34 +12,15 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from stage_inputs import RATE, Pier, noise, strike, write_mics
+from stage_inputs import RATE, Pier, noise
+from stroke_sessions import NAMES, strokes, sums
 
-from oneshot import corrections_toml, pipeline
+from oneshot import pipeline
 from oneshot.cli import main
-from oneshot.errors import AudioError, KitError, OneshotError, SessionError, SettingsError, WorkError
-from oneshot.files import sha256_of
-from oneshot.hearing import TOLD
-from oneshot.model import Kit
-
-NAMES = ("Kick", "Snare", "OH L", "OH R")
-
-
-def strokes(folder: Path, **changed: Any) -> Path:
-    """A session of four mics and three strokes; ``changed``: mic -> samples in place of its own, None for no file."""
-    mics = {}
-    for m, name in enumerate(NAMES):
-        x = noise(3 * RATE, -80, m)
-        for k in range(3):
-            x[(k * RATE) + 9000 + 40 * m :][: RATE // 4] += strike(k, 0.05, seconds=0.25) * 0.4 / (m + 1)
-        mics[name] = x
-    write_mics(folder, {name: x for name, x in {**mics, **changed}.items() if x is not None})
-    return folder
-
-
-def sums(folder: Path) -> dict[str, str]:
-    """Path in the folder -> SHA-256 of every file, hidden ones included."""
-    return {p.relative_to(folder).as_posix(): sha256_of(p) for p in sorted(folder.rglob("*")) if p.is_file()}
-
+from oneshot.config import corrections_file
+from oneshot.core.errors import AudioError, KitError, OneshotError, SessionError, SettingsError, WorkError
+from oneshot.core.progress import A_LINE
+from oneshot.core.records.kit import Kit
 
 # ------------------------------------------------------------------------------------------------------------ bad input
 
@@ -245,7 +226,7 @@ def broken(kind: str, monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
 
     if kind == "interrupted while cutting":
         return {"progress": stopped}
-    name = {"disk full while cutting": "oneshot.writing.write_wav",
+    name = {"disk full while cutting": "oneshot.cutting.writer.write_wav",
             "disk full at the recipe": "oneshot.pipeline.write_atomic",
             "disk full at the manifest": "oneshot.pipeline.write_all"}[kind]
     monkeypatch.setattr(name, full)
@@ -279,7 +260,7 @@ def test_a_build_that_fails_leaves_things_as_they_were(pier: Pier, tmp_path: Pat
 
 def overruled(folder: Path, text: str) -> None:
     """Write a kit's corrections."""
-    head = f'format = "{corrections_toml.FORMAT}"\nversion = 1\n# kept by hand: mine\n'
+    head = f'format = "{corrections_file.FORMAT}"\nversion = 1\n# kept by hand: mine\n'
     (folder / "corrections.toml").write_text(head + text, encoding="utf-8")
 
 
@@ -430,7 +411,7 @@ def test_a_new_kit_is_whole(pier: Pier, tmp_path: Path) -> None:
     assert (len(there), sum(there.values())) == (made.files, made.size_bytes)
     assert tmp_path / "new" / "place" / "kit" == made.folder
     assert ["kit"] == [p.name for p in made.folder.parent.iterdir()]
-    assert all(0.0 <= share <= 1.0 or share == TOLD for _, share in told)
+    assert all(0.0 <= share <= 1.0 or share == A_LINE for _, share in told)
     assert len({stage for stage, _ in told}) >= 3
 
 

@@ -15,7 +15,7 @@ import pytest
 import soundfile
 from scoring import f1, one_to_one, score
 
-from oneshot.errors import WorkError
+from oneshot.core.errors import WorkError
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, groove, slate, song, write_session
 from oneshot.synth.kits import EIGHT, FLOOR, KICK, RACK, SNARE
 from oneshot.synth.patterns import LEVELS_DB
@@ -151,7 +151,7 @@ def test_scanned_in_pieces_equals_scanned_whole(tmp_path: Path, monkeypatch: pyt
     few = TakePlan("take", SLATE.strokes[4:12], tail_s=2.0)  # some 15 s: several blocks of 2^18 frames
     write_session(tmp_path / "session", PLAN, (few,), seed=6)
     for name, blocks in (("pieces", 1), ("whole", 10**6)):
-        monkeypatch.setattr("oneshot.scan.BLOCKS_PER_TASK", blocks)
+        monkeypatch.setattr("oneshot.analysis.detection.spectrogram.BLOCKS_PER_TASK", blocks)
         build(tmp_path / "session", tmp_path / name, fresh=True, jobs=1)
 
     assert sums(tmp_path / "pieces") == sums(tmp_path / "whole")

@@ -12,16 +12,16 @@ from collections.abc import Mapping
 from typing import Any
 
 from oneshot import pipeline
-from oneshot.corrections_toml import Corrections, parse
-from oneshot.errors import OneshotError
-from oneshot.files import removing_later
-from oneshot.recall import Memory, remembering
-from oneshot.recipe_toml import load_recipe
-from oneshot.remembered import tracks_of
-from oneshot.review.desk import Desk
-from oneshot.review.passing import KIT, passing_folder
-from oneshot.session import fingerprint_parts
-from oneshot.store import open_store
+from oneshot.config.corrections_file import Corrections, parse
+from oneshot.config.recipe_file import load_recipe
+from oneshot.core.errors import OneshotError
+from oneshot.core.files import removing_later
+from oneshot.core.recall import Memory, remembering
+from oneshot.core.store import open_store
+from oneshot.core.user_state import tracks_of
+from oneshot.review.scratch import KIT, passing_folder
+from oneshot.review.state import Desk
+from oneshot.session.open import fingerprint_parts
 
 GRACE_S = 2.0
 """Before work ahead begins, so that a page that is just opening comes first."""

@@ -10,13 +10,13 @@ from pathlib import Path
 
 import uvicorn
 
-from oneshot.errors import KitError, WorkError
-from oneshot.files import recover_folder
-from oneshot.holder import Holder, process
-from oneshot.remembered import session_of
-from oneshot.review.desk import Desk
-from oneshot.review.guard import new_token
+from oneshot.core.errors import KitError, WorkError
+from oneshot.core.files import recover_folder
+from oneshot.core.kit_lock import Holder, process
+from oneshot.core.user_state import session_of
+from oneshot.review.security import new_token
 from oneshot.review.server import application
+from oneshot.review.state import Desk
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 

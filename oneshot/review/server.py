@@ -19,13 +19,13 @@ from starlette.responses import Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from oneshot.errors import OneshotError
-from oneshot.review import facts, sound
-from oneshot.review.desk import Desk, StaleError
-from oneshot.review.guard import Guard
-from oneshot.review.journal import entry_row
+from oneshot.core.errors import OneshotError
+from oneshot.review import recordings, views
+from oneshot.review.decisions import entry_row
 from oneshot.review.rebuild import Rebuild
-from oneshot.review.sound import Recordings
+from oneshot.review.recordings import Recordings
+from oneshot.review.security import Guard
+from oneshot.review.state import Desk, StaleError
 
 TYPES = {"html": "text/html; charset=utf-8", "css": "text/css; charset=utf-8", "js": "text/javascript; charset=utf-8",
          "svg": "image/svg+xml"}
@@ -47,13 +47,13 @@ class Pages:
         del request
         self.desk.look()
         with self.desk.lock:
-            return facts.summary(self.desk)
+            return views.summary(self.desk)
 
     def hits(self, request: Request) -> Json:
         """All hits, as the list shows them."""
         del request
         with self.desk.lock:
-            return {"revision": self.desk.revision, "hits": facts.rows(self.desk)}
+            return {"revision": self.desk.revision, "hits": views.rows(self.desk)}
 
     def state(self, request: Request) -> Json:
         """What may change by itself: the revision and a running build. Never waits for a build."""
@@ -64,12 +64,12 @@ class Pages:
 
     def hit(self, request: Request) -> Json:
         """One hit in full."""
-        return facts.detail(self.desk, self.recordings, request.path_params["number"], self.rebuild.grades)
+        return views.detail(self.desk, self.recordings, request.path_params["number"], self.rebuild.grades)
 
     def play(self, request: Request) -> Json:
         """What to play, when and how loud."""
         query = request.query_params
-        return facts.voices(self.desk, request.path_params["what"], query.get("drum"), query.get("articulation"))
+        return views.voices(self.desk, request.path_params["what"], query.get("drum"), query.get("articulation"))
 
     # ------------------------------------------------------------------------------------------------------- hearing
 
@@ -81,7 +81,7 @@ class Pages:
     def peaks(self, request: Request) -> Response:
         """The outline of a stretch of a take: int16 (mics, points, 2)."""
         name, start, stop = self._stretch(request)
-        found = sound.peaks(self.recordings.read(name, start, stop), _whole(request, "points", 800))
+        found = recordings.peaks(self.recordings.read(name, start, stop), _whole(request, "points", 800))
         return Response(found.tobytes(), media_type="application/octet-stream",
                         headers={"x-points": str(found.shape[1])})
 
@@ -93,12 +93,12 @@ class Pages:
         names = [mic.name for mic in self.recordings.mics(take)]
         x = self.recordings.read(hit.take, hit.onset - take.sample_rate // 100, hit.onset + take.sample_rate // 4,
                                  (home if home in names else names[0],))
-        return Response(sound.peaks(x, 64).tobytes(), media_type="application/octet-stream")
+        return Response(recordings.peaks(x, 64).tobytes(), media_type="application/octet-stream")
 
     def lifted(self, request: Request) -> Response:
         """A hit with its tail lifted, nothing above the ceiling."""
         hit = self.desk.hit(request.path_params["number"])
-        length = min(max(_whole(request, "frames", 96000), 1), round(sound.MOST_S * self.desk.rates[hit.take]))
+        length = min(max(_whole(request, "frames", 96000), 1), round(recordings.MOST_S * self.desk.rates[hit.take]))
         made = self.recordings.lifted(hit, hit.onset + length, request.query_params.get("mic"))
         return Response(made, media_type="audio/wav")
 
@@ -109,7 +109,7 @@ class Pages:
         shot = self.desk.shots.get(number)
         if shot is None:
             return _answer({"error": "this hit has no one-shot in the kit"}, 404)
-        made, names = sound.shot_wav(self.desk, shot)
+        made, names = recordings.shot_wav(self.desk, shot)
         return Response(made, media_type="audio/wav", headers={"x-mics": json.dumps(names)})
 
     def _stretch(self, request: Request) -> tuple[str, int, int]:
@@ -154,7 +154,7 @@ class Pages:
         del request
         self.desk.set_fader(_revision(said), str(said.get("mic")), said.get("fader"))
         with self.desk.lock:
-            return {"revision": self.desk.revision, "kit": facts.standing(self.desk)}
+            return {"revision": self.desk.revision, "kit": views.standing(self.desk)}
 
     def build(self, request: Request, said: Json) -> Json:
         """Start building the kit anew."""
@@ -224,7 +224,7 @@ def _told(answer: Callable[..., Json | Response], *given: Any) -> Response:
 
 
 def _answer(record: Mapping[str, Any], status: int = 200) -> Response:
-    return Response(facts.as_json(record), status, media_type="application/json")
+    return Response(views.as_json(record), status, media_type="application/json")
 
 
 def _whole(request: Request, name: str, usual: int) -> int:

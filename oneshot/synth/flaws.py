@@ -9,7 +9,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import lfilter
 
-from oneshot.model import Floats32
+from oneshot.core.records.session import Floats32
 
 FORMANTS_HZ = ((730, 1090, 2440), (530, 1840, 2480), (270, 2290, 3010), (570, 840, 2410), (300, 870, 2240))
 """First three formants of five vowels: Peterson and Barney, J. Acoust. Soc. Am. 24(2), 1952, from memory."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from oneshot.errors import SettingsError
+from oneshot.core.errors import SettingsError
 
 Place = tuple[float, float, float]
 

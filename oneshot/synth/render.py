@@ -17,10 +17,10 @@ from zlib import crc32
 import numpy as np
 from scipy.fft import irfft, rfft
 
-from oneshot import audio
-from oneshot.errors import SessionError
-from oneshot.files import write_atomic
-from oneshot.model import Floats32
+from oneshot.audio import io
+from oneshot.core.errors import SessionError
+from oneshot.core.files import write_atomic
+from oneshot.core.records.session import Floats32
 from oneshot.synth import flaws, truth
 from oneshot.synth.plans import KitPlan, MicPlan, Place, Stroke, TakePlan
 from oneshot.synth.room import Radiator, radiators
@@ -272,7 +272,7 @@ def write_session(folder: Path, plan: KitPlan, takes: Iterable[TakePlan], seed: 
         (folder / take.name).mkdir(parents=True, exist_ok=True)
         for stem, rows in files_of(plan).items():
             path = folder / take.name / f"{stem}.wav"
-            audio.write_wav(path, mix[list(rows)].astype(np.float64), plan.sample_rate, plan.subtype)
+            io.write_wav(path, mix[list(rows)].astype(np.float64), plan.sample_rate, plan.subtype)
         write_atomic(folder / f"{take.name}.truth.json", truth.truth_json(known))
         told[take.name] = known
     return told

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.signal import butter, lfilter, sosfilt
 
-from oneshot.model import Floats, Floats32
+from oneshot.core.records.session import Floats, Floats32
 from oneshot.synth.plans import DrumPlan, MicPlan, Place, RoomPlan
 from oneshot.synth.strokes import SURFACES
 

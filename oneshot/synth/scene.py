@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, rfft
 
-from oneshot.model import Floats, Floats32
+from oneshot.core.records.session import Floats, Floats32
 from oneshot.synth.plans import KINDS, KitPlan
 from oneshot.synth.room import Acoustics, Radiator, radiators
 from oneshot.synth.strokes import Instruments, Part

@@ -20,8 +20,8 @@ from scipy.fft import irfft, next_fast_len
 from scipy.signal import butter, sosfilt
 from scipy.special import jn_zeros, jv
 
-from oneshot.errors import SettingsError
-from oneshot.model import Floats32
+from oneshot.core.errors import SettingsError
+from oneshot.core.records.session import Floats32
 from oneshot.synth.plans import KINDS, DrumPlan, Place
 
 QUIET = 10 ** (-92 / 20)

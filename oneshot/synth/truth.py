@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from oneshot.model import Floats32
+from oneshot.core.records.session import Floats32
 
 HEAD_S = 0.05
 BEFORE_S, AFTER_S = 0.005, 0.2

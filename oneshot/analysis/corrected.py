@@ -1,0 +1,185 @@
+"""Corrected: the analysis of a session as the user's corrections leave it.
+
+``corrections.apply`` says which hit is of which drum now; here everything that hangs on that follows: the session's
+close mics, drums with home mics and kinds, tables, and the attack and grades of each hit that changed its company.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import TypeVar
+
+from oneshot.analysis.measurement import ornaments
+from oneshot.analysis.measurement.hit_table import UNKNOWN_CLEAN_DB
+from oneshot.analysis.measurement.onsets import place_attacks
+from oneshot.analysis.result import Analysis, FoundDrum
+from oneshot.analysis.sorting import naming
+from oneshot.config.corrections import Corrected
+from oneshot.config.handling import Handling
+from oneshot.core.records.hits import Delay, Hit
+from oneshot.core.records.kit import BandBleed, MicView
+from oneshot.core.records.session import Mic, Session
+from oneshot.session.mic_names import kind_of
+
+Row = TypeVar("Row")
+"""What a table of takes and drums holds of each mic."""
+
+
+def correct(session: Session, found: Analysis, corrected: Corrected) -> tuple[Session, Analysis]:
+    """Session and analysis under the corrections, tables in the order of their drums' names; where no hit is changed,
+    all is as it was.
+
+    Raises AudioError where a file cannot be read.
+    """
+    session = _mics_moved(session, corrected.stands)
+    drums = _drums(session, found, corrected)
+    homes = {d.name: d.home for d in drums}
+    before = {d.name: d.home for d in found.drums}
+    old = {h.id: h for h in found.hits}
+    rates = {take.name: take.sample_rate for take in session.takes}
+    hits = corrected.hits
+    if _sides(found.hits) != _sides(hits):
+        hits = ornaments.tie(hits, rates)
+    rehomed = {h.id for h in hits if homes[h.drum] != before[old[h.id].drum]}
+    attacks, unplaced = _attacks(session, found, hits, homes)
+    return session, replace(
+        found, hits=hits, drums=drums, attacks=attacks, unplaced=unplaced,
+        grades={h.id: _grades(session, found, h) for h in hits},
+        clean_db={h.id: _clean_db(h, homes[h.drum]) if h.id in rehomed else found.clean_db[h.id] for h in hits},
+        bleed=_table(found.bleed, corrected, homes, before, _less_db),
+        delays=_table(found.delays, corrected, homes, before, _less_delay),
+        bleed_bands=_table(found.bleed_bands, corrected, homes, before, _less_bands),
+        mic_views=_views(found.mic_views, corrected.stands))
+
+
+def nudged(found: Analysis, handling: Mapping[int, Handling]) -> Analysis:
+    """The analysis with its attacks where the user put them."""
+    moves = {number: h.nudge_frames for number, h in handling.items() if h.nudge_frames}
+    return replace(found, attacks={k: at + moves.get(k, 0) for k, at in found.attacks.items()}) if moves else found
+
+
+def _sides(hits: tuple[Hit, ...]) -> set[frozenset[int]]:
+    """Which hits are of one drum, whatever it is called."""
+    drums: dict[str, set[int]] = {}
+    for hit in hits:
+        drums.setdefault(hit.drum, set()).add(hit.id)
+    return {frozenset(ids) for ids in drums.values()}
+
+
+def _mics_moved(session: Session, stands: Mapping[str, str]) -> Session:
+    """The session with its close mics standing at the drums by their new names."""
+    names = {old: new for old, new in stands.items() if old != new}
+    if not names:
+        return session
+
+    def moved(mic: Mic) -> Mic:
+        """The mic at its drum as that is called now."""
+        return replace(mic, drum=names.get(mic.drum.replace(" ", "-"), mic.drum)) if mic.drum is not None else mic
+
+    return replace(session, takes=tuple(replace(take, mics=tuple(moved(mic) for mic in take.mics))
+                                        for take in session.takes))
+
+
+def _drums(session: Session, found: Analysis, corrected: Corrected) -> tuple[FoundDrum, ...]:
+    """The drums that have hits now.
+
+    Home mic and kind are those of the first drum that went into each. A new name that says what was struck
+    ("cowbell") says it of the kind, too.
+    """
+    known = {d.name: d for d in found.drums}
+    out = []
+    for name, raw in sorted(corrected.sources.items()):
+        source = known[raw[0]]
+        ways = [h.articulation for h in corrected.hits if h.drum == name]
+        order = tuple(sorted(set(ways), key=lambda a: (-ways.count(a), a)))
+        kind = kind_of(name) if name != source.name and kind_of(name) != "percussion" else source.kind
+        out.append(FoundDrum(name, kind, source.home if name == source.name else
+                             _home(session, corrected.hits, name, source.home), order))
+    return tuple(out)
+
+
+def _home(session: Session, hits: tuple[Hit, ...], name: str, before: str) -> str:
+    """Home mic of a drum with a new name: the one before, unless live close mics stand at that name elsewhere."""
+    live = {mic for h in hits if h.drum == name for mic, told in h.bleed_db.items() if told is not None}
+    own = [m for take in session.takes for m in take.mics if m.stands_at(name) and m.name in live]
+    return naming.home_mic(name, own, {}) if own and before not in {m.name for m in own} else before
+
+
+def _attacks(session: Session, found: Analysis, hits: tuple[Hit, ...],
+             homes: Mapping[str, str]) -> tuple[dict[int, int], frozenset[int]]:
+    """Attack of every hit, lined up again in each group that lost or gained hits or changed its home mic; and the hits
+    that could not be.
+    """
+    old = {d.name: d.home for d in found.drums}
+    same = {(ids, old[drum]) for (drum, _), ids in _groups(found.hits).items()}
+    changed = {number for (drum, _), ids in _groups(hits).items() if (ids, homes[drum]) not in same for number in ids}
+    mine = tuple(h for h in hits if h.id in changed)
+    onset = {}
+    for hit in mine:
+        at_home = hit.onsets.get(homes[hit.drum])
+        onset[hit.id] = hit.onset if at_home is None else at_home
+    attacks, unplaced = place_attacks(session, mine, onset, homes, found.doubtful)
+    return {**found.attacks, **attacks}, (found.unplaced - changed) | unplaced
+
+
+def _groups(hits: tuple[Hit, ...]) -> dict[tuple[str, str], frozenset[int]]:
+    groups: dict[tuple[str, str], set[int]] = {}
+    for hit in hits:
+        groups.setdefault((hit.drum, hit.articulation), set()).add(hit.id)
+    return {key: frozenset(ids) for key, ids in groups.items()}
+
+
+def _grades(session: Session, found: Analysis, hit: Hit) -> Mapping[str, str]:
+    """A hit's grades, own close mics being held to more."""
+    known = found.worst_db.get(hit.id)
+    return found.grades[hit.id] if known is None else found.graded(hit, session.take(hit.take).mics)
+
+
+def _clean_db(hit: Hit, home: str) -> float:
+    """Everything else against a hit in its home mic."""
+    told = hit.bleed_db.get(home)
+    return UNKNOWN_CLEAN_DB if told is None else told
+
+
+def _table(table: Mapping[str, Mapping[str, Mapping[str, Row]]], corrected: Corrected, homes: Mapping[str, str],
+           before: Mapping[str, str],
+           less: Callable[[Row, Row | None], Row]) -> dict[str, dict[str, Mapping[str, Row]]]:
+    """A table take -> drum -> mic against the drum's home mic, for the drums as they are now.
+
+    ``less``: what a mic's entry is against a home mic whose own entry is given, None where it has none.
+    """
+    out: dict[str, dict[str, Mapping[str, Row]]] = {}
+    for take, rows in table.items():
+        out[take] = {}
+        for name, raw in corrected.sources.items():
+            source = next((each for each in raw if each in rows), None)
+            if source is not None:
+                row, home = rows[source], homes[name]
+                out[take][name] = row if before[source] == home else {
+                    mic: less(value, row.get(home)) for mic, value in row.items()}
+    return out
+
+
+def _less_db(value: float | None, home: float | None) -> float | None:
+    return None if value is None or home is None else value - home
+
+
+def _less_delay(value: Delay, home: Delay | None) -> Delay:
+    """A delay against another home mic; how far the readings spread against that one nobody measured."""
+    if home is None or value.ms is None or home.ms is None:
+        return Delay()
+    return Delay(value.ms - home.ms, None, min(value.hits, home.hits), _less_db(value.path_m, home.path_m))
+
+
+def _less_bands(value: BandBleed, home: BandBleed | None) -> BandBleed:
+    against = (None,) * len(value.bands_db) if home is None else home.bands_db
+    return BandBleed(tuple(_less_db(a, b) for a, b in zip(value.bands_db, against, strict=True)), None,
+                     0 if home is None else min(value.hits, home.hits))
+
+
+def _views(views: Mapping[str, tuple[MicView, ...]], stands: Mapping[str, str]) -> dict[str, tuple[MicView, ...]]:
+    """What close mics make of other drums, under the drums' names; nothing of a drum that is a mic's own by now."""
+    named = {take: [replace(v, own=stands.get(v.own, v.own), drum=stands.get(v.drum, v.drum)) for v in each]
+             for take, each in views.items()}
+    return {take: tuple(v for v in each if v.own != v.drum) for take, each in named.items()}

@@ -1,0 +1,88 @@
+"""Missed: candidates that the user says are hits, put among those that were found.
+
+Nothing is learned from them: kinds and drums come from what was found without help. They are placed, split into
+strokes and measured like any other, so what is around them takes them for strokes, too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from oneshot.analysis.detection import arrivals as find_arrivals
+from oneshot.analysis.detection import onsets as find_onsets
+from oneshot.analysis.records import Arrivals, Onsets
+from oneshot.analysis.result import Heard
+from oneshot.audio.io import TakeReader
+from oneshot.config.corrections import REACH_S
+from oneshot.config.handling import Told
+from oneshot.core.records.session import Frames
+
+
+def with_told(root: Path, heard: Heard, told: Sequence[Told]) -> Heard:
+    """What was heard in a take with those of ``told`` that are about it: candidates near them marked, missed ones
+    added.
+
+    Raises AudioError where a file cannot be read.
+    """
+    mine = [t for t in told if t.take == heard.take.name and t.frame < heard.take.frames]
+    if not mine:
+        return heard
+    first, reach = heard.arrivals.first, REACH_S * heard.take.sample_rate
+    near = {t: _nearest(first, t.frame, reach) for t in mine}
+    new: list[int] = []
+    for each in sorted(mine, key=lambda t: t.frame):
+        if near[each] is None and each.missed and (not new or each.frame - new[-1] > reach):
+            new.append(each.frame)
+    out = _inserted(root, heard, new) if new else heard
+    drums: dict[int, frozenset[str]] = {}
+    for each in mine:
+        row = _nearest(out.arrivals.first, each.frame, reach)
+        if row is not None:
+            drums[row] = each.drums or drums.get(row, frozenset())
+    return replace(out, told=drums)
+
+
+def _nearest(first: Frames, frame: int, reach: float) -> int | None:
+    """Row of the candidate nearest to a frame, None where none is within reach."""
+    if not len(first):
+        return None
+    row = int(np.abs(first - frame).argmin())
+    return row if abs(int(first[row]) - frame) <= reach else None
+
+
+def _inserted(root: Path, heard: Heard, frames: Sequence[int]) -> Heard:
+    """The same with candidates at those frames (rising), their first arrivals read where there is something to read,
+    else at the frame given.
+    """
+    take, known = heard.take, heard.onsets
+    steps, hop = heard.scan.level_db.shape[1], heard.scan.hop
+    rises = find_onsets.mic_rises_db(heard.scan, heard.near)
+    rows = []
+    asked = find_onsets.mics_only(take, heard.near)
+    with TakeReader(root, take, offset=heard.offset) as reader:
+        for frame in frames:
+            later = known.frame[known.frame > frame][:1]  # whose sound is not to be taken for this one's
+            pair = np.r_[np.int64(frame), later]
+            nothing = np.zeros((len(pair), len(take.mics)))
+            found = Onsets(take.name, pair, nothing[:, 0], nothing)
+            rows.append(find_arrivals.first_arrivals(reader, take, found, asked))
+    at = np.array(frames, np.int64)
+    # about a step and a half after the onset the rise is at its largest
+    step = np.clip(np.round(at / hop + 1.5).astype(np.int64), 0, steps - 1)
+    mic_rise = np.stack([rises[max(0, s - 1):s + 2].max(axis=0) for s in step])
+    rise = mic_rise[:, heard.near].mean(axis=1) if heard.near.any() else np.zeros(len(at))
+    first = np.r_[heard.arrivals.first, [r.first[0] for r in rows]].astype(np.int64)
+    order = np.argsort(first, kind="stable")
+    onsets = Onsets(take.name, np.r_[known.frame, at][order], np.r_[known.rise_db, rise][order],
+                    np.concatenate([known.mic_rise_db, mic_rise])[order])
+    arrivals = Arrivals(take.name, first[order],
+                        np.concatenate([heard.arrivals.frame, *(r.frame[:1] for r in rows)])[order],
+                        np.concatenate([heard.arrivals.depth_db, *(r.depth_db[:1] for r in rows)])[order],
+                        heard.arrivals.lag)
+    begin = np.r_[heard.begin, np.full(len(rows), -1)].astype(np.int64)[order]
+    return replace(heard, onsets=onsets, arrivals=arrivals, begin=begin)
+

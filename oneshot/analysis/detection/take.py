@@ -1,0 +1,98 @@
+"""Hearing: one take from its files to the candidates for hits, with what the store holds of it.
+
+    scan (from the store or made now) ─► detect ─► align (first arrivals)
+
+Takes are heard one by one; a take's scan is made by as many workers as there are, each over blocks of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from oneshot.analysis.detection import arrivals as find_arrivals
+from oneshot.analysis.detection import onsets as find_onsets
+from oneshot.analysis.detection import spectrogram
+from oneshot.analysis.records import Arrivals, Onsets, TakeScan
+from oneshot.analysis.result import Heard
+from oneshot.audio.io import TakeReader
+from oneshot.core.progress import Progress
+from oneshot.core.records.session import SILENT_PEAK, Session, Take
+from oneshot.core.store import Store
+
+LEAST_OFFSET = 1e-4
+"""Steady offsets (full scale 1.0) from here on, -80 dBFS, are taken out before anything is measured."""
+
+
+def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress: Progress) -> TakeScan:
+    """The scan of a take, from the store or made now. Raises AudioError where a file cannot be read."""
+    name = f"scan-{session.takes.index(take) + 1}"
+    params = {"stage": 2, "take": take.name, "mics": [m.name for m in take.mics],
+              "sources": [[[s.path, s.channel, s.at, s.frames] for s in m.sources] for m in take.mics],
+              "bands_hz": spectrogram.BAND_EDGES_HZ, "quiet": spectrogram.QUIET_SHARE,
+              "full_scale": spectrogram.FULL_SCALE}
+    fields = ("level_db", "noise_db", "draw", "peak", "clipped", "bad_frame")
+    stored = store.load(name, params)
+    if name in store.stale:
+        progress(f"what was stored of {take.name} is out of date, scanning it again", 0.0)
+    if stored is None:
+        made = spectrogram.join(take, _scan_parts(session.root, take, {}, jobs, progress))
+        offset = _offsets(take, made)
+        if offset:  # it leaks into the lowest band and hides the noise: measure levels once more, without it
+            level = spectrogram.join(take, _scan_parts(session.root, take, offset, jobs, progress))
+            made = replace(made, level_db=level.level_db, noise_db=level.noise_db)
+        store.save(name, params, {field: getattr(made, field) for field in fields})
+        return made
+    return TakeScan(take=take.name, sample_rate=take.sample_rate, hop=spectrogram.hop_frames(take.sample_rate),
+                    **{field: stored[field] for field in fields})
+
+
+def _offsets(take: Take, scanned: TakeScan) -> dict[str, float]:
+    """Steady offsets (full scale 1.0) that are worth taking out, by mic."""
+    return {mic.name: float(value) for mic, value in zip(take.mics, spectrogram.offsets(scanned), strict=True)
+            if abs(value) >= LEAST_OFFSET}
+
+
+def _scan_parts(root: Path, take: Take, offset: Mapping[str, float], jobs: int,
+                progress: Progress) -> Iterator[spectrogram.BlockScan]:
+    """The pieces of a take's scan in order, whoever makes them.
+
+    Threads, not processes: decoding, transforms and array arithmetic all run outside the interpreter's lock, and
+    nothing has to be imported or sent twice.
+    """
+    todo = spectrogram.tasks(take)
+    if jobs < 2:
+        for n, (first, last) in enumerate(todo):
+            progress(f"scanning {take.name}", n / len(todo))
+            yield _scan_stretch(root, take, first, last, offset)
+        return
+    with ThreadPoolExecutor(jobs) as pool:
+        work = [pool.submit(_scan_stretch, root, take, first, last, offset) for first, last in todo]
+        for n, each in enumerate(work):
+            progress(f"scanning {take.name}", n / len(todo))
+            yield each.result()
+
+
+def _scan_stretch(root: Path, take: Take, first: int, last: int, offset: Mapping[str, float]) -> spectrogram.BlockScan:
+    with TakeReader(root, take, offset=offset) as reader:
+        return spectrogram.scan_blocks(reader, take, first, last)
+
+
+def listen(session: Session, take: Take, scanned: TakeScan, progress: Progress) -> Heard:
+    """Find the candidates of a take and read their first arrivals. Raises AudioError where a file cannot be read."""
+    progress(f"finding hits in {take.name}", 0.0)
+    near = find_onsets.near_mics(take, np.asarray(scanned.peak) > SILENT_PEAK)
+    onsets = find_onsets.detect(scanned, take)
+    offset = _offsets(take, scanned)
+    with TakeReader(session.root, take, offset=offset) as reader:
+        arrivals = find_arrivals.first_arrivals(reader, take, onsets, find_onsets.mics_only(take, near))
+    order = find_onsets.merge_events(arrivals.first, onsets.rise_db, take.sample_rate)
+    onsets = Onsets(take.name, onsets.frame[order], onsets.rise_db[order], onsets.mic_rise_db[order])
+    arrivals = Arrivals(take.name, arrivals.first[order], arrivals.frame[order], arrivals.depth_db[order],
+                        arrivals.lag)
+    begin = find_onsets.forerunners(scanned, near, arrivals.first)
+    return Heard(take, scanned, near, onsets, arrivals, begin, offset)

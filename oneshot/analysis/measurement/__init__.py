@@ -1,0 +1,1 @@
+"""Measurement: onsets in every mic, decays, bleed, level, what else sounds in a tail."""

@@ -1,0 +1,128 @@
+"""Examine: read each candidate for a one-shot once, in its home mic, and measure what makes it alike or odd."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import partial
+
+import numpy as np
+
+from oneshot.analysis.measurement.similarity import LOOK_AHEAD_S, LOOK_BACK_S, Measured, measure
+from oneshot.analysis.result import Analysis
+from oneshot.audio.io import TakeReader
+from oneshot.core.recall import recalled
+from oneshot.core.records.hits import Hit
+from oneshot.core.records.session import Session, Take
+from oneshot.core.workers import spread
+
+LEVEL_S = 0.2
+"""Over this stretch levels are compared between mics."""
+AT_ONCE = 64
+"""Hits that one worker examines before it takes the next ones."""
+HEARD_DB = 12.0
+"""What stands this clear is heard by itself: everything else adds a quarter of a decibel at most."""
+
+
+def examine(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, Measured]:
+    """Hit id -> what was measured, for those whose home mic their take has. Raises AudioError where a file cannot be
+    read.
+    """
+    homes = {drum.name: drum.home for drum in analysis.drums}
+    out: dict[int, Measured] = {}
+    for take in session.takes:
+        there = {mic.name for mic in take.mics}
+        mine = sorted((h for h in hits if h.take == take.name and homes.get(h.drum) in there),
+                      key=lambda h: (h.onset, h.id))
+        some = partial(_examine_some, session, analysis, take, _rests_s(analysis, take), _noise_rms(analysis, take))
+        found: dict[int, Measured] = {}
+        for each in spread(some, _by_mic(mine, homes)):
+            found.update(each)
+        out.update((hit.id, found[hit.id]) for hit in mine)
+    return out
+
+
+def _by_mic(hits: Sequence[Hit], homes: Mapping[str, str]) -> list[tuple[str, list[Hit]]]:
+    """Hits, in order of time, in pieces that one worker reads in one home mic."""
+    out = []
+    for home in sorted({homes[h.drum] for h in hits}):
+        mine = [h for h in hits if homes[h.drum] == home]
+        out += [(home, mine[a : a + AT_ONCE]) for a in range(0, len(mine), AT_ONCE)]
+    return out
+
+
+def _examine_some(session: Session, analysis: Analysis, take: Take, rest_s: Mapping[int, float],
+                  noise: Mapping[str, float], some: tuple[str, Sequence[Hit]]) -> dict[int, Measured]:
+    """Read and measure some hits in one mic."""
+    home, hits = some
+    with TakeReader(session.root, take, [home]) as reader:
+        return {hit.id: _examine(reader, take, hit, analysis, home, noise[home], rest_s.get(hit.id, 0.0))
+                for hit in hits}
+
+
+def _examine(reader: TakeReader, take: Take, hit: Hit, analysis: Analysis, home: str, noise: float,
+             rest_s: float) -> Measured:
+    """Read and measure one hit."""
+    attack = analysis.attacks[hit.id]
+    start = attack - round(LOOK_BACK_S * take.sample_rate)
+    following = analysis.next_stroke(hit, [home], take.sample_rate)
+    far = min(attack + round(LOOK_AHEAD_S * take.sample_rate), take.frames)
+    stop = max(far if following is None else min(following, far), attack + 1)
+    cut = following is not None and following <= far
+
+    def measured() -> Measured:
+        """Read and measure, where no build before has."""
+        x = reader.read(start, stop)[0]
+        return measure(x, sample_rate=take.sample_rate, attack=attack - start, stop=len(x), cut=cut, noise_rms=noise,
+                       rest_s=rest_s)
+
+    return recalled("measured", (take.name, home, start, attack, stop, cut, noise, rest_s), measured)
+
+
+def levels_db(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, dict[str, float]]:
+    """Hit id -> mic -> level of the first 200 ms against the drum's home mic, dB: in the mics in which the hit stands
+    ``HEARD_DB`` clear of everything else, and only for hits that stand so in their home mic.
+
+    Raises AudioError where a file cannot be read.
+    """
+    homes = {drum.name: drum.home for drum in analysis.drums}
+    out: dict[int, dict[str, float]] = {}
+    for take in session.takes:
+        clear = {h.id: {name for name, bleed in h.bleed_db.items() if bleed is not None and bleed < -HEARD_DB}
+                 for h in hits if h.take == take.name}
+        mine = sorted((h for h in hits if homes[h.drum] in clear.get(h.id, ())), key=lambda h: (h.onset, h.id))
+        wanted = sorted(set().union(*(clear[h.id] for h in mine)))
+        if not wanted:
+            continue
+        with TakeReader(session.root, take, wanted, offset=analysis.offsets.get(take.name, {})) as reader:
+            for hit in mine:
+                x = reader.read(hit.onset, hit.onset + round(LEVEL_S * take.sample_rate)).astype(np.float64)
+                level = dict(zip(wanted, 10 * np.log10(np.maximum((x**2).sum(axis=1), 1e-18)), strict=True))
+                out[hit.id] = {name: float(level[name] - level[homes[hit.drum]]) for name in sorted(clear[hit.id])}
+    return out
+
+
+def _rests_s(analysis: Analysis, take: Take) -> dict[int, float]:
+    """Time since the stroke before, hit id -> s; of the first hit, since the take began."""
+    out, before = {}, 0
+    for hit in sorted((h for h in analysis.hits if h.take == take.name), key=lambda h: (h.onset, h.id)):
+        out[hit.id] = (hit.onset - before) / take.sample_rate
+        before = hit.onset
+    return out
+
+
+def _noise_rms(analysis: Analysis, take: Take) -> Mapping[str, float]:
+    """Noise floor of each mic, full scale 1.0; 0 where it is digitally silent."""
+    levels = next(noise.noise_dbfs for noise in analysis.noise if noise.take == take.name)
+    return {name: 10 ** (level / 20) if level is not None else 0.0 for name, level in levels.items()}
+
+
+def heard_next(session: Session, analysis: Analysis, hits: Sequence[Hit],
+               measured: Mapping[int, Measured]) -> dict[int, int]:
+    """Hit id -> take frame at which the next stroke is heard to begin, where that is before its onset."""
+    rates = {take.name: take.sample_rate for take in session.takes}
+    out = {}
+    for hit in hits:
+        found = measured.get(hit.id)
+        if found is not None and found.next_s is not None:
+            out[hit.id] = analysis.attacks[hit.id] + int(found.next_s * rates[hit.take])
+    return out

@@ -1,0 +1,299 @@
+"""Records: from what was found in each take to the hits, delays and bleed of the manifest.
+
+Everything here is bookkeeping over the stages' results: which drum a hit is of, where it begins in each mic, how
+strong it is and what else is in its window.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Set
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.analysis import grades
+from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
+from oneshot.analysis.measurement import bleed, ornaments
+from oneshot.analysis.measurement.envelopes import Windows
+from oneshot.analysis.measurement.masking import Hidden
+from oneshot.analysis.measurement.onsets import Placer, place_attacks
+from oneshot.analysis.measurement.tail_events import Tails
+from oneshot.analysis.records import Shares, Templates
+from oneshot.analysis.result import Analysis, FoundDrum, Heard, LaterSound, Named, Strokes
+from oneshot.analysis.sorting.constraints import Said, Told
+from oneshot.core.records.hits import Hit, Partner
+from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
+from oneshot.core.records.session import Floats, Frames, Mic, Problem, Role, Session, Take
+
+KIT_ROLES = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
+
+PARTNER_DB = -45.0
+"""Strokes further below the main one than this are not told as partners."""
+
+FIRST_OFF_S = 0.008
+"""How far the earliest onset of a hit may lie from its earliest arrival: further off, one of its mics was misread."""
+
+UNKNOWN_CLEAN_DB = 60.0
+"""What stands for everything else against a hit of which its home mic hears nothing: chosen last of all."""
+
+DYNAMICS = ("", "compressor", "gate")
+"""What is in a mic's way, by its number among those that ``dynamics`` tells."""
+
+ALONE_NO_MORE_DB = 0.1
+"""By this a hit misses the best grade that is known to have company."""
+
+SILENT_DBFS = -135.0
+"""Noise up to this is none: below that of any converter, digital silence."""
+
+
+class HitRows:
+    """Collects the hits of a session take by take; ``finish`` makes the analysis of them."""
+
+    def __init__(self, session: Session, mics: tuple[Mic, ...], named: Named, templates: Templates,
+                 placer: Placer, said: Told, dynamic: Frames) -> None:
+        self._straight = dynamic == 0
+        # a room hears each stroke a second time, which no envelope of soft and hard ones tells to the full
+        self._near = np.array([m.role in (Role.CLOSE, Role.OVERHEAD) for m in mics]) & self._straight
+        self._dynamics = {take.name: {m.name: DYNAMICS[int(d)] for m, d in zip(mics, dynamic, strict=True)
+                                      if d and m.name in {mic.name for mic in take.mics}} for take in session.takes}
+        self._session, self._mics, self._named, self._templates = session, mics, named, templates
+        self._placer, self._said = placer, said.said
+        self._hits: list[Hit] = []
+        self._row: dict[int, int] = {}
+        self._home_onset: dict[int, int] = {}
+        self._doubtful: set[int] = set()
+        self._later: dict[int, dict[str, tuple[LaterSound, ...]]] = {}
+        self._over: dict[int, dict[str, int]] = {}
+        self._worst: dict[int, Mapping[str, float]] = {}
+        self._clean: dict[int, float] = {}
+        self._bleed: dict[str, dict[str, dict[str, float | None]]] = {}
+        self._bands: dict[str, dict[str, dict[str, BandBleed]]] = {}
+        self._views: dict[str, tuple[MicView, ...]] = {}
+        self._noise: list[TakeNoise] = []
+        self._offsets: dict[str, Mapping[str, float]] = {}
+
+    def add(self, strokes: Strokes, windows: Windows, hidden: Hidden, tails: Tails) -> None:
+        """Add the hits of one take, what is in their windows, what may lie hidden there and what else is in their
+        tails.
+        """
+        before = len(self._hits)
+        take, count = strokes.heard.take, len(strokes.rows)
+        onsets = self._placer.place(strokes)
+        self._noise.append(_noise(strokes.heard))
+        self._offsets[take.name] = strokes.heard.offset
+        self._bleed[take.name] = {}
+        drum = self._templates.drum[strokes.kind]
+        for number in sorted({int(d) for d in drum}):
+            mine = np.flatnonzero(drum == number)
+            self._bleed[take.name][self._named.drum[number]] = self._table_row(take, windows, mine, number)
+        self._bands[take.name] = self._band_table(take, windows, drum)
+        self._views[take.name] = self._mic_views(take, windows, drum)
+        for i in range(count):
+            self._add_hit(strokes, windows, hidden, i, onsets[i], self._placer.predicted[take.name][i])
+        names = {k: m.name for k, m in enumerate(self._mics) if m.name in {mic.name for mic in take.mics}}
+        for i in range(count):
+            self._over[before + 1 + i] = {name: int(tails.over[i, k]) for k, name in names.items()}
+        for (i, k), sounds in tails.sounds.items():
+            self._later.setdefault(before + 1 + i, {})[names[k]] = sounds
+        for i, k in np.argwhere(~np.isnan(windows.risen[..., 0]) & self._near).tolist():
+            step, level, ring = windows.risen[i, k].tolist()
+            sound = LaterSound(int(step) * strokes.heard.scan.hop, *(float(10 * np.log10(level / max(against, 1e-30)))
+                                                                     for against in (windows.own_peak[i, k], ring)))
+            later = self._later.setdefault(before + 1 + i, {})
+            later[names[k]] = (sound, *later.get(names[k], ()))
+
+    def _table_row(self, take: Take, windows: Windows, mine: Frames, number: int) -> dict[str, float | None]:
+        """One drum's row of a take's bleed table: nothing for mics that compress, and where they are its home."""
+        own, other = windows.own[mine].sum(axis=2), windows.other[mine].sum(axis=2)
+        names = [m.name for m in self._mics]
+        home_name = take.mics[self._placer.home_row(take, number)].name
+        if home_name not in names:
+            return {}
+        home = names.index(home_name)
+        row = bleed.table_row(own, other, home)
+        row = np.where(self._straight & self._straight[home], row, np.nan)
+        row[home] = 0.0
+        present = {m.name for m in take.mics}
+        return {name: _none(row[k]) for k, name in enumerate(names) if name in present}
+
+    def _band_table(self, take: Take, windows: Windows, drum: Frames) -> dict[str, dict[str, BandBleed]]:
+        """A take's bleed table band by band, without mics that compress."""
+        names, present = [m.name for m in self._mics], {m.name for m in take.mics}
+        out: dict[str, dict[str, BandBleed]] = {}
+        for number in sorted({int(d) for d in drum}):
+            home = take.mics[self._placer.home_row(take, number)].name
+            if home not in names or not self._straight[names.index(home)]:
+                continue
+            mine = drum == number
+            row = bleed.band_row(np.nan_to_num(windows.own[mine]), np.nan_to_num(windows.other[mine]),
+                                 names.index(home))
+            out[self._named.drum[number]] = {name: row[k] for k, name in enumerate(names)
+                                             if name in present and self._straight[k]}
+        return out
+
+    def _mic_views(self, take: Take, windows: Windows, drum: Frames) -> tuple[MicView, ...]:
+        """What each close mic of a take makes of hard strokes of the other drums."""
+        own, other = np.nan_to_num(windows.own), np.nan_to_num(windows.other)
+        hard = {self._named.drum[n]: bleed.hard_db(own[drum == n], other[drum == n])
+                for n in sorted({int(d) for d in drum})}
+        found = [bleed.view(mic.name, (at, hard[at][k]), (name, hard[name][k]), BAND_EDGES_HZ)
+                 for k, mic in enumerate(self._mics) if mic.name in {m.name for m in take.mics} and self._straight[k]
+                 for at in hard if mic.stands_at(at) for name in hard if name != at]
+        return tuple(each for each in found if each is not None)
+
+    def _add_hit(self, strokes: Strokes, windows: Windows, hidden: Hidden, i: int, onsets: Frames,
+                 predicted: NDArray[np.bool_]) -> None:
+        """Make one hit's record."""
+        take, shares = strokes.heard.take, strokes.shares
+        kind = int(strokes.kind[i])
+        number = int(self._templates.drum[kind])
+        names = [m.name for m in self._mics]
+        own = np.nan_to_num(windows.own[i].sum(axis=1))
+        struck = [int(k) for k in np.flatnonzero(strokes.gain[i]) if int(k) != kind]
+        other = np.nan_to_num(windows.other[i].sum(axis=1))
+        most_db = bleed.ratio_db(other + hidden.energy[i], own)
+        home_row = self._placer.home_row(take, number)
+        home = take.mics[home_row].name
+        at_home = names.index(home) if home in names else int(own.argmax())
+        bleed_db = bleed.told_db(bleed.ratio_db(other, own), most_db, at_home)
+        hit_id = len(self._hits) + 1
+        self._row[hit_id] = i
+        if not self._placer.clear[take.name][i]:
+            self._doubtful.add(hit_id)
+        earliest = _earliest(strokes, i, onsets)
+        present = {m.name for m in take.mics}
+        self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
+        self._worst[hit_id] = self._worst_row(windows, hidden, i, most_db, present, struck)
+        self._clean[hit_id] = float(np.nan_to_num(most_db[at_home], nan=UNKNOWN_CLEAN_DB))
+        begin = int(strokes.heard.begin[strokes.rows[i]])
+        hop = strokes.heard.scan.hop
+        said = self._saying(strokes, i)
+        taught = self._named.taught[kind] if self._named.taught else None
+        computed = taught or self._named.articulation[number, int(strokes.way[i])]
+        made = Hit(
+            id=hit_id, take=take.name, onset=min(begin, earliest) if begin >= 0 else earliest,
+            onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None
+                    for k, m in enumerate(take.mics) if _heard_role(m)},
+            drum=self._named.drum[number], articulation=said.stroke(computed) if said else computed,
+            confidence=1.0 if said and said.drum else float(strokes.confidence[i]),
+            level_db=_level_db(self._strength(windows.strength[i]), hop),
+            bleed_db={**{name: _none(bleed_db[k]) for k, name in enumerate(names) if name in present},
+                      **{m.name: None for m in take.mics if m.role in KIT_ROLES and m.name not in names}},
+            isolated=bleed.isolated(bleed_db, own, at_home, self._straight),
+            usable=tuple(name for k, name in enumerate(names) if name in present and bleed_db[k] < bleed.CLEAR_DB),
+            predicted=tuple(m.name for k, m in enumerate(take.mics) if predicted[k] and _heard_role(m)),
+            partners=self._partners(shares, i, kind, struck, hop),
+            clean_s={name: _none(windows.clean_s[i, k]) for k, name in enumerate(names) if name in present})
+        self._hits.append(made if said is None else replace(
+            made, hand=said.hand, wires=said.wires, tool=said.tool, strength=said.strength, told_by=said.told_by))
+
+    def _saying(self, strokes: Strokes, i: int) -> Said | None:
+        """What a person said of a hit; None where nothing was, or where no kind of the drum that was named is known."""
+        row = int(strokes.told[i])
+        name = self._named.drum[int(self._templates.drum[strokes.kind[i]])]
+        return self._said[row] if row >= 0 and self._said[row].drum in (None, name) else None
+
+    def _strength(self, energy: Floats) -> Floats:
+        """The energies (mics,) that count for a hit's strength: no mic that compresses, unless all do."""
+        known = np.nan_to_num(energy)
+        straight = np.where(self._straight, known, 0.0)
+        return straight if straight.any() else known
+
+    def _partners(self, shares: Shares, i: int, kind: int, struck: list[int], hop: int) -> tuple[Partner, ...]:
+        """The other drums struck with a hit, strongest first."""
+        main = float(shares.own[i, kind].sum())
+        found = [(float(shares.own[i, k].sum()), int(self._templates.drum[k]), k) for k in struck]
+        return tuple(Partner(self._named.drum[number], _level_db(shares.own[i, k], hop))
+                     for energy, number, k in sorted(found, reverse=True)
+                     if energy > main * 10 ** (PARTNER_DB / 10))
+
+    def _worst_row(self, windows: Windows, hidden: Hidden, i: int, most_db: Floats, present: set[str],
+                   struck: list[int]) -> dict[str, float]:
+        """The worst of a hit in each mic, dB: of its whole window and of any one band and moment up to the next;
+        ``struck``: other kinds that fall together with it.
+        """
+        worst = bleed.ratio_db(np.nan_to_num(windows.other_peak[i]) + hidden.peak[i],
+                               np.nan_to_num(windows.own_peak[i]))
+        held = bleed.held_against_db(np.fmax(worst, most_db), together=bool(struck))
+        return {m.name: float(held[k]) for k, m in enumerate(self._mics) if m.name in present}
+
+    def finish(self, told: tuple[Problem, ...], company: Set[tuple[str, str]] = frozenset()) -> Analysis:
+        """Place the attacks of each group and close the books.
+
+        ``company``: takes and drums with which others fall unheard.
+        """
+        order = {take.name: n for n, take in enumerate(self._session.takes)}
+        ranked = sorted(self._hits, key=lambda h: (order[h.take], h.onset, h.id))
+        renumber = {h.id: n for n, h in enumerate(ranked, 1)}
+        rates = {take.name: take.sample_rate for take in self._session.takes}
+        hits = ornaments.tie([replace(h, id=renumber[h.id]) for h in ranked], rates)
+        doubtful = frozenset(renumber[k] for k in self._doubtful)
+        attacks, unplaced = place_attacks(self._session, hits, {renumber[k]: v for k, v in self._home_onset.items()},
+                                          {self._named.drum[n]: home for n, home in self._named.home.items()}, doubtful)
+        worst = {renumber[k]: v for k, v in self._worst.items()}
+        found = Analysis(
+            hits=hits, drums=self._drums(hits), attacks=attacks,
+            grades={},
+            clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
+            polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
+            bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets,
+            worst_db={h.id: self._promised(h, worst[h.id], (h.take, h.drum) in company) for h in hits},
+            row={renumber[k]: v for k, v in self._row.items()}, dynamics=self._dynamics,
+            later={renumber[k]: v for k, v in self._later.items()},
+            over={renumber[k]: v for k, v in self._over.items()}, doubtful=doubtful, unplaced=unplaced)
+        return replace(found, grades={hit.id: found.graded(hit, self._mics) for hit in hits})
+
+    def _promised(self, hit: Hit, worst: Mapping[str, float], company: bool) -> Mapping[str, float]:
+        """The worst of a hit in each mic, dB; where others fall with its drum unheard (``company``), it stands alone in
+        none, and there is no telling in mics other than its own.
+        """
+        if not company:
+            return worst
+        limit = grades.GRADE_LIMITS_DB["close"]["A"] + ALONE_NO_MORE_DB
+        home = next(self._named.home[number] for number, name in self._named.drum.items() if name == hit.drum)
+        own = {m.name for m in self._mics if m.stands_at(hit.drum)} | {home}
+        return {mic: max(value, limit if mic in own else 0.0) for mic, value in worst.items()}
+
+    def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
+        """The drums that have hits, by name; their articulations in order of frequency."""
+        counts: dict[str, Counter[str]] = {}
+        for hit in hits:
+            counts.setdefault(hit.drum, Counter())[hit.articulation] += 1
+        numbers = {name: number for number, name in self._named.drum.items()}
+        return tuple(FoundDrum(name, self._named.what[numbers[name]], self._named.home[numbers[name]],
+                               tuple(sorted(ways, key=lambda a: (-ways[a], a))))
+                     for name, ways in sorted(counts.items()))
+
+
+def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:
+    """When a hit begins, over the mics (onsets) and over its strokes: a soft one may have come before the main one."""
+    arrivals, row = strokes.heard.arrivals, strokes.rows[i]
+    first = int(arrivals.first[row])
+    told = onsets[onsets >= 0]
+    if not len(told) or abs(int(told.min()) - first) > FIRST_OFF_S * strokes.heard.take.sample_rate:
+        return first
+    was_read = bool((arrivals.frame[row] == first).any())
+    return min(first, int(told.min())) if was_read else int(told.min())
+
+
+def _noise(heard: Heard) -> TakeNoise:
+    """Noise of a take's mics; None where a mic is digitally silent."""
+    levels = heard.scan.noise_dbfs
+    return TakeNoise(heard.take.name, {m.name: float(v) if v > SILENT_DBFS else None
+                                       for m, v in zip(heard.take.mics, levels, strict=True)})
+
+
+def _level_db(own: Floats, hop: int) -> float | None:
+    """10·log10 of an energy (mics,) given as mean square times steps, as a sum of squared samples."""
+    total = float(own.sum()) * hop
+    return float(10 * np.log10(total)) if total > 0 else None
+
+
+def _heard_role(mic: Mic) -> bool:
+    return mic.role not in (Role.TALK, Role.IGNORE)
+
+
+def _none(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)

@@ -1,0 +1,176 @@
+"""The frozen records that flow between the stages of listening: what was scanned, found, timed and learned.
+
+Conventions as in ``model.py``; arrays are (hits, mics, ...), "not known" is -1 in frames and NaN in floats.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.core.records.session import Floats, Floats32, Frames
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TakeScan:
+    """What one pass over a take measured (``scan.py``).
+
+    ``level_db``: float16 (mics, steps, bands), mean square in dB re full scale, step i centred on frame ``i * hop``.
+    ``noise_db``: float64 (mics, bands), the steady noise in the same unit. ``draw``: float32 (mics, points, 2),
+    minimum and maximum of every 1024 frames. ``peak``: float32 (mics,), largest magnitude. ``clipped``: int64
+    (mics,), frames at full scale. ``bad_frame``: int64 (mics,), first frame that is NaN or infinite, -1 where there
+    is none.
+    """
+
+    take: str
+    sample_rate: int
+    hop: int
+    level_db: NDArray[np.float16]
+    noise_db: Floats
+    draw: Floats32
+    peak: Floats32
+    clipped: Frames
+    bad_frame: Frames
+
+    @property
+    def noise_dbfs(self) -> Floats:
+        """Noise (mics,) over all bands, dBFS rms."""
+        total: Floats = 10 * np.log10(np.sum(10 ** (self.noise_db / 10), axis=1))
+        return total
+
+
+def mean_squares(level_db: NDArray[np.float16]) -> Floats:
+    """Levels of a scan, float16 in dB re full scale, of any shape, as mean squares, float64.
+
+    A half has 65,536 values: looking each up costs a tenth of raising ten to its power, and gives the same.
+    """
+    return _powers()[level_db.view(np.uint16)]
+
+
+@cache
+def _powers() -> Floats:
+    """The mean square of every float16 level, by the number that its bits make."""
+    with np.errstate(over="ignore", invalid="ignore"):  # infinity and what is no number are among them
+        out: Floats = 10 ** (np.arange(2**16, dtype=np.uint16).view(np.float16).astype(np.float64) / 10)
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Onsets:
+    """Candidates for hits in one take, in order of time (``detect.py``).
+
+    ``frame``: int64 (hits,), within about 6 ms of the earliest sound. ``rise_db``: float64 (hits,), mean rise over
+    mics and bands. ``mic_rise_db``: float64 (hits, mics), the same mic by mic; 0 in mics that were not listened to.
+    """
+
+    take: str
+    frame: Frames
+    rise_db: Floats
+    mic_rise_db: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Arrivals:
+    """First arrival of each hit in each mic (``align.py``).
+
+    ``first``: int64 (hits,), the earliest arrival. ``frame``: int64 (hits, mics), -1 where the hit does not stand
+    clear. ``depth_db``: float64 (hits, mics), how far below the peak of its first 50 ms the sound could be followed
+    back (30 is all the definition of an onset asks; NaN where nothing was found). ``lag``: float64 (mics,), the mic's
+    typical arrival after ``first``, in frames.
+    """
+
+    take: str
+    first: Frames
+    frame: Frames
+    depth_db: Floats
+    lag: Floats
+
+
+STRETCH_STEPS = ((0, 4), (4, 8), (8, 16), (16, 32), (32, 72))
+"""Stretches after the arrival in steps of the scan: about 0-11, 11-22, 22-45, 45-90 and 90-200 ms."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HitFeatures:
+    """What every mic hears of each hit, in bands and stretches of time after its arrival (``features.py``).
+
+    ``energy``: float64 (hits, mics, bands, stretches), mean squares; ``before``: float64 (hits, mics, bands), what
+    was there just before; ``fade_db``: float64 (hits, mics, bands), how fast that was fading, dB per step; ``noise``:
+    float64 (hits, mics, bands), the steady noise; ``valid``: bool (hits, mics, stretches), False where the mic is
+    absent from the hit's take or a later hit falls into the stretch. Mics are the session's, by name, in a fixed
+    order.
+    """
+
+    mics: tuple[str, ...]
+    energy: Floats
+    before: Floats
+    fade_db: Floats
+    noise: Floats
+    valid: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Templates:
+    """What one stroke of each kind looks like to all mics (``group.py``).
+
+    ``energy``: float64 (kinds, mics, bands, stretches), mean squares of a stroke of 0 dB, 0 where it was never heard;
+    ``limit``: float64 of the same shape, where it was never heard, the energy that it stays below; ``delay_ms``:
+    float64 (kinds, mics), usual arrival after the earliest one, NaN where it is not known; ``drum``: int64 (kinds,),
+    which kinds are strokes of one drum; ``members``: int64 (kinds,), hits behind each.
+    """
+
+    energy: Floats
+    limit: Floats
+    delay_ms: Floats
+    drum: Frames
+    members: Frames
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shares:
+    """Energies of a take's hits, as mean square times steps.
+
+    ``own``: float64 (hits, kinds, mics), of each stroke in it; ``other``: float64 (hits, mics), of everything that is
+    no stroke of this hit, steady noise apart. What tells the strokes of a hit apart; how clean a hit is in the end,
+    ``ringing.py`` measures.
+    """
+
+    own: Floats
+    other: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Played:
+    """The strokes of one take, in order of time.
+
+    ``start``: float64 (hits,), earliest arrival in steps of the scan; ``step``: int64 (hits, mics), arrivals in steps;
+    ``gain``: float64 (hits, kinds), strengths; ``kind``: int64 (hits,), the main stroke; ``fade_db``: float64 (hits,
+    mics, bands), how fast what was there before was fading, dB per step; ``rows``: int64 (mics,), the scan's row of
+    each mic, -1 for none; ``scan``: of the take.
+    """
+
+    scan: TakeScan
+    start: Floats
+    step: Frames
+    gain: Floats
+    kind: Frames
+    fade_db: Floats
+    rows: Frames
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Laid:
+    """What it takes to lay the strokes of a session over time once more.
+
+    ``played``: take -> its strokes; ``envelopes``: as ``learn`` gives them; ``mics``: the kit's mics, in their order;
+    ``row``: hit id -> row of that hit among the strokes of its take.
+    """
+
+    played: Mapping[str, Played]
+    envelopes: Floats
+    mics: tuple[str, ...]
+    row: Mapping[int, int]

@@ -1,0 +1,199 @@
+"""Found: the records that pass between listening, placing and bookkeeping.
+
+The analysis of a session is the last of them.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.analysis.grades import GRADE_LIMITS_DB, grade
+from oneshot.analysis.records import Arrivals, Laid, Onsets, Shares, TakeScan
+from oneshot.core.records.hits import Delay, Hit
+from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
+from oneshot.core.records.session import Floats, Frames, Mic, Problem, Take
+
+SAME_EVENT_S = 0.015
+"""Strokes closer together than this do not end each other's tails: they were meant to fall together."""
+
+LOCAL_DB = -10.0
+"""From this against the ring on, what is heard later stands out of it. (common practice, no source)"""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """What was found in one take before anything is known of drums.
+
+    ``begin``: int64 (hits,), where a softer stroke begins the event ahead of its arrivals, -1 where none does.
+    ``offset``: mic -> steady offset, full scale 1.0, which is taken out wherever its hits are measured.
+    ``told``: candidate (row) -> the drums, one of which the user says was struck there; any where none is named.
+    """
+
+    take: Take
+    scan: TakeScan
+    near: NDArray[np.bool_]
+    onsets: Onsets
+    arrivals: Arrivals
+    begin: Frames
+    offset: Mapping[str, float] = field(default_factory=dict)
+    told: Mapping[int, frozenset[str]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class LaterSound:
+    """Something that is no stroke, heard in a hit's tail in one mic: its first ``frame`` in the take; ``level_db``, its
+    loudest octave band and 55 ms against the hit's loudest 55 ms; ``local_db``, the same against the ring under it.
+    """
+
+    frame: int
+    level_db: float
+    local_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class FoundDrum:
+    """A drum before the recipe gives it keys; articulations in order of frequency."""
+
+    name: str
+    kind: str
+    home: str
+    articulations: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysis:
+    """Everything known of a session before anything is chosen.
+
+    ``hits`` carry no layer yet. ``attacks``: hit id -> frame of the attack in its drum's home mic; ``grades``: hit id
+    -> mic -> grade, by ``worst_db``, which has the same form; ``clean_db``: hit id -> everything else against it in the
+    home mic, dB; ``polarity``: take -> mic -> 1 or -1 against the home mic of the drum it stands at. ``bleed``,
+    ``delays`` and its plain ``delays_ms`` are take -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band
+    by band; ``mic_views``: take -> what its close mics make of other drums; ``offsets``: take -> mic -> steady offset,
+    full scale 1.0; ``row``: hit id -> row among the strokes of its take; ``laid``: those strokes laid over time, where
+    somebody asked for it. ``later``: hit id -> mic -> what else is heard in its tail; ``over``: hit id -> mic -> take
+    frame at which its ring has met the noise. ``worst_db`` knows nothing of either, ``grades`` do. ``dynamics`` as in
+    the kit. ``doubtful``: hits of which no mic tells clearly when their own drum begins; ``unplaced``: those of them
+    whose attack is like no other's of their group, so that it is not lined up with theirs.
+    """
+
+    hits: tuple[Hit, ...]
+    drums: tuple[FoundDrum, ...]
+    attacks: Mapping[int, int]
+    grades: Mapping[int, Mapping[str, str]]
+    clean_db: Mapping[int, float]
+    noise: tuple[TakeNoise, ...]
+    polarity: Mapping[str, Mapping[str, int]]
+    bleed: Mapping[str, Mapping[str, Mapping[str, float | None]]]
+    delays: Mapping[str, Mapping[str, Mapping[str, Delay]]]
+    problems: tuple[Problem, ...]
+    bleed_bands: Mapping[str, Mapping[str, Mapping[str, BandBleed]]] = field(default_factory=dict)
+    mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)
+    offsets: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    worst_db: Mapping[int, Mapping[str, float]] = field(default_factory=dict)
+    row: Mapping[int, int] = field(default_factory=dict)
+    laid: Laid | None = None
+    later: Mapping[int, Mapping[str, tuple[LaterSound, ...]]] = field(default_factory=dict)
+    over: Mapping[int, Mapping[str, int]] = field(default_factory=dict)
+    dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    doubtful: frozenset[int] = frozenset()
+    unplaced: frozenset[int] = frozenset()
+    delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
+    _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        by_take: dict[str, list[Hit]] = {}
+        for hit in sorted(self.hits, key=lambda h: (h.onset, h.id)):
+            by_take.setdefault(hit.take, []).append(hit)
+        ordered = {take: (hits, [h.onset for h in hits]) for take, hits in by_take.items()}
+        object.__setattr__(self, "delays_ms", {take: {drum: {mic: each.ms for mic, each in mics.items()}
+                                                      for drum, mics in drums.items()}
+                                               for take, drums in self.delays.items()})
+        object.__setattr__(self, "_in_time", ordered)  # asked for once or twice a hit: no search through all of them
+
+    def next_stroke(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
+        """Take frame of the earliest onset of the next stroke in the given mics, or of what else ends the tail there;
+        None where nothing follows.
+
+        Strokes of one event do not end each other's tails.
+        """
+        ends = [at for at in (self._next_onset(hit, mics, sample_rate), self.next_sound(hit, mics)) if at is not None]
+        return min(ends, default=None)
+
+    def next_sound(self, hit: Hit, mics: Sequence[str]) -> int | None:
+        """Take frame at which something that is no stroke stands out of the hit's tail in one of the given mics, too
+        loud for a file that is clean among others; None where nothing does.
+        """
+        limit = GRADE_LIMITS_DB["close"]["B"]
+        return min((sound.frame for name in mics for sound in self.later.get(hit.id, {}).get(name, ())
+                    if sound.level_db > limit and sound.local_db > LOCAL_DB), default=None)
+
+    def graded(self, hit: Hit, mics: Iterable[Mic], until: int | None = None) -> dict[str, str]:
+        """Grade of a hit in each of ``mics`` in which it is known, over a file that ends at take frame ``until``; where
+        that is not given, over its tail as long as it rings in any mic.
+        """
+        worst, later = self.worst_db.get(hit.id, {}), self.later.get(hit.id, {})
+        if until is None:
+            ends = (self.next_sound(hit, list(later)), max(self.over.get(hit.id, {}).values(), default=None))
+            until = min((end for end in ends if end is not None), default=0)
+        out = {}
+        for mic in mics:
+            if mic.name not in worst:
+                continue
+            inside = [sound for sound in later.get(mic.name, ()) if sound.frame < until]
+            worst_db = max([worst[mic.name], *(sound.level_db for sound in inside)])
+            out[mic.name] = grade(worst_db, mic.stands_at(hit.drum))
+            if any(sound.local_db > LOCAL_DB for sound in inside):
+                out[mic.name] = max(out[mic.name], "B")  # what stands out of the ring does not stand alone
+        return out
+
+    def _next_onset(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
+        hits, onsets = self._in_time.get(hit.take, ([], []))
+        at = bisect_right(onsets, hit.onset + SAME_EVENT_S * sample_rate)
+        if at == len(hits):
+            return None
+        following = hits[at]
+        told = [following.onsets.get(name) for name in mics]
+        every = [frame for frame in following.onsets.values() if frame is not None]
+        if not every or following.onset < min(every):
+            return following.onset  # something softer came first, that is no row of its own
+        return min([frame for frame in told if frame is not None] or [following.onset])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strokes:
+    """The hits of one take once unmixed.
+
+    ``rows``: int64 (hits,), the candidates of ``heard`` that are hits; ``kind``: int64 (hits,), the kind of the main
+    stroke; ``gain``: float64 (hits, kinds); ``confidence``: float64 (hits,), of the drum, 0 to 1; ``shares``: what each
+    mic hears of each stroke in them; ``own_db``: float32 (hits, mics, bands, stretches), level of the main stroke by
+    itself, NaN where it is not known; ``way``: int64 (hits,), how the drum was struck, numbered in each drum;
+    ``told``: int64 (hits,), which of the sayings holds for a hit, -1 for none.
+    """
+
+    heard: Heard
+    rows: Frames
+    kind: Frames
+    gain: Floats
+    confidence: Floats
+    shares: Shares
+    own_db: Floats
+    way: Frames
+    told: Frames
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """What drums (by number) and articulations (by drum and way) are called. ``home``: each drum's home mic;
+    ``taught``: what labels call the strokes of each kind, None where nobody said.
+    """
+
+    drum: Mapping[int, str]
+    what: Mapping[int, str]
+    articulation: Mapping[tuple[int, int], str]
+    home: Mapping[int, str]
+    taught: Sequence[str | None] = ()

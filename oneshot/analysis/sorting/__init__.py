@@ -1,0 +1,1 @@
+"""Sorting: which drum and articulation each hit is, over all takes."""

@@ -1,0 +1,367 @@
+"""Outsiders: what rises like a hit and is none. Talk between strokes, a click that leaks from headphones, sticks
+struck together in a count-in.
+
+All of them come from where no drum stands, so grouping makes drums of their own of them, and as drums they can be
+known. None is led by a close mic: against the hard strokes of each mic, the overheads hear it best. Cymbals are heard
+so, too, but they speak above 5.6 kHz. Beside that:
+
+- *Talk* swells. A syllable is louder 22 to 45 ms after it began than in its first 11 ms, which no stroke is but a
+  cymbal's or the lowest of a big kick's; and a voice has little below 140 Hz. Where a talk mic is there, it hears
+  talk far better against the other mics than it hears strokes.
+- *A click* keeps time as no player does: players miss a beat by 10 to 20 ms and a few dB, a click by neither.
+- *Sticks* are short, without lows or air, and stay out of the playing: alone, or evenly before the first stroke.
+
+Two mics tell no place, so without close mics and overheads nothing is taken for an outsider. Levels are in dB, times in
+seconds. The limits lie between what was measured on strokes and on outsiders; see docs/methods.md.
+
+Sifting: hits of a session without what is no drum, as ``outsiders.py`` knows it.
+
+What a person says a sound is outranks what is computed: labelled hits and those of corrections stay, and
+labelled drums are drums.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from oneshot.analysis.records import Shares, TakeScan, Templates
+from oneshot.analysis.result import Strokes
+from oneshot.core.records.session import Floats, Frames, Mic, Problem, Role, Take
+
+TALK, CLICK, STICKS = "talk", "a click that leaks from headphones (or sticks like it)", "sticks struck together"
+
+LED_DB = 3.0
+"""A close mic leads from here on: it hears a sound this much better than any overhead, each against its own hard
+strokes.
+"""
+
+AIR_BAND, AIR_DB = 7, -12.0
+"""From this band on (5.6 kHz) lies the air of cymbals and wires: more than -10 dB of their first 22 ms; of a voice's
+vowels and of sticks less than -17 dB.
+"""
+
+LOWEST_DB = -6.0
+"""Sounds with more than this below 140 Hz are a kick's or a low tom's."""
+
+SWELL_DB = 3.5
+"""Talk gains this much at least from its first 11 ms to the stretch from 22 to 45 ms: measured 5 to 9 dB; of drums
+without air a ride's bell gains most, 2 dB.
+"""
+
+SHORT_DB = 12.0
+"""Sticks lose this much at least from their first 22 ms to the stretch from 45 to 90 ms."""
+
+GRID_S = 0.002
+"""How far a click lies off its grid at most: half a step of the scan, and what noise moves it. Players scatter 4 ms
+rms and more (common practice, no source).
+"""
+
+GRID_SHARE, FEWEST_CLICKS = 0.75, 6
+"""This share of a click's sounds lies on the grid, and so many at least tell one."""
+
+BEATS_S = (0.2, 2.0)
+"""Between one click and the next: 300 to 30 a minute."""
+
+STEADY_DB = 1.5
+"""Half of all clicks lie this close to their median level."""
+
+FAINT_DB = 12.0
+"""A leak lies this far below what drums do at least: their median, drum by drum, the loudest."""
+
+ALONE_S, STICKS_ALONE, TALK_ALONE = 0.25, 0.8, 0.6
+"""Sticks and talk stay this far away from strokes, these shares of them at least; some talk over their playing."""
+
+STRAY, COUNT_IN, EVEN = 3, 8, 0.15
+"""Sticks come by threes at most, or evenly as a count-in of up to eight, gaps within this share of each other."""
+
+TALK_MIC_DB = 10.0
+"""A talk mic hears talk this much better than strokes at least, against the near mics."""
+
+TALK_STEPS = (0, 16)
+"""Where a talk mic is read after an arrival, in steps of the scan: 45 ms."""
+
+SURE = 0.5
+"""Inside talk, hits of which the drum is less sure than this, 0 to 1, are talk."""
+
+PHRASE_S = 0.8
+"""Pauses inside talk are shorter than this."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Traits:
+    """What tells outsiders, drum by drum: each float64 (drums,), NaN where it is not known; ``number``: int64, the
+    drums' numbers, rising.
+    """
+
+    number: Frames
+    lead_db: Floats
+    air_db: Floats
+    lowest_db: Floats
+    swell_db: Floats
+    fall_db: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hits:
+    """The hits of one take in order of time: float64 (hits,) seconds, int64 drums, float64 levels over all mics and how
+    sure the drum is, 0 to 1.
+    """
+
+    at_s: Floats
+    drum: Frames
+    level_db: Floats
+    confidence: Floats
+
+
+def lead_db(level_db: Floats, mics: Sequence[Mic]) -> Floats:
+    """How far the best close mic stands above the best overhead (rows,), from levels (rows, mics) against each mic's
+    hard strokes; NaN where the session has no close mics or no overheads.
+    """
+    close = np.array([m.role is Role.CLOSE for m in mics])
+    above = np.array([m.role is Role.OVERHEAD for m in mics])
+    if not (close.any() and above.any()):
+        return np.full(len(level_db), np.nan)
+    out: Floats = level_db[:, close].max(axis=1) - level_db[:, above].max(axis=1)
+    return out
+
+
+def traits(templates: Templates, hard: Floats, near: NDArray[np.bool_], mics: Sequence[Mic]) -> Traits:
+    """Measure every drum. ``hard``: float64 (mics,), energy of hard strokes in each mic, by which levels are compared;
+    ``near``: bool (mics,).
+    """
+    numbers = np.unique(templates.drum)
+    energy = templates.energy / np.maximum(hard, 1e-15)[None, :, None, None]
+    lead = lead_db(_db(energy[..., :2].sum(axis=(2, 3))), mics)
+    sound = energy[:, near].sum(axis=1)
+    sound = sound / np.maximum(sound.sum(axis=(1, 2), keepdims=True), 1e-15)
+    out = np.empty((5, len(numbers)))
+    for n, number in enumerate(numbers):
+        mine = templates.drum == number
+        weight = np.maximum(templates.members[mine], 1).astype(np.float64)
+        mean = np.average(sound[mine], axis=0, weights=weight)
+        early, course = mean[:, :2].sum(axis=1), _db(mean.sum(axis=0))
+        whole = _db(early.sum())
+        out[:, n] = (np.average(lead[mine], weights=weight), _db(early[AIR_BAND:].sum()) - whole, _db(early[0]) - whole,
+                     course[2] - course[0], course[:2].max() - course[3])
+    return Traits(numbers, *out)
+
+
+def find(known: Traits, hits: Sequence[Hits]) -> dict[int, str]:
+    """The drums that are none, by number, and what they are. ``hits``: one record per take."""
+    every = np.concatenate([h.level_db for h in hits])
+    of = np.concatenate([h.drum for h in hits])
+    out: dict[int, str] = {}
+    loudest = max((float(np.median(every[of == d])) for d in np.unique(of)), default=0.0)
+    able = [(n, int(d)) for n, d in enumerate(known.number)
+            if (of == d).any() and known.lead_db[n] < LED_DB and known.air_db[n] < AIR_DB]
+    for _, number in able:
+        faint = float(np.median(every[of == number])) <= loudest - FAINT_DB
+        if faint and any(keeps_time(h.at_s[h.drum == number], h.level_db[h.drum == number]) for h in hits):
+            out[number] = CLICK
+    clicks = set(out)
+    for n, number in able:
+        if number in clicks or known.lowest_db[n] > LOWEST_DB:
+            continue
+        alone = _alone_share(number, clicks, hits)
+        if known.swell_db[n] > SWELL_DB and alone >= TALK_ALONE:
+            out[number] = TALK
+        elif known.fall_db[n] > SHORT_DB and known.lowest_db[n] < AIR_DB and alone >= STICKS_ALONE \
+                and _by_threes(number, hits):
+            out[number] = STICKS
+    return out
+
+
+def keeps_time(at_s: Floats, level_db: Floats) -> bool:
+    """Whether sounds come as steadily as only a machine plays, at equal level; some may be missing.
+
+    ``at_s``: float64 (hits,), rising. Every distance between near neighbours, and its half, third and quarter, is
+    tried as the time between clicks.
+    """
+    if len(at_s) < FEWEST_CLICKS:
+        return False
+    apart = np.concatenate([at_s[k:] - at_s[:-k] for k in (1, 2, 3) if len(at_s) > k])
+    beats = np.unique(np.round(np.concatenate([apart / k for k in (1, 2, 3, 4)]), 4))
+    for beat in beats[(beats >= BEATS_S[0]) & (beats <= BEATS_S[1])]:
+        on = _on_grid(at_s, float(beat))
+        if on.sum() >= max(FEWEST_CLICKS, GRID_SHARE * len(at_s)):
+            steady = np.median(np.abs(level_db[on] - np.median(level_db[on]))) <= STEADY_DB
+            if steady and len(np.unique(np.round(at_s[on] / beat))) == on.sum():
+                return True
+    return False
+
+
+def _on_grid(at_s: Floats, beat_s: float) -> NDArray[np.bool_]:
+    """Which sounds (hits,) lie on the grid of about that beat on which most of them lie."""
+    best = np.zeros(len(at_s), bool)
+    for anchor in at_s[:: max(1, len(at_s) // 8)]:
+        beat, on = beat_s, best
+        start = float(anchor)
+        for reach in (16.0, 64.0, np.inf):  # a beat known roughly drifts off: learn it from near sounds, then further
+            count = np.round((at_s - start) / beat)
+            near = np.abs(count) <= reach
+            on = near & (np.abs(at_s - start - count * beat) <= 1.5 * GRID_S)
+            if on.sum() < 3 or np.ptp(count[on]) == 0:
+                break
+            beat, start = (float(v) for v in np.polyfit(count[on], at_s[on], 1))
+        count = np.round((at_s - start) / beat)
+        on = np.abs(at_s - start - count * beat) <= GRID_S
+        if on.sum() > best.sum():
+            best = on
+    return best
+
+
+def _alone_share(number: int, clicks: Collection[int], hits: Sequence[Hits]) -> float:
+    """The share of a drum's sounds that lie away from all others, clicks apart."""
+    away = [np.abs(h.at_s[(h.drum != number) & ~np.isin(h.drum, list(clicks))][None, :]
+                   - h.at_s[h.drum == number][:, None]).min(axis=1, initial=np.inf) for h in hits]
+    return float(np.mean(np.concatenate(away) >= ALONE_S))
+
+
+def _by_threes(number: int, hits: Sequence[Hits]) -> bool:
+    """Whether a drum's sounds come by ones to threes, or evenly and no more than a count-in has.
+
+    What is hardly like it counts in no run: where no talk was learned, talk goes to what is nearest.
+    """
+    for take in hits:
+        mine = np.flatnonzero((take.drum == number) & (take.confidence >= SURE))
+        for run in np.split(mine, np.flatnonzero(np.diff(mine) > 1) + 1) if len(mine) else []:
+            if len(run) > STRAY and not (len(run) <= COUNT_IN and _even(take.at_s[run])):
+                return False
+    return True
+
+
+def _even(at_s: Floats) -> bool:
+    gaps = np.diff(at_s)
+    return bool(np.abs(gaps - np.median(gaps)).max() <= EVEN * np.median(gaps))
+
+
+def in_talk(take: Hits, talk: NDArray[np.bool_], lead: Floats) -> NDArray[np.bool_]:
+    """Which hits (hits,) of a take belong to talk: those that are (``talk``), and between two of them what is not led
+    by a close mic (``lead``: dB, NaN where it cannot be told) and not surely a drum.
+    """
+    out = talk.copy()
+    at = take.at_s[talk]
+    for i in np.flatnonzero(~talk & (take.confidence < SURE) & (lead < LED_DB)):
+        before, after = at[at <= take.at_s[i]], at[at > take.at_s[i]]
+        gap_before = take.at_s[i] - before[-1] if len(before) else np.inf
+        gap_after = after[0] - take.at_s[i] if len(after) else np.inf
+        out[i] = min(gap_before, gap_after) <= PHRASE_S / 2 or gap_before + gap_after <= PHRASE_S
+    return out
+
+
+def talked_over(scan: TakeScan, take: Take, first: Frames, near_db: Floats, lead: Floats) -> NDArray[np.bool_]:
+    """Which hits (hits,) a talk mic tells to be talk; none where the take has no talk mic.
+
+    ``first``: int64 (hits,), arrivals; ``near_db``: float64 (hits,), what the near mics hear, against their hard
+    strokes; ``lead`` (hits,), dB. What the talk mic hears of strokes that a close mic leads is the measure; a click
+    file, loud at many of them, says nothing.
+    """
+    out = np.zeros(len(first), bool)
+    strokes = lead >= LED_DB
+    if strokes.sum() < 4:
+        return out
+    step = np.clip(np.round(first / scan.hop).astype(np.int64)[:, None] + np.arange(*TALK_STEPS), 0,
+                   scan.level_db.shape[1] - 1)
+    for row in [k for k, m in enumerate(take.mics) if m.role is Role.TALK]:
+        power = (10 ** (scan.level_db[row][step].astype(np.float64) / 10)).sum(axis=2).mean(axis=1)
+        own = power - np.sum(10 ** (scan.noise_db[row] / 10))
+        excess = _db(own) - near_db
+        out |= (excess > np.percentile(excess[strokes], 90) + TALK_MIC_DB) & (lead < LED_DB) & (own > power / 2)
+    return out
+
+
+def _db(power: ArrayLike) -> Floats:
+    return np.asarray(10 * np.log10(np.maximum(power, 1e-15)), np.float64)
+
+
+def problems(take: Take, at_s: Floats, what: NDArray[np.object_]) -> list[Problem]:
+    """What to tell of a take: per sort of outsider how many there are, and when the first of them sound."""
+    out = []
+    for sort in sorted({str(w) for w in what} - {""}):
+        when = at_s[what == sort]
+        times = ", ".join(f"{t:.2f}" for t in when[:TOLD]) + (" ..." if len(when) > TOLD else "")
+        out.append(Problem(take.name, f"{len(when)} of its sounds taken for {sort}, not for hits: at {times} s",
+                           "where that is wrong, name the drum in [[labels]] of session.toml"))
+    return out
+
+
+TOLD = 6
+"""So many times are told."""
+
+
+UNDER_RATIO = 10 ** (-12 / 10)
+"""Energy of a stroke against the click or sticks it falls together with, from which it is kept."""
+
+SOFTEST_DB = 42.0
+"""What lies further than this below a drum's hard strokes (their 90th percentile) is no stroke: players span 30 to 40
+dB on a snare and less on other drums (common practice, no source).
+"""
+
+
+def loud_enough(strokes: Sequence[Strokes], templates: Templates) -> list[Strokes]:
+    """The same without what lies further below its drum's hard strokes than anyone plays: knocks, rattles, echoes."""
+    level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.kind)), s.kind].sum(axis=1), 1e-30))
+             for s in strokes]
+    drum = [templates.drum[s.kind] for s in strokes]
+    every, of = np.concatenate(level), np.concatenate(drum)
+    hard = {int(d): float(np.percentile(every[of == d], 90)) for d in np.unique(of)}
+    out = []
+    for each, levels, drums in zip(strokes, level, drum, strict=True):
+        limit = np.array([hard[int(d)] for d in drums]) - SOFTEST_DB
+        keep = (levels >= limit) | np.isin(each.rows, list(each.heard.told))
+        shares = Shares(each.shares.own[keep], each.shares.other[keep])
+        out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
+                           shares, each.own_db[keep], each.way[keep], each.told[keep]))
+    return out
+
+
+def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_],
+         labelled: Collection[int]) -> tuple[list[Strokes], Frames, list[Problem]]:
+    """The strokes of all takes without talk, clicks and sticks; the drums that are none; and what is told of them.
+
+    ``labelled``: numbers of drums that a person named.
+    """
+    heard = [s.shares.own.sum(axis=1) for s in strokes]
+    hard = np.maximum(np.percentile(np.concatenate(heard), 90, axis=0), 1e-15)
+    main = [s.shares.own[np.arange(len(s.kind)), s.kind] for s in strokes]
+    hits = [Hits(s.heard.arrivals.first[s.rows] / s.heard.take.sample_rate, templates.drum[s.kind],
+                           _db(own.sum(axis=1)), s.confidence) for s, own in zip(strokes, main, strict=True)]
+    found = find(traits(templates, hard, near, mics), hits)
+    found = {number: what for number, what in found.items() if number not in labelled}
+    guests = np.array(sorted(found), np.int64)
+    out, told = [], list[Problem]()
+    for each, own, every, its in zip(strokes, main, heard, hits, strict=True):
+        what = np.array([found.get(int(d), "") for d in its.drum], object)
+        lead = lead_db(_db(own / hard), mics)
+        what[(what == STICKS) & (its.confidence < SURE)] = TALK
+        talk = talked_over(each.heard.scan, each.heard.take, each.heard.arrivals.first[each.rows],
+                                     _db((every / hard)[:, near].mean(axis=1)), lead)
+        what[in_talk(its, talk | (what == TALK), lead)] = TALK
+        what[(each.told >= 0) | np.isin(each.rows, list(each.heard.told))] = ""
+        told += problems(each.heard.take, its.at_s, what)
+        out.append(_without(each, np.isin(templates.drum, guests), what))
+    return out, guests, told
+
+
+def _without(strokes: Strokes, guest: NDArray[np.bool_], what: NDArray[np.object_]) -> Strokes:
+    """The hits that are none of ``what`` (hits,) and hold none of the kinds of ``guest`` (kinds,).
+
+    A drum under a click or sticks is a stroke all the same; under talk, it is but a part of the voice.
+    """
+    shares, hits = strokes.shares, np.arange(len(strokes.kind))
+    gone = np.repeat(guest[None, :], len(hits), axis=0)
+    gone[hits, strokes.kind] &= what != ""  # a labelled hit keeps what it is
+    own = np.where(gone[..., None], 0.0, shares.own)
+    left, main = own.sum(axis=2), shares.own[hits, strokes.kind].sum(axis=1)
+    under = (what != "") & (what != TALK) & (left.max(axis=1, initial=0.0) > main * UNDER_RATIO)
+    kind = np.where(under, left.argmax(axis=1), strokes.kind) if len(hits) else strokes.kind
+    keep = (what == "") | under
+    away = np.where(gone[..., None], shares.own, 0.0).sum(axis=1)
+    kept = Shares(own[keep], (shares.other + away)[keep])
+    return replace(strokes, rows=strokes.rows[keep], kind=kind[keep], gain=np.where(gone, 0.0, strokes.gain)[keep],
+                   confidence=strokes.confidence[keep], shares=kept, own_db=strokes.own_db[keep],
+                   way=strokes.way[keep], told=strokes.told[keep])

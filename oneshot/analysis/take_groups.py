@@ -1,0 +1,355 @@
+"""Pooling: which takes share a drum's velocity layers and round robins, and which keep a set of their own.
+
+Alternates that take turns must come from one room and one set of mics, or the ear hears the room jump. So for each drum
+its takes are held against each other by everything that a moved mic, another gain, a retuned or exchanged drum changes:
+
+- the sample rate, which mics there are, their polarity;
+- how much later the sound reaches each mic (10 cm are 0.3 ms);
+- the level of the drum in each mic against the others, of strokes that are heard there by themselves;
+- pitch and spectrum in the home mic.
+
+Only strokes of one articulation and of like strength are held against each other, since a hard stroke is brighter, and
+a rim reaches the mics from another side than the centre.
+
+A difference counts only as far as it exceeds what the readings of one take spread by. What is clearly different keeps
+takes apart, whatever the recipe says short of "all"; what may be is in doubt, and the recipe decides. The limits are
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from oneshot.analysis.measurement.hit_features import examine, levels_db
+from oneshot.analysis.measurement.onsets import CYMBALS, place_attacks
+from oneshot.analysis.measurement.similarity import Measured
+from oneshot.analysis.result import Analysis, FoundDrum
+from oneshot.core.arrays import nan_median
+from oneshot.core.records.hits import Delay, Hit
+from oneshot.core.records.session import Floats, Mic, Problem, Role, Session, Take
+
+DOUBT_MS, APART_MS = 0.3, 0.6
+"""A mic moved by 10 cm, and by 20; the same drum struck at its centre and at its rim differs by up to 0.5 ms."""
+CYMBAL_SWING = 2.0
+"""Delays of cymbals are held to so much less: they swing."""
+DOUBT_DB, APART_DB = 3.0, 4.5
+"""A mic's level against the others: a fader or a preamp set anew, a mic turned away."""
+DOUBT_CENTS, APART_CENTS = 35.0, 70.0
+"""A drum that goes out of tune over an evening, and one that was tuned anew."""
+MOST_CENTS, SAME_CENTS = 700.0, 25.0
+"""Tunings further apart are another drum, and told by spectrum; partials this near are one."""
+AGREE_SHARE, NEARLY = 0.6, 0.85
+"""So many pairs of strokes must agree on a step; of steps that nearly as many agree on, the smallest is meant."""
+DOUBT_SOUND_DB, APART_SOUND_DB = 3.0, 6.0
+"""Mean difference over bands and parts of a stroke: fresh heads, and another drum."""
+ERRORS = 3.0
+"""A difference counts as far as it exceeds so many standard errors of the medians it is one of."""
+MEDIAN_ERROR = 1.25
+"""Standard error of a median against that of a mean, for normal readings (handbook value, from memory)."""
+
+FEWEST_HITS = 4
+"""What fewer readings say is no evidence."""
+MOST_HITS = 24
+"""Strokes of a drum and take that are read to compare their sound, the cleanest."""
+CARRIES_DB = 25.0
+"""What lies further below the strongest part of a stroke is not what it is known by."""
+LIKE_DB = 4.0
+"""Strokes up to this far apart in strength are compared."""
+
+SET = "{}-set-{}"
+"""What the articulations of a second set are called."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """How two takes of one drum differ: ``size`` 1 is where doubt begins, ``clear`` whether there is none left."""
+
+    what: str
+    size: float
+    clear: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """What was read of some strokes of each drum and take: how they sound in their home mic, and how loud they are in
+    the other mics.
+    """
+
+    measured: Mapping[int, Measured]
+    levels_db: Mapping[int, Mapping[str, float]]
+
+    def hits(self, found: Analysis, drum: FoundDrum, way: str, take: Take) -> list[Hit]:
+        """The strokes of a drum, articulation and take that were read."""
+        return [h for h in found.hits if (h.drum, h.articulation, h.take) == (drum.name, way, take.name)
+                and (h.id in self.measured or h.id in self.levels_db)]
+
+
+def pool(session: Session, found: Analysis, how: str) -> tuple[Analysis, tuple[Problem, ...]]:
+    """The analysis with the articulations of a drum's second and further sets called so, and what to tell of it.
+
+    ``how``: which takes share a set: "alike" ones, those "in doubt" as well, "all", or "none". Takes of different
+    sample rates never do. Raises AudioError where a file cannot be read.
+    """
+    if len(session.takes) < 2:
+        return found, ()
+    read = _read(session, found) if how in ("alike", "in doubt") else Read({}, {})
+    names: dict[int, str] = {}
+    told: list[Problem] = []
+    for drum in found.drums:
+        takes = [take for take in session.takes if any(h.drum == drum.name and h.take == take.name for h in found.hits)]
+        sets, problems = _sets(found, drum, takes, read, how)
+        told += problems
+        names |= _named(found, drum, sets)
+    if not any(names[h.id] != h.articulation for h in found.hits if h.id in names):
+        return found, tuple(told)
+    return _renamed(session, found, names), tuple(told)
+
+
+def _sets(found: Analysis, drum: FoundDrum, takes: Sequence[Take], read: Read,
+          how: str) -> tuple[list[list[Take]], list[Problem]]:
+    """The takes of a drum by the sets they make, and why."""
+    sets: list[list[Take]] = []
+    told = []
+    for take in takes:
+        against: list[tuple[str, Difference]] = []
+        for members in sets:
+            differences = [(other.name, d) for other in members
+                           if (d := difference(found, drum, other, take, read, how)) is not None]
+            if not differences:
+                members.append(take)
+                break
+            against += differences
+        else:
+            sets.append([take])
+            if against and how in ("alike", "in doubt"):
+                told.append(_told(drum, take, against, how))
+    return sets, told
+
+
+def _told(drum: FoundDrum, take: Take, against: Sequence[tuple[str, Difference]], how: str) -> Problem:
+    """What to tell of a take that keeps a set of its own."""
+    other, most = max(against, key=lambda each: (each[1].clear, each[1].size))
+    todo = ('nothing, if that is so; choose.pool_takes = "in doubt" makes one set of them'
+            if how == "alike" and not most.clear else
+            'nothing, if that is so; choose.pool_takes = "all" makes one set of them')
+    return Problem(drum.name, f"{take.name} keeps a set of its own: against {other}, {most.what}", todo)
+
+
+def difference(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read,
+               how: str) -> Difference | None:
+    """What keeps two takes of a drum apart, the greatest of it; None where they may share a set."""
+    if one.sample_rate != other.sample_rate:
+        return Difference("its sample rate is another", 99.0, True)
+    if how == "none":
+        return Difference("choose.pool_takes says so", 99.0, True)
+    if how == "all":
+        return None
+    every = [*_mics(found, drum, one, other), *_delays(found, drum, one, other),
+             *_levels(found, drum, one, other, read), *_sounds(found, drum, one, other, read)]
+    against = [d for d in every if d.clear or (d.size >= 1 and how == "alike")]
+    return max(against, key=lambda d: (d.clear, d.size), default=None)
+
+
+# ---------------------------------------------------------------------------------------------------- what may differ
+
+
+def _exported(found: Analysis, drum: FoundDrum, take: Take) -> dict[str, Mic]:
+    """The mics in which a drum is usually exported and that are no dead lines."""
+    live = {name for noise in found.noise if noise.take == take.name
+            for name, level in noise.noise_dbfs.items() if level is not None}
+    return {m.name: m for m in take.mics if m.name in live and (
+        m.stands_at(drum.name) or m.role in (Role.OVERHEAD, Role.ROOM) or m.name == drum.home)}
+
+
+def _mics(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Difference]:
+    """Mics that only one of them has, or that are declared to be the other way round in one of them."""
+    mine, theirs = _exported(found, drum, one), _exported(found, drum, other)
+    out = [Difference(f"it has {'no' if name in mine else 'also'} {name}", 99.0, True)
+           for name in sorted(mine.keys() ^ theirs.keys())]
+    turned = [name for name in sorted(mine.keys() & theirs.keys()) if mine[name].polarity != theirs[name].polarity]
+    return out + [Difference(f"{name} has the other polarity", 99.0, True) for name in turned]
+
+
+def _delays(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Difference]:
+    """Mics that the sound reaches sooner or later."""
+    mine, theirs = (found.delays.get(t.name, {}).get(drum.name, {}) for t in (one, other))
+    scale = CYMBAL_SWING if drum.kind in CYMBALS else 1.0
+    out = []
+    for name in sorted(_exported(found, drum, one).keys() & mine.keys() & theirs.keys()):
+        a, b = mine[name], theirs[name]
+        if a.ms is None or b.ms is None or min(a.hits, b.hits) < FEWEST_HITS:
+            continue
+        away = b.ms - a.ms
+        out.append(_difference(f"its sound reaches {name} {abs(away):.2f} ms {'later' if away > 0 else 'sooner'}",
+                               abs(away), _error(a, b), (DOUBT_MS * scale, APART_MS * scale)))
+    return out
+
+
+def _error(a: Delay, b: Delay) -> float:
+    """Standard error of the difference of two medians."""
+    return MEDIAN_ERROR * float(np.hypot((a.spread_ms or 0.0) / a.hits**0.5, (b.spread_ms or 0.0) / b.hits**0.5))
+
+
+def _levels(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read) -> list[Difference]:
+    """Mics in which the drum stands higher or lower against its home mic, over the articulations that both have."""
+    out: list[Difference] = []
+    names = sorted(_exported(found, drum, one).keys() & _exported(found, drum, other).keys())
+    for way in drum.articulations:
+        mine, theirs = _alike(*(read.hits(found, drum, way, take) for take in (one, other)))
+        steps = {}
+        for name in names:
+            a, b = (np.array([read.levels_db[h.id][name] for h in hits if name in read.levels_db.get(h.id, {})])
+                    for hits in (mine, theirs))
+            if min(len(a), len(b)) >= FEWEST_HITS:
+                steps[name] = (float(np.median(b) - np.median(a)), _median_error(a, b))
+        if len(steps) > 1:
+            out += _against_the_others(steps)
+    return out
+
+
+def _against_the_others(steps: Mapping[str, tuple[float, float]]) -> list[Difference]:
+    """What each mic's level moved by against the median of the others: the home mic may be the one that was changed.
+
+    ``steps``: mic -> by how much it moved against the home mic, dB, and the error of that.
+    """
+    out = []
+    for name, (step, own_error) in steps.items():
+        others = [each for mic, each in steps.items() if mic != name]
+        off = step - float(np.median([other for other, _ in others]))
+        error = float(np.hypot(own_error, np.median([its for _, its in others])))
+        out.append(_difference(f"its level in {name} is {abs(off):.1f} dB {'higher' if off > 0 else 'lower'}", abs(off),
+                               error, (DOUBT_DB, APART_DB)))
+    return out
+
+
+def _median_error(a: Floats, b: Floats) -> float:
+    """Standard error of the difference of two medians; few readings know little of their own spread."""
+    return MEDIAN_ERROR * float(np.hypot(*(x.std(ddof=1) * (1 + 2 / len(x)) / len(x) ** 0.5 for x in (a, b))))
+
+
+def _sounds(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read) -> list[Difference]:
+    """Pitch and spectrum in the home mic, over the articulations that both takes have."""
+    out: list[Difference] = []
+    for way in drum.articulations:
+        mine, theirs = _alike(*([h for h in read.hits(found, drum, way, take) if h.id in read.measured]
+                                for take in (one, other)))
+        if min(len(mine), len(theirs)) >= FEWEST_HITS:
+            a, b = ([read.measured[h.id] for h in hits] for hits in (mine, theirs))
+            out += [*_pitch(way, a, b), *_spectrum(way, a, b)]
+    return out
+
+
+def _alike(mine: Sequence[Hit], theirs: Sequence[Hit]) -> tuple[list[Hit], list[Hit]]:
+    """The strokes of each that have one of about the same strength in the other."""
+    def near(hits: Sequence[Hit], others: Sequence[Hit]) -> list[Hit]:
+        """Those that have one of about the same strength among the others."""
+        levels = [o.level_db for o in others if o.level_db is not None]
+        return [h for h in hits if h.level_db is not None and any(abs(h.level_db - o) <= LIKE_DB for o in levels)]
+
+    return near(mine, theirs), near(theirs, mine)
+
+
+def _pitch(way: str, a: Sequence[Measured], b: Sequence[Measured]) -> list[Difference]:
+    """A drum tuned anew: the step, in cents, that most pairs of strokes agree on, one of each take.
+
+    Which partial is strongest depends on where the head was struck, so all partials of two strokes are set against each
+    other: a drum as it was agrees on no step at all, one tuned anew on the one step of all its partials.
+    """
+    steps = [1200 * np.log2(y.partials_hz[None, :] / x.partials_hz[:, None]).ravel() for x in a for y in b
+             if len(x.partials_hz) and len(y.partials_hz)]
+    if len(steps) < FEWEST_HITS**2:
+        return []
+    tried = np.unique(np.round(np.concatenate(steps)))
+    tried = tried[np.abs(tried) <= MOST_CENTS]
+    votes = np.array([sum(bool((np.abs(pair - step) <= SAME_CENTS).any()) for pair in steps) for step in tried])
+    if not len(votes) or votes.max() < AGREE_SHARE * len(steps):
+        return []
+    best = tried[votes >= NEARLY * votes.max()]
+    near = float(best[np.abs(best).argmin()])
+    agreeing = np.concatenate([pair[np.abs(pair - near) <= SAME_CENTS] for pair in steps])
+    away = float(np.median(agreeing))
+    return [_difference(f"its {way} sounds {abs(away):.0f} cents {'higher' if away > 0 else 'lower'}", abs(away), 0.0,
+                        (DOUBT_CENTS, APART_CENTS))]
+
+
+def _spectrum(way: str, a: Sequence[Measured], b: Sequence[Measured]) -> list[Difference]:
+    """Another head or another drum: the mean difference between median spectra, levels taken out, over the parts and
+    bands that carry the stroke in either: what lies far below them is mostly other drums'.
+    """
+    mine, theirs = (np.stack([m.sound_db.ravel() for m in each]) for each in (a, b))
+    enough = np.minimum(*((~np.isnan(rows)).sum(axis=0) for rows in (mine, theirs))) >= FEWEST_HITS
+    if not enough.any():
+        return []
+    mine, theirs = mine[:, enough], theirs[:, enough]
+    one, other = (nan_median(rows, axis=0) for rows in (mine, theirs))
+    carries = np.maximum(one - one.max(), other - other.max()) >= -CARRIES_DB
+    mine, theirs = (rows[:, carries] - nan_median(rows[:, carries], axis=1)[:, None] for rows in (mine, theirs))
+    away = np.abs(nan_median(theirs, axis=0) - nan_median(mine, axis=0))
+    error = np.array([_median_error(x[~np.isnan(x)], y[~np.isnan(y)]) for x, y in zip(mine.T, theirs.T, strict=True)])
+    mean = float(np.maximum(away - ERRORS * error, 0.0).mean())
+    return [_difference(f"its {way} sounds different by {mean:.1f} dB over its bands", mean, 0.0,
+                        (DOUBT_SOUND_DB, APART_SOUND_DB))]
+
+
+def _difference(what: str, away: float, error: float, limits: tuple[float, float]) -> Difference:
+    """A difference held against its limits, as far as it is beyond its own error."""
+    beyond = max(away - ERRORS * error, 0.0)
+    return Difference(what, beyond / limits[0], beyond >= limits[1])
+
+
+# ------------------------------------------------------------------------------------------------------------- naming
+
+
+def _read(session: Session, found: Analysis) -> Read:
+    """The cleanest strokes of each drum, articulation and take, where another take has that articulation, too."""
+    groups: dict[tuple[str, str, str], list[Hit]] = {}
+    for hit in found.hits:
+        if hit.level_db is not None:
+            groups.setdefault((hit.drum, hit.articulation, hit.take), []).append(hit)
+    ways = [(drum, way) for drum, way, _ in groups]
+    wanted = [hit for (drum, way, _), hits in groups.items() if ways.count((drum, way)) > 1
+              for hit in sorted(hits, key=lambda h: (found.clean_db[h.id], h.id))[:MOST_HITS]]
+    return Read(examine(session, found, wanted), levels_db(session, found, wanted))
+
+
+def _named(found: Analysis, drum: FoundDrum, sets: Sequence[Sequence[Take]]) -> dict[int, str]:
+    """Hit id -> its articulation's name in its set. The set with most hits keeps the names, and so does one that alone
+    has an articulation.
+    """
+    hits = [h for h in found.hits if h.drum == drum.name]
+    of = {take.name: n for n, members in enumerate(sets) for take in members}
+    counts = [sum(of[h.take] == n for h in hits) for n in range(len(sets))]
+    order = sorted(range(len(sets)), key=lambda n: (-counts[n], n))
+    out: dict[int, str] = {}
+    for way in drum.articulations:
+        there = [n for n in order if any(h.articulation == way and of[h.take] == n for h in hits)]
+        called = {n: way if place == 1 else SET.format(way, place) for place, n in enumerate(there, 1)}
+        out |= {h.id: called[of[h.take]] for h in hits if h.articulation == way}
+    return out
+
+
+def _renamed(session: Session, found: Analysis, names: Mapping[int, str]) -> Analysis:
+    """The analysis with hits under their new articulations, each group's attacks lined up among its own."""
+    hits = tuple(replace(h, articulation=names.get(h.id, h.articulation)) for h in found.hits)
+    homes = {d.name: d.home for d in found.drums}
+    drums = tuple(replace(d, articulations=_in_order(d, hits)) for d in found.drums)
+    before = {(h.drum, h.articulation) for h in found.hits}
+    changed = {(h.drum, h.articulation) for h, old in zip(hits, found.hits, strict=True)
+               if h.articulation != old.articulation}
+    changed |= {(old.drum, old.articulation) for h, old in zip(hits, found.hits, strict=True)
+                if h.articulation != old.articulation} & before
+    mine = tuple(h for h in hits if (h.drum, h.articulation) in changed)
+    onset = {h.id: h.onset if (at := h.onsets.get(homes[h.drum])) is None else at for h in mine}
+    attacks, unplaced = place_attacks(session, mine, onset, homes, found.doubtful)
+    return replace(found, hits=hits, drums=drums, attacks={**found.attacks, **attacks},
+                   unplaced=(found.unplaced - set(onset)) | unplaced)
+
+
+def _in_order(drum: FoundDrum, hits: Sequence[Hit]) -> tuple[str, ...]:
+    """A drum's articulations, those of further sets after the first's."""
+    ways = [h.articulation for h in hits if h.drum == drum.name]
+    plain = [way for way in drum.articulations if way in ways]
+    return (*plain, *sorted(set(ways) - set(plain), key=lambda way: (-ways.count(way), way)))

@@ -1,0 +1,63 @@
+"""Shaping: filters and tails of prints.
+
+Signals are float64 (..., frames). Filters are second-order Butterworth and causal: nothing sounds before the attack. A
+filter of linear phase would leave the phase of the lows alone but ring before the attack, where a print begins; the
+causal one turns 60 Hz by 43 degrees with its corner at 30 Hz, which costs less than 1 of the 6 dB by which a print
+under its own track raises the lows.
+
+A tail is shaped in a band of its own: what a linear-phase filter takes out of the sum is turned down from a moment on,
+and the rest stays. Up to that moment every sample is the very one.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy.signal import butter, fftconvolve, firwin, sosfilt
+
+from oneshot.core.records.session import Floats
+
+ORDER = 2
+TAIL_TAPS_S = 0.1
+"""Length of the filter that takes a band out: its edges are about 40 Hz wide."""
+
+
+def filtered(x: Floats, *, high_pass_hz: float, low_pass_hz: float, sample_rate: int) -> Floats:
+    """The sound without what lies below and above two corners (Hz, -3 dB); 0 or beyond the band: no filter."""
+    out = x
+    if high_pass_hz > 0:
+        out = sosfilt(butter(ORDER, high_pass_hz, "highpass", fs=sample_rate, output="sos"), out, axis=-1)
+    if 0 < low_pass_hz < sample_rate / 2:
+        out = sosfilt(butter(ORDER, low_pass_hz, "lowpass", fs=sample_rate, output="sos"), out, axis=-1)
+    return np.asarray(out, np.float64)
+
+
+def band(x: Floats, low_hz: float, high_hz: float, sample_rate: int) -> Floats:
+    """What lies between two frequencies (Hz), by a linear-phase filter whose delay is taken back; ``low_hz`` 0: all the
+    lows, ``high_hz`` at half the rate or above: all the highs.
+    """
+    half = round(TAIL_TAPS_S * sample_rate / 2)
+    top = high_hz >= sample_rate / 2
+    if low_hz <= 0 and top:
+        return x
+    edges = [hz for hz, there in ((low_hz, low_hz > 0), (high_hz, not top)) if there]
+    kind = "bandpass" if len(edges) == 2 else "lowpass" if low_hz <= 0 else "highpass"
+    taps = firwin(2 * half + 1, edges, pass_zero=kind, fs=sample_rate)
+    shape = (1,) * (x.ndim - 1) + (-1,)
+    return np.asarray(fftconvolve(x, taps.reshape(shape), mode="same", axes=-1), np.float64)
+
+
+def tail_shaped(x: Floats, *, low_hz: float, high_hz: float, start: int, decay_s: float, sample_rate: int) -> Floats:
+    """The sound with one band dying away from frame ``start`` on, 60 dB faster in ``decay_s``; before it bit-identical.
+
+    ``x``: (channels, frames). The band's own decay goes on beside: levels in dB add up, so a band that falls 60 dB in
+    1 s falls so in 0.5 s with ``decay_s`` 1.
+    """
+    frames = x.shape[-1]
+    if start >= frames:
+        return x
+    out = x.copy()
+    fall = np.exp(-math.log(1000) / (decay_s * sample_rate) * np.arange(frames - start))
+    out[..., start:] += (fall - 1.0) * band(x, low_hz, high_hz, sample_rate)[..., start:]
+    return out

@@ -1,0 +1,223 @@
+"""RIFF chunks of WAV files: what they say beside the samples.
+
+Layouts from EBU Tech 3285 (Broadcast Wave: ``bext``, versions 0 to 2), EBU Tech 3306 and ITU-R BS.2088 (RF64, BW64:
+``ds64``), and the RIFF definition of IBM and Microsoft of 1991 (``cue ``, ``LIST``/``adtl``, ``LIST``/``INFO``). All
+numbers are little-endian. What a chunk says about people is never read: only times and labels are.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from oneshot.core.errors import AudioError
+from oneshot.core.records.session import Chunk
+
+__all__ = ["Chunk", "ChunkSpan", "Marker", "bext_chunk", "cue_chunks", "info_chunk", "list_chunks", "read_chunk",
+           "read_markers", "time_reference", "track_names"]
+
+_LARGEST = 16 << 20
+_UNKNOWN = 0xFFFFFFFF
+
+
+@dataclass(frozen=True, slots=True)
+class ChunkSpan:
+    """Where a chunk's data lies in its file: four letters, first byte, bytes (without padding)."""
+
+    id: bytes
+    at: int
+    size: int
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Marker:
+    """A cue point: frame of the file, and its label (empty where it has none)."""
+
+    frame: int
+    label: str
+
+
+def list_chunks(path: Path) -> tuple[ChunkSpan, ...]:
+    """The top-level chunks of a RIFF, RF64 or BW64 WAVE file in file order; empty for any other file.
+
+    A size that runs past the end of the file (a recorder that lost power) is cut to it. Raises AudioError if the file
+    cannot be opened.
+    """
+    try:
+        with path.open("rb") as file:
+            return _spans(file)
+    except OSError as error:
+        raise AudioError(f"{path} cannot be opened ({(error.strerror or str(error)).lower()}): check that it exists "
+                         "and may be read") from None
+
+
+def _spans(file: BinaryIO) -> tuple[ChunkSpan, ...]:
+    head = file.read(12)
+    if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:] != b"WAVE":
+        return ()
+    end = file.seek(0, 2)
+    sizes: dict[bytes, int] = {}
+    spans: list[ChunkSpan] = []
+    at = 12
+    while at + 8 <= end:
+        file.seek(at)
+        name, size = struct.unpack("<4sI", file.read(8))
+        if name == b"ds64" and not spans:
+            sizes = _large_sizes(file.read(min(size, end - at - 8)))
+        elif size == _UNKNOWN:
+            size = sizes.get(name, size)
+        size = min(size, end - at - 8)
+        spans.append(ChunkSpan(name, at + 8, size))
+        at += 8 + size + size % 2
+    return tuple(spans)
+
+
+def _large_sizes(data: bytes) -> dict[bytes, int]:
+    """The 64-bit sizes of a ``ds64`` chunk: that of ``data``, and of any other chunk in its table."""
+    if len(data) < 24:
+        return {}
+    sizes = {b"data": struct.unpack_from("<Q", data, 8)[0]}
+    count = struct.unpack_from("<I", data, 24)[0] if len(data) >= 28 else 0
+    for row in range(min(count, (len(data) - 28) // 12)):
+        name, size = struct.unpack_from("<4sQ", data, 28 + 12 * row)
+        sizes[name] = size
+    return sizes
+
+
+def read_chunk(path: Path, name: bytes) -> bytes | None:
+    """The data of the first chunk of that name; None without one, or above 16 MiB. Raises AudioError as above."""
+    for span in list_chunks(path):
+        if span.id == name:
+            return _data(path, span)
+    return None
+
+
+def _data(path: Path, span: ChunkSpan) -> bytes | None:
+    if span.size > _LARGEST:
+        return None
+    with path.open("rb") as file:
+        file.seek(span.at)
+        return file.read(span.size)
+
+
+def time_reference(path: Path) -> int | None:
+    """Frames from midnight to the file's first frame, as its ``bext`` chunk says; None where it has no such chunk.
+
+    EBU Tech 3285: two 32-bit words after 256 bytes of description, 32 + 32 of originator, 10 of date and 8 of time.
+    """
+    data = read_chunk(path, b"bext")
+    if data is None or len(data) < 346:
+        return None
+    return int(struct.unpack_from("<Q", data, 338)[0])
+
+
+def track_names(path: Path) -> dict[int, str]:
+    """Channel (from 0) to track name, as the ``iXML`` chunk of a recorder's file with many channels says; else empty.
+
+    iXML specification, TRACK_LIST (from memory): INTERLEAVE_INDEX is the channel in the file, counted from 1, and
+    CHANNEL_INDEX stands in for it. Nothing else of the chunk is read.
+    """
+    text = _text(read_chunk(path, b"iXML") or b"")
+    names: dict[int, str] = {}
+    for track in re.findall(r"<TRACK>(.*?)</TRACK>", text, re.DOTALL):
+        values = dict(re.findall(r"<(INTERLEAVE_INDEX|CHANNEL_INDEX|NAME)>\s*(.*?)\s*</\1>", track, re.DOTALL))
+        index = values.get("INTERLEAVE_INDEX") or values.get("CHANNEL_INDEX") or ""
+        if index.isdecimal() and int(index) > 0 and values.get("NAME"):
+            names[int(index) - 1] = _plain(values["NAME"])
+    return names
+
+
+def _plain(text: str) -> str:
+    """XML text without its five named entities."""
+    for entity, letter in (("&lt;", "<"), ("&gt;", ">"), ("&quot;", '"'), ("&apos;", "'"), ("&amp;", "&")):
+        text = text.replace(entity, letter)
+    return text
+
+
+def read_markers(path: Path) -> tuple[Marker, ...]:
+    """The cue points of a WAV file, sorted, with their ``labl``, else the text of ``ltxt``. AudioError as above."""
+    points: dict[int, int] = {}
+    labels: dict[int, str] = {}
+    for span in list_chunks(path):
+        if span.id not in (b"cue ", b"LIST"):
+            continue
+        data = _data(path, span) or b""
+        if span.id == b"cue " and len(data) >= 4:
+            count = min(struct.unpack_from("<I", data)[0], (len(data) - 4) // 24)
+            for row in range(count):
+                number, _, _, _, _, frame = struct.unpack_from("<II4sIII", data, 4 + 24 * row)
+                points[number] = frame
+        elif data[:4] == b"adtl":
+            labels.update(_labels(data))
+    return tuple(sorted(Marker(frame, labels.get(number, "")) for number, frame in points.items()))
+
+
+def _labels(data: bytes) -> dict[int, str]:
+    """Cue number to text, of a ``LIST`` chunk of kind ``adtl``; a label outranks a text of the same number."""
+    found: dict[bytes, dict[int, str]] = {b"ltxt": {}, b"labl": {}}
+    at = 4
+    while at + 12 <= len(data):
+        name, size, number = struct.unpack_from("<4sII", data, at)
+        skip = {b"labl": 4, b"ltxt": 20}.get(name)
+        if skip is not None:
+            text = data[at + 8 + skip:at + 8 + size].split(b"\0")[0]
+            if text:
+                found[name][number] = _text(text)
+        at += 8 + size + size % 2
+    return found[b"ltxt"] | found[b"labl"]
+
+
+def _text(data: bytes) -> str:
+    """RIFF text has no declared encoding: UTF-8 where it is valid, else Latin-1."""
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
+
+
+# -------------------------------------------------------------------------------------------------------------- writing
+
+
+def bext_chunk(time_reference: int, description: str = "", originator: str = "", coding_history: str = "") -> Chunk:
+    """A ``bext`` chunk, version 2 (EBU Tech 3285), without date, clock time, UMID or loudness.
+
+    ``time_reference``: frames from midnight, 0 to 2^64 - 1. Text beyond its field (256 and 32 ASCII bytes) is cut off.
+    Loudness fields hold 0x7FFF, which the standard sets for "not given".
+    """
+    fixed = struct.pack("<256s32s32s10s8sQH64s5h", _ascii(description)[:256], _ascii(originator)[:32], b"", b"", b"",
+                        time_reference, 2, b"", *[0x7FFF] * 5)
+    return Chunk(b"bext", fixed + bytes(180) + _ascii(coding_history))
+
+
+def info_chunk(entries: Mapping[str, str]) -> Chunk:
+    """A ``LIST`` chunk of kind ``INFO``: four-letter keys (``INAM``, ``ICOP`` …) to text, in the order given.
+
+    Raises ValueError for a key that does not have four letters.
+    """
+    body = b"INFO"
+    for key, text in entries.items():
+        name, data = key.encode("ascii"), text.encode("utf-8") + b"\0"
+        if len(name) != 4:
+            raise ValueError(f"INFO key {key!r} does not have four letters")
+        body += name + struct.pack("<I", len(data)) + data + b"\0" * (len(data) % 2)
+    return Chunk(b"LIST", body)
+
+
+def cue_chunks(markers: Sequence[Marker]) -> tuple[Chunk, ...]:
+    """``cue `` and ``LIST``/``adtl`` for the given markers, numbered from 1; nothing for none."""
+    if not markers:
+        return ()
+    points = b"".join(struct.pack("<II4sIII", i, m.frame, b"data", 0, 0, m.frame) for i, m in enumerate(markers, 1))
+    labels = b"adtl"
+    for number, marker in enumerate(markers, 1):
+        text = marker.label.encode("utf-8") + b"\0"
+        labels += b"labl" + struct.pack("<II", 4 + len(text), number) + text + b"\0" * (len(text) % 2)
+    return Chunk(b"cue ", struct.pack("<I", len(markers)) + points), Chunk(b"LIST", labels)
+
+
+def _ascii(text: str) -> bytes:
+    return text.encode("ascii", errors="replace")

@@ -1,0 +1,226 @@
+"""``recipe.toml``: the recipe read from a user's file, and written into every kit with all its values and comments."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import textwrap
+import tomllib
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from oneshot.config.recipe import MOST_VOICES, SECTIONS, FaderRecipe, PrintPart, PrintRecipe, Recipe, TailPart
+from oneshot.config.settings import read_record, unknown_key
+from oneshot.core.errors import SettingsError
+from oneshot.core.records.session import Problem
+
+# ------------------------------------------------------------------------------------------------------------- reading
+
+
+def own_recipes() -> tuple[str, ...]:
+    """Names of the recipes that come with the program, sorted."""
+    presets = files("oneshot.config").joinpath("presets").iterdir()
+    return tuple(sorted(each.name.removesuffix(".toml") for each in presets if each.name.endswith(".toml")))
+
+
+def load_recipe(path: Path | None) -> tuple[Recipe, tuple[Problem, ...]]:
+    """The recipe of a TOML file, or all defaults where ``path`` is None, and one problem for each key it does not know.
+
+    A name without a folder or an ending that is no file may be that of a recipe which comes with the program.
+
+    Raises SettingsError, with the file, the field, the limit and the value found, where the file cannot be read, is no
+    TOML or holds a bad value.
+    """
+    if path is None:
+        return Recipe(), ()
+    try:
+        table = tomllib.loads(_text(path))
+    except FileNotFoundError:
+        raise SettingsError(f"{path}: no such recipe; give a file or one of {', '.join(own_recipes())}, or leave the "
+                            "option out to build with the defaults") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: cannot be read as text: {error}") from error
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{path}: not valid TOML: {error}") from error
+    problems: list[Problem] = []
+    try:
+        recipe = _recipe_of(table, str(path), problems)
+    except SettingsError as error:
+        raise SettingsError(f"{path}: {error}") from error
+    return recipe, tuple(problems)
+
+
+def _text(path: Path) -> str:
+    """The text of a recipe: of a file, or else of the one that comes with the program under that name."""
+    if not path.exists() and str(path) in own_recipes():
+        return files("oneshot.config").joinpath("presets", f"{path}.toml").read_text(encoding="utf-8")
+    return path.read_text(encoding="utf-8")
+
+
+def _recipe_of(table: Mapping[str, Any], file: str, problems: list[Problem]) -> Recipe:
+    """The recipe of a parsed TOML document."""
+    known = [item.name for item in dataclasses.fields(Recipe)]
+    values: dict[str, Any] = {}
+    for name, value in table.items():
+        if name not in known:
+            problems.append(unknown_key(file, name, known))
+        elif name in SECTIONS:
+            values[name] = read_record(SECTIONS[name][0], value, name, file, problems)
+        elif name == "prints":
+            values[name] = _prints_of(value, file, problems)
+        elif not isinstance(value, dict):
+            raise SettingsError(f"{name} is {value!r}: it must be a table")
+        elif name == "balance":
+            values[name] = {mic: _named(FaderRecipe, entry, f"balance.{mic}", file, problems)
+                            for mic, entry in value.items()}
+        elif name == "tracks":
+            values[name] = {track: tuple(mics) if isinstance(mics, list) else mics for track, mics in value.items()}
+        else:
+            values[name] = dict(value)
+    return Recipe(**values)
+
+
+def _prints_of(value: Any, file: str, problems: list[Problem]) -> tuple[PrintRecipe, ...]:
+    """The print recipes of the [[prints]] tables."""
+    if not isinstance(value, list):
+        raise SettingsError(f"prints is {value!r}: write each print as a [[prints]] table")
+    prints = []
+    for number, entry in enumerate(value, start=1):
+        where = f"prints {number}"
+        record = read_record(PrintRecipe, entry, where, file, problems)
+        if not isinstance(record.mics, dict):
+            raise SettingsError(f"{where}.mics is {record.mics!r}: it must be a table, one entry a mic")
+        if not isinstance(record.tails, dict):
+            raise SettingsError(f"{where}.tails is {record.tails!r}: it must be a table, one entry a band")
+        tails = {band: _named(TailPart, part, f"{where}.tails.{band}", file, problems)
+                 for band, part in record.tails.items()}
+        mics = {mic: _named(PrintPart, part, f"{where}.mics.{mic}", file, problems)
+                for mic, part in record.mics.items()}
+        prints.append(dataclasses.replace(record, mics=mics, tails=tails))
+    return tuple(prints)
+
+
+def _named(kind: type, table: Any, where: str, file: str, problems: list[Problem]) -> Any:
+    """As ``read_record``, for one of many tables of one kind: the error says which of them."""
+    try:
+        return read_record(kind, table, where, file, problems)
+    except SettingsError as error:
+        text = str(error)
+        raise SettingsError(text if text.startswith(where) else f"{where}.{text}") from error
+
+
+# ------------------------------------------------------------------------------------------------------------- writing
+
+
+def recipe_values(recipe: Recipe) -> dict[str, Any]:
+    """Every value used, as plain TOML types (lists for tuples; what is left open is left out)."""
+    return {item.name: _plain(getattr(recipe, item.name)) for item in dataclasses.fields(recipe)}
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        pairs = ((item.name, getattr(value, item.name)) for item in dataclasses.fields(value))
+        return {name: _plain(inner) for name, inner in pairs if inner is not None}
+    if isinstance(value, Mapping):
+        return {str(name): _plain(inner) for name, inner in value.items()}
+    return [_plain(inner) for inner in value] if isinstance(value, tuple | list) else value
+
+
+def recipe_toml(recipe: Recipe) -> str:
+    """The recipe as a commented TOML file: every key with its meaning, its limits and its default.
+
+    ``load_recipe`` reads it back to an equal recipe.
+    """
+    lines = ["# Recipe of this kit: every value used. Change one and build again onto the kit's folder, or give this",
+             "# file to another session with --recipe. A key left out means its default."]
+    for name, (kind, about) in SECTIONS.items():
+        lines += ["", *_comment(about), f"[{name}]", *_record_lines(getattr(recipe, name), kind)]
+    lines += ["", *_comment('MIDI keys, 0 to 127, where General MIDI\'s are not wanted: a drum ("snare" = 38) or one '
+                            'way of striking it ("snare/rim" = 40).'), "[keys]"]
+    lines += [f"{_toml(name)} = {key}" for name, key in recipe.keys.items()]
+    lines += ["", *_comment("Hands on two keys: here stands the key of the left hand, the right one keeps the drum's "
+                            "own. A drum (\"snare\" = 39) or one way of striking it (\"snare/rim\" = 41). Strokes go "
+                            "where their labels say which hand struck them; without labels the alternates are dealt "
+                            "out in turn."), "[hands]"]
+    lines += [f"{_toml(name)} = {key}" for name, key in recipe.hands.items()]
+    lines += ["", *_comment(f"Strokes of one key that may sound at once, 1 to {MOST_VOICES}, by drum; where none is "
+                            "given, 3 for kicks, snares and toms, 6 for all else. For example: \"ride\" = 12"),
+              "[voices]"]
+    lines += [f"{_toml(name)} = {count}" for name, count in recipe.voices.items()]
+    lines += ["", *_comment("Places in the mix that outrank the computed ones, one line a mic; a value left out stays "
+                            "as computed. For example: \"OH L\" = { gain_db = -6.0, pan = -1.0 }"),
+              *(f"# {about}" for about in _inline_help(FaderRecipe)), "[balance]"]
+    lines += [f"{_toml(mic)} = {_inline(entry)}" for mic, entry in recipe.balance.items()]
+    lines += ["", *_comment("Processed tracks whose names do not say what they hold: the mics or pairs each is made "
+                            "of, [] for an effect return. For example: \"Track 7\" = [\"Kick In\", \"Kick Out\"]"),
+              "[tracks]"]
+    lines += [f"{_toml(name)} = {_toml(mics)}" for name, mics in recipe.tracks.items()]
+    lines += ["", *_comment("Prints: one drum's mics mixed down into a single file, the best candidates first. One "
+                            "[[prints]] table each; without the first mark of its lines this one would work:")]
+    if not recipe.prints:
+        example = PrintRecipe(name="kick replacement", mics={"Kick In": PrintPart()})
+        lines += [f"# {line}".rstrip() for line in _print_lines(example)]
+    for part in recipe.prints:
+        lines += ["", *_print_lines(part)]
+    return "\n".join(lines) + "\n"
+
+
+def _print_lines(part: PrintRecipe) -> list[str]:
+    """One [[prints]] table with its comments."""
+    lines = ["[[prints]]", *_record_lines(part, PrintRecipe), "",
+             *_comment("The mics of the blend, one line each; none: the drum's close mics as the balance has them."),
+             *(f"# {about}" for about in _inline_help(PrintPart)), "[prints.mics]"]
+    lines += [f"{_toml(mic)} = {_inline(entry)}" for mic, entry in part.mics.items()]
+    lines += ["", *_comment("Bands that die away sooner, one line each under a name of your own; the attack stays as "
+                            "it is. For example: lows = { high_hz = 120.0, after_ms = 80.0, decay_ms = 200.0 }"),
+              *(f"# {about}" for about in _inline_help(TailPart)), "[prints.tails]"]
+    return lines + [f"{_toml(band)} = {_inline(entry)}" for band, entry in part.tails.items()]
+
+
+def _record_lines(record: Any, kind: type) -> list[str]:
+    """Key lines of a settings record, each under its explanation, limits and default."""
+    lines: list[str] = []
+    for item in dataclasses.fields(kind):
+        if "about" in item.metadata:
+            lines += ["", *_comment(f"{item.metadata['about']} {_limits(item)}")]
+            lines.append(f"{item.name} = {_toml(getattr(record, item.name))}")
+    return lines[1:]
+
+
+def _inline_help(kind: type) -> list[str]:
+    """One line per key of a record that is written inline."""
+    return [f"  {item.name}: {item.metadata['about']} {_limits(item)}" for item in dataclasses.fields(kind)]
+
+
+def _limits(item: dataclasses.Field[Any]) -> str:
+    """What a field may hold and what it holds by default, in words."""
+    low, high, choices = item.metadata["low"], item.metadata["high"], item.metadata["choices"]
+    default = item.default if item.default is not dataclasses.MISSING else ()
+    words = f"Default {_toml(default)}." if default is not None else ""
+    if choices:
+        words = f"One of {', '.join(choices)}. {words}"
+    elif low is not None and high is not None:
+        words = f"From {low:g} to {high:g}. {words}"
+    return words.rstrip()
+
+
+def _comment(text: str) -> list[str]:
+    return textwrap.wrap(text, 118, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False)
+
+
+def _inline(record: Any) -> str:
+    """A settings record as a TOML inline table."""
+    return "{ " + ", ".join(f"{name} = {_toml(value)}" for name, value in _plain(record).items()) + " }"
+
+
+def _toml(value: Any) -> str:
+    """One plain value in TOML. JSON's escapes of a string are TOML's too, save for DEL, which JSON leaves bare."""
+    if isinstance(value, tuple | list):
+        return "[" + ", ".join(_toml(inner) for inner in value) + "]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return repr(float(value)) if isinstance(value, float) else str(value)

@@ -1,0 +1,1 @@
+"""Core: what every room uses: records, errors, files, workers, progress, what is stored."""

@@ -1,0 +1,327 @@
+"""Files and folders that appear whole or not at all, and the sums that tell whether they changed.
+
+A kit is built in a folder beside its place and then put there in one step. Linux can exchange two folders atomically
+(``renameat2`` with ``RENAME_EXCHANGE``, since Linux 3.15). Elsewhere the old kit steps aside under a name that
+``recover_folder`` knows, so that at every moment one complete kit can be found.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import hashlib
+import json
+import os
+import secrets
+import shutil
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from pathlib import Path
+
+from oneshot.core.errors import WorkError
+
+MANIFEST_FORMAT = "oneshot-manifest"
+"""The value of "format" in the manifest.json of every kit of ours."""
+
+EDGE_BYTES = 65_536
+"""How much of a file's head, and of its tail, goes into its fingerprint: 64 KiB each."""
+
+_staged: set[Path] = set()
+"""Folders that this process builds in: they are put on the disk as a whole before they take their place."""
+
+_LATER: ContextVar[list[threading.Thread] | None] = ContextVar("later", default=None)
+
+_AT_FDCWD = -100
+_RENAME_EXCHANGE = 2
+_READ = 1 << 20
+
+
+# ----------------------------------------------------------------------------------------------------------------- sums
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 (FIPS 180-4) of a whole file, 64 hex digits. Raises OSError if it cannot be read."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while piece := file.read(_READ):
+            digest.update(piece)
+    return digest.hexdigest()
+
+
+def sha256_of_edges(path: Path) -> str:
+    """SHA-256 of a file's first and last 64 KiB (of all of it where it is shorter than both), 64 hex digits.
+
+    Head and tail catch a changed header, a longer recording and most edits without reading hours of audio; size and
+    modification time, which go beside it into a fingerprint, catch the rest. Raises OSError if it cannot be read.
+    """
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        size = os.fstat(file.fileno()).st_size
+        if size <= 2 * EDGE_BYTES:
+            digest.update(file.read())
+        else:
+            digest.update(file.read(EDGE_BYTES))
+            file.seek(size - EDGE_BYTES)
+            digest.update(file.read(EDGE_BYTES))
+    return digest.hexdigest()
+
+
+# ---------------------------------------------------------------------------------------------------------------- files
+
+
+def write_atomic(path: Path, content: bytes | str) -> None:
+    """Write a file so that readers find either the old content or the new, never a part. Text is written as UTF-8.
+
+    It is on the disk when this returns, save in a folder that is still being built. Raises OSError if it cannot be
+    written; the old file is then untouched.
+    """
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    at_once = not any(path.is_relative_to(stage) for stage in _staged)
+    try:
+        with beside.open("wb") as file:
+            file.write(data)
+            if at_once:
+                file.flush()
+                os.fsync(file.fileno())
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+    if at_once:
+        _sync_folder(path.parent)
+
+
+def is_our_kit(path: Path) -> bool:
+    """Whether a folder is a kit of ours: it holds a manifest.json that says so. Never raises."""
+    try:
+        manifest = json.loads((path / "manifest.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return False
+    return isinstance(manifest, dict) and manifest.get("format") == MANIFEST_FORMAT
+
+
+def inside(folder: Path, path: str) -> Path | None:
+    """A file of a folder by its relative path, links followed; None where that leads out of it. Never raises."""
+    try:
+        found = (folder / path).resolve()
+        return found if found.is_relative_to(folder.resolve()) else None
+    except (OSError, ValueError, RuntimeError):
+        return None
+
+
+# -------------------------------------------------------------------------------------------------------------- folders
+
+
+@contextmanager
+def staged_folder(target: Path, settle: Callable[[Path, Path], None] | None = None) -> Iterator[Path]:
+    """An empty folder beside ``target`` to build in; it takes the target's place when the ``with`` block ends well.
+
+    If the block raises (an interrupt too), the folder is removed and the target stays as it was. What a build that was
+    killed left behind is removed first. ``settle(old, new)`` is called once they have been exchanged and before the old
+    folder goes, for what came into it in the last moment. Raises WorkError if the place cannot be written to.
+    """
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        recover_folder(target)
+        _remove_abandoned(target)
+        stage = target.with_name(f".{target.name}.building-{os.getpid()}")
+        if stage.exists():
+            shutil.rmtree(stage)
+        stage.mkdir()
+    except OSError as error:
+        raise WorkError(f"{target} cannot be written ({_reason(error)}): choose another place or free this "
+                        "one") from None
+    _staged.add(stage)
+    try:
+        yield stage
+        exchange_folder(stage, target, settle)
+    except BaseException:
+        shutil.rmtree(stage, ignore_errors=True)
+        raise
+    finally:
+        _staged.discard(stage)
+
+
+def exchange_folder(new: Path, target: Path, settle: Callable[[Path, Path], None] | None = None) -> None:
+    """Put the folder ``new`` in the place of ``target``, and remove what was there.
+
+    Both must lie on one file system (beside each other, say). Where ``target`` does not exist, ``new`` is renamed.
+    Where it does, the two are exchanged in one step; on systems that cannot do that, the old folder is first renamed
+    to a name that ``recover_folder`` finds, and put back if the second step fails. ``settle`` as in ``staged_folder``;
+    where the disk refuses it, the old folder stays beside the new one. Raises WorkError if it cannot be done; the old
+    folder is then in its place.
+    """
+    if not new.is_dir():
+        raise WorkError(f"{new} is no folder: there is nothing to put in the place of {target}")
+    _sync_tree(new)
+    try:
+        if not os.path.lexists(target):
+            new.rename(target)
+            _sync_folder(target.parent)
+            return
+        if not _exchange(new, target):
+            _exchange_in_steps(new, target)
+    except OSError as error:
+        raise WorkError(f"{target} cannot be replaced ({_reason(error)}): close what uses it and try again") from None
+    _sync_folder(target.parent)
+    if settle is not None:
+        _settle(settle, new, target)
+    _remove(new)
+
+
+def _settle(settle: Callable[[Path, Path], None], old: Path, target: Path) -> None:
+    """Call ``settle``; where the disk refuses, nothing of the old folder may go."""
+    try:
+        settle(old, target)
+    except OSError as error:
+        kept = target.with_name(f"{target.name} replaced")
+        old.rename(kept)
+        raise WorkError(f"{target} is built, but what was written into it meanwhile could not be taken over "
+                        f"({_reason(error)}): it is in {kept}") from None
+
+
+@contextmanager
+def removing_later() -> Iterator[list[threading.Thread]]:
+    """Inside, a folder that was replaced is removed beside the work that goes on: thousands of files take their time.
+
+    The list is of the threads that are at it. Where the process is killed before, the next build of that folder
+    removes what was left.
+    """
+    threads: list[threading.Thread] = []
+    token = _LATER.set(threads)
+    try:
+        yield threads
+    finally:
+        _LATER.reset(token)
+
+
+def _remove(folder: Path) -> None:
+    """Remove a folder that was replaced, at once or later; never raises."""
+    threads = _LATER.get()
+    if threads is None:
+        shutil.rmtree(folder, ignore_errors=True)
+        return
+    aside = folder.with_name(f"{folder.name}-{secrets.token_hex(4)}")
+    try:
+        folder.rename(aside)
+    except OSError:
+        aside = folder
+    threads.append(threading.Thread(target=shutil.rmtree, args=(aside,), kwargs={"ignore_errors": True}))
+    threads[-1].start()
+
+
+def recover_folder(target: Path) -> bool:
+    """Put back a folder that was moved aside by an exchange which never finished. True if something was put back.
+
+    Also clears away the old folder if the exchange got as far as the new one. Raises OSError if that fails.
+    """
+    aside = _aside(target)
+    if not aside.is_dir():
+        return False
+    if os.path.lexists(target):
+        shutil.rmtree(aside)
+        return False
+    aside.rename(target)
+    return True
+
+
+def _aside(target: Path) -> Path:
+    return target.with_name(f".{target.name}.old")
+
+
+def _exchange(new: Path, target: Path) -> bool:
+    """Exchange two paths atomically. False where the system or the file system cannot; OSError where it failed."""
+    if not sys.platform.startswith("linux"):
+        return False
+    try:
+        rename = ctypes.CDLL(None, use_errno=True).renameat2
+    except (OSError, AttributeError):
+        return False
+    rename.argtypes = [ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_uint]
+    if rename(_AT_FDCWD, os.fsencode(new), _AT_FDCWD, os.fsencode(target), _RENAME_EXCHANGE) == 0:
+        return True
+    code = ctypes.get_errno()
+    if code in (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EPERM):
+        return False
+    raise OSError(code, os.strerror(code))
+
+
+def _exchange_in_steps(new: Path, target: Path) -> None:
+    """Old aside, new in place, and the old back if that failed. Leaves the old folder under the name of ``new``."""
+    recover_folder(target)
+    aside = _aside(target)
+    target.rename(aside)
+    try:
+        new.rename(target)
+    except OSError:
+        aside.rename(target)
+        raise
+    aside.rename(new)
+
+
+def _remove_abandoned(target: Path) -> None:
+    """Remove the staging folders of builds that no longer run."""
+    prefix = f".{target.name}.building-"
+    for path in target.parent.iterdir():
+        pid = path.name.removeprefix(prefix).partition("-")[0]
+        if path.name.startswith(prefix) and pid.isdigit() and not _runs(int(pid)):
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def _runs(pid: int) -> bool:
+    """Whether a process of that number exists (and whether we may ask)."""
+    if os.name != "posix":
+        return True
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
+
+
+def _sync_tree(folder: Path) -> None:
+    """Have the files of a folder on the disk before its name is: after a power cut a name must not lead to nothing.
+
+    One ``syncfs`` does it for the whole file system (Linux); elsewhere each file is synced.
+    """
+    handle = os.open(folder, os.O_RDONLY) if os.name == "posix" else None
+    try:
+        if handle is not None and sys.platform.startswith("linux"):
+            try:
+                if ctypes.CDLL(None, use_errno=True).syncfs(handle) == 0:
+                    return
+            except (OSError, AttributeError):
+                pass
+        for path in sorted(folder.rglob("*")):
+            if path.is_file() and not path.is_symlink():
+                with path.open("rb+") as file:
+                    os.fsync(file.fileno())
+    finally:
+        if handle is not None:
+            os.close(handle)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Have a folder's names on the disk. Not every file system can; then the rename alone has to do."""
+    if os.name != "posix":
+        return
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    except OSError:
+        pass
+    finally:
+        os.close(handle)
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()

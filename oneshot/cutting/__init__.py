@@ -1,0 +1,1 @@
+"""Cutting: from chosen hits to files: windows, fades, repair, formats, tags."""

@@ -1,0 +1,1 @@
+"""Mix: the balance of the mics, prints mixed down by a recipe, and one-shots mixed down by the balance."""

@@ -1,0 +1,152 @@
+"""One-shots of a finished kit mixed down by its balance: what is heard when one plays.
+
+Reads the kit's own files, so that what was trimmed, repaired or processed outside is heard as it is.
+
+In a lite kit one file stands in place of a hit's mics. It is left and right of a bus that only the kit has: a pair of
+role ``bus``, without sources, panned hard at 0 dB. So whoever reads files by their mics and the balance hears the mix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import chain, count
+from pathlib import Path
+
+import numpy as np
+
+from oneshot.audio.io import read_audio
+from oneshot.core.recall import recalled, sound_of
+from oneshot.core.records.kit import Fader, OneShot, TakeNoise
+from oneshot.core.records.session import Floats, Mic, Problem, Role, Session
+from oneshot.cutting.mix.balance import mix
+
+LEVEL_S = 0.3
+"""Over which a stroke's level is taken, as in the manifest's ``level_db``."""
+
+NAME = "mixdown"
+"""What the bus of a lite kit is called, unless a mic of the session is."""
+
+NOISE_BELOW_DB = 60.0
+"""Noise nearer than this to the hardest hit is heard in its tail (common practice, no source)."""
+
+
+def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None = None) -> tuple[Floats, int]:
+    """A one-shot as it sounds by the balance: (float64 (2, frames), full scale 1.0; sample rate in Hz).
+
+    Mics that are off and files that do not play stay out; what is a mixdown already is heard as it is. ``most``: read
+    no more than so many frames.
+    Raises AudioError where a file cannot be read.
+    """
+    key = (tuple((sound_of(f.sha256), f.inverted, f.mics, f.plays) for f in shot.files), most,
+           tuple((mic, balance.get(mic)) for f in shot.files for mic in f.mics))
+    return recalled("stereo", key, lambda: _stereo(folder, shot, balance, most))
+
+
+def _stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None) -> tuple[Floats, int]:
+    """As ``stereo``, from the files."""
+    out, rate = np.zeros((2, 0)), 0
+    for sample in shot.files:
+        x, header = read_audio(folder / sample.path, most)
+        rate = header.sample_rate
+        if not sample.plays:
+            continue
+        if sample.mixdown:
+            out = _sum(out, x)
+            continue
+        sign = -1.0 if sample.inverted else 1.0  # the file is turned already: the balance must not turn it back
+        known = {mic: balance[mic] for mic in sample.mics if mic in balance}
+        out = _sum(out, sign * mix(dict(zip(sample.mics, x, strict=True)), known))
+    return out, rate
+
+
+def bus_of(session: Session) -> tuple[Mic, Mic]:
+    """Left and right of the bus that mixdowns of this session are files of; no mic or pair has its name yet."""
+    taken = {name.casefold() for take in session.takes for mic in take.mics for name in (mic.name, mic.pair or "")}
+    pair = next(name for name in chain([NAME], (f"{NAME} {n}" for n in count(2)))
+                if not {name, f"{name} l", f"{name} r"} & taken)
+    left, right = (Mic(f"{pair} {side}", Role.BUS, pair=pair, side=side, recorded=False) for side in "LR")
+    return left, right
+
+
+def with_bus(session: Session, balance: Mapping[str, Fader],
+             bus: tuple[Mic, Mic]) -> tuple[Session, dict[str, Fader]]:
+    """The session and the balance of a lite kit: in every take the bus, hard left and right at 0 dB."""
+    takes = tuple(replace(take, mics=(*take.mics, *bus)) for take in session.takes)
+    left, right = bus
+    return replace(session, takes=takes), {**balance, left.name: Fader(0.0, -1.0), right.name: Fader(0.0, 1.0)}
+
+
+def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fader],
+                sample_rates: Mapping[int, int]) -> tuple[OneShot, ...]:
+    """The one-shots with the level of their balanced sums filled in.
+
+    ``sample_rates``: of each hit's take, for files that were not converted. Raises AudioError where a file cannot be
+    read.
+    """
+    out = []
+    for shot in shots:
+        onset = shot.files[0].onset_frame
+        rate = shot.files[0].sample_rate or sample_rates[shot.hit]
+        x, _ = stereo(folder, shot, balance, onset + round(LEVEL_S * rate))
+        out.append(replace(shot, mix_db=level_db(x, rate, onset)))
+    return tuple(out)
+
+
+def noise_shares(shot: OneShot, balance: Mapping[str, Fader], noise: TakeNoise) -> dict[str, float]:
+    """Mic -> power of its steady noise in a one-shot as it sounds by the balance, full scale 1.0, both sides added.
+
+    Noises of different mics are unrelated, so their powers add; panning keeps them as they are. Mics that are off,
+    digitally silent or not measured stay out.
+    """
+    out = {}
+    for sample in shot.files:
+        for mic in (sample.mix_of or sample.mics) if sample.plays else ():
+            fader, level = balance.get(mic), noise.noise_dbfs.get(mic)
+            if fader is not None and fader.on and level is not None:
+                out[mic] = 10 ** ((level + fader.gain_db + sample.gain_db) / 10)
+    return out
+
+
+def noise_problems(shots: Sequence[OneShot], balance: Mapping[str, Fader], noise: Sequence[TakeNoise],
+                   takes: Mapping[int, str]) -> list[Problem]:
+    """What to tell where the summed noise of one stroke's mics comes within ``NOISE_BELOW_DB`` of the hardest stroke:
+    the noisiest stroke, and the mic that has most to do with it.
+
+    ``takes``: hit -> its take. Nothing where no level is known, or every mic is digitally silent.
+    """
+    by_take = {each.take: each for each in noise}
+    loudest = max((shot.mix_db for shot in shots if shot.mix_db is not None), default=None)
+    found = [(sum(shares.values()), shares, shot) for shot in shots if takes[shot.hit] in by_take
+             for shares in [noise_shares(shot, balance, by_take[takes[shot.hit]])] if sum(shares.values()) > 0]
+    if loudest is None or not found:
+        return []
+    power, shares, shot = max(found, key=lambda each: each[0])
+    below = loudest - 10 * float(np.log10(power))
+    if below >= NOISE_BELOW_DB:
+        return []
+    worst = max(sorted(shares), key=lambda mic: shares[mic])
+    return [Problem("balance", f"the noise of all mics of {shot.drum}, {shot.articulation} together lies "
+                    f"{below:.0f} dB below the hardest stroke of the kit; {shares[worst] / power:.0%} of its power is "
+                    f"that of {worst}", f"turn {worst} down or off under [balance], or play with shorter tails")]
+
+
+def _sum(a: Floats, b: Floats) -> Floats:
+    """Two stereo signals laid over each other from their starts."""
+    if a.shape[1] < b.shape[1]:
+        a, b = b, a
+    out = a.copy()
+    out[:, :b.shape[1]] += b
+    return out
+
+
+def level_db(x: Floats, sample_rate: int, onset_frame: int) -> float | None:
+    """Level of a mixed one-shot: 10·log10 of the mean square over its first 300 ms, both sides added; None for
+    silence.
+
+    ``x``: float64 (2, frames); ``onset_frame``: the attack. What ends earlier is taken as silent from there on.
+    """
+    length = round(LEVEL_S * sample_rate)
+    part = x[:, onset_frame:onset_frame + length]
+    power = float(np.sum(part**2)) / length
+    return 10 * float(np.log10(power)) if power > 0 else None

@@ -1,0 +1,199 @@
+"""Prints: one drum's mics mixed down to single files by the recipe, best candidate first."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from oneshot.analysis.result import Analysis
+from oneshot.audio import descriptors, loudness
+from oneshot.audio.io import TakeReader, write_wav
+from oneshot.config.corrections_file import safe_name
+from oneshot.config.handling import Handling
+from oneshot.config.recipe import PrintPart, PrintRecipe, Recipe
+from oneshot.core.errors import SettingsError
+from oneshot.core.files import sha256_of
+from oneshot.core.records.hits import Hit
+from oneshot.core.records.kit import Fader, Print
+from oneshot.core.records.session import Floats, Session
+from oneshot.cutting.mix import balance as balancing
+from oneshot.selection.select import REJECTED, Pick
+
+
+@dataclass(frozen=True, slots=True)
+class Printer:
+    """Makes a kit's prints into its folder. ``handling``: hit id -> what the user said of its files; a print that needs
+    a mic that was left out of a hit is not made of it. ``heard_next``: hit id -> take frame at which the next stroke is
+    heard to begin, where that is known to be before its onset; ``made_of``: processed track -> the mics that are judged
+    in its place.
+    """
+
+    session: Session
+    analysis: Analysis
+    recipe: Recipe
+    balance: Mapping[str, Fader]
+    folder: Path
+    handling: Mapping[int, Handling] = field(default_factory=dict)
+    heard_next: Mapping[int, int] = field(default_factory=dict)
+    made_of: Mapping[str, Sequence[str]] = field(default_factory=dict)
+
+    def make(self, hits: Sequence[Hit], picks: Sequence[Pick]) -> tuple[Print, ...]:
+        """All prints of the recipe, each with its candidates best first.
+
+        Raises SettingsError where the recipe names a mic that no take has, or two prints share a folder.
+        """
+        out: list[Print] = []
+        used: set[str] = set()
+        for recipe in self.recipe.prints:
+            folder = re.sub(r"[^a-z0-9]+", "-", recipe.name.lower()).strip("-")[:32] or "print"
+            if folder in used:
+                raise SettingsError(f"prints: two are called {recipe.name!r}: give each a name of its own")
+            used.add(folder)
+            self._check_mics(recipe)
+            out.extend(self._print(recipe, folder, hits, picks))
+        return tuple(out)
+
+    def _check_mics(self, recipe: PrintRecipe) -> None:
+        known = {m.name for take in self.session.takes for m in take.mics}
+        for name in recipe.mics:
+            if name not in known:
+                raise SettingsError(f"prints.{recipe.name}.mics names {name!r}: no mic is called so; there are "
+                                    f"{', '.join(sorted(known))}")
+
+    def _print(self, recipe: PrintRecipe, folder: str, hits: Sequence[Hit], picks: Sequence[Pick]) -> list[Print]:
+        """One print's candidates. A drum that the kit lacks makes none."""
+        able = [h for h in hits if h.drum == recipe.drum and h.reason != REJECTED and h.ornament is None]
+        parts = {h.id: balancing.print_parts(recipe, self._close(h), self.balance) for h in able}
+        able = [h for h in able if parts[h.id] and set(parts[h.id]) <= self._there(h)]
+        facts = self._all_facts(able, recipe, parts)
+        ranked = balancing.rank_prints(facts)[: recipe.candidates]
+        plans = {able[k].id: self._plan(able[k], recipe, parts[able[k].id]) for k, _ in ranked}
+        blends = self._mix([able[k] for k, _ in ranked], recipe, plans)
+        if not blends:
+            return []
+        rate = self.session.take(able[0].take).sample_rate
+        levelled = balancing.level_prints([blends[able[k].id] for k, _ in ranked], ceiling_dbtp=recipe.ceiling_dbtp,
+                                      sample_rate=rate)
+        ways = {h.id: h.articulation for h in able}
+        ranges = {(p.layer, ways[p.hit]): p.velocity for p in picks if p.hit in ways}
+        robins: dict[tuple[str, int], int] = {}
+        out = []
+        for rank, ((k, why), mixed) in enumerate(zip(ranked, levelled, strict=True), 1):
+            hit = able[k]
+            layer = hit.layer or 1
+            robins[hit.articulation, layer] = robins.get((hit.articulation, layer), 0) + 1
+            out.append(self._write(recipe, folder, hit, layer, robins[hit.articulation, layer],
+                                   ranges.get((layer, hit.articulation), (1, 127)), mixed, rank, why))
+        return out
+
+    def _there(self, hit: Hit) -> set[str]:
+        """The mics of a hit's take that the user did not drop."""
+        dropped = self.handling.get(hit.id, Handling()).dropped
+        return {m.name for m in self.session.take(hit.take).mics if m.name not in dropped and m.pair not in dropped}
+
+    def _close(self, hit: Hit) -> list[str]:
+        """The hit's drum's own close mics in its take."""
+        return [m.name for m in self.session.take(hit.take).mics if m.stands_at(hit.drum)]
+
+    def _next(self, hit: Hit, mics: Sequence[str]) -> int | None:
+        """Take frame of the next stroke's earliest onset in the print's mics."""
+        placed = self.analysis.next_stroke(hit, self._judged(mics), self.session.take(hit.take).sample_rate)
+        heard = self.heard_next.get(hit.id)
+        return placed if heard is None or placed is None else min(placed, heard)
+
+    def _all_facts(self, hits: Sequence[Hit], recipe: PrintRecipe,
+                   parts: Mapping[int, Mapping[str, PrintPart]]) -> list[balancing.PrintFacts]:
+        """What each candidate is ranked by; a take's are read in order of time, by one reader for each set of mics."""
+        out: dict[int, balancing.PrintFacts] = {}
+        for take in self.session.takes:
+            mine = sorted((h for h in hits if h.take == take.name), key=lambda h: h.onset)
+            for names in sorted({tuple(parts[h.id]) for h in mine}):
+                with TakeReader(self.session.root, take, names) as reader:
+                    for hit in (h for h in mine if tuple(parts[h.id]) == names):
+                        out[hit.id] = self._facts(reader, hit, recipe, names)
+        return [out[hit.id] for hit in hits]
+
+    def _judged(self, mics: Sequence[str]) -> list[str]:
+        """Those mics, with what processed tracks are made of in their place."""
+        return list(dict.fromkeys(mic for name in mics for mic in self.made_of.get(name, (name,))))
+
+    def _facts(self, reader: TakeReader, hit: Hit, recipe: PrintRecipe, parts: Sequence[str]) -> balancing.PrintFacts:
+        """What a candidate is ranked by: its worst bleed over the mics, its level, and its ring in the loudest mic."""
+        take = self.session.take(hit.take)
+        judged = self._judged(parts)
+        bleeds = [hit.bleed_db.get(name) for name in judged]
+        known = [b for b in bleeds if b is not None]
+        wanted = recipe.length_ms / 1000
+        attack = self.analysis.attacks[hit.id]
+        limit = self._next(hit, parts) or take.frames
+        stop = min(limit, attack + round(wanted * take.sample_rate))
+        audio = reader.read(attack, max(stop, attack + 1))
+        loudest = audio[int(np.abs(audio).max(axis=1).argmax())].astype(np.float64)
+        noise = next((n.noise_dbfs for n in self.analysis.noise if n.take == take.name), {})
+        floor = max((10 ** (level / 20) for name in judged if (level := noise.get(name)) is not None), default=0.0)
+        ring = descriptors.tail_end(loudest, sample_rate=take.sample_rate, noise_rms=floor, above_db=6.0)
+        return balancing.PrintFacts(hit.id, max(known) if len(known) == len(bleeds) and known else None, hit.level_db,
+                                ring / take.sample_rate, wanted)
+
+    def _plan(self, hit: Hit, recipe: PrintRecipe, parts: Mapping[str, PrintPart]) -> balancing.PrintPlan:
+        rate = self.session.take(hit.take).sample_rate
+        known = self.analysis.delays_ms[hit.take].get(hit.drum, {})
+        delays = {name: round(ms * rate / 1000) for name, ms in known.items() if ms is not None}
+        said = self.handling.get(hit.id, Handling())
+        end, fade_out = (None if ms is None else round(ms * rate / 1000) for ms in (said.end_ms, said.fade_out_ms))
+        return balancing.plan_print(recipe, parts, hit=hit.id, attack=self.analysis.attacks[hit.id],
+                                limit=self._next(hit, list(parts)), delays=delays, sample_rate=rate, end=end,
+                                fade_out=fade_out, gain_db=said.gain_db)
+
+    def _mix(self, hits: Sequence[Hit], recipe: PrintRecipe,
+             plans: Mapping[int, balancing.PrintPlan]) -> dict[int, balancing.Blend]:
+        """Read and mix every candidate, take by take in order of time."""
+        out = {}
+        for take in self.session.takes:
+            mine = sorted((h for h in hits if h.take == take.name), key=lambda h: h.onset)
+            names = sorted({name for h in mine for name in plans[h.id].mics})
+            if not names:
+                continue
+            with TakeReader(self.session.root, take, names) as reader:
+                for hit in mine:
+                    plan = plans[hit.id]
+                    audio: dict[str, Floats] = {}
+                    for name, part in plan.mics.items():
+                        start = plan.start + part.delay_frames
+                        row = names.index(name)
+                        audio[name] = reader.read(start, start + plan.frames)[row].astype(np.float64)
+                    out[hit.id] = balancing.blend_print(recipe, plan, audio, balance=self.balance,
+                                                    sample_rate=take.sample_rate)
+        return out
+
+    def _write(self, recipe: PrintRecipe, folder: str, hit: Hit, layer: int, robin: int, velocity: tuple[int, int],
+               mixed: balancing.Blend, rank: int, why: str) -> Print:
+        """Write one print and measure what was written."""
+        take = self.session.take(hit.take)
+        name = f"{safe_name(hit.drum) or 'drum'}_{safe_name(hit.articulation) or 'hit'}"
+        path = self.folder / "prints" / folder / f"{name}_V{layer:02d}_RR{robin:02d}.wav"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        subtype = "PCM_24" if take.subtype == "PCM_16" else take.subtype
+        write_wav(path, mixed.x, take.sample_rate, subtype)
+        x = _as_written(mixed.x, subtype)
+        levels = loudness.measure(x, take.sample_rate)
+        return Print(
+            print=recipe.name, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=layer, round_robin=robin,
+            velocity=velocity, mics=mixed.mics, path=path.relative_to(self.folder).as_posix(), frames=mixed.plan.frames,
+            source_start=mixed.plan.start, offset_frames=mixed.plan.offset_frames,
+            first_excursion=balancing.first_excursion(x.sum(axis=0), sample_rate=take.sample_rate),
+            peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp,
+            momentary_lufs=levels.momentary_lufs, sha256=sha256_of(path), rank=rank, why=why,
+            fade_out_frames=mixed.plan.fade_out_frames)
+
+
+def _as_written(x: Floats, subtype: str) -> Floats:
+    """The samples as the file holds them."""
+    if subtype in ("FLOAT", "DOUBLE"):
+        return x.astype(np.float32).astype(np.float64) if subtype == "FLOAT" else x
+    scale = 2.0 ** (int(subtype.removeprefix("PCM_")) - 1)
+    return np.clip(np.rint(x * scale), -scale, scale - 1) / scale

@@ -1,0 +1,1 @@
+"""Release: the zips that are given away, of a kit or of a session."""

@@ -1,0 +1,177 @@
+"""Giving away: what every pack has: a licence that its owner states, sums of all files, and a zip that is the same
+bytes for the same input (no clock time, names in order, one compression).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+import zipfile
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from oneshot.config.corrections_file import safe_name
+from oneshot.core.errors import KitError, SettingsError
+from oneshot.core.files import sha256_of
+from oneshot.kit.contents import SUMS
+
+CC0 = ("The maker has waived all rights in this, as far as the law allows, by CC0 1.0 Universal: "
+       "https://creativecommons.org/publicdomain/zero/1.0/")
+CC_BY = ("This may be used, changed and passed on, also for money, by whoever names its maker, under Creative "
+         "Commons Attribution 4.0 International: https://creativecommons.org/licenses/by/4.0/")
+MUSIC = """You may use these sounds in music, film, games and other works, also for money, without asking and without
+naming anybody.
+
+You may not pass the sounds on as sounds: not sell, rent or give away this release or its files, changed or not, alone
+or in another collection of samples or in an instrument.
+
+The sounds come as they are, without any warranty. Where local law gives you more than this text, the law holds."""
+LICENCES: Mapping[str, tuple[str, str]] = {
+    "cc0": ("CC0 1.0 Universal", CC0), "cc-by-4.0": ("Creative Commons Attribution 4.0 International", CC_BY),
+    "music": ("Free in music, no resale as samples", MUSIC)}
+"""Word on the command line -> (name, text in the project's own words; the two public ones by their addresses)."""
+
+CAUTION = ("Whoever played, recorded or wrote what is in here may hold rights in it. See that all of them allow this "
+           "release; what the law asks differs from place to place, and proper advice is better than a guess.")
+
+
+@dataclass(frozen=True, slots=True)
+class Texts:
+    """Every text that a pack publishes: (what it is, the text)."""
+
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """What was written. ``frozen``: whether the kit remembers it as a release; ``left_out``: what lies in the kit's
+    folder and is not the kit's.
+    """
+
+    path: Path
+    files: int
+    size_bytes: int
+    licence: str
+    changes: tuple[str, ...] = ()
+    frozen: bool = False
+    left_out: tuple[str, ...] = ()
+
+
+def licence_of(asked: str | None, said: str) -> tuple[str, str]:
+    """Name and text of a licence: ``asked`` for on the command line, else ``said`` in the recipe.
+
+    ``asked``: a word of ``LICENCES`` or the path of a text file. Raises SettingsError where none is stated or the file
+    cannot be read.
+    """
+    words = asked or said
+    if not words:
+        raise SettingsError("no licence is stated: choose --licence cc0, cc-by-4.0, music or a text file of your own; "
+                            "none is ever assumed")
+    if words in LICENCES:
+        return LICENCES[words]
+    if asked is None:
+        return said, said
+    if not Path(asked).is_file():
+        raise SettingsError(f"--licence {asked}: no such file, and none of {', '.join(LICENCES)}")
+    try:
+        text = Path(asked).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{asked}: cannot be read as text ({error}); save it as UTF-8") from None
+    name = next((line.strip() for line in text.splitlines() if line.strip()), "")
+    if not name:
+        raise SettingsError(f"{asked}: is empty; write the licence into it, its name in the first line")
+    return name, text
+
+
+def licence_file(name: str, text: str) -> str:
+    """LICENCE.txt."""
+    return f"{name}\n\n{text.strip()}\n" if text != name else f"{name}\n"
+
+
+@dataclass(slots=True)
+class Zip:
+    """A zip in the making: every file below one folder ``root``, and the sums of what is in it so far, name -> SHA-256.
+
+    Files are added in an order that no chance decides; ``close`` adds the list of sums.
+    """
+
+    file: zipfile.ZipFile
+    root: str
+    sums: dict[str, str]
+
+    def add(self, name: str, content: Path | str) -> None:
+        """Add a file from the disk, or a text. Raises OSError."""
+        if isinstance(content, str):
+            self.sums[name] = hashlib.sha256(content.encode()).hexdigest()
+            self.file.writestr(self._entry(name), content.encode())
+            return
+        self.sums[name] = sha256_of(content)
+        entry = self._entry(name)
+        entry.file_size = content.stat().st_size  # tells whether the entry needs 64-bit sizes
+        with content.open("rb") as source, self.file.open(entry, "w") as target:
+            shutil.copyfileobj(source, target, 1 << 20)
+
+    def close(self) -> None:
+        """Add the list of sums and close."""
+        self.file.writestr(self._entry(SUMS), "".join(f"{self.sums[n]}  {n}\n" for n in sorted(self.sums)).encode())
+        self.file.close()
+
+    def _entry(self, name: str) -> zipfile.ZipInfo:
+        entry = zipfile.ZipInfo(f"{self.root}/{name}", (1980, 1, 1, 0, 0, 0))
+        entry.compress_type = zipfile.ZIP_DEFLATED
+        entry.create_system, entry.external_attr = 3, 0o644 << 16
+        return entry
+
+
+def open_zip(path: Path, root: str, level: int = 6) -> Zip:
+    """Start a zip; ``level``: how hard it presses, 1 to 9. Raises OSError."""
+    return Zip(zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=level), root, {})
+
+
+def sums_of(path: Path) -> dict[str, str]:
+    """Name -> SHA-256 of every file in a pack, as its own list says. Raises KitError where it is no pack of ours."""
+    try:
+        with zipfile.ZipFile(path) as file:
+            (name,) = (each for each in file.namelist() if each.count("/") == 1 and each.endswith(f"/{SUMS}"))
+            lines = file.read(name).decode("utf-8").splitlines()
+        return {line[66:]: line[:64] for line in lines}
+    except (OSError, ValueError, zipfile.BadZipFile, UnicodeDecodeError) as error:
+        raise KitError(f"{path}: no pack of ours ({error}); name the zip of the release before") from None
+
+
+def root_of(name: str, version: str, otherwise: str) -> str:
+    """The one folder in a zip: name and version of what is given away, safe on every system."""
+    return f"{safe_name(name) or otherwise}-{safe_name(version) or '1'}"
+
+
+def is_pack_of(path: Path, name: str, otherwise: str) -> bool:
+    """Whether a file is a pack of ours of that name (as for ``root_of``), of whatever version, and holds what its own
+    list says and no more.
+    """
+    try:
+        listed = set(sums_of(path))
+        with zipfile.ZipFile(path) as file:
+            top = file.namelist()[0].split("/")[0]
+            there = {name.removeprefix(f"{top}/") for name in file.namelist()}
+    except (KitError, OSError, zipfile.BadZipFile):
+        return False
+    version = top.removeprefix(f"{safe_name(name) or otherwise}-")
+    return version != top and re.match(r"v?\d", version) is not None and there == {*listed, SUMS}
+
+
+def changes(before: Mapping[str, str], now: Mapping[str, str]) -> Iterable[str]:
+    """One line for each file that came, went or changed, by its sum."""
+    for name in sorted({*before, *now} - {"CHANGES.txt"}):
+        if name not in before:
+            yield f"new      {name}"
+        elif name not in now:
+            yield f"gone     {name}"
+        elif before[name] != now[name]:
+            yield f"changed  {name}"
+
+
+def changes_file(lines: Iterable[str]) -> str:
+    """CHANGES.txt."""
+    return "\n".join(list(lines) or ["Nothing but this file has changed."]) + "\n"

@@ -1,0 +1,186 @@
+"""Pack: the zip that people download.
+
+A kit as it is, measured again first, under a licence that its owner states, with credits, a table of its files, sums, a
+preview to hear and a sheet to see. Every text that is published with it is listed before anything is written. The same
+input makes the same bytes: no clock time, names in order, one compression.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import tempfile
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from oneshot.config import release_lock
+from oneshot.config.corrections_file import load
+from oneshot.core.errors import KitError
+from oneshot.core.files import sha256_of, write_atomic
+from oneshot.core.kit_lock import held
+from oneshot.core.records.kit import Kit, kit_info
+from oneshot.core.user_state import session_of
+from oneshot.kit.contents import WITH_PACK, published, strangers
+from oneshot.kit.export import hits_csv, manifest, readme
+from oneshot.kit.playback.preview import preview
+from oneshot.kit.read import read_kit
+from oneshot.kit.release.archive import (
+    Pack,
+    Texts,
+    changes,
+    changes_file,
+    is_pack_of,
+    licence_file,
+    licence_of,
+    open_zip,
+    root_of,
+    sums_of,
+)
+from oneshot.kit.release.contact_sheet import contact_sheet
+from oneshot.kit.verify import verify_kit
+from oneshot.session.output_paths import check_target
+
+
+def licensed(folder: Path, licence: str | None, version: str | None) -> tuple[Kit, str, str]:
+    """The kit under the licence and version it will be released with: (kit, name of the licence, its text).
+
+    ``licence``: a word of ``LICENCES`` or the path of a text file; None: what the kit's recipe says. Raises KitError
+    where the folder is no kit, SettingsError where no licence is stated or its file cannot be read.
+    """
+    kit = read_kit(folder)
+    info = dict(kit_info(kit))
+    name, text = licence_of(licence, str(info["licence"] or ""))
+    info.update(licence=name, version=version or info["version"])
+    return replace(kit, recipe={**kit.recipe, "kit": info}), name, text
+
+
+def texts_of(kit: Kit) -> Texts:
+    """Every text of a person's that the pack will publish, for its owner to read before."""
+    info = kit_info(kit)
+    rows = [(name, str(info[name])) for name in ("name", "version", "author", "studio", "licence") if info[name]]
+    rows += [("player", str(player)) for player in info["players"]]
+    rows += [("session", kit.session.name), *(("take", take.name) for take in kit.session.takes)]
+    rows += [("mic", name) for name in dict.fromkeys(mic.name for take in kit.session.takes for mic in take.mics)]
+    rows += [("file of the session", name) for name in sorted(
+        {source.path for take in kit.session.takes for mic in take.mics for source in mic.sources})]
+    return Texts(tuple(rows))
+
+
+def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: str | None = None,
+             last: Path | None = None, freeze: bool = False) -> Pack:
+    """Write the zip of a kit.
+
+    ``last``: the zip of the release before, against which changes are listed; None: the release that the kit
+    remembers, if any. ``freeze``: let the kit remember this one (``released.json`` in its folder, the only thing that
+    is changed there), so that later builds keep its names.
+
+    Nothing goes out but what the manifest lists and a kit is known to have; links never do.
+
+    Raises KitError where the kit is not what its manifest says, one of its files is a link, or ``last`` is no pack of
+    ours; SettingsError where no licence is stated, or ``out`` is there and is no pack of this kit, or lies in a
+    session. Nothing is left behind then.
+    """
+    with held(folder, "a pack"):
+        return _pack_kit(folder, out, licence, version, last, freeze=freeze)
+
+
+def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None, last: Path | None, *,
+              freeze: bool) -> Pack:
+    """As ``pack_kit``, of a kit that is held."""
+    kit, name, text = licensed(folder, licence, version)
+    check_target(out, sessions=(session_of(folder),), ours=lambda path: is_pack_of(
+        path, str(kit_info(kit)["name"]), "kit"))
+    outside = left_out(folder, kit)  # what stays out is no fault of the kit's
+    faults = [found for found in verify_kit(folder) if found.path not in outside]
+    if faults:
+        raise KitError(f"{folder}: {len(faults)} things are not as its manifest says: run oneshot verify, and build "
+                       "the kit again")
+    earlier = release_lock.read(folder)
+    kept = release_lock.record(kit, earlier if earlier is not None or last is None else release_lock.read_pack(last),
+                           len(load(folder / "corrections.toml").entries), str(kit_info(kit)["version"]))
+    with tempfile.TemporaryDirectory(prefix=".pack-", dir=out.resolve().parent) as stage:
+        made = _made(kit, folder, Path(stage), name, text)
+        made[release_lock.NAME] = Path(stage) / release_lock.NAME
+        made[release_lock.NAME].write_text(release_lock.to_json(kept), encoding="utf-8")
+        files = {**_files(folder, kit), **made}
+        now = {n: sha256_of(path) for n, path in files.items()}
+        before = sums_of(last) if last is not None else _before(earlier, now)
+        changed = () if before is None else tuple(changes(before, now))
+        texts = {} if before is None else {"CHANGES.txt": changes_file(changed)}
+        written = Path(stage) / "pack.zip"
+        pack = open_zip(written, _root(kit))
+        for n in sorted({*files, *texts}):
+            pack.add(n, texts[n] if n in texts else files[n])
+        pack.close()
+        written.replace(out)
+    if freeze:
+        kept = replace(kept, sums=pack.sums, against=before or {})
+        write_atomic(folder / release_lock.NAME, release_lock.to_json(kept))
+    return Pack(out, len(pack.sums) + 1, out.stat().st_size, name, changed, freeze, outside)
+
+
+def left_out(folder: Path, kit: Kit) -> tuple[str, ...]:
+    """What lies in the kit's folder and is not published, for its owner to know: all that is not the kit's own."""
+    return tuple(name for name in strangers(folder, kit) if name not in WITH_PACK)
+
+
+def _files(folder: Path, kit: Kit) -> dict[str, Path]:
+    """Name -> path of the kit's own files that are published. Raises KitError where one of them is a link."""
+    files = {name: folder / name for name in sorted(published(kit)) if (folder / name).is_file()}
+    for name, path in files.items():
+        if path.resolve() != folder.resolve() / name:
+            raise KitError(f"{path} is a link: put the file itself there, or build the kit again")
+    return files
+
+
+def _before(earlier: release_lock.Released | None, now: Mapping[str, str]) -> Mapping[str, str] | None:
+    """The sums against which changes are listed. A release packed once more, not a byte of it changed, is no next one:
+    it is held against the one before it, as it was the first time, and its zip is the same.
+    """
+    if earlier is None or not earlier.sums:
+        return None
+    return earlier.sums if any(changes(earlier.sums, now)) else earlier.against or None
+
+
+def _root(kit: Kit) -> str:
+    """The one folder in the zip: the kit's name and version, safe on every system."""
+    info = kit_info(kit)
+    return root_of(str(info["name"]), str(info["version"]), "kit")
+
+
+def _made(kit: Kit, folder: Path, stage: Path, licence: str, text: str) -> dict[str, Path]:
+    """What the pack has and the kit has not, or has otherwise."""
+    contents: dict[str, bytes] = {
+        "LICENCE.txt": licence_file(licence, text).encode(),
+        manifest.NAME: (json.dumps(_document(kit, folder), ensure_ascii=False, allow_nan=False, indent=1)
+                        + "\n").encode(),
+        readme.NAME: readme.to_text(kit).encode(),
+        "files.csv": _table(kit).encode(), "sheet.png": contact_sheet(kit, folder)}
+    for name, content in contents.items():
+        (stage / name).write_bytes(content)
+    preview(folder, stage / "preview.wav")
+    return {name: stage / name for name in (*contents, "preview.wav")}
+
+
+def _document(kit: Kit, folder: Path) -> dict[str, Any]:
+    """The kit's manifest with nothing changed but what the release says of itself."""
+    document: dict[str, Any] = json.loads((folder / manifest.NAME).read_text(encoding="utf-8"))
+    document["kit"] = kit_info(kit)
+    return document
+
+
+def _table(kit: Kit) -> str:
+    """files.csv: what each file is, how clean and how loud."""
+    out = io.StringIO(newline="")
+    table = csv.writer(out, lineterminator="\r\n")
+    table.writerow(["path", "drum", "articulation", "layer", "round_robin", "mics", "grade", "peak_dbfs",
+                    "true_peak_dbtp", "momentary_lufs"])
+    for shot in kit.one_shots:
+        for file in (*shot.files, *shot.untouched):
+            table.writerow([hits_csv.cell(value) for value in (
+                file.path, shot.drum, shot.articulation, shot.layer, shot.round_robin, "; ".join(file.mics),
+                None if file.processed else file.grade, file.peak_dbfs, file.true_peak_dbtp, file.momentary_lufs)])
+    return out.getvalue()

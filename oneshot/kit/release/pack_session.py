@@ -1,0 +1,287 @@
+"""The multitrack given away: a session's recordings themselves, for whoever wants to mix or cut them.
+
+Every mic becomes a mono WAV of a clean name; all mics of a take start together and are of one length, which is the
+take's (silence where nothing was recorded). The samples are the recorder's own, bit for bit, at its rate and bits;
+chunks that other programs left in the files stay behind, and with them names, places and times. Beside them: a rough
+mix of each take by the computed balance, a track sheet, the licence and the sums.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from oneshot.analysis.run import analyse
+from oneshot.analysis.take_groups import pool
+from oneshot.audio.io import BLOCK, TakeReader, read_header, widest, write_long_wav
+from oneshot.audio.loudness import true_peak
+from oneshot.config.corrections_file import safe_name
+from oneshot.config.recipe import Recipe
+from oneshot.core.errors import SessionError, WorkError
+from oneshot.core.progress import Progress
+from oneshot.core.records.hits import Drum
+from oneshot.core.records.kit import Fader
+from oneshot.core.records.session import Floats, Mic, Problem, Role, Session, Take
+from oneshot.core.store import open_store
+from oneshot.cutting.mix import balance as balancing
+from oneshot.kit.export.hits_csv import cell
+from oneshot.kit.release.archive import (
+    Pack,
+    Texts,
+    changes,
+    changes_file,
+    is_pack_of,
+    licence_file,
+    licence_of,
+    open_zip,
+    root_of,
+    sums_of,
+)
+from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
+from oneshot.session.output_paths import check_target
+
+SHEET, TABLE, MIX = "README.txt", "tracks.csv", "00_rough-mix.wav"
+PRIVATE = (Role.TALK, Role.IGNORE)
+"""Mics that are never given away: people talking, and what the user took out."""
+CEILING_DBTP = -1.0
+MIX_SUBTYPE = "PCM_24"
+EDGE = 64
+"""Frames of the neighbouring block that a peak between two samples rests on, and more."""
+COLUMNS = ("path", "take", "mic", "role", "drum", "place", "pair", "side", "polarity", "sample_rate", "format",
+           "frames", "seconds")
+QUICK = 1
+"""Sound hardly shrinks: the least work for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """One file to be written. ``subtype``: the recording's own (soundfile's name)."""
+
+    path: str
+    take: Take
+    mic: Mic
+    subtype: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recordings:
+    """A session about to be given away, under a licence and with the recipe's credits."""
+
+    session: Session
+    tracks: tuple[Track, ...]
+    recipe: Recipe
+    licence: str
+    licence_text: str
+    version: str
+
+    @property
+    def name(self) -> str:
+        """What the release is called."""
+        return self.recipe.kit.name or self.session.name
+
+
+def prepared(session_path: Path, *, licence: str | None = None, version: str | None = None,
+             recipe: Recipe | None = None) -> Recordings:
+    """The session as it would be given away; ``recipe`` gives name, credits, licence, version and balance.
+
+    Raises SessionError where it is no session or has nothing but talk, SettingsError where no licence is stated.
+    """
+    session = open_session(session_path)
+    recipe = recipe or Recipe()
+    name, text = licence_of(licence, recipe.kit.licence)
+    order = list(dict.fromkeys(mic.name for take in session.takes for mic in take.mics if mic.role not in PRIVATE))
+    tracks = []
+    for number, take in enumerate(session.takes, 1):
+        folder = f"{number:02d}_{safe_name(take.name) or 'take'}"
+        for mic in sorted((m for m in take.mics if m.name in order and m.role not in PRIVATE),
+                          key=lambda m: order.index(m.name)):
+            path = f"{folder}/{order.index(mic.name) + 1:02d}_{safe_name(mic.name) or 'mic'}.wav"
+            subtypes = [read_header(session.root / each).subtype for each in sorted({s.path for s in mic.sources})]
+            tracks.append(Track(path, take, mic, widest(subtypes)))
+    if not tracks:
+        raise SessionError(f"{session_path}: has no mic that could be given away: correct the roles in session.toml")
+    return Recordings(session, tuple(tracks), recipe, name, text, version or recipe.kit.version)
+
+
+def texts_of(given: Recordings) -> Texts:
+    """Every text of a person's that will be published, for its owner to read before."""
+    info = given.recipe.kit
+    rows = [("name", given.name), ("version", given.version)]
+    rows += [(what, text) for what, text in (("author", info.author), ("studio", info.studio)) if text]
+    rows += [("licence", given.licence), *(("player", player) for player in info.players)]
+    rows += [("take", name) for name in dict.fromkeys(track.take.name for track in given.tracks)]
+    rows += [("mic", name) for name in dict.fromkeys(track.mic.name for track in given.tracks)]
+    rows += [("drum", name) for name in dict.fromkeys(track.mic.drum for track in given.tracks if track.mic.drum)]
+    return Texts(tuple(rows))
+
+
+def left_out(given: Recordings) -> list[Problem]:
+    """What is not given away."""
+    names = {m.name for take in given.session.takes for m in take.mics if m.role in PRIVATE}
+    return [Problem(name, "stays out: talk and what was taken out is not given away",
+                    "give it another role in session.toml if it belongs in") for name in sorted(names)]
+
+
+def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs: int = 1,
+                 progress: Progress) -> tuple[Pack, tuple[Problem, ...]]:
+    """Write the zip of a session's recordings. ``last``: the zip of the release before, against which changes are told.
+
+    Raises KitError where ``last`` is no pack of ours, SettingsError where ``out`` is there and is no pack of this
+    session or lies in one, SessionError where a recording changes meanwhile, AudioError where a recording cannot be
+    read, OSError where the disk refuses. Nothing is left behind then.
+    """
+    root = root_of(given.name, given.version, "session")
+    check_target(out, sessions=(given.session.root,), ours=lambda path: is_pack_of(path, given.name, "session"))
+    before = None if last is None else sums_of(last)
+    parts = fingerprint_parts(given.session)
+    check_unchanged(given.session, parts)
+    balance, told = rough_balance(given, jobs, progress)
+    heads = {"LICENCE.txt": licence_file(given.licence, given.licence_text), SHEET: sheet(given, balance),
+             TABLE: table(given)}
+    mixes = {f"{track.path.split('/')[0]}/{MIX}": track.take for track in given.tracks}
+    files = {track.path: track for track in given.tracks}
+    with tempfile.TemporaryDirectory(prefix=".pack-", dir=out.resolve().parent) as stage:
+        written, one = Path(stage) / "pack.zip", Path(stage) / "track.wav"
+        pack = open_zip(written, root, QUICK)
+        names = sorted({*heads, *mixes, *files})
+        for done, name in enumerate(names):
+            progress("packing", done / len(names))
+            if name in heads:
+                pack.add(name, heads[name])
+                continue
+            if name in files:
+                write_track(given.session.root, files[name], one)
+            else:
+                write_mix(given.session.root, mixes[name], balance, one)
+            pack.add(name, one)
+        changed = () if before is None else tuple(changes(before, pack.sums))
+        if before is not None:
+            pack.add("CHANGES.txt", changes_file(changed))
+        pack.close()
+        check_unchanged(given.session, parts)
+        written.replace(out)
+    return Pack(out, len(pack.sums) + 1, out.stat().st_size, given.licence, changed), told
+
+
+# -------------------------------------------------------------------------------------------------------------- balance
+
+
+def rough_balance(given: Recordings, jobs: int, progress: Progress) -> tuple[dict[str, Fader], tuple[Problem, ...]]:
+    """The balance that a kit of this session would have, and what to tell where its strokes could not be found."""
+    session, recipe = given.session, given.recipe
+    told: tuple[Problem, ...] = ()
+    drums: list[Drum] = []
+    bleed: Mapping[str, Mapping[str, Mapping[str, float | None]]] = {}
+    polarity: Mapping[str, Mapping[str, int]] = {}
+    try:
+        found, _ = pool(session, analyse(session, store=open_store(fingerprint_parts(session)), jobs=jobs,
+                                         progress=progress), recipe.choose.pool_takes)
+        drums = [Drum(d.name, d.kind, d.home, ()) for d in found.drums]
+        bleed, polarity = found.bleed, found.polarity
+    except WorkError as error:
+        told = (Problem("rough mix", f"levels and places are by the mics' roles alone ({error})",
+                        "set them in [balance] of a recipe"),)
+    balance = balancing.compute_balance(session, drums, bleed=bleed, polarity=polarity)
+    if recipe.kit.perspective == "audience":
+        balance = balancing.mirrored(balance)
+    return balancing.override(balance, recipe.balance)[0], told
+
+
+# ---------------------------------------------------------------------------------------------------------------- sound
+
+
+def write_track(root: Path, track: Track, path: Path) -> None:
+    """One mic of a take as mono WAV from the take's first frame to its last."""
+    write_long_wav(path, _blocks(root, track.take, [track.mic.name]), track.take.frames, 1, track.take.sample_rate,
+                   track.subtype)
+
+
+def write_mix(root: Path, take: Take, balance: Mapping[str, Fader], path: Path) -> None:
+    """A take mixed by the balance to 24-bit stereo, its true peak at -1 dBTP; silence stays silence."""
+    names = [mic.name for mic in take.mics if mic.name in balance and balance[mic.name].on]
+    peak = 0.0
+    tail = np.zeros((2, EDGE))
+    for block in _mixed(root, take, names, balance):
+        joined = np.concatenate([tail, block], axis=1)
+        peak = max(peak, true_peak(joined, take.sample_rate))
+        tail = joined[:, -EDGE:]
+    gain = 10 ** (CEILING_DBTP / 20) / peak if peak > 0 else 1.0
+    write_long_wav(path, (block * gain for block in _mixed(root, take, names, balance)), take.frames, 2,
+                   take.sample_rate, MIX_SUBTYPE)
+
+
+def _mixed(root: Path, take: Take, names: Sequence[str], balance: Mapping[str, Fader]) -> Iterator[Floats]:
+    """The mix in blocks, float64 (2, frames), before its level is set."""
+    if not names:
+        yield from (np.zeros((2, min(BLOCK, take.frames - at))) for at in range(0, take.frames, BLOCK))
+    else:
+        for block in _blocks(root, take, names):
+            yield balancing.mix(dict(zip(names, block, strict=True)), balance)
+
+
+def _blocks(root: Path, take: Take, names: Sequence[str]) -> Iterator[Floats]:
+    """Mics of a take in blocks: float64 (mics, frames), which holds every sample of a recording exactly."""
+    with TakeReader(root, take, names, dtype="float64") as reader:
+        for at in range(0, take.frames, BLOCK):
+            yield reader.read(at, min(at + BLOCK, take.frames))
+
+
+# ---------------------------------------------------------------------------------------------------------------- texts
+
+
+def table(given: Recordings) -> str:
+    """tracks.csv: what each file is."""
+    out = io.StringIO(newline="")
+    rows = csv.writer(out, lineterminator="\r\n")
+    rows.writerow(COLUMNS)
+    for track in given.tracks:
+        take, mic = track.take, track.mic
+        rows.writerow([cell(value) for value in (
+            track.path, take.name, mic.name, str(mic.role), mic.drum, mic.place, mic.pair, mic.side, mic.polarity,
+            take.sample_rate, track.subtype, take.frames, round(take.frames / take.sample_rate, 3))])
+    return out.getvalue()
+
+
+def sheet(given: Recordings, balance: Mapping[str, Fader]) -> str:
+    """README.txt: what this is, who made it, and the track sheet."""
+    info = given.recipe.kit
+    lines = [f"{given.name}, version {given.version}", "",
+             "Multitrack recordings of drums: one mono file a mic. All files of a take start together and are",
+             "equally long; the samples are as they were recorded.", ""]
+    lines += [f"{what}: {text}" for what, text in (("Author", info.author), ("Players", ", ".join(info.players)),
+                                                   ("Studio", info.studio), ("Licence", given.licence)) if text]
+    lines += ["", "Start listening at a low level: strokes are sudden and may be loud.", ""]
+    for take in dict.fromkeys(track.take.name for track in given.tracks):
+        mine = [track for track in given.tracks if track.take.name == take]
+        first = mine[0].take
+        folder = mine[0].path.split("/")[0]
+        seconds = first.frames / first.sample_rate
+        lines += ["", f"{take}: folder {folder}, {first.sample_rate} Hz, {first.frames} frames, {seconds:.1f} s", ""]
+        lines.append(f"  {MIX:<36} rough mix of the tracks below by the faders shown, 24 bit")
+        lines += [f"  {track.path.split('/')[1]:<36} {_described(track, balance)}" for track in mine]
+    lines += ["", "LICENCE.txt says what may be done with them; tracks.csv is this sheet for programs; SHA256SUMS.txt",
+              "shows whether a file is as it left."]
+    return "\n".join(lines) + "\n"
+
+
+def _described(track: Track, balance: Mapping[str, Fader]) -> str:
+    """One track in words: its mic, where it stands, its format and its fader in the rough mix."""
+    mic, fader = track.mic, balance.get(track.mic.name)
+    at = " ".join(part for part in (mic.drum, mic.place) if part)
+    words = [mic.name, str(mic.role) + (f" ({at})" if at else ""), f"pair {mic.pair} {mic.side}" if mic.pair else "",
+             track.subtype.replace("PCM_", "").replace("FLOAT", "32 float").replace("DOUBLE", "64 float") + " bit",
+             "inverted" if mic.polarity < 0 else ""]
+    if fader is None or not fader.on:
+        words.append("not in the mix")
+    else:
+        side = "centre" if math.isclose(fader.pan, 0, abs_tol=0.005) else \
+            f"{abs(100 * fader.pan):.0f} {'left' if fader.pan < 0 else 'right'}"
+        words.append(f"{fader.gain_db:+.1f} dB, {side}" + (", polarity turned" if fader.polarity < 0 else ""))
+    return ", ".join(word for word in words if word)

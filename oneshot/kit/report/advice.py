@@ -1,0 +1,43 @@
+"""What to record next, as far as the mics of a session tell.
+
+The numbers of strokes and the time to let them ring are common practice, no source. What the takes hold is not looked
+at here: only which drums have a mic of their own, and what is missing around them.
+"""
+
+from __future__ import annotations
+
+from oneshot.core.records.session import Role, Session
+from oneshot.session.mic_names import kind_of
+
+STROKES: dict[str, tuple[int, int, float]] = {
+    "kick": (40, 80, 3.0),
+    "snare": (80, 150, 3.0),
+    "tom": (40, 80, 6.0),
+    "hat": (40, 40, 2.0),
+    "ride": (40, 60, 10.0),
+    "crash": (20, 40, 18.0),
+}
+"""Kind of drum -> strokes from softest to hardest, fewest and most, and seconds to let each ring."""
+
+
+def next_to_record(session: Session) -> list[str]:
+    """Sentences about what would make the session a better source of one-shots, most useful first."""
+    mics = {mic.name: mic for take in session.takes for mic in take.mics}
+    roles = {mic.role for mic in mics.values()}
+    advice = []
+    if Role.OVERHEAD not in roles and Role.BUS not in roles:
+        advice.append("Overheads: without them, cymbals and hats have no mic of their own to be measured in.")
+    if Role.CLOSE not in roles:
+        advice.append("Close mics: without them, no drum stands clear of the others.")
+    drums = sorted({mic.drum for mic in mics.values() if mic.role is Role.CLOSE and mic.drum})
+    advice += [_strokes(drum, kind) for drum in drums if (kind := kind_of(drum)) in STROKES]
+    if advice and drums:
+        advice.append("Every stroke alone: wait until it has rung out, keep still, then strike again a little harder.")
+    return advice
+
+
+def _strokes(drum: str, kind: str) -> str:
+    few, many, ring_s = STROKES[kind]
+    count = str(few) if few == many else f"{few} to {many}"
+    minutes = max(1, round((few + many) / 2 * (ring_s + 1) / 60))
+    return f"{drum}: {count} strokes one by one, soft to hard, {ring_s:g} s to ring each (about {minutes} minutes)."

@@ -1,0 +1,103 @@
+"""What a kit lacks: velocities nobody answers, steps too wide, too few alternates, rings cut short.
+
+The limits are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from oneshot.core.records.hits import Articulation, Drum, Hit
+from oneshot.core.records.kit import Kit, OneShot
+from oneshot.kit.report.data import level_range
+from oneshot.kit.report.markup import figure
+from oneshot.kit.report.text import is_short
+
+WIDE_STEP_DB = 6.0
+FEW_ROBINS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Something a drum and articulation (``where``) lacks, and what to ``record`` next time."""
+
+    where: str
+    what: str
+    record: str
+
+
+def gaps(kit: Kit) -> list[Gap]:
+    """What the kit lacks, in its own order of drums."""
+    hits = {hit.id: hit for hit in kit.hits}
+    return [Gap(f"{drum.name}, {how.name}", what, record) for drum in kit.drums for how in drum.articulations
+            for what, record in _lacks(shots_of(kit, drum, how), hits)]
+
+
+def shots_of(kit: Kit, drum: Drum, how: Articulation) -> list[OneShot]:
+    """The one-shots of a drum struck in one way, softest layer first."""
+    return sorted((shot for shot in kit.one_shots if (shot.drum, shot.articulation) == (drum.name, how.name)),
+                  key=lambda shot: (shot.layer, shot.round_robin))
+
+
+def by_layer(shots: Sequence[OneShot]) -> dict[int, list[OneShot]]:
+    """Layer -> its one-shots, softest layer first."""
+    layers: dict[int, list[OneShot]] = {}
+    for shot in sorted(shots, key=lambda shot: (shot.layer, shot.round_robin)):
+        layers.setdefault(shot.layer, []).append(shot)
+    return layers
+
+
+def unanswered(shots: Sequence[OneShot]) -> list[tuple[int, int]]:
+    """Stretches of MIDI velocity 1 to 127 (inclusive) that no layer covers."""
+    covered = {velocity for shot in shots for velocity in range(shot.velocity[0], shot.velocity[1] + 1)}
+    free = [velocity for velocity in range(1, 128) if velocity not in covered]
+    starts = [v for v in free if v - 1 not in free]
+    ends = [v for v in free if v + 1 not in free]
+    return list(zip(starts, ends, strict=True))
+
+
+def _lacks(shots: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, str]]:
+    if not shots:
+        return [("no one-shot at all", "strokes one by one, soft to hard, each with time to ring out")]
+    lacks = [(f"velocities {low} to {high} sound nothing", "strokes of that strength")
+             for low, high in unanswered(shots)]
+    layers = by_layer(shots)
+    lacks += [told for softer, harder in pairwise(sorted(layers))
+              for told in _step(layers[softer], layers[harder], hits)]
+    few = {layer: FEW_ROBINS - len(members) for layer, members in layers.items() if len(members) < FEW_ROBINS}
+    if few:
+        more = sum(few.values())
+        as_loud = "those layers" if len(few) > 1 else "that layer"
+        lacks.append((f"fewer than {FEW_ROBINS} round robins in {numbered('layer', list(few))}: repeats will be heard",
+                      f"{more} more {'stroke' if more == 1 else 'strokes'}, as loud as {as_loud}"))
+    short = sum(is_short(shot) for shot in shots)
+    if short:
+        lacks.append((f"{short} of {len(shots)} ring shorter than 40 dB", "strokes that are left to ring out"))
+    return lacks
+
+
+def _step(softer: Sequence[OneShot], harder: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, str]]:
+    """What lies between two neighbouring layers, where it is more than a step should be."""
+    low, high = (level_range([hits[shot.hit].level_db for shot in layer]) for layer in (softer, harder))
+    if low is None or high is None or high[0] - low[1] <= WIDE_STEP_DB:
+        return []
+    middles = [round(sum(layer[0].velocity) / 2) for layer in (softer, harder)]
+    what = (f"nothing between velocities {middles[0]} and {middles[1]}: {high[0] - low[1]:.0f} dB from layer "
+            f"{softer[0].layer} to layer {harder[0].layer}")
+    return [(what, f"strokes between {figure(low[1], digits=0)} and {figure(high[0], digits=0)} dB")]
+
+
+def numbered(word: str, numbers: Sequence[int]) -> str:
+    """``layer 3``, ``layers 1, 2 and 5``; runs of three and more as ``1 to 4``."""
+    runs: list[list[int]] = []
+    for number in sorted(numbers):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    parts = [text for run in runs
+             for text in ([f"{run[0]} to {run[-1]}"] if len(run) > 2 else [str(number) for number in run])]
+    listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return f"{word if len(numbers) == 1 else word + 's'} {listed}"

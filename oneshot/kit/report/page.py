@@ -1,0 +1,96 @@
+"""report.html: one file that shows a finished kit and plays it from the files beside it.
+
+Reads the finished kit and its sound files, computes no figure of its own and asks nothing of a network. The tables are
+plain HTML; the script (page.js) draws the waveforms from outlines inside the page and plays the kit's files by their
+relative paths. Names are text everywhere: markup.py escapes them, and inside the script's data "<" never appears.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from importlib.resources import files
+from pathlib import Path
+
+from oneshot.core.files import write_atomic
+from oneshot.core.records.kit import Kit
+from oneshot.kit.report import matrices, sections
+from oneshot.kit.report.data import page_data
+from oneshot.kit.report.markup import Markup, join, tag
+
+NAME = "report.html"
+
+
+def write_report(kit: Kit, folder: Path) -> Path:
+    """Write ``report.html`` into a kit's folder.
+
+    Parameters
+    ----------
+    kit
+        The finished kit; the paths of its samples and prints are relative to ``folder``.
+    folder
+        Where the kit's files lie already.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    AudioError
+        A sample of the kit is missing or damaged.
+    """
+    page = folder / NAME
+    write_atomic(page, render(kit, folder))
+    return page
+
+
+def render(kit: Kit, folder: Path) -> str:
+    """The page as text; the same kit gives the same text."""
+    script = _asset("page.js")
+    parts = {
+        "title": join(f"{sections.kit_name(kit)}: drum one-shots"),
+        "css": _asset("page.css"),
+        "body": _body(kit),
+        "data": script_json(page_data(kit, folder)),
+        "js": script,
+        "script_hash": "sha256-" + base64.b64encode(hashlib.sha256(f"\n{script}\n".encode()).digest()).decode("ascii"),
+    }
+    return re.sub(r"\{\{(\w+)\}\}", lambda match: str(parts[match[1]]), _asset("page.html"))
+
+
+def script_json(record: object) -> str:
+    """JSON that may stand inside a script element.
+
+    "<", ">" and "&" are written as escapes, so that no text can end the element or open another (HTML Living Standard,
+    "Restrictions for contents of script elements"); so are U+2028 and U+2029, as ``json`` does for all beyond ASCII.
+    """
+    text = json.dumps(record, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _asset(name: str) -> str:
+    return files("oneshot.kit.report").joinpath(name).read_text(encoding="utf-8").rstrip("\n")
+
+
+def _body(kit: Kit) -> Markup:
+    drums = [(f"drum-{number}-{i}", f"{drum.name}, {how.name}")
+             for number, drum in enumerate(kit.drums) for i, how in enumerate(drum.articulations)]
+    after = [
+        ("prints", "Prints", matrices.prints_section(kit)),
+        ("gaps", "Gaps", matrices.gaps_section(kit)),
+        ("problems", "Problems", matrices.problems_section(kit)),
+        ("bleed", "Bleed", matrices.bleed_section(kit)),
+        ("delays", "Delays", matrices.delays_section(kit)),
+        ("mics", "Mics and balance", matrices.mics_section(kit)),
+        ("processed", "Processed tracks", matrices.processed_section(kit)),
+        ("left-out", "Left out", matrices.left_out_section(kit)),
+    ]
+    links = [("overview", "The kit"), *drums, *((anchor, title) for anchor, title, part in after if part)]
+    content = tag("main", sections.overview(kit), sections.drum_sections(kit), [part for _, _, part in after])
+    last = tag("footer", tag("p", f"Made by {kit.generator}. Sounds play from the files beside this page; every figure "
+                                  "is in manifest.json, every stroke in hits.csv."))
+    return join([sections.masthead(kit), sections.contents(links), content, last])

@@ -1,0 +1,58 @@
+"""What the command line says of many sessions, and of mics and takes side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from oneshot.kit.report.lines import BLANK, Line, plain, table
+from oneshot.kit.report.text import size
+
+
+def batch_lines(record: Mapping[str, Any]) -> list[Line]:
+    """A batch as lines: a table of the kits, then what failed and why."""
+    rows = [["session", "hits", "kept", "drums", "files", "size", "warnings"]]
+    for row in record["sessions"]:
+        if row["error"] is None:
+            rows.append([row["session"], str(row["hits"]), str(row["kept"]), str(row["drums"]), str(row["files"]),
+                         size(row["size_bytes"]), str(row["warnings"])])
+        else:
+            rows.append([row["session"], "-", "-", "-", "-", "-", "failed"])
+    head, *body = table(rows, right=(1, 2, 3, 4, 5, 6))
+    failed = [row for row in record["sessions"] if row["error"] is not None]
+    done = len(record["sessions"]) - len(failed)
+    lines: list[Line] = [("head", head), *(("text", line) for line in body), BLANK,
+                         ("text", plain(f"{done} of {len(record['sessions'])} built in {record['out']}; each kit's own "
+                                        "page tells its warnings."))]
+    if failed:
+        lines += [BLANK, ("warn", f"Failed: {len(failed)}"),
+                  *(("text", plain(f"  {row['session']}: {row['error']}")) for row in failed)]
+    return lines
+
+
+def compare_lines(record: Mapping[str, Any], names: Sequence[str]) -> list[Line]:
+    """A comparison as lines: a table for each drum, a row for each mic and take. ``names``: of the octave bands."""
+    about = ("  bands: each octave's part of the mic's own level there, dB, so that levels are matched; tilt: dB per "
+             "octave")
+    lines: list[Line] = [("head", plain(f"{record['session']}: strokes of like strength, the first 300 ms")),
+                         ("quiet", about)]
+    for drum in dict.fromkeys(view["drum"] for view in record["views"]):
+        mine = [view for view in record["views"] if view["drum"] == drum]
+        rows = [["mic", "take", "strokes", "level", "peak", "noise", "tilt", *names]]
+        rows += [[view["mic"], view["take"], f"{view['strokes']}{'' if view['clean'] else ' *'}",
+                  *(_figure(view[name]) for name in ("level_dbfs", "peak_dbfs", "noise_dbfs", "tilt_db")),
+                  *(_figure(band) for band in view["bands_db"])] for view in mine]
+        head, *body = table(rows, right=range(2, len(rows[0])), indent=2)
+        lines += [BLANK, ("head", plain(f"{drum}, {mine[0]['articulation']}")), ("quiet", head),
+                  *(("text", line) for line in body)]
+    if any(not view["clean"] for view in record["views"]):
+        lines += [BLANK, ("text", "* something else is within 10 dB of these strokes in that mic.")]
+    if record["excerpts"]:
+        count = len(record["excerpts"])
+        lines += [BLANK, ("text", plain(f"{count} excerpts, equally loud for each drum: {record['out']}")),
+                  ("quiet", "  Start listening at a low level: strokes are sudden and may be loud.")]
+    return lines
+
+
+def _figure(value: float | None) -> str:
+    return "-" if value is None else f"{value:.1f}"

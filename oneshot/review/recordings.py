@@ -1,0 +1,164 @@
+"""Sound: what the page hears and draws of the recordings and of the kit's own files.
+
+Windows of a take come from the source as it was recorded; all mics of a window start together.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.audio import loudness
+from oneshot.audio.io import TakeReader, read_audio, wav_bytes
+from oneshot.core.errors import KitError
+from oneshot.core.files import inside
+from oneshot.core.records.hits import Hit
+from oneshot.core.records.kit import OneShot
+from oneshot.core.records.session import Floats, Floats32, Mic, Role, Take
+from oneshot.cutting.mix import balance
+from oneshot.review.state import Desk
+
+MOST_S = 30.0
+"""Longest window that is read at once."""
+MOST_POINTS = 4000
+HEARD_ROLES = (Role.CLOSE, Role.OVERHEAD, Role.ROOM, Role.BUS)
+LIFT_DB = 30.0
+CEILING_DBFS = -12.0
+"""How far a tail is lifted, and the level that nothing passes then."""
+LIFT_FROM_S, LIFT_TO_S = 0.05, 0.25
+"""After the attack: where the lift begins, and where it is complete."""
+BANDS_HZ = 1000.0 * 10 ** (np.arange(-15, 14) / 10)
+"""Middles of third-octave bands from 31.5 Hz to 20 kHz (IEC 61260-1: base-ten exact frequencies)."""
+SPECTRUM_S, RISE_S = 0.2, 0.005
+"""How much of a hit its spectrum shows, and over how long before it the window rises."""
+
+
+class Recordings:
+    """The takes of a session, opened once and read by one request at a time."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._lock = threading.Lock()
+        self._readers: dict[tuple[str, ...], TakeReader] = {}
+
+    def mics(self, take: Take) -> tuple[Mic, ...]:
+        """The mics that are heard: no talkback, no trigger."""
+        return tuple(mic for mic in take.mics if mic.role in HEARD_ROLES)
+
+    def take(self, name: str) -> Take:
+        """A take of the session. Raises KitError."""
+        try:
+            return self._desk.heard.take(name)
+        except KeyError:
+            raise KitError(f"the session has no take called {name}") from None
+
+    def read(self, name: str, start: int, stop: int, mics: tuple[str, ...] = ()) -> Floats32:
+        """Frames [start, stop) as float32 (mics, frames); ``mics``: these alone.
+
+        Raises KitError where that is too long, AudioError.
+        """
+        take = self.take(name)
+        if not 0 < stop - start <= MOST_S * take.sample_rate or abs(start) > take.frames + MOST_S * take.sample_rate:
+            raise KitError(f"a window is up to {MOST_S:g} s long and lies at the take")
+        with self._lock:
+            key = (name, *mics)
+            if key not in self._readers:
+                self._readers[key] = TakeReader(self._desk.session.root, take,
+                                                mics or [m.name for m in self.mics(take)])
+            out: Floats32 = np.nan_to_num(self._readers[key].read(start, stop), nan=0.0, posinf=0.0, neginf=0.0)
+            return out
+
+    def close(self) -> None:
+        """Close all files."""
+        with self._lock:
+            for reader in self._readers.values():
+                reader.close()
+            self._readers.clear()
+
+    # ------------------------------------------------------------------------------------------------------- windows
+
+    def wav(self, name: str, start: int, stop: int) -> bytes:
+        """A window as a float WAV with a channel per mic."""
+        return wav_bytes(self.read(name, start, stop), self.take(name).sample_rate)
+
+    def lifted(self, hit: Hit, stop: int, mic: str | None = None) -> bytes:
+        """A hit from its attack on, by the balance or in one mic, its tail lifted, as a stereo float WAV."""
+        take = self.take(hit.take)
+        x = self.read(hit.take, hit.onset, stop).astype(np.float64)
+        rows = {m.name: row for m, row in zip(self.mics(take), x, strict=True)}
+        if mic is not None and mic not in rows:
+            raise KitError(f"no mic is called {mic}")
+        mix = balance.mix(rows, self._desk.balance()) if mic is None else np.stack([rows[mic], rows[mic]])
+        return wav_bytes(lift(mix, take.sample_rate), take.sample_rate)
+
+    def lufs(self, hit: Hit, stop: int) -> float | None:
+        """Momentary loudness of a hit by the balance (LUFS); None for silence."""
+        take = self.take(hit.take)
+        length = max(stop - hit.onset, round(0.5 * take.sample_rate))
+        x = self.read(hit.take, hit.onset, hit.onset + length).astype(np.float64)
+        rows = {m.name: row for m, row in zip(self.mics(take), x, strict=True)}
+        return loudness.momentary_max_lufs(balance.mix(rows, self._desk.balance()), take.sample_rate)
+
+    def spectra(self, hit: Hit) -> list[list[float | None]]:
+        """Third-octave levels (dBFS, mean square) of each mic over the hit's first 200 ms."""
+        rate = self.take(hit.take).sample_rate
+        x = self.read(hit.take, hit.onset - round(RISE_S * rate), hit.onset + round(SPECTRUM_S * rate))
+        return [spectrum(row.astype(np.float64), rate) for row in x]
+
+
+def lift(x: Floats, sample_rate: int) -> Floats:
+    """A hit that begins at frame 0 with its tail 30 dB up and nothing above -12 dBFS: float64 (2, frames).
+
+    Whatever the hit or the balance, no sample passes the ceiling: a loud stroke lifted by 30 dB could hurt.
+    """
+    time = np.arange(x.shape[1]) / sample_rate
+    gain_db = LIFT_DB * np.clip((time - LIFT_FROM_S) / (LIFT_TO_S - LIFT_FROM_S), 0, 1)
+    limit = 10 ** (CEILING_DBFS / 20)
+    out: Floats = np.clip(x * 10 ** (gain_db / 20), -limit, limit)
+    return out
+
+
+def peaks(x: Floats32, points: int) -> NDArray[np.int16]:
+    """Least and greatest sample of equal stretches: int16 (mics, points, 2), 32767 is full scale."""
+    points = max(1, min(points, MOST_POINTS, x.shape[1]))
+    edges = np.arange(points) * x.shape[1] // points
+    ends = np.stack([np.minimum.reduceat(x, edges, axis=1), np.maximum.reduceat(x, edges, axis=1)], axis=2)
+    out: NDArray[np.int16] = np.rint(np.clip(ends, -1, 1) * 32767).astype("<i2")
+    return out
+
+
+def spectrum(x: Floats, sample_rate: int) -> list[float | None]:
+    """Third-octave levels of one signal (dB, mean square re full scale 1.0); None above half the sample rate."""
+    rise = round(RISE_S * sample_rate)
+    window = np.concatenate([np.hanning(2 * rise)[:rise], np.hanning(2 * (len(x) - rise))[len(x) - rise:]])
+    power = np.abs(np.fft.rfft(x * window)) ** 2 * 2 / (len(x) * np.sum(window**2))
+    hz = np.fft.rfftfreq(len(x), 1 / sample_rate)
+    out: list[float | None] = []
+    for middle in BANDS_HZ:
+        inside_band = (hz >= middle * 10**-0.05) & (hz < middle * 10**0.05)
+        known = inside_band.any() and middle < sample_rate / 2.3
+        out.append(round(10 * float(np.log10(power[inside_band].sum() + 1e-15)), 1) if known else None)
+    return out
+
+
+def shot_wav(desk: Desk, shot: OneShot) -> tuple[bytes, Sequence[str]]:
+    """What sounds of a one-shot in the kit, its own files as a float WAV with a channel per mic, and those mics; signs
+    as recorded. Mics that mappings leave out are left out here, too.
+
+    Raises KitError where a file lies outside the kit, AudioError where one cannot be read.
+    """
+    rows, names, rate = [], [], 48000
+    for sample in (each for each in shot.files if each.plays):
+        path = inside(desk.folder, sample.path)
+        if path is None:
+            raise KitError(f"{desk.folder}: its manifest names a file outside the kit")
+        x, header = read_audio(path)
+        rate = header.sample_rate
+        rows += [-row if sample.inverted else row for row in x]
+        names += list(sample.mics)
+    length = max((len(row) for row in rows), default=0)
+    out = np.stack([np.pad(row, (0, length - len(row))) for row in rows]).astype(np.float32)
+    return wav_bytes(out, rate), names

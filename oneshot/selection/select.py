@@ -1,0 +1,354 @@
+"""Choose: which hits become one-shots, in which velocity layer and as which round robin, and why each other one does
+not.
+
+Within each drum and articulation: hits that are fit (clean, no ornament, nothing odd about them) are cut into velocity
+layers where their strengths have gaps (``layers.py``), and inside each layer those that are alike take turns
+(``alternates.py``). What is odd, as a bounce or a squeak, is set aside for the ear: it can be kept by hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from oneshot.analysis.measurement.similarity import Measured, drift_cents, oddities, pitches_hz
+from oneshot.config.corrections import Corrected
+from oneshot.config.recipe import GRADES, Choosing
+from oneshot.config.release_lock import Held, Stroke
+from oneshot.core.records.hits import Hit
+from oneshot.core.records.session import Problem
+from oneshot.selection.far_mics import playing, reaches
+from oneshot.selection.round_robins import Candidate, alternates, places
+from oneshot.selection.velocity_layers import layer_borders, velocity_ranges
+
+REJECTED = "rejected by hand"
+"""Why a hit was left out that the user does not want; prints read it, too."""
+UNPLACED = "its attack is covered by what sounds just before: it would not start with the others of its layer"
+"""Why a stroke takes no turns whose attack cannot be told."""
+LAYER_GRADE = "C"
+"""Where nothing of some strength reaches the grade asked for, hits of this grade stand in: fit as a layer."""
+FALLBACK_WITHIN_DB = 6.0
+"""Where no hit at all reaches that, those within this of the cleanest stand in."""
+DRIFT_CENTS = 20.0
+"""Drift of pitch from here on is told: it is heard from 15 to 20 cents on (common practice, no source)."""
+FEWEST_CLEAN = 2
+"""Where so many hits of a layer are clean in overheads and rooms, too, the others are left out: these take turns."""
+UNKNOWN_DB = -60.0
+"""Strength of a wanted hit where that of no hit can be told."""
+MOST_PLACES = 6
+"""Strokes set aside that are told one by one; hits.csv has them all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pick:
+    """A hit that becomes a one-shot."""
+
+    hit: int
+    layer: int
+    round_robin: int
+    velocity: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """What the user said of layers.
+
+    ``layer``: hit id -> its layer; ``robins``: (drum, articulation, layer) -> the ids of its alternates, in order;
+    ``fates``: in the order in which they count, hits that are kept (True) or rejected in so far as they lie in a layer.
+    """
+
+    layer: Mapping[int, int] = field(default_factory=dict)
+    robins: Mapping[tuple[str, str, int], tuple[int, ...]] = field(default_factory=dict)
+    fates: Sequence[tuple[frozenset[int], int, bool]] = ()
+
+    def listed(self, drum: str, articulation: str) -> dict[int, tuple[int, ...]]:
+        """Layer -> its alternates by hand, of one group."""
+        return {n: ids for (of, way, n), ids in self.robins.items() if (of, way) == (drum, articulation)}
+
+
+def by_hand(corrected: Corrected) -> ByHand:
+    """What the user said of layers, as ``choose`` takes it."""
+    fates = sorted((s for s in corrected.settings if s.entry.kind in ("reject", "keep") and s.layer is not None),
+                   key=lambda s: -(s.entry.articulation is None))
+    return ByHand(corrected.layer, corrected.robins,
+                         tuple((s.ids, s.layer or 1, s.entry.kind == "keep") for s in fates))
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """All hits with layer, kept, fallback and reason filled in, the picks in order of drum, layer, round robin, and
+    what the ear should judge.
+    """
+
+    hits: tuple[Hit, ...]
+    picks: tuple[Pick, ...]
+    problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Chooser:
+    """What hits are chosen by.
+
+    ``grades``: each hit's grade in its drum's own close mics; ``clean_db``: everything else against it in its home
+    mic, dB; ``measured``: what was measured of a hit (nothing is held against one that was not); ``rates``: each take's
+    sample rate; ``rejected``, ``wanted``, ``by_hand``: what the user overruled; ``held``: what groups keep of a
+    release; ``far``: each hit's grades in overheads and rooms; ``unplaced``: hits whose attack is not lined up
+    with the others'.
+    """
+
+    grades: Mapping[int, str]
+    clean_db: Mapping[int, float]
+    choosing: Choosing
+    measured: Mapping[int, Measured]
+    rates: Mapping[str, int]
+    rejected: frozenset[int] = frozenset()
+    wanted: frozenset[int] = frozenset()
+    by_hand: ByHand = field(default_factory=ByHand)
+    held: Mapping[Stroke, Held] = field(default_factory=dict)
+    far: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
+    unplaced: frozenset[int] = frozenset()
+
+    def fit(self, hits: Sequence[Hit]) -> list[Hit]:
+        """The hits of one group that may become one-shots by their grade.
+
+        Where the best there is may stand in, those that are fit for a layer at least take part, and where there are
+        none, the cleanest.
+        """
+        good = [h for h in hits if h.id in self.wanted or self.unfit(h) is None]
+        if not self.choosing.fallback:
+            return good
+        reach = replace(self, choosing=replace(self.choosing, grade=max(LAYER_GRADE, self.choosing.grade)))
+        able = [h for h in hits if reach.unfit(h) is None]
+        if able:
+            reached = {h.id for h in good}
+            return [*good, *(h for h in able if h.id not in reached)]
+        able = sorted((h for h in hits if h.id not in self.rejected and h.level_db is not None),
+                      key=lambda h: (self.clean_db[h.id], h.id))
+        limit = self.clean_db[able[0].id] + FALLBACK_WITHIN_DB if able else 0.0
+        best = [h for h in able if self.clean_db[h.id] <= limit][:self.choosing.round_robins]
+        return [*best, *(h for h in good if h not in best)]
+
+    def best_of_layers(self, hits: Sequence[Hit], layer: Mapping[int, int]) -> list[Hit]:
+        """Of a group's hits those that count in their layer: what the user wants, and what reaches the grade asked for
+        or, where nothing does, the best grade there is.
+        """
+        rank = {h.id: -1 if self.unfit(h) is None else GRADES.index(self.grades[h.id]) for h in hits}
+        best: dict[int, int] = {}
+        for h in (h for h in hits if h.id not in self.wanted or rank[h.id] < 0):
+            best[layer[h.id]] = min(best.get(layer[h.id], len(GRADES)), rank[h.id])
+        return [h for h in hits if h.id in self.wanted or rank[h.id] == best[layer[h.id]]]
+
+    def unfit(self, hit: Hit) -> str | None:
+        """Why a hit cannot be kept, in plain words; None where nothing speaks against it."""
+        grade, asked = self.grades[hit.id], self.choosing.grade
+        if hit.id in self.rejected:
+            return REJECTED
+        if hit.ornament is not None:
+            return f"part of a {hit.ornament.kind}"
+        if GRADES.index(grade) > GRADES.index(asked):
+            if hit.partners:
+                others = " and ".join(p.drum for p in hit.partners)
+                return f"struck together with {others}: grade {grade}, {asked} asked for"
+            return f"not alone in its own mics: grade {grade}, {asked} asked for"
+        return None if hit.level_db is not None else "its strength cannot be told"
+
+    def aside(self, hits: Sequence[Hit]) -> dict[int, str]:
+        """Hits that something is odd about, hit id -> what; never all of them, and none that the user wants."""
+        known = [h for h in hits if h.id in self.measured]
+        found = oddities([self.measured[h.id] for h in known], np.array([h.level_db for h in known], np.float64))
+        odd = {h.id: f"set aside: {why}" for h, why in zip(known, found, strict=True)
+               if why is not None and h.id not in self.wanted}
+        return odd if len(odd) < len(hits) else {}
+
+    def dirty(self, hits: Sequence[Hit]) -> set[int]:
+        """The hits that fall short in one of those overheads and rooms that most of them are clean enough in to play
+        along.
+        """
+        on = playing([self.far.get(h.id, {}) for h in hits], self.choosing.grade_far)
+        return {h.id for h in hits for mic, grade in self.far.get(h.id, {}).items()
+                if mic in on and not reaches(grade, self.choosing.grade_far)}
+
+    def candidates(self, hits: Sequence[Hit]) -> dict[int, Candidate]:
+        """Hits as candidates for taking turns, hit id -> candidate."""
+        known = [h for h in hits if h.id in self.measured]
+        pitch = dict(zip([h.id for h in known], pitches_hz([self.measured[h.id] for h in known]), strict=True))
+        place = places(hits, self.rates)
+        softest = min((h.level_db for h in hits if h.level_db is not None), default=UNKNOWN_DB)
+        return {h.id: Candidate(h, softest if h.level_db is None else h.level_db, self.clean_db[h.id], pitch.get(h.id),
+                                self.measured.get(h.id), place[h.id]) for h in hits}
+
+
+def choose(hits: Sequence[Hit], chooser: Chooser) -> Chosen:
+    """Choose the one-shots of a kit."""
+    out = {hit.id: hit for hit in hits}
+    picks: list[Pick] = []
+    told: list[Problem] = []
+    for group in _groups(hits):
+        changed, more, problems = _choose_group(group, chooser)
+        out.update({hit.id: hit for hit in changed})
+        picks.extend(more)
+        told.extend(problems)
+    return Chosen(tuple(out[hit.id] for hit in hits), tuple(picks), tuple(told))
+
+
+def worth_measuring(hits: Sequence[Hit], chooser: Chooser) -> list[Hit]:
+    """The hits that may become one-shots by their grade: those to be measured before choosing."""
+    held = frozenset(number for each in chooser.held.values() for number in each.slots) - chooser.rejected
+    chooser = replace(chooser, wanted=chooser.wanted | held)
+    return [hit for group in _groups(hits) for hit in chooser.fit(group)]
+
+
+def _groups(hits: Sequence[Hit]) -> list[list[Hit]]:
+    """Hits by drum and articulation, in the order of their names."""
+    groups: dict[tuple[str, str], list[Hit]] = {}
+    for hit in hits:
+        groups.setdefault((hit.drum, hit.articulation), []).append(hit)
+    return [groups[key] for key in sorted(groups)]
+
+
+def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pick], list[Problem]]:
+    """Choose within one drum and articulation."""
+    listed = chooser.by_hand.listed(hits[0].drum, hits[0].articulation)
+    held = chooser.held.get((hits[0].drum, hits[0].articulation))
+    asked = chooser.wanted.union(*listed.values())
+    released = frozenset(held.slots) - chooser.rejected if held is not None else frozenset()
+    chooser = replace(chooser, wanted=asked | released)
+    unfit: dict[int, str | None] = {hit.id: chooser.unfit(hit) for hit in hits}
+    why = dict(unfit)
+    fit = chooser.fit(hits)
+    odd = chooser.aside(fit)
+    why.update(odd)
+    good = [h for h in fit if h.id not in odd]
+    layer = _layers(hits, good, chooser, listed, held)
+    good, wanted = _by_layer(hits, good, chooser, layer, why)
+    good = replace(chooser, wanted=wanted).best_of_layers(good, layer)
+    if not good:
+        return [replace(h, layer=layer.get(h.id), reason=why[h.id]) for h in hits], [], []
+    candidates = chooser.candidates(good)
+    dirty = chooser.dirty(good) - wanted
+    numbers = sorted({layer[number] for number in candidates})
+    turns: list[list[Candidate]] = []
+    for n in numbers:
+        inside = [c for c in candidates.values() if layer[c.hit.id] == n]
+        taken, left = _as_listed(inside, listed[n], wanted - (released - asked)) if n in listed else _starting_alike(
+            inside, chooser, wanted | frozenset(chooser.by_hand.layer), dirty)
+        turns.append(taken)
+        why.update(left)
+    picks = _picks(numbers, turns, held)
+    ids = {pick.hit for pick in picks}
+    second = {k for k in ids - (wanted - (released - asked)) if unfit[k] is not None}
+    done = [replace(h, layer=layer.get(h.id), kept=h.id in ids, fallback=h.id in second,
+                    reason=why[h.id] if h.id in second or h.id not in ids else None) for h in hits]
+    return done, picks, [*_for_the_ear([h for h in fit if h.id in odd], odd, chooser.rates),
+                         *_drift(list(candidates.values()), chooser.rates)]
+
+
+def _starting_alike(inside: Sequence[Candidate], chooser: Chooser, wanted: frozenset[int],
+                    dirty: Set[int]) -> tuple[list[Candidate], dict[int, str]]:
+    """The alternates of a layer, and why others are none: only strokes that begin at one place in their files take
+    turns. Where no attack can be told, one stroke plays alone, since a late one among others is heard as a flam.
+    """
+    doubt = {c.hit.id for c in inside} & chooser.unplaced - wanted
+    sure = [c for c in inside if c.hit.id not in doubt]
+    taken, left = _clean_first(sure or inside, chooser, wanted, dirty)
+    if not sure:
+        doubt -= {c.hit.id for c in taken[:1]}
+    left = {**left, **dict.fromkeys(sorted(doubt), UNPLACED)}
+    return [c for c in taken if c.hit.id not in doubt], left
+
+
+def _clean_first(inside: Sequence[Candidate], chooser: Chooser, wanted: frozenset[int],
+                 dirty: Set[int]) -> tuple[list[Candidate], dict[int, str]]:
+    """The alternates of a layer, and why others are none: those clean in overheads and rooms, if they take turns, else
+    all that are alike.
+    """
+    clean = [c for c in inside if c.hit.id not in dirty]
+    taken, left = alternates(clean, chooser.choosing, wanted) if clean else ([], {})
+    if len(taken) < FEWEST_CLEAN:
+        return alternates(inside, chooser.choosing, wanted)
+    more = dict.fromkeys(dirty & {c.hit.id for c in inside}, "its overheads or rooms hear too much else: others of its "
+                         f"layer reach {chooser.choosing.grade_far} there")
+    return taken, {**left, **more}
+
+
+def _picks(numbers: Sequence[int], turns: Sequence[Sequence[Candidate]], held: Held | None) -> list[Pick]:
+    """The picks of one group, layer by layer, with the numbers and velocities of a release where there was one."""
+    kept = None if held is None else held.velocities(numbers)
+    ranges = [kept[n] for n in numbers] if kept is not None else \
+        velocity_ranges([float(np.median([c.level_db for c in taken])) for taken in turns])
+    return [Pick(number, n, k, velocity) for n, velocity, taken in zip(numbers, ranges, turns, strict=True)
+            for number, k in (_numbered(n, [c.hit.id for c in taken], held))]
+
+
+def _numbered(layer: int, ids: Sequence[int], held: Held | None) -> list[tuple[int, int]]:
+    """(hit id, round robin) of a layer's alternates, in order of their numbers."""
+    return [(number, k) for k, number in enumerate(ids, 1)] if held is None else held.numbered(layer, ids)
+
+
+def _layers(hits: Sequence[Hit], good: Sequence[Hit], chooser: Chooser, listed: Mapping[int, tuple[int, ...]],
+            held: Held | None) -> dict[int, int]:
+    """Hit id -> layer: where its strength lies among those good, or among the layers of a release, or where the user
+    put it.
+    """
+    levels = np.array(sorted(h.level_db for h in good if h.level_db is not None))
+    choosing = chooser.choosing
+    borders = layer_borders(levels, choosing.layers, choosing.layer_step_db) if len(levels) else []
+    out = {h.id: 1 + int(np.searchsorted(borders, h.level_db)) for h in hits if h.level_db is not None and len(levels)}
+    if held is not None:
+        out = {h.id: held.layer(h.level_db) for h in hits if h.level_db is not None}
+        out |= {number: slot.layer for number, slot in held.slots.items()}
+    out |= {h.id: chooser.by_hand.layer.get(h.id, out.get(h.id, 1)) for h in hits
+            if h.id in chooser.by_hand.layer or h.id in chooser.wanted}
+    return out | {number: n for n, ids in listed.items() for number in ids}
+
+
+def _by_layer(hits: Sequence[Hit], good: list[Hit], chooser: Chooser, layer: Mapping[int, int],
+              why: dict[int, str | None]) -> tuple[list[Hit], frozenset[int]]:
+    """Those good and those wanted once whole layers are kept or rejected; ``why`` learns of the rejected."""
+    wanted = chooser.wanted
+    for ids, number, keep in chooser.by_hand.fates:
+        inside = {h.id for h in hits if h.id in ids and layer.get(h.id) == number}
+        if keep:
+            good = [*good, *(h for h in hits if h.id in inside and h not in good)]
+            wanted |= inside
+        else:
+            good = [h for h in good if h.id not in inside]
+            wanted -= inside
+            why.update(dict.fromkeys(inside, REJECTED))
+    return good, wanted
+
+
+def _as_listed(inside: Sequence[Candidate], listed: Sequence[int],
+               wanted: frozenset[int]) -> tuple[list[Candidate], dict[int, str]]:
+    """The round robins that the user named, in that order, then other hits that the user wants kept."""
+    by_id = {c.hit.id: c for c in inside}
+    taken = [by_id[number] for number in listed if number in by_id]
+    taken += [c for c in inside if c.hit.id in wanted and c not in taken]
+    return taken, {c.hit.id: "others were chosen by hand for its layer" for c in inside if c not in taken}
+
+
+def _for_the_ear(hits: Sequence[Hit], odd: Mapping[int, str], rates: Mapping[str, int]) -> list[Problem]:
+    """A problem that lists what was set aside in one group."""
+    if not hits:
+        return []
+    place = places(hits, rates)
+    texts = [f"{place[h.id]}: {odd[h.id].removeprefix('set aside: ')}" for h in hits[:MOST_PLACES]]
+    more = f"; {len(hits) - MOST_PLACES} more in hits.csv" if len(hits) > MOST_PLACES else ""
+    return [Problem(f"{hits[0].drum}, {hits[0].articulation}", f"{len(hits)} set aside for the ear: " + "; ".join(texts)
+                    + more, "listen; keep what is good in corrections.toml")]
+
+
+def _drift(candidates: Sequence[Candidate], rates: Mapping[str, int]) -> list[Problem]:
+    """A problem for each take in which the pitch of a group's strokes drifts."""
+    told = []
+    for take in sorted({c.hit.take for c in candidates}):
+        mine = [c for c in candidates if c.hit.take == take]
+        moved = drift_cents(np.array([c.pitch_hz or np.nan for c in mine]), np.array([c.level_db for c in mine]),
+                            np.array([c.hit.onset / rates.get(take, 48000) for c in mine]))
+        if moved is not None and abs(moved) > DRIFT_CENTS:
+            told.append(Problem(f"{take}/{mine[0].hit.drum}", f"its pitch {'rises' if moved > 0 else 'falls'} by "
+                                f"{abs(moved):.0f} cents from its first {mine[0].hit.articulation} to its last",
+                                "tune it again between takes; alternates are kept within choose.spread_cents"))
+    return told

@@ -1,0 +1,1 @@
+"""Session: a folder of recordings, read: takes, mics and their roles, labels, processed tracks."""

@@ -1,0 +1,445 @@
+"""A folder to a session: takes, mics, roles, pairs, time stamps and problems, read from names and headers alone.
+
+Takes. Each folder in the session that holds audio is a take, named by the folder; where none does, the session folder
+itself is one. Folders are searched downwards until one holds audio; what lies below a take, or beside take folders, is
+told and left out. Hidden files and folders, kits of ours and files that are no sound are passed over.
+
+Time stamps. Recorders may write into each file the time of day of its first frame (``bext`` time reference, EBU Tech
+3285, in frames). Where every file of a take carries one, and all of them share at least half of the shortest file, the
+files are laid out by them, the earliest at frame 0. In every other case all files start together at frame 0; where
+stamps were there but could not be used, a problem tells. Only the times are read, nothing about people or places.
+
+Parts. What a recorder wrote into several files is put together again (``parts.py``).
+
+Names. A mic's role is read from its file's name; in a file of several channels, from the recorder's own track names
+(``iXML``) where they say more. The mic keeps the name its file gives it.
+
+Pairs. A two-channel file is a pair. So are two mics whose names differ in their side alone ("OH L" and "OH R") and have
+one role; and two overheads called 1 and 2, which is told. Anything else that carries a side stands alone.
+
+Labels. What is played is read from session.toml, from the cue markers of the files (each holds from its place to the
+next, or to the end) and from the names of the take and of the folders it lies in, by the words of ``vocabulary.py``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from oneshot.audio.io import EXTENSIONS, LOSSY_EXTENSIONS, Header, read_header, widest
+from oneshot.audio.riff import track_names
+from oneshot.core.errors import AudioError, SessionError, SettingsError
+from oneshot.core.files import is_our_kit, sha256_of_edges
+from oneshot.core.records.session import Label, Mic, Problem, Role, Session, Source, Take
+from oneshot.session.labels import said_by_cues, said_by_file, said_by_names, sorted_labels
+from oneshot.session.mic_names import RoleGuess, role_of, strip_common
+from oneshot.session.session_file import (
+    FILE,
+    MicEdit,
+    SessionEdits,
+    TakeEdit,
+    channel_name,
+    draft_toml,
+    found_name,
+    quote,
+    read_edits,
+    unknown,
+)
+from oneshot.session.split_files import Recording, recordings
+
+__all__ = ["draft_toml", "fingerprint_parts", "open_session", "source_paths"]
+
+_DEEPEST = 5
+_SKIPPED_FOLDERS = {"__macosx"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Folder:
+    """A folder that holds audio: path from the session folder, sound files and lossy files in it, sorted."""
+
+    path: Path
+    files: tuple[Path, ...]
+
+
+def open_session(path: Path) -> Session:
+    """Read a session folder: headers only, in milliseconds a file.
+
+    Raises SessionError where the folder is missing, is no session or holds no audio, AudioError for a file that cannot
+    be read or sample rates that differ inside a take, SettingsError for a bad value in session.toml.
+    """
+    if not path.exists():
+        raise SessionError(f"{path} does not exist: give the folder that holds the recordings")
+    if not path.is_dir():
+        raise SessionError(f"{path} is a file: give the folder that holds the recordings")
+    if is_our_kit(path):
+        raise SessionError(f"{path} is a finished kit: give the folder that holds the recordings")
+    edits = read_edits(path / FILE)
+    name = path.resolve().name
+    problems = list(edits.problems)
+    folders = _take_folders(path, problems, None if edits.processed is None else (path / edits.processed).resolve())
+    names = _take_names(path, folders)
+    problems += _unanswered(edits.takes, names, "takes")
+    takes: list[Take] = []
+    labels: list[Label] = []
+    for folder, found in zip(folders, names, strict=True):
+        edit = edits.takes.get(found, TakeEdit())
+        if edit.use:
+            takes.append(_take(path, folder, found, edit, edits.mics, problems))
+            labels += said_by_cues(path, takes[-1], problems)
+            labels += said_by_names(takes[-1], [] if folder.path == path else folder.path.relative_to(path).parts[:-1])
+    if not takes:
+        raise SessionError(f"{path / FILE} leaves every take out: say use = true for one at least")
+    _check_takes(path, takes, edits, problems)
+    labels += said_by_file(path, edits, takes, names)
+    return Session(edits.name or name, path, tuple(takes), sorted_labels(labels, takes), tuple(sorted(set(problems))),
+                   20.0 if edits.air_c is None else edits.air_c, edits.processed)
+
+
+def source_paths(session: Session) -> list[str]:
+    """All files the session's mics come from, relative to its folder, each once, sorted."""
+    return sorted({s.path for take in session.takes for mic in take.mics for s in mic.sources})
+
+
+def fingerprint_parts(session: Session) -> list[tuple[str, int, int, str]]:
+    """(path, bytes, modification time in ns, SHA-256 of the first and last 64 KiB) of each source file, sorted by path.
+
+    Raises AudioError if a file has gone since the session was opened.
+    """
+    parts = []
+    for path in source_paths(session):
+        try:
+            stat = (session.root / path).stat()
+            parts.append((path, stat.st_size, stat.st_mtime_ns, sha256_of_edges(session.root / path)))
+        except OSError as error:
+            raise AudioError(f"{session.root / path} cannot be read ({(error.strerror or str(error)).lower()}): it was "
+                             "there a moment ago, put it back and start again") from None
+    return parts
+
+
+def check_unchanged(session: Session, parts: list[tuple[str, int, int, str]]) -> None:
+    """Raise SessionError where a recording is not what it was when ``parts`` (as ``fingerprint_parts``) and the session
+    were read: what was made of it since may hold silence or halves of two recordings.
+    """
+    now = fingerprint_parts(session)
+    frames = {source.path: read_header(session.root / source.path).frames
+              for take in session.takes for mic in take.mics for source in mic.sources}
+    shorter = {source.path for take in session.takes for mic in take.mics for source in mic.sources
+               if source.frames != frames[source.path]}
+    changed = sorted({before[0] for before, after in zip(parts, now, strict=True) if before != after} | shorter)
+    if changed:
+        more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
+        raise SessionError(f"{session.root / changed[0]}{more} changed while it was read, and nothing was written: "
+                           "wait until it is finished, and start again")
+
+
+# -------------------------------------------------------------------------------------------------------------- folders
+
+
+def natural_key(text: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
+    """A sort key by which "Take 2" comes before "Take 10", whatever the case; the text itself breaks ties."""
+    parts = re.split(r"(\d+)", text.casefold())
+    return tuple((0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts if part), text
+
+
+def _listing(folder: Path) -> tuple[list[Path], list[Path]]:
+    """Files and folders in a folder that are not hidden, in natural order."""
+    try:
+        entries = sorted((p for p in folder.iterdir() if not p.name.startswith(".")), key=lambda p: natural_key(p.name))
+    except OSError as error:
+        raise SessionError(f"{folder} cannot be read ({(error.strerror or str(error)).lower()}): check that you may "
+                           "open it") from None
+    files = [p for p in entries if p.is_file()]
+    below = [p for p in entries if p.is_dir() and p.name.casefold() not in _SKIPPED_FOLDERS]
+    return files, below
+
+
+def _sounds(files: Sequence[Path]) -> tuple[Path, ...]:
+    return tuple(f for f in files if f.suffix.lower() in EXTENSIONS)
+
+
+def _take_folders(root: Path, problems: list[Problem], but: Path | None) -> list[_Folder]:
+    """The folders that are takes, in natural order; the folder ``but`` holds none. Tells of sound that is left out;
+    SessionError if there is none.
+    """
+    files, below = _listing(root)
+    takes = [take for folder in below for take in _search(folder, 1, problems, but)]
+    beside = _sounds(files)
+    _tell_lossy(root, files, problems)
+    if takes:
+        if beside:
+            problems.append(Problem(_names(beside), "lies beside the take folders and is left out",
+                                    "put it into a folder of its own if it is a take"))
+        return takes
+    if not beside:
+        lossy = [f for f in files if f.suffix.lower() in LOSSY_EXTENSIONS]
+        hint = (f": {lossy[0].name} is lossy; give the recordings as they were made" if lossy
+                else ": it takes WAV, AIFF, FLAC or CAF files, or a folder of them per take")
+        raise SessionError(f"{root} holds no audio{hint}")
+    return [_Folder(root, beside)]
+
+
+def _search(folder: Path, depth: int, problems: list[Problem], but: Path | None) -> Iterator[_Folder]:
+    """Takes at or below a folder."""
+    if is_our_kit(folder) or folder.resolve() == but:
+        return
+    files, below = _listing(folder)
+    _tell_lossy(folder, files, problems)
+    if sounds := _sounds(files):
+        yield _Folder(folder, sounds)
+        inner = {deeper: _sounds(_listing(deeper)[0]) for deeper in below if not is_our_kit(deeper)}
+        problems.extend(Problem(f"{folder.name}/{deeper.name}/{_names(found)}", "lies below a take and is left out",
+                                "move its folder beside the take's if it is a take of its own")
+                        for deeper, found in inner.items() if found)
+    elif depth < _DEEPEST:
+        for deeper in below:
+            yield from _search(deeper, depth + 1, problems, but)
+
+
+def _tell_lossy(folder: Path, files: Sequence[Path], problems: list[Problem]) -> None:
+    lossy = [f for f in files if f.suffix.lower() in LOSSY_EXTENSIONS]
+    if lossy:
+        problems.append(Problem(f"{folder.name}/{_names(lossy)}", "is a lossy format and is left out",
+                                "use the recording it was made from"))
+
+
+def _names(files: Sequence[Path]) -> str:
+    """Up to three file names, and how many more there are."""
+    shown = ", ".join(f.name for f in files[:3])
+    return f"{shown} and {len(files) - 3} more" if len(files) > 3 else shown
+
+
+def _take_names(root: Path, folders: Sequence[_Folder]) -> list[str]:
+    """A name for each take: its folder's, or the whole way to it where two folders have one name."""
+    plain = [folder.path.name if folder.path != root else root.resolve().name for folder in folders]
+    return [name if plain.count(name) == 1 else " ".join(folder.path.relative_to(root).parts)
+            for name, folder in zip(plain, folders, strict=True)]
+
+
+# ---------------------------------------------------------------------------------------------------------------- takes
+
+
+@dataclass(frozen=True, slots=True)
+class _Channel:
+    """One channel of one recording on its way to become a mic."""
+
+    name: str
+    guess: RoleGuess
+    sources: tuple[Source, ...]
+    stereo: bool
+
+
+def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, everywhere: Mapping[str, MicEdit],
+          problems: list[Problem]) -> Take:
+    """One folder to one take, with what session.toml says of it."""
+    name = edit.name or found
+    headers = [read_header(path) for path in folder.files]
+    _check_rates(name, headers)
+    found_in = recordings(headers)
+    starts = _starts(name, found_in, problems)
+    rate = headers[0].sample_rate
+    frames = max(at + recording.frames for at, recording in zip(starts, found_in, strict=True))
+    channels = _channels(root, found_in, starts)
+    problems += _unanswered(edit.mics, [c.name for c in channels], f"takes.{quote(found)}.mics")
+    mics = []
+    for channel in channels:
+        said = edit.mics.get(channel.name, MicEdit()).over(everywhere.get(channel.name, MicEdit()))
+        mics.append(_mic(root, name, channel, said, problems))
+    paired = _pairs(name, mics, channels, problems)
+    _check_unique(name, paired)
+    ignored = _merged([(round(a * rate), min(round(b * rate), frames)) for a, b in edit.ignore])
+    return Take(name, rate, frames, widest([h.subtype for h in headers]), _buses_as_overheads(name, paired, problems),
+                ignored)
+
+
+def _check_rates(take: str, headers: Sequence[Header]) -> None:
+    first = headers[0]
+    for other in headers[1:]:
+        if other.sample_rate != first.sample_rate:
+            raise AudioError(f"{take}: {first.path.name} is at {first.sample_rate} Hz and {other.path.name} at "
+                             f"{other.sample_rate} Hz: files of one take need one sample rate, convert one of them or "
+                             "take it out of the folder")
+
+
+def _starts(take: str, files: Sequence[Recording], problems: list[Problem]) -> list[int]:
+    """The take frame at which each recording starts, by the rule for time stamps above. Tells of odd lengths."""
+    stamps = [file.stamp for file in files]
+    zeros = [0] * len(files)
+    there = {s for s in stamps if s is not None}
+    if len(there) < 2:
+        starts = zeros
+    elif None in stamps:
+        bare = files[stamps.index(None)].first.path.name
+        problems.append(Problem(take, f"its files carry different time stamps, but {bare} carries none, so all are "
+                                      "taken to start together", "check that they do"))
+        starts = zeros
+    else:
+        known = [s for s in stamps if s is not None]
+        starts = [s - min(known) for s in known]
+        shared = min(s + f.frames for s, f in zip(starts, files, strict=True)) - max(starts)
+        if shared < min(f.frames for f in files) / 2:
+            problems.append(Problem(take, "the time stamps of its files lie too far apart to be of one take, so all "
+                                          "are taken to start together", "check that they do, or part the takes"))
+            starts = zeros
+    ends = [s + f.frames for s, f in zip(starts, files, strict=True)]
+    if len(set(ends)) > 1:
+        short, long = files[ends.index(min(ends))].parts[-1], files[ends.index(max(ends))].parts[-1]
+        rate = short.sample_rate
+        problems.append(Problem(take, f"its files differ in length: {short.path.name} ends at {min(ends) / rate:.3f} "
+                                      f"s, {long.path.name} at {max(ends) / rate:.3f} s",
+                                "check that they start together; the shorter ones are silent at the end"))
+    return starts
+
+
+def _channels(root: Path, files: Sequence[Recording], starts: Sequence[int]) -> list[_Channel]:
+    """Every channel of every recording, with what its file's name says of it, in natural order of names."""
+    stems = strip_common(sorted({file.name for file in files}))
+    channels: list[_Channel] = []
+    for file, at in zip(files, starts, strict=True):
+        guesses, count = _guesses(file.first, role_of(stems[file.name])), file.first.channels
+        stereo = count == 2 and guesses[0] == guesses[1]
+        begins = [at + sum(part.frames for part in file.parts[:n]) for n in range(len(file.parts))]
+        channels.extend(_Channel(
+            channel_name(file.name, channel, count), guesses[channel],
+            tuple(Source(part.path.relative_to(root).as_posix(), channel, begin, part.frames)
+                  for part, begin in zip(file.parts, begins, strict=True)), stereo) for channel in range(count))
+    return sorted(channels, key=lambda c: (natural_key(c.name), c.sources[0].path))
+
+
+def _guesses(header: Header, by_stem: RoleGuess) -> list[RoleGuess]:
+    """What each channel is: by the recorder's own track names where they say something, else by the file's name."""
+    names = track_names(header.path) if header.channels > 1 else {}
+    told = [role_of(names[channel]) if channel in names else by_stem for channel in range(header.channels)]
+    return [guess if guess.known else by_stem for guess in told]
+
+
+def _mic(root: Path, take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -> Mic:
+    """One channel to one mic: what session.toml says goes before what the name says."""
+    guess, name = channel.guess, said.name or channel.name
+    drum = said.drum or guess.drum
+    role = said.role or (Role.CLOSE if said.drum and guess.role is not Role.TRIGGER else guess.role)
+    at_drum = role in (Role.CLOSE, Role.TRIGGER)
+    if role is Role.CLOSE and drum is None:
+        raise SettingsError(f'{root / FILE}: mics.{quote(channel.name)}.role is "close" but nothing says of which '
+                            'drum: add drum = "..."')
+    if not guess.known and said.role is None and not said.drum:
+        problems.append(Problem(f"{take}/{name}", "its name does not say what it is: it is taken for a room mic and "
+                                                  "can't become a home mic until told otherwise",
+                                f"give it a role in {FILE}, or rename the file"))
+    if role is Role.IGNORE and said.role is None:
+        problems.append(Problem(f"{take}/{name}", "by its name it is no drum mic and is left out",
+                                f"give it a role in {FILE} if it is one"))
+    place = (guess.place if said.place is None else said.place or None) if at_drum else None
+    return Mic(name, role, drum if at_drum else None, place, said.pair, said.side, said.polarity or 1,
+               channel.sources)
+
+
+# ---------------------------------------------------------------------------------------------------------------- pairs
+
+
+def _pairs(take: str, mics: Sequence[Mic], channels: Sequence[_Channel], problems: list[Problem]) -> list[Mic]:
+    """The mics with pair and side settled: said by the user first, then two channels of a file, then names."""
+    proposals: list[tuple[str | None, str | None]] = []
+    for mic, channel in zip(mics, channels, strict=True):
+        guess = channel.guess
+        pair, side = (guess.pair_stem, guess.side) if guess.side else (None, None)
+        if channel.stereo:
+            pair, side = channel.name[:-2], "LR"[channel.sources[0].channel]
+        if mic.pair == "":
+            pair, side = None, None
+        proposals.append((mic.pair or pair, mic.side or side))
+    proposals = _numbered_overheads(take, mics, channels, proposals, problems)
+    groups: dict[str, list[int]] = {}
+    for row, (pair, side) in enumerate(proposals):
+        if pair and side:
+            groups.setdefault(re.sub(r"[-_. ]+", " ", pair).casefold(), []).append(row)
+    settled = [replace(mic, pair=None, side=None) for mic in mics]
+    for rows in groups.values():
+        sides = sorted(str(proposals[row][1]) for row in rows)
+        if sides == ["L", "R"] and mics[rows[0]].role == mics[rows[1]].role:
+            name = next((mics[row].pair for row in rows if mics[row].pair), None) or proposals[rows[0]][0]
+            for row in rows:
+                settled[row] = replace(settled[row], pair=name, side=proposals[row][1])
+    for row, mic in enumerate(mics):
+        if mic.pair and settled[row].pair is None:
+            problems.append(Problem(f"{take}/{mic.name}",
+                                    f"its pair {quote(mic.pair)} does not have one L and one R of one role, so it "
+                                    "stands alone", f"give both of them role, pair and side in {FILE}"))
+    return settled
+
+
+def _numbered_overheads(take: str, mics: Sequence[Mic], channels: Sequence[_Channel],
+                        proposals: list[tuple[str | None, str | None]],
+                        problems: list[Problem]) -> list[tuple[str | None, str | None]]:
+    """Two overheads called 1 and 2 are left and right (common practice, no source); tells so."""
+    rows = [row for row, mic in enumerate(mics) if mic.role is Role.OVERHEAD]
+    places = {channels[row].guess.place: row for row in rows}
+    if len(rows) != 2 or set(places) != {"1", "2"} or any(mics[row].pair is not None or mics[row].side for row in rows):
+        return proposals
+    stems = {re.sub(r"[-_. ]*\d+\D*$", "", channels[row].name).casefold() for row in rows}
+    if len(stems) != 1 or any(channels[row].stereo for row in rows):
+        return proposals
+    left, right = places["1"], places["2"]
+    name = re.sub(r"[-_. ]*\d+\D*$", "", channels[left].name) or "OH"
+    problems.append(Problem(take, f"{mics[left].name} and {mics[right].name} are taken for left and right of a pair",
+                            f"say otherwise in {FILE} if they are not"))
+    proposals = list(proposals)
+    proposals[left], proposals[right] = (name, "L"), (name, "R")
+    return proposals
+
+
+def _buses_as_overheads(take: str, mics: Sequence[Mic], problems: list[Problem]) -> tuple[Mic, ...]:
+    """In a take without other mics its buses serve as overheads; tells so."""
+    apart = (Role.BUS, Role.TRIGGER, Role.TALK, Role.IGNORE)
+    buses = [mic.name for mic in mics if mic.role is Role.BUS]
+    if not buses or any(mic.role not in apart for mic in mics):
+        return tuple(mics)
+    shown = ", ".join(buses[:3]) + (" …" if len(buses) > 3 else "")
+    problems.append(Problem(take, f"it has no mics but buses ({shown}), which serve as overheads",
+                            "add the single mics if you have them: hits come out cleaner"))
+    return tuple(replace(mic, role=Role.OVERHEAD) if mic.role is Role.BUS else mic for mic in mics)
+
+
+# --------------------------------------------------------------------------------------------------------------- checks
+
+
+def _check_unique(take: str, mics: Sequence[Mic]) -> None:
+    seen: dict[str, Mic] = {}
+    for mic in mics:
+        other = seen.setdefault(mic.name, mic)
+        if other is not mic:
+            raise SessionError(f"{take} has two mics called {quote(mic.name)} ({other.sources[0].path} and "
+                               f"{mic.sources[0].path}): rename one of the files, or move it away")
+
+
+def _unanswered(edits: Mapping[str, object], names: Sequence[str], where: str) -> list[Problem]:
+    """A problem for each take or mic that session.toml speaks of and that is not there."""
+    return [unknown(f"{where}.{quote(name)}", name, names) for name in edits if name not in names]
+
+
+def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problems: list[Problem]) -> None:
+    """What can be told only over all takes: names, rates, mics nobody has."""
+    called = [take.name for take in takes]
+    for name in called:
+        if called.count(name) > 1:
+            raise SettingsError(f"{root / FILE}: two takes are called {quote(name)}: give each a name of its own")
+    if len({take.sample_rate for take in takes}) > 1:
+        rates = ", ".join(f"{take.name} {take.sample_rate} Hz" for take in takes)
+        problems.append(Problem("session", f"its takes differ in sample rate ({rates})",
+                                "convert them to one rate if the kit is to have one"))
+    found = {found_name(take, mic) for take in takes for mic in take.mics}
+    problems += _unanswered(edits.mics, sorted(found, key=natural_key), "mics")
+
+
+def _merged(stretches: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """Stretches in order, those that touch made one, empty ones left out."""
+    merged: list[tuple[int, int]] = []
+    for start, stop in sorted(stretches):
+        if stop <= start:
+            continue
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(stop, merged[-1][1]))
+        else:
+            merged.append((start, stop))
+    return tuple(merged)

@@ -1,0 +1,257 @@
+"""Files and folders appear whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from oneshot.core import files
+from oneshot.core.errors import WorkError
+from oneshot.core.files import (
+    EDGE_BYTES,
+    exchange_folder,
+    is_our_kit,
+    recover_folder,
+    removing_later,
+    sha256_of,
+    sha256_of_edges,
+    staged_folder,
+    write_atomic,
+)
+
+
+def folder(path: Path, **content: str) -> Path:
+    """A folder with one file per keyword."""
+    path.mkdir()
+    for name, text in content.items():
+        (path / name).write_text(text)
+    return path
+
+
+def names(path: Path) -> list[str]:
+    """What lies in a folder, hidden files too."""
+    return sorted(p.name for p in path.iterdir())
+
+
+def test_sums_are_the_published_ones(tmp_path: Path) -> None:
+    """SHA-256 of "abc", from FIPS 180-2, appendix B.1."""
+    (tmp_path / "a").write_bytes(b"abc")
+
+    expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert expected == sha256_of(tmp_path / "a")
+    assert expected == sha256_of_edges(tmp_path / "a")
+
+
+def test_the_sum_of_the_edges_sees_head_and_tail(tmp_path: Path) -> None:
+    """First and last 64 KiB count; the middle is left to size and time."""
+    data = bytearray(os.urandom(EDGE_BYTES * 4))
+    (tmp_path / "a").write_bytes(data)
+    before = sha256_of_edges(tmp_path / "a")
+    assert hashlib.sha256(data[:EDGE_BYTES] + data[-EDGE_BYTES:]).hexdigest() == before
+
+    changed = {}
+    for where in (0, EDGE_BYTES - 1, EDGE_BYTES * 2, EDGE_BYTES * 3, EDGE_BYTES * 4 - 1):
+        other = bytearray(data)
+        other[where] ^= 1
+        (tmp_path / "a").write_bytes(other)
+        changed[where // EDGE_BYTES, where % EDGE_BYTES] = sha256_of_edges(tmp_path / "a") != before
+
+    assert [True, True, False, True, True] == list(changed.values())
+
+
+@pytest.mark.parametrize("content", ["Überkopf\n", b"\x00\xff"])
+def test_a_file_is_replaced_whole(tmp_path: Path, content: str | bytes) -> None:
+    """Text goes out as UTF-8, bytes as they are; nothing is left beside it."""
+    (tmp_path / "a").write_text("old")
+
+    write_atomic(tmp_path / "a", content)
+
+    assert (content.encode() if isinstance(content, str) else content) == (tmp_path / "a").read_bytes()
+    assert ["a"] == names(tmp_path)
+
+
+def test_a_file_that_cannot_be_replaced_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full disk in the middle leaves the old content and no stump."""
+    (tmp_path / "a").write_text("old")
+
+    def full(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OSError, match="No space"):
+        write_atomic(tmp_path / "a", "new")
+
+    assert "old" == (tmp_path / "a").read_text()
+    assert ["a"] == names(tmp_path)
+
+
+@pytest.mark.parametrize(("content", "ours"), [
+    (json.dumps({"format": "oneshot-manifest", "version": 1}), True), (json.dumps({"format": "another"}), False),
+    (json.dumps(["oneshot-manifest"]), False), ("{", False), ("", False), (None, False), ("\udcff", False),
+])
+def test_a_kit_of_ours_is_known_by_its_manifest(tmp_path: Path, content: str | None, ours: bool) -> None:
+    """Only a readable manifest that says so makes a folder ours; nothing raises."""
+    if content is not None:
+        (tmp_path / "manifest.json").write_bytes(content.encode(errors="surrogateescape"))
+
+    assert ours is is_our_kit(tmp_path)
+
+
+def test_a_folder_takes_a_place_that_is_free(tmp_path: Path) -> None:
+    """Where nothing was, the new folder is renamed."""
+    exchange_folder(folder(tmp_path / "new", a="1"), tmp_path / "kit")
+
+    assert ["kit"] == names(tmp_path)
+    assert "1" == (tmp_path / "kit" / "a").read_text()
+
+
+@pytest.mark.parametrize("atomic", [True, False])
+def test_a_folder_takes_the_place_of_a_full_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, atomic: bool) -> None:
+    """Both ways end with the new folder in place and the old one gone."""
+    if not atomic:
+        monkeypatch.setattr(files, "_exchange", lambda new, target: False)
+    folder(tmp_path / "kit", a="old", b="old")
+
+    exchange_folder(folder(tmp_path / "new", a="new"), tmp_path / "kit")
+
+    assert ["kit"] == names(tmp_path)
+    assert ["a"] == names(tmp_path / "kit")
+    assert "new" == (tmp_path / "kit" / "a").read_text()
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="the atomic exchange is Linux's")
+def test_linux_exchanges_in_one_step(tmp_path: Path) -> None:
+    """At the moment after the exchange both folders are complete: the old one now bears the new one's name."""
+    folder(tmp_path / "kit", a="old")
+    folder(tmp_path / "new", a="new")
+
+    if not files._exchange(tmp_path / "new", tmp_path / "kit"):
+        pytest.skip("this file system has no exchange")
+
+    assert ("new", "old") == ((tmp_path / "kit" / "a").read_text(), (tmp_path / "new" / "a").read_text())
+
+
+def test_a_second_step_that_fails_puts_the_old_folder_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without an atomic exchange, a failure between the steps leaves the old kit in its place and says why."""
+    monkeypatch.setattr(files, "_exchange", lambda new, target: False)
+    target, new = folder(tmp_path / "kit", a="old"), folder(tmp_path / "new", a="new")
+    real = Path.rename
+
+    def failing(self: Path, to: Path) -> Path:
+        if self == new:
+            raise OSError(16, "Device or resource busy")
+        return real(self, to)
+
+    monkeypatch.setattr(Path, "rename", failing)
+    with pytest.raises(WorkError, match=r"kit cannot be replaced \(device or resource busy\)"):
+        exchange_folder(new, target)
+
+    assert "old" == (target / "a").read_text()
+    assert ["kit", "new"] == names(tmp_path)
+
+
+def test_an_exchange_cut_off_between_its_steps_is_recovered(tmp_path: Path) -> None:
+    """Old kit aside and nothing in its place: the next build finds the old kit again."""
+    folder(tmp_path / ".kit.old", a="old")
+
+    assert recover_folder(tmp_path / "kit") is True
+    assert "old" == (tmp_path / "kit" / "a").read_text()
+    assert recover_folder(tmp_path / "kit") is False
+
+
+def test_an_exchange_cut_off_after_its_steps_is_cleared_up(tmp_path: Path) -> None:
+    """New kit in place and the old one still aside: the old one goes."""
+    folder(tmp_path / ".kit.old", a="old")
+    folder(tmp_path / "kit", a="new")
+
+    assert recover_folder(tmp_path / "kit") is False
+    assert ["kit"] == names(tmp_path)
+    assert "new" == (tmp_path / "kit" / "a").read_text()
+
+
+def test_only_a_folder_can_take_the_place(tmp_path: Path) -> None:
+    """Nothing to put there: told, and the target is untouched."""
+    folder(tmp_path / "kit", a="old")
+    with pytest.raises(WorkError, match="new is no folder"):
+        exchange_folder(tmp_path / "new", tmp_path / "kit")
+    assert "old" == (tmp_path / "kit" / "a").read_text()
+
+
+def test_a_build_that_ends_well_appears_at_once(tmp_path: Path) -> None:
+    """While it is built nothing shows at the target, nor any name a listing shows; afterwards all of it is there."""
+    with staged_folder(tmp_path / "deep" / "kit") as stage:
+        (stage / "a").write_text("1")
+        assert not (tmp_path / "deep" / "kit").exists()
+        assert stage.name.startswith(".")
+
+    assert ["kit"] == names(tmp_path / "deep")
+    assert "1" == (tmp_path / "deep" / "kit" / "a").read_text()
+
+
+@pytest.mark.parametrize("error", [WorkError("silence"), KeyboardInterrupt(), MemoryError()])
+def test_a_build_that_fails_leaves_the_old_kit_untouched(tmp_path: Path, error: BaseException) -> None:
+    """Any error, an interrupt too: the old kit is byte for byte what it was and nothing half-written stays."""
+    folder(tmp_path / "kit", a="old")
+
+    def build() -> None:
+        with staged_folder(tmp_path / "kit") as stage:
+            (stage / "a").write_text("half")
+            raise error
+
+    with pytest.raises(type(error)):
+        build()
+
+    assert ["kit"] == names(tmp_path)
+    assert "old" == (tmp_path / "kit" / "a").read_text()
+
+
+def test_what_a_killed_build_left_is_removed_by_the_next(tmp_path: Path) -> None:
+    """A staging folder whose process is gone goes; one whose process runs stays."""
+    done = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
+    folder(tmp_path / f".kit.building-{int(done.stdout)}", a="half")
+    folder(tmp_path / f".kit.building-{os.getppid()}", a="somebody's")
+
+    with staged_folder(tmp_path / "kit") as stage:
+        (stage / "a").write_text("1")
+
+    assert [f".kit.building-{os.getppid()}", "kit"] == names(tmp_path)
+
+
+def test_what_is_replaced_can_be_removed_meanwhile(tmp_path: Path) -> None:
+    """The new folder is in its place before the old one is gone; once the threads are done nothing is left of it."""
+    folder(tmp_path / "kit", a="old")
+
+    with removing_later() as threads, staged_folder(tmp_path / "kit") as stage:
+        (stage / "a").write_text("new")
+    assert "new" == (tmp_path / "kit" / "a").read_text()
+    assert 1 == len(threads)
+    threads[0].join()
+
+    assert ["kit"] == names(tmp_path)
+
+
+def test_what_was_being_removed_by_a_killed_process_goes(tmp_path: Path) -> None:
+    """An old folder on its way out is known by its process, as one that is being built."""
+    done = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
+    folder(tmp_path / f".kit.building-{int(done.stdout)}-0a1b", a="old")
+    folder(tmp_path / f".kit.building-{os.getppid()}-0a1b", a="somebody's")
+
+    with staged_folder(tmp_path / "kit"):
+        pass
+
+    assert [f".kit.building-{os.getppid()}-0a1b", "kit"] == names(tmp_path)
+
+
+def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    """A file where a folder is needed: one line."""
+    (tmp_path / "file").touch()
+
+    with pytest.raises(WorkError, match="cannot be written") as caught, staged_folder(tmp_path / "file" / "kit"):
+        pass
+    assert "\n" not in str(caught.value)

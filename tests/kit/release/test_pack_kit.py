@@ -1,0 +1,266 @@
+"""The zip that people download."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import shutil
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from kit_example import example_kit
+from PIL import Image
+
+from oneshot import pipeline
+from oneshot.audio.io import read_audio
+from oneshot.config import release_lock
+from oneshot.config.corrections_file import EMPTY_TEXT
+from oneshot.core.errors import KitError, SettingsError
+from oneshot.core.records.kit import kit_info
+from oneshot.kit import verify
+from oneshot.kit.contents import SUMS, WITH_PACK
+from oneshot.kit.read import read_kit, with_processed
+from oneshot.kit.release import archive, pack_kit
+from oneshot.session.open import open_session
+
+if TYPE_CHECKING:
+    from stage_inputs import Pier
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The example kit's folder; not to be written to."""
+    where = tmp_path_factory.mktemp("k") / "kit"
+    example_kit(where)
+    return where
+
+
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A preview of one stroke, for tests that do not listen to it."""
+    def short(folder: Path, out: Path) -> None:
+        out.write_bytes(next((folder / "samples").rglob("*.wav")).read_bytes())
+
+    monkeypatch.setattr(pack_kit, "preview", short)
+
+
+def read(path: Path) -> dict[str, bytes]:
+    """Everything in a zip, by name without its top folder."""
+    with zipfile.ZipFile(path) as file:
+        return {name.split("/", 1)[1]: file.read(name) for name in file.namelist()}
+
+
+def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(folder: Path, tmp_path: Path) -> None:
+    """Samples untouched; licence, table, preview, sheet and sums beside them; corrections stay at home."""
+    (folder / "corrections.toml").write_text(f"{EMPTY_TEXT}# mine\n", encoding="utf-8")
+    made = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc-by-4.0")
+    inside = read(made.path)
+
+    for path in (folder / "samples").rglob("*.wav"):
+        assert path.read_bytes() == inside[path.relative_to(folder).as_posix()]
+    assert set(WITH_PACK) - {"CHANGES.txt"} <= set(inside)
+    assert "corrections.toml" not in inside
+    assert b"Creative Commons Attribution 4.0 International" in inside["LICENCE.txt"]
+    assert "Creative Commons Attribution 4.0 International" == json.loads(inside["manifest.json"])["kit"]["licence"]
+    assert made.files == len(inside)
+    rows = list(csv.DictReader(io.StringIO(inside["files.csv"].decode())))
+    assert sorted(row["path"] for row in rows) == sorted(name for name in inside if name.startswith("samples/"))
+    (tmp_path / "p.wav").write_bytes(inside["preview.wav"])
+    assert read_audio(tmp_path / "p.wav")[0].any()
+    image = Image.open(io.BytesIO(inside["sheet.png"]))
+    assert image.width > 300
+    assert len(image.convert("L").getcolors(256) or []) > 3
+
+
+@pytest.mark.usefixtures("quick")
+def test_the_same_kit_makes_the_same_bytes(folder: Path, tmp_path: Path) -> None:
+    """No clock time and no order of the disk."""
+    for name in ("a.zip", "b.zip"):
+        pack_kit.pack_kit(folder, tmp_path / name, licence="cc0")
+
+    assert (tmp_path / "a.zip").read_bytes() == (tmp_path / "b.zip").read_bytes()
+
+
+@pytest.mark.usefixtures("quick")
+def test_verify_takes_the_zip_and_finds_what_is_wrong_in_it(folder: Path, tmp_path: Path) -> None:
+    """A sound pack shows nothing; one changed byte of any file is found by its sum."""
+    path = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc0").path
+    assert [] == verify.verify(path)
+
+    with zipfile.ZipFile(path) as source, zipfile.ZipFile(tmp_path / "bad.zip", "w") as target:
+        for name in source.namelist():
+            target.writestr(name, source.read(name) + (b"!" if name.endswith("LICENCE.txt") else b""))
+    assert ["LICENCE.txt"] == [difference.path for difference in verify.verify(tmp_path / "bad.zip")]
+
+
+def test_what_is_no_pack_is_refused(tmp_path: Path) -> None:
+    """A damaged zip, a zip that climbs out of its folder, a zip of something else: one line each."""
+    (tmp_path / "a.zip").write_bytes(b"PK nothing")
+    with pytest.raises(KitError, match="cannot be read as a zip"):
+        verify.verify(tmp_path / "a.zip")
+    with zipfile.ZipFile(tmp_path / "b.zip", "w") as file:
+        file.writestr("kit/../../x", "out")
+    with pytest.raises(KitError, match="no pack of ours"):
+        verify.verify(tmp_path / "b.zip")
+    with zipfile.ZipFile(tmp_path / "c.zip", "w") as file:
+        file.writestr("thing/x", "x")
+    with pytest.raises(KitError, match="no kit here"):
+        verify.verify(tmp_path / "c.zip")
+    with pytest.raises(KitError, match="no pack of ours"):
+        archive.sums_of(tmp_path / "c.zip")
+
+
+@pytest.mark.usefixtures("quick")
+def test_no_licence_is_ever_assumed(folder: Path, tmp_path: Path) -> None:
+    """None stated, none packed; a file of one's own is taken by its first line; nonsense is refused."""
+    with pytest.raises(SettingsError, match="no licence is stated"):
+        pack_kit.pack_kit(folder, tmp_path / "out.zip")
+    with pytest.raises(SettingsError, match=r"no such file, and none of cc0, cc-by-4\.0, music"):
+        pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="mine")
+    (tmp_path / "mine.txt").write_text("\nMy own terms\n\nBe kind.\n", encoding="utf-8")
+    made = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence=str(tmp_path / "mine.txt"))
+
+    assert "My own terms" == made.licence
+    assert b"Be kind." in read(made.path)["LICENCE.txt"]
+    assert b"resale" not in read(made.path)["LICENCE.txt"]
+
+
+def test_every_text_that_is_published_is_listed(folder: Path) -> None:
+    """Names of kit, people, takes, mics and files: what stands in the manifest stands in the list."""
+    kit, _, _ = pack_kit.licensed(folder, "cc0", "1.1")
+    info = {**kit_info(kit), "players": ["Ada"], "author": "Grace", "studio": "Chapel"}
+    texts = dict(pack_kit.texts_of(replace(kit, recipe={**kit.recipe, "kit": info})).rows)
+
+    assert ("Ada", "Grace", "1.1", "CC0 1.0 Universal") == tuple(
+        texts[name] for name in ("player", "author", "version", "licence"))
+    assert {"session", "take", "mic", "file of the session"} <= set(texts)
+
+
+@pytest.mark.usefixtures("quick")
+def test_the_next_release_lists_what_changed(folder: Path, tmp_path: Path) -> None:
+    """By sum: the manifest and README know the new version, the samples are as they were."""
+    first = pack_kit.pack_kit(folder, tmp_path / "1.zip", licence="cc0", version="1.0")
+    second = pack_kit.pack_kit(folder, tmp_path / "2.zip", licence="cc0", version="1.1", last=first.path)
+
+    assert {"changed  README.txt", "changed  manifest.json", "changed  released.json"} == set(second.changes)
+    assert "changed  README.txt" in read(second.path)["CHANGES.txt"].decode()
+    assert [] == verify.verify(second.path)
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_release_packed_once_more_is_the_same_zip(tmp_path: Path) -> None:
+    """What the kit remembers of a release makes no change of it, neither of the first one nor of the next."""
+    kit = tmp_path / "kit"
+    example_kit(kit)
+    for version, again in (("1.0", ()), ("1.1", ("changed  README.txt", "changed  manifest.json",
+                                                 "changed  released.json"))):
+        first = pack_kit.pack_kit(kit, tmp_path / "first.zip", licence="cc0", version=version, freeze=True)
+        remembered = (kit / release_lock.NAME).read_bytes()
+        second = pack_kit.pack_kit(kit, tmp_path / "second.zip", licence="cc0", version=version, freeze=True)
+
+        assert again == first.changes == second.changes
+        assert first.path.read_bytes() == second.path.read_bytes()
+        assert remembered == (kit / release_lock.NAME).read_bytes()
+
+
+def test_a_kit_that_is_not_what_it_says_is_not_packed(tmp_path: Path) -> None:
+    """A file that was changed after the build is told; no zip is left behind."""
+    example_kit(tmp_path / "kit")
+    path = next((tmp_path / "kit" / "samples").rglob("*.wav"))
+    path.write_bytes(path.read_bytes()[:-2] + b"\x01\x02")
+    with pytest.raises(KitError, match="run oneshot verify, and build the kit again"):
+        pack_kit.pack_kit(tmp_path / "kit", tmp_path / "out.zip", licence="cc0")
+    assert [tmp_path / "kit"] == list(tmp_path.iterdir())
+
+
+@pytest.mark.usefixtures("quick")
+def test_what_merely_lies_in_the_folder_is_not_published(tmp_path: Path) -> None:
+    """Strangers, targets of links, notes, unfinished files and the zip itself stay out, and are named."""
+    kit = tmp_path / "kit"
+    example_kit(kit)
+    (tmp_path / "private.txt").write_text("private", encoding="utf-8")
+    (kit / "link.txt").symlink_to(tmp_path / "private.txt")
+    (kit / "prints").mkdir(exist_ok=True)
+    (kit / "prints" / "mine.wav").write_bytes(b"private")
+    (kit / "mappings" / "private.sfz").write_bytes(b"private")
+    (kit / "corrections.toml").write_text(f"{EMPTY_TEXT}# private\n", encoding="utf-8")
+    (kit / "corrections.toml.bak").write_text("# private", encoding="utf-8")
+    (kit / ".corrections.toml.123.part").write_text("# private", encoding="utf-8")
+    made = pack_kit.pack_kit(kit, kit / "out.zip", licence="cc0")
+    inside = read(made.path)
+
+    assert not [name for name, content in inside.items() if b"private" in content]
+    assert ("corrections.toml.bak", "link.txt", "mappings/private.sfz", "prints/mine.wav") == tuple(
+        name for name in made.left_out if not name.startswith(("out.zip", ".pack")))
+    assert [] == verify.verify(made.path)
+    again = pack_kit.pack_kit(kit, tmp_path / "2.zip", licence="cc0")
+    assert sorted(again.left_out) == sorted((*made.left_out, "out.zip"))
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("which", ["samples", "report.html", "mappings"])
+def test_a_link_is_never_followed(tmp_path: Path, which: str) -> None:
+    """Not even where a file of the kit's should be, nor through a folder."""
+    kit = tmp_path / "kit"
+    example_kit(kit)
+    (kit / "report.html").write_text("page", encoding="utf-8")
+    (kit / which).rename(tmp_path / "elsewhere")
+    (kit / which).symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(KitError, match=r"is a link|not as its manifest"):
+        pack_kit.pack_kit(kit, tmp_path / "out.zip", licence="cc0")
+    assert not (tmp_path / "out.zip").exists()
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("name", ["setup.exe", "samples/more.wav", "mappings/more.sfz", "corrections.toml"])
+@pytest.mark.parametrize("sums", [True, False])
+def test_a_zip_to_which_something_was_added_is_found(folder: Path, tmp_path: Path, name: str, *, sums: bool) -> None:
+    """With the list of sums as it was, and without it; unpacked, too."""
+    path = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc0").path
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(tmp_path / "new.zip", "w") as new:
+        top = old.namelist()[0].split("/")[0]
+        for each in old.namelist():
+            if sums or not each.endswith(SUMS):
+                new.writestr(each, old.read(each))
+        new.writestr(f"{top}/{name}", b"added")
+
+    assert (name, "file") in [(found.path, found.what) for found in verify.verify(tmp_path / "new.zip")]
+    with zipfile.ZipFile(tmp_path / "new.zip") as file:
+        file.extractall(tmp_path)
+    if sums:
+        assert name in [found.path for found in verify.verify(tmp_path / top)]
+
+
+def test_a_zip_with_two_files_of_one_name_is_refused(tmp_path: Path) -> None:
+    """Which of them is unpacked is not for chance to say."""
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as file:
+        file.writestr("kit/manifest.json", "a")
+        with pytest.warns(UserWarning, match="Duplicate"):
+            file.writestr("kit/manifest.json", "b")
+    with pytest.raises(KitError, match="two files of one name"):
+        verify.verify(tmp_path / "a.zip")
+
+
+def test_where_things_lie_on_this_machine_does_not_go_out(pier: Pier, tmp_path: Path) -> None:
+    """Neither the session's folder nor that of processed tracks is named in any file of a pack; the kit still finds
+    them here.
+    """
+    tracks = tmp_path / "home of ada" / "mixed"
+    tracks.mkdir(parents=True)
+    shutil.copyfile(next(pier.session.rglob("Kick In.wav")), tracks / "Kick In mixed.wav")
+    built = pipeline.build(pier.session, tmp_path / "kit", processed=tracks)
+    inside = read(pack_kit.pack_kit(tmp_path / "kit", tmp_path / "out.zip", licence="cc0").path)
+
+    assert built.kit.tracks
+    for name, content in inside.items():
+        assert b"home of ada" not in content, name
+        assert pier.session.parent.name.encode() not in content, name
+    sources = {source["path"] for take in json.loads(inside["manifest.json"])["session"]["takes"]
+               for mic in take["mics"] for source in mic["source"]}
+    assert not [path for path in sources if path.startswith(("/", ".."))]
+    heard = with_processed(open_session(pier.session), read_kit(tmp_path / "kit"), tracks)
+    assert any(not mic.recorded for take in heard.takes for mic in take.mics)

@@ -1,0 +1,140 @@
+"""More of what hands do on the page: leaving out and taking in again, hearing what is in sight, keys for all of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+from playwright.sync_api import expect
+from review_desk import entries
+from review_sight import NOT_HERE, Sight
+
+from oneshot.audio.io import TakeReader
+from oneshot.config.recipe import FaderRecipe
+from oneshot.config.recipe_file import load_recipe
+from oneshot.kit.read import read_kit
+from oneshot.session.open import open_session
+
+if TYPE_CHECKING:
+    from stage_inputs import Pier
+
+pytestmark = [pytest.mark.full, pytest.mark.skipif(NOT_HERE, reason="this machine says that it has no browser")]
+
+
+def mics_of(sight: Sight) -> list[str]:
+    """The mics of the kit's take, in their order."""
+    return [mic.name for mic in read_kit(sight.folder).session.takes[0].mics]
+
+
+def test_a_mic_is_left_out_and_taken_in_again(sight: Sight) -> None:
+    """The same button takes back what it said, whatever was decided since."""
+    sight.choose("kept", "snare")
+    for number in (4, 5):
+        sight.page.click(f"#drop-{number}")
+        sight.decided(number - 3)
+    sight.press("k")
+    sight.decided(3)
+    expect(sight.page.locator("#drop-4")).to_have_text("left out")
+    sight.page.click("#drop-4")
+    sight.decided(2)
+    expect(sight.page.locator("#drop-4")).to_have_text("leave out")
+
+    mics = mics_of(sight)
+    assert [(mics[5],), ()] == [entry.mics for entry in entries(sight.folder)]
+
+
+def test_a_decision_is_withdrawn_from_the_list(sight: Sight) -> None:
+    """Three decisions, the first withdrawn: two are left, and undo brings it back."""
+    sight.choose("kept", "kick")
+    for count in (1, 2, 3):
+        sight.press("r")
+        sight.decided(count)
+        sight.press("ArrowDown")
+        sight.settled()
+    said = entries(sight.folder)
+    sight.page.click("[data-view=decisions]")
+    sight.page.get_by_role("button", name="withdraw no. 1: rejected").click()
+    sight.decided(2)
+    assert said[1:] == entries(sight.folder)
+    sight.press("u")
+    sight.decided(3)
+
+    assert said == entries(sight.folder)
+
+
+def test_what_is_in_sight_is_heard_with_what_comes_before_and_after(sight: Sight, pier: Pier) -> None:
+    """The stretch that the waveforms show, as recorded; a line goes over them while it sounds."""
+    sight.choose("kept", "floor")
+    sight.press("-", "-")
+    sight.page.wait_for_timeout(300)
+    view = sight.page.evaluate("async () => (await import('/static/hit.js')).sight()")
+    sight.press("z")
+    sight.sounds("pier, from")
+    expect(sight.page.locator("#head")).to_be_visible()
+    played = sight.played()
+    sight.press("Escape")
+    expect(sight.page.locator("#head")).to_be_hidden()
+
+    take = open_session(pier.session).takes[0]
+    with TakeReader(pier.session, take, dtype="float64") as reader:
+        x = reader.read(view["start"], view["start"] + view["frames"])
+    assert view["frames"] == played["frames"]
+    assert played["peaks"] == pytest.approx(abs(x).max(axis=1).tolist(), rel=1e-6)
+
+
+def test_what_plays_is_marked_in_the_ladder(sight: Sight) -> None:
+    """While a drum goes from soft to hard, each of its one-shots is marked in turn, one layer after the other."""
+    sight.page.click("[data-view=playing]")
+    sight.page.evaluate("""() => { window.lit = []; new MutationObserver((all) => { for (const each of all)
+        if (each.target.classList.contains('now')) window.lit.push(each.target.id); })
+        .observe(document.getElementById('playing'), {subtree: true, attributeFilter: ['class']}); }""")
+    sight.page.locator(".group").first.get_by_role("button", name="Soft to hard").click()
+    sight.sounds("floor, hit: from soft to hard")
+    shots = sorted((s for s in read_kit(sight.folder).one_shots if s.drum == "floor"), key=lambda s: s.layer)
+    expect(sight.page.locator("#now")).to_have_text("Nothing is playing.", timeout=15000)
+    lit = [name for name in sight.page.evaluate("window.lit") if name.startswith("shot-")]
+
+    assert {f"shot-{shot.hit}" for shot in shots} == set(lit)
+    assert [shot.layer for shot in shots] == [next(s.layer for s in shots if f"shot-{s.hit}" == name) for name in lit]
+
+
+def test_a_fader_says_what_was_moved_and_no_more(sight: Sight) -> None:
+    """A mic switched off keeps the gain and the place it was computed to have, to the last digit."""
+    before = read_kit(sight.folder).balance
+    mic = list(before)[4]
+    sight.page.click("[data-view=playing]")
+    sight.page.locator("#on-4").uncheck()
+    expect(sight.page.locator(".fader").nth(4).get_by_role("button", name="let go")).to_be_visible()
+    sight.page.locator("#pan-4").fill("0.5")
+    expect(sight.page.locator("#waiting")).to_have_text("1 decision not built yet.")
+    sight.page.wait_for_timeout(300)
+
+    assert {mic: FaderRecipe(pan=0.5, on=False)} == load_recipe(sight.folder / "recipe.toml")[0].balance
+    sight.build()
+    assert replace(before[mic], pan=0.5, on=False) == read_kit(sight.folder).balance[mic]
+
+
+def test_every_key_of_the_help_is_a_key(sight: Sight) -> None:
+    """What the help shows can be struck without a fault; what it says of a field leads into that field."""
+    sight.choose("kept", "snare")
+    sight.press("?")
+    shown = set(sight.page.locator("#help kbd").all_inner_texts())
+    sight.press("Escape")
+    fields = {"E": "start-ms", "e": "end-ms", "f": "in-ms", "d": "drop-0", "l": "gain-db", "m": "to-drum",
+              "y": "to-layer", "s": "split-name", "q": "robins-layer", "n": "rename-to", "x": "merge-drum", "/": "show"}
+    for key, field in fields.items():
+        assert (f"Shift+{key.lower()}" if key.isupper() else key) in shown
+        sight.page.locator("#list").focus()
+        sight.press(key)
+        assert field == sight.page.evaluate("document.activeElement.id")
+    sight.page.locator("#list").focus()
+    sight.press("h")
+    expect(sight.page.locator("#apart")).to_have_attribute("aria-pressed", "true")
+    before = sight.page.evaluate("async () => (await import('/static/hit.js')).sight().start")
+    sight.press(">")
+    assert before < sight.page.evaluate("async () => (await import('/static/hit.js')).sight().start")
+    sight.press("<", "z", "v", "o", "c", "C", "t", "t", ",", ".", "Escape")
+
+    assert {"Space", "z", "h", "<", ">", "u", "Shift+u", "Ctrl+z", "?"} <= shown
+    expect(sight.page.locator("#trouble")).to_be_hidden()
