@@ -34,7 +34,7 @@ from oneshot.core.files import is_our_kit, recover_folder, staged_folder, write_
 from oneshot.core.kit_lock import held
 from oneshot.core.progress import A_LINE, Progress
 from oneshot.core.records.hits import Articulation, Drum, Hit
-from oneshot.core.records.kit import Fader, Kit, OneShot
+from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Problem, Session
 from oneshot.core.store import Store, open_store
 from oneshot.core.user_state import remember, tracks_of
@@ -421,10 +421,10 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
     return faders, source, told
 
 
-def _noise_of(found: Analysis, hits: tuple[Hit, ...]) -> dict[int, Mapping[str, float | None]]:
-    """Hit id -> mic -> noise floor (dBFS)."""
-    takes = {each.take: each.noise_dbfs for each in found.noise}
-    return {hit.id: takes.get(hit.take, {}) for hit in hits}
+def _noise_of(found: Analysis, hits: tuple[Hit, ...]) -> dict[int, TakeNoise]:
+    """Hit id -> what is steady in its take."""
+    takes = {each.take: each for each in found.noise}
+    return {hit.id: takes.get(hit.take, TakeNoise(hit.take, {})) for hit in hits}
 
 
 def _polarity(found: Analysis, along: Along | None) -> Mapping[str, Mapping[str, int]]:

@@ -3,6 +3,7 @@
 # sh tests/run.sh full [more pytest arguments]   all of it
 # The full set opens a browser, plays the SoundFont and reads recordings of real drums: it needs some packages of
 # Debian's, and names those that are missing. ONESHOT_NO_BROWSER=1 leaves out what opens a browser.
+# WORKERS=0 runs the tests in one process.
 # PYTHON=... uses that Python's own packages and sets nothing up.
 set -eu
 cd "$(dirname "$0")/.."
@@ -15,7 +16,7 @@ else
 fi
 
 if [ "${1:-}" != full ]; then
-    exec "$python" -m pytest -q -m "not full" "$@"
+    exec "$python" -m pytest -q -n "${WORKERS:-auto}" -m "not full" "$@"
 fi
 shift
 
@@ -34,4 +35,4 @@ if [ -z "${ONESHOT_NO_BROWSER:-}" ]; then
     fi
 fi
 [ -z "$missing" ] || give_up "the full set needs of Debian's packages:$missing. apt-get install$missing"
-exec "$python" -m pytest -q "$@"
+exec "$python" -m pytest -q -n "${WORKERS:-auto}" "$@"

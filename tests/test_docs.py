@@ -135,7 +135,7 @@ def test_every_role_and_grade_is_explained() -> None:
 
 def test_the_manifest_page_names_real_fields() -> None:
     """Each top-level field in docs/kit.md's table is in the schema, and each of the schema's is in the table."""
-    schema = json.loads(text_of("oneshot/export/manifest.schema.json"))
+    schema = json.loads(text_of("oneshot/kit/export/manifest.schema.json"))
     table = text_of("docs/kit.md").split("| field | holds |\n|---|---|\n")[1].split("\n\n")[0]
     fields = [name for row in table.splitlines() for name in re.findall(r"`([\w.\[\]]+)`", row.split("|")[1])]
     named = {re.split(r"[.\[]", name)[0] for name in fields}
@@ -151,7 +151,7 @@ def test_the_page_of_formats_is_the_table_of_formats() -> None:
     rows = [tuple(cell.strip() for cell in line.strip("|").split("|")) for line in page.splitlines()]
 
     assert [(row.name, row.about) for row in FORMATS] == rows
-    writers = {path.stem for path in (ROOT / "oneshot" / "export").glob("*.py")
+    writers = {path.stem for path in (ROOT / "oneshot" / "kit" / "export").glob("*.py")
                if re.search(r"^def write\(", path.read_text(encoding="utf-8"), flags=re.MULTILINE)}
     assert writers == {row.write.__module__.rsplit(".", 1)[1] for row in FORMATS}
 

@@ -18,7 +18,7 @@ from oneshot.audio import descriptors
 from oneshot.audio.io import read_audio, read_header
 from oneshot.core.errors import AudioError
 from oneshot.core.recall import recalled, sound_of
-from oneshot.core.records.kit import Kit, OneShot, Print, Sample
+from oneshot.core.records.kit import Kit, OneShot, Print, Sample, TakeNoise
 from oneshot.core.records.session import Floats
 from oneshot.cutting.fades import fade_in_curve, fade_out_curve
 from oneshot.cutting.mix import balance, mixdown
@@ -76,37 +76,37 @@ class HomeMeasures:
 def home_measures(folder: Path, kit: Kit, shot: OneShot, take: str) -> HomeMeasures | None:
     """Pitch, decay and ring of a kit's one-shot, a hit of ``take``, as ``measured_at_home`` has them."""
     home = next((drum.home for drum in kit.drums if drum.name == shot.drum), "")
-    level = next((noise.noise_dbfs.get(home) for noise in kit.noise if noise.take == take), None)
+    noise = next((each for each in kit.noise if each.take == take), TakeNoise(take, {}))
     cutting = kit.recipe.get("cut")
     above = float(cutting.get("above_noise_db", 6.0)) if isinstance(cutting, Mapping) else 6.0
-    return measured_at_home(folder, shot, home, level, above)
+    return measured_at_home(folder, shot, home, noise, above)
 
 
 def with_home_measures(folder: Path, shots: Sequence[OneShot], homes: Mapping[str, str],
-                       noise: Mapping[int, Mapping[str, float | None]], above_db: float) -> tuple[OneShot, ...]:
+                       noise: Mapping[int, TakeNoise], above_db: float) -> tuple[OneShot, ...]:
     """One-shots with pitch, decay and ring as their finished files have them, so that whoever measures again finds what
     was written down; those of which no file has the home mic stay as they are.
 
-    ``homes``: drum -> home mic; ``noise``: hit id -> mic -> noise floor (dBFS); ``above_db``: how far above it tails
-    end. Raises AudioError where a file cannot be read.
+    ``homes``: drum -> home mic; ``noise``: hit id -> what is steady in its take; ``above_db``: how far above the noise
+    tails end. Raises AudioError where a file cannot be read.
     """
     out = []
     for shot in shots:
         home = homes[shot.drum]
-        level = noise[shot.hit].get(home)
+        steady = noise[shot.hit]
         key = (tuple(replace(file, path="", sha256=sound_of(file.sha256)) for file in (*shot.files, *shot.untouched)),
-               home, level, above_db)
-        found = recalled("home", repr(key), partial(measured_at_home, folder, shot, home, level, above_db))
+               home, steady, above_db)
+        found = recalled("home", repr(key), partial(measured_at_home, folder, shot, home, steady, above_db))
         out.append(shot if found is None else replace(
             shot, fundamental_hz=found.fundamental_hz, decay_s=found.decay.best_s, edt_s=found.decay.edt_s,
             t20_s=found.decay.t20_s, ring_kept_db=found.ring_kept_db))
     return tuple(out)
 
 
-def measured_at_home(folder: Path, shot: OneShot, home: str, noise_dbfs: float | None,
+def measured_at_home(folder: Path, shot: OneShot, home: str, noise: TakeNoise,
                      above_db: float) -> HomeMeasures | None:
     """Pitch, decay and ring in the home mic, from the file that has it as it was cut, or processed since; None where no
-    file does. ``noise_dbfs`` and gains count to 0.01 dB, as a manifest holds them. Raises AudioError where the file
+    file does. Levels count to 0.01 dB and offsets to 1e-7, as a manifest holds them. Raises AudioError where the file
     cannot be read.
     """
     file = next((each for each in (*shot.files, *shot.untouched)
@@ -117,16 +117,20 @@ def measured_at_home(folder: Path, shot: OneShot, home: str, noise_dbfs: float |
     if audio.shape[1] != file.frames:
         return None
     x, rate, at = unfaded(audio[file.mics.index(home)], file), header.sample_rate, file.onset_frame
-    steady = offset_of(x, file)
+    known = None if file.processed == "outside" else noise.offset.get(home)
+    steady = offset_of(x, file) if known is None else \
+        round(known, 7) * 10 ** (round(file.gain_db, 2) / 20) * (-1 if file.inverted else 1)
     x = x - steady
     louder = file.outside.get("level_db")
     louder_db = louder if isinstance(louder, int | float) else 0.0
-    noise = 0.0 if noise_dbfs is None else 10 ** ((round(noise_dbfs, 2) + round(file.gain_db, 2) + louder_db) / 20)
-    end = descriptors.tail_end(x, sample_rate=rate, noise_rms=noise, above_db=above_db, attack=at)
-    decay = descriptors.decay(x, sample_rate=rate, noise_rms=noise, attack=at)
+    level = noise.noise_dbfs.get(home)
+    floor = 0.0 if level is None else 10 ** ((round(level, 2) + round(file.gain_db, 2) + louder_db) / 20)
+    end = descriptors.tail_end(x, sample_rate=rate, noise_rms=floor, above_db=above_db, attack=at)
+    decay = descriptors.decay(x, sample_rate=rate, noise_rms=floor, attack=at)
     pitch = descriptors.fundamental_hz(x, sample_rate=rate, attack=at, stop=end)
-    # a ring that ends near the noise cannot be told beside an offset that is only known from the file
-    ring = None if steady else descriptors.ring_kept_db(x, sample_rate=rate, fade_out=file.fade_out_frames)
+    # a tail that ends near the noise cannot be told beside an offset that is only known from the file
+    untold = steady != 0 and known is None
+    ring = None if untold else descriptors.ring_kept_db(x, sample_rate=rate, fade_out=file.fade_out_frames)
     return HomeMeasures(file, pitch, decay, ring)
 
 

@@ -78,7 +78,8 @@ def _kit(document: Json, folder: Path) -> Kit:
         session=Session(document["session"]["name"], folder, tuple(_take(take) for take in takes),
                         air_c=document["session"].get("air_c", 20.0)),
         generator=document["generator"], recipe=document["recipe"],
-        noise=tuple(TakeNoise(take["name"], {mic["name"]: mic["noise_dbfs"] for mic in take["mics"]})
+        noise=tuple(TakeNoise(take["name"], {mic["name"]: mic["noise_dbfs"] for mic in take["mics"]},
+                              {mic["name"]: mic["offset"] for mic in take["mics"] if "offset" in mic})
                     for take in takes),
         polarity={take["name"]: {mic["name"]: mic["polarity"] for mic in take["mics"]} for take in takes},
         dynamics={take["name"]: {mic["name"]: mic["dynamics"] for mic in take["mics"] if "dynamics" in mic}

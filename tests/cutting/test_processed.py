@@ -84,7 +84,7 @@ def test_tracks_are_cut_at_the_frames_of_the_mics(recorded: Path, tmp_path: Path
             inner = slice(file["fade_in_frames"], file["frames"] - file["fade_out_frames"])
             for name, channel in zip(file["mics"], x, strict=True):
                 source = sources[name]
-                whole, _ = read_audio(recorded / "s" / source["path"])
+                whole, _ = read_audio(recorded / "bus" / source["path"].removeprefix("processed tracks/"))
                 at = file["source_start"] - source["at"]
                 np.testing.assert_array_equal(whole[source["channel"], at : at + file["frames"]][inner], channel[inner])
             assert ("D", None) == (file["grade"], file["bleed_db"])

@@ -279,10 +279,10 @@ def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:
 
 
 def _noise(heard: Heard) -> TakeNoise:
-    """Noise of a take's mics; None where a mic is digitally silent."""
+    """What is steady in a take's mics; no noise where a mic is digitally silent."""
     levels = heard.scan.noise_dbfs
     return TakeNoise(heard.take.name, {m.name: float(v) if v > SILENT_DBFS else None
-                                       for m, v in zip(heard.take.mics, levels, strict=True)})
+                                       for m, v in zip(heard.take.mics, levels, strict=True)}, heard.offset)
 
 
 def _level_db(own: Floats, hop: int) -> float | None:

@@ -148,10 +148,13 @@ class Print:
 
 @dataclass(frozen=True, slots=True)
 class TakeNoise:
-    """Noise floor of each mic of a take, dBFS rms; None where the mic is digitally silent."""
+    """What is steady in a take's mics: ``noise_dbfs``, the noise floor (dBFS rms; None where the mic is digitally
+    silent), and ``offset``, the steady (DC) offset of those that have one (full scale 1.0).
+    """
 
     take: str
     noise_dbfs: Mapping[str, float | None]
+    offset: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
 from oneshot.audio.descriptors import note_of
 from oneshot.core.files import write_atomic
 from oneshot.core.records.hits import Delay, Drum, Hit
-from oneshot.core.records.kit import BandBleed, Kit, OneShot, Print, Sample, kit_info
+from oneshot.core.records.kit import BandBleed, Kit, OneShot, Print, Sample, TakeNoise, kit_info
 from oneshot.core.records.session import Mic, Take
 from oneshot.kit import null_reasons
 
@@ -80,16 +80,18 @@ def rounded(value: float | None, digits: int = 2) -> float | None:
 
 
 def _take(kit: Kit, take: Take) -> Json:
-    noise = next((each.noise_dbfs for each in kit.noise if each.take == take.name), {})
+    noise = next((each for each in kit.noise if each.take == take.name), TakeNoise(take.name, {}))
     polarity = kit.polarity.get(take.name, {})
     return {"name": take.name, "sample_rate": take.sample_rate, "frames": take.frames,
-            "mics": [_mic(mic, noise.get(mic.name), polarity.get(mic.name, mic.polarity),
+            "mics": [_mic(mic, noise, polarity.get(mic.name, mic.polarity),
                           kit.dynamics.get(take.name, {}).get(mic.name)) for mic in take.mics]}
 
 
-def _mic(mic: Mic, noise_dbfs: float | None, polarity: int, dynamics: str | None) -> Json:
+def _mic(mic: Mic, noise: TakeNoise, polarity: int, dynamics: str | None) -> Json:
     return {"name": mic.name, "role": mic.role.value, "drum": mic.drum, "pair": mic.pair, "polarity": polarity,
-            "noise_dbfs": rounded(noise_dbfs), **({} if dynamics is None else {"dynamics": dynamics}),
+            "noise_dbfs": rounded(noise.noise_dbfs.get(mic.name)),
+            **({"offset": rounded(noise.offset[mic.name], 7)} if mic.name in noise.offset else {}),
+            **({} if dynamics is None else {"dynamics": dynamics}),
             "source": [{"path": source.path, "channel": source.channel, "at": source.at, "frames": source.frames}
                        for source in mic.sources],
             **({} if mic.recorded else {"recorded": False})}
