@@ -15,7 +15,9 @@ from oneshot.analysis.measurement.hit_table import UNKNOWN_CLEAN_DB
 from oneshot.analysis.measurement.onsets import place_attacks
 from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.analysis.sorting import naming
+from oneshot.config import handling, release_lock
 from oneshot.config.corrections import Corrected
+from oneshot.config.corrections_file import Corrections
 from oneshot.config.handling import Handling
 from oneshot.core.records.hits import Delay, Hit
 from oneshot.core.records.kit import BandBleed, MicView
@@ -183,3 +185,27 @@ def _views(views: Mapping[str, tuple[MicView, ...]], stands: Mapping[str, str]) 
     named = {take: [replace(v, own=stands.get(v.own, v.own), drum=stands.get(v.drum, v.drum)) for v in each]
              for take, each in views.items()}
     return {take: tuple(v for v in each if v.own != v.drum) for take, each in named.items()}
+
+
+def corrected_hits(session: Session, found: Analysis, overruled: Corrections, before: release_lock.Released | None,
+               more: set[str]) -> tuple[Corrected, dict[release_lock.Stroke, release_lock.Held]]:
+    """The hits as the user overruled them, and what a release holds of them.
+
+    Hits are first called what they were released as; what the user has said since comes after that.
+    """
+    rates = {take.name: take.sample_rate for take in session.takes}
+    mics = _mics_and_pairs(session) | more
+    if before is None:
+        return handling.apply(found.hits, overruled, rates, mics), {}
+    then = handling.apply(found.hits, Corrections(overruled.entries[:before.corrections]), rates, mics).hits
+    there = release_lock.matched(then, before, rates)
+    corrected = handling.apply(found.hits, Corrections((
+        *overruled.entries[:before.corrections], *release_lock.restoring(then, there),
+        *overruled.entries[before.corrections:])), rates, mics)
+    return corrected, release_lock.held(corrected.hits, there, before, corrected.layer)
+
+
+def _mics_and_pairs(session: Session) -> set[str]:
+    """Every name under which a mic can be dropped."""
+    mics = [mic for take in session.takes for mic in take.mics]
+    return {mic.name for mic in mics} | {mic.pair for mic in mics if mic.pair}

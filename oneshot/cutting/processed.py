@@ -9,20 +9,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 
 from oneshot.analysis.result import SAME_EVENT_S
 from oneshot.audio.io import Dtype, TakeReader, is_float
-from oneshot.config.recipe import FaderRecipe, Processing
-from oneshot.core.errors import SessionError
+from oneshot.config.recipe import FaderRecipe, Processing, Recipe
+from oneshot.core.errors import SessionError, SettingsError
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Fader, OneShot
 from oneshot.core.records.session import Mic, Problem, Session, Take
+from oneshot.core.user_state import tracks_of
 from oneshot.cutting.fades import CutPlan, Samples, as_float
 from oneshot.cutting.processed_latency import AFTER_S, BEFORE_S, FULL_LOOKS, PAD_S, SHORT_S, Latency, Look, latencies
 from oneshot.cutting.space import KEPT_BYTES, Shape
-from oneshot.session.processed_tracks import Track, Tracks
+from oneshot.session.processed_tracks import Track, Tracks, open_tracks
 
 ENOUGH_LOOKS = 24
 """Strokes of a take by which its tracks are lined up, at least, where it has them."""
@@ -283,3 +285,33 @@ class Along:
                                           f"{lies.recovering[worst]:.1f} dB",
                                    "reject them, or take that compressor out and export again"))
         return out
+
+
+def open_processed(session: Session, kit_path: Path, recipe: Recipe, asked: Path | None, *,
+                   needed: bool) -> Along | None:
+    """The processed tracks that are asked for; None where none are. ``needed``: the kit was cut from some before.
+
+    Raises SessionError where it cannot be used, SettingsError where a kit that was built from such tracks is built
+    again and nobody knows where they are.
+    """
+    if not recipe.processed.use:
+        return None
+    named = None if session.processed is None else session.root / session.processed
+    folder = asked or named or tracks_of(kit_path)
+    if folder is not None and folder.resolve().is_relative_to(session.root.resolve()) and (
+            named is None or folder.resolve() != named.resolve()):
+        inside = folder.resolve().relative_to(session.root.resolve()).as_posix()
+        raise SettingsError(f"{folder} lies inside the session, where folders are takes: write processed = "
+                            f"\"{inside}\" into {session.root / 'session.toml'}, or move it out")
+    if folder is None:
+        if needed:
+            raise SettingsError(f"{kit_path} was cut from processed tracks too, and where they lie is not known: name "
+                                "their folder with --processed, or set processed.use = false in its recipe.toml")
+        return None
+    return Along(session, open_tracks(session, folder, recipe.tracks), recipe.processed, recipe.balance)
+
+
+def track_names(along: Along | None) -> set[str]:
+    """Every name under which a processed track can be dropped."""
+    return set() if along is None else {name for each in along.tracks.takes.values() for track in each.tracks
+                                        for name in (track.name, *(mic.name for mic in track.mics))}

@@ -15,12 +15,13 @@ from pathlib import Path
 
 from oneshot.config import release_lock
 from oneshot.core.errors import KitError
-from oneshot.core.files import is_our_kit, sha256_of, write_atomic
+from oneshot.core.files import is_our_kit, recover_folder, sha256_of, write_atomic
 from oneshot.core.records.kit import Kit
-from oneshot.core.records.session import Problem
+from oneshot.core.records.session import Problem, Session
 from oneshot.kit.export import FORMATS, manifest
 from oneshot.kit.read import read_kit
 from oneshot.kit.report import PAGE
+from oneshot.session.output_paths import check_outside_sessions
 
 RECIPE, CORRECTIONS = "recipe.toml", "corrections.toml"
 EDITED = (RECIPE, CORRECTIONS)
@@ -178,3 +179,24 @@ def check_untouched(folder: Path, kit: Kit) -> None:
         more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
         raise KitError(f"{folder / changed[0]}{more} changed after the kit was built, and a build would undo that: "
                        "choose another place, or move what changed away (oneshot remeasure keeps it)")
+
+
+def claim(kit_path: Path, session: Session) -> Kept:
+    """What there is to keep where a kit of ``session`` goes. Raises KitError or SettingsError where none may be
+    written.
+    """
+    recover_folder(kit_path)
+    if session.root.resolve().is_relative_to(kit_path.resolve()):
+        raise KitError(f"{kit_path} holds the session itself: choose another place, so that recordings stay untouched")
+    if kit_path.exists() and not is_our_kit(kit_path):
+        raise KitError(f"{kit_path} exists and is no kit of ours: choose another place, or move it away")
+    kept = kept_of(kit_path)
+    if kept.kit is not None and any(file.processed == "outside" for shot in kept.kit.one_shots for file in shot.files):
+        raise KitError(f"{kit_path} holds files that were processed after they were cut, which a build would replace: "
+                       "choose another place, or move it away")
+    if kit_path.resolve().is_relative_to(session.root.resolve()):
+        raise KitError(f"{kit_path} lies inside the session: choose a place outside, so that recordings stay untouched")
+    check_outside_sessions(kit_path)
+    if kept.kit is not None:
+        check_untouched(kit_path, kept.kit)
+    return kept

@@ -159,7 +159,7 @@ def test_a_build_that_fails_leaves_no_false_memory(pair: tuple[Path, Path, Memor
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch, remembering(memory):
-        patch.setattr("oneshot.pipeline._write", full)
+        patch.setattr("oneshot.pipeline.write_kit", full)
         with pytest.raises(WorkError, match="No space left"):
             pipeline.build(pier.session, mine)
     with remembering(memory):

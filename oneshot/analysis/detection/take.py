@@ -15,17 +15,49 @@ from pathlib import Path
 import numpy as np
 
 from oneshot.analysis.detection import arrivals as find_arrivals
+from oneshot.analysis.detection import checks, spectrogram
 from oneshot.analysis.detection import onsets as find_onsets
-from oneshot.analysis.detection import spectrogram
 from oneshot.analysis.records import Arrivals, Onsets, TakeScan
 from oneshot.analysis.result import Heard
 from oneshot.audio.io import TakeReader
+from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
-from oneshot.core.records.session import SILENT_PEAK, Session, Take
+from oneshot.core.records.session import SILENT_PEAK, Problem, Session, Take
 from oneshot.core.store import Store
 
 LEAST_OFFSET = 1e-4
 """Steady offsets (full scale 1.0) from here on, -80 dBFS, are taken out before anything is measured."""
+
+
+def detect_takes(session: Session, *, store: Store, jobs: int,
+                 progress: Progress) -> tuple[list[Heard], list[Problem]]:
+    """The candidates for hits of every take, and what is to be reported of the takes.
+
+    Raises AudioError where a file cannot be read or holds no numbers, WorkError where the only take is silent or no
+    take holds a hit.
+    """
+    heard: list[Heard] = []
+    problems: list[Problem] = []
+    for take in session.takes:
+        scanned = scan_take(session, take, store=store, jobs=jobs, progress=progress)
+        problems += _take_problems(take, scanned, alone=len(session.takes) == 1)
+        heard.append(listen(session, take, scanned, progress))
+    if not any(len(each.onsets.frame) for each in heard):
+        raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")
+    return heard, problems
+
+
+def _take_problems(take: Take, scanned: TakeScan, *, alone: bool) -> list[Problem]:
+    """What there is to report of a scanned take; a silent one among others is reported and has no hits."""
+    try:
+        return list(checks.scan_problems(take, peak=scanned.peak, bad_frame=scanned.bad_frame,
+                                         clipped=scanned.clipped, noise_dbfs=scanned.noise_dbfs,
+                                         offset=spectrogram.offsets(scanned), digests=spectrogram.digests(scanned)))
+    except WorkError:
+        if alone:
+            raise
+        return [Problem(take.name, "is silent in every mic and has no hits",
+                        "check its files, or leave it out in session.toml (use = false)")]
 
 
 def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress: Progress) -> TakeScan:

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.analysis.grades import GUARD_DB
-from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Shares, Templates
 from oneshot.core.records.kit import BandBleed, MicView
 from oneshot.core.records.session import Floats
 
@@ -36,33 +35,6 @@ FEWEST_FOR_SPREAD = 3
 
 TABLE_CLEAN_DB = -15.0
 """A hit takes part in a drum's row of the table, mic by mic, where everything else is below this there."""
-
-
-def shares(features: HitFeatures, gain: Floats, ground: Floats, templates: Templates) -> Shares:
-    """Split what was heard.
-
-    ``gain``: float64 (hits, kinds), strengths of the strokes; ``ground``: float64 (hits, mics, bands, stretches),
-    what was there without the hit, noise included. Where a later hit falls into a stretch, own sound is what the
-    template says.
-    """
-    hits, mics = features.energy.shape[:2]
-    kinds = len(templates.drum)
-    steps = np.array([b - a for a, b in STRETCH_STEPS], np.float64)
-    own, other = np.zeros((hits, kinds, mics)), np.zeros((hits, mics))
-    for i in range(hits):
-        valid = features.valid[i][:, None, :]
-        noise = features.noise[i][..., None]
-        struck = np.flatnonzero(gain[i])
-        parts = gain[i, struck][:, None, None, None] * templates.energy[struck]
-        model = ground[i] + parts.sum(axis=0)
-        heard = features.energy[i]
-        own_parts = np.where(valid, parts * (heard / np.maximum(model, 1e-18)), np.minimum(parts, heard))
-        rest = np.maximum(heard - own_parts.sum(axis=0) - np.minimum(noise, ground[i]), 0)
-        old_ring = heard * np.maximum(ground[i] - noise, 0) / np.maximum(model, 1e-18)
-        rest = np.where(valid, np.minimum(rest, old_ring), rest)
-        own[i, struck] = (own_parts * steps).sum(axis=(2, 3))
-        other[i] = (rest * steps).sum(axis=(1, 2))
-    return Shares(own, other)
 
 
 def ratio_db(other: Floats, own: Floats) -> Floats:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Templates
+from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Shares, Templates
 from oneshot.analysis.sorting.nmf import ERROR_LIMIT_DB, HEARD_RATIO, Ask, Fit, Heard, in_step, strengths
 from oneshot.core.records.session import Floats, Frames
 from oneshot.core.workers import spread
@@ -337,3 +337,30 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -
         single = strengths(Ask(heard, np.array(others)[:, None]))[1]
         out[k] = bool(error.min() < limit_db and error.min() < 0.7 * single.min())
     return out
+
+
+def shares(features: HitFeatures, gain: Floats, ground: Floats, templates: Templates) -> Shares:
+    """Split what was heard.
+
+    ``gain``: float64 (hits, kinds), strengths of the strokes; ``ground``: float64 (hits, mics, bands, stretches),
+    what was there without the hit, noise included. Where a later hit falls into a stretch, own sound is what the
+    template says.
+    """
+    hits, mics = features.energy.shape[:2]
+    kinds = len(templates.drum)
+    steps = np.array([b - a for a, b in STRETCH_STEPS], np.float64)
+    own, other = np.zeros((hits, kinds, mics)), np.zeros((hits, mics))
+    for i in range(hits):
+        valid = features.valid[i][:, None, :]
+        noise = features.noise[i][..., None]
+        struck = np.flatnonzero(gain[i])
+        parts = gain[i, struck][:, None, None, None] * templates.energy[struck]
+        model = ground[i] + parts.sum(axis=0)
+        heard = features.energy[i]
+        own_parts = np.where(valid, parts * (heard / np.maximum(model, 1e-18)), np.minimum(parts, heard))
+        rest = np.maximum(heard - own_parts.sum(axis=0) - np.minimum(noise, ground[i]), 0)
+        old_ring = heard * np.maximum(ground[i] - noise, 0) / np.maximum(model, 1e-18)
+        rest = np.where(valid, np.minimum(rest, old_ring), rest)
+        own[i, struck] = (own_parts * steps).sum(axis=(2, 3))
+        other[i] = (rest * steps).sum(axis=(1, 2))
+    return Shares(own, other)

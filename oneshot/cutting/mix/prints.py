@@ -18,8 +18,8 @@ from oneshot.config.recipe import PrintPart, PrintRecipe, Recipe
 from oneshot.core.errors import SettingsError
 from oneshot.core.files import sha256_of
 from oneshot.core.records.hits import Hit
-from oneshot.core.records.kit import Fader, Print
-from oneshot.core.records.session import Floats, Session
+from oneshot.core.records.kit import Fader, Kit, Print
+from oneshot.core.records.session import Floats, Problem, Session
 from oneshot.cutting.mix import balance as balancing
 from oneshot.selection.select import REJECTED, Pick
 
@@ -197,3 +197,12 @@ def _as_written(x: Floats, subtype: str) -> Floats:
         return x.astype(np.float32).astype(np.float64) if subtype == "FLOAT" else x
     scale = 2.0 ** (int(subtype.removeprefix("PCM_")) - 1)
     return np.clip(np.rint(x * scale), -scale, scale - 1) / scale
+
+
+def missing_prints(recipe: Recipe, kit: Kit, known: set[str]) -> list[Problem]:
+    """A problem for each print that could not be made: of a drum nobody knows, or of one in the kit."""
+    made, there = {p.print for p in kit.prints}, {d.name for d in kit.drums}
+    return [Problem(f"prints.{part.name}", f"no print was made of {part.drum!r}",
+                    "see hits.csv for the reasons" if part.drum in known else
+                    f"no drum is called so: choose one of {', '.join(sorted(known))}")
+            for part in recipe.prints if part.name not in made and (part.drum in there or part.drum not in known)]

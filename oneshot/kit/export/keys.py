@@ -9,7 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from oneshot.analysis.result import Analysis
+from oneshot.config import release_lock
+from oneshot.config.recipe import Recipe
 from oneshot.core.errors import SettingsError
+from oneshot.core.records.hits import Articulation, Drum
+from oneshot.core.records.kit import OneShot
 
 MAIN = "*"
 """Row of a kind's ordinary stroke, whatever it is called."""
@@ -194,3 +199,23 @@ def _height(item: Struck) -> tuple[int, int, str]:
     digits = "".join(letter for letter in name if letter.isdigit())
     height = 0 if "floor" in name or "low" in name else 2 if "high" in name or name.startswith("hi") else 1
     return height, -int(digits) if digits else 0, name
+
+
+def keyed_drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe,
+           before: release_lock.Released | None) -> tuple[Drum, ...]:
+    """The kit's drums with their keys and chokes."""
+    pitches: dict[str, list[float]] = {}
+    for shot in shots:
+        if shot.fundamental_hz is not None:
+            pitches.setdefault(shot.drum, []).append(shot.fundamental_hz)
+    struck = [Struck(d.name, d.kind, d.articulations, sorted(pitches[d.name])[len(pitches[d.name]) // 2]
+                     if d.name in pitches else None) for d in found.drums]
+    unknown = unknown_keys(struck, recipe.keys)
+    kept = {} if before is None else {(g.drum, g.articulation): g.key for g in before.groups}
+    keys = assign_keys(struck, {name: key for name, key in recipe.keys.items() if name not in unknown}, kept,
+                       transpose=recipe.playing.transpose, hands=recipe.hands)
+    left = second_keys(struck, recipe.hands)
+    return tuple(Drum(d.name, d.kind, d.home, tuple(Articulation(a, keys[d.name, a], left.get((d.name, a)))
+                                                    for a in d.articulations),
+                      choke="hats" if d.kind == "hat" else None, voices=recipe.voices.get(d.name))
+                 for d in found.drums)

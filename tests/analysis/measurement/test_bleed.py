@@ -10,6 +10,7 @@ from stage_inputs import heard, template, templates
 from oneshot.analysis import grades
 from oneshot.analysis.measurement import bleed
 from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Shares
+from oneshot.analysis.sorting import decompose
 from oneshot.core.records.session import Floats
 from oneshot.kit.report.matrices import view_text
 
@@ -30,7 +31,7 @@ def split(energy: Floats, gain: list[float], ring: Floats | None = None,
     """The shares of one hit of those strengths, over a ring that was there before."""
     before = np.zeros_like(energy) if ring is None else ring
     features: HitFeatures = heard((energy + before)[None], FLOOR, valid)
-    return bleed.shares(features, np.array([gain]), (before + FLOOR)[None], KNOWN)
+    return decompose.shares(features, np.array([gain]), (before + FLOOR)[None], KNOWN)
 
 
 # --------------------------------------------------------------------------------------------------------------- shares
@@ -75,7 +76,7 @@ def test_steady_noise_is_no_bleed() -> None:
     """Noise that is always there spoils no hit, even a soft one 6 dB above it."""
     floor = float(SNARE.mean()) / 4
     features = heard(SNARE[None], floor)
-    found = bleed.shares(features, np.array([[1.0, 0.0]]), np.full((1, *SNARE.shape), floor), KNOWN)
+    found = decompose.shares(features, np.array([[1.0, 0.0]]), np.full((1, *SNARE.shape), floor), KNOWN)
 
     assert bleed.ratio_db(found.other[0], found.own[0, 0]).max() < -25
 

@@ -1,0 +1,89 @@
+"""Measure: from sorted hits to the analysis: onsets in every mic, bleed, tails and levels."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.analysis.measurement import compression
+from oneshot.analysis.measurement import envelopes as measure_envelopes
+from oneshot.analysis.measurement.hit_table import HitRows
+from oneshot.analysis.measurement.masking import company_problems, hidden, in_company
+from oneshot.analysis.measurement.onsets import Placer
+from oneshot.analysis.measurement.tail_events import tails
+from oneshot.analysis.records import HitFeatures, Laid, Played
+from oneshot.analysis.result import Analysis, Strokes
+from oneshot.analysis.sorting.constraints import Told
+from oneshot.analysis.sorting.sort import Sorted
+from oneshot.core.progress import Progress
+from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Session
+
+
+def measure_hits(session: Session, found: Sorted, said: Told, told: tuple[Problem, ...],
+                 progress: Progress) -> Analysis:
+    """Settle the onsets of every hit and measure its levels, its bleed and what sounds in its tail.
+
+    ``told``: what the stages before have to report. Raises AudioError where a file cannot be read.
+    """
+    strokes, templates, mics, named = found.strokes, found.templates, found.mics, found.named
+    placer = Placer(session, [m.name for m in mics], named, templates, strokes)
+    progress("measuring bleed", 0.0)
+    played = [_played(s, f, mics) for s, f in zip(strokes, found.described, strict=True)]
+    row = {m.name: n for n, m in enumerate(mics)}
+    home = np.array([row.get(named.home[int(d)], -1) for d in templates.drum], np.int64)
+    envelopes = measure_envelopes.learn(played, templates)
+    stands = np.array([[m.stands_at(named.drum[int(d)]) for m in mics] for d in templates.drum], bool)
+    share = measure_envelopes.own_share(envelopes, templates.drum, home, stands)
+    windows = [measure_envelopes.split(each, envelopes, share, templates.drum) for each in played]
+    dynamic = _dynamic(strokes, windows, mics)
+    rows = HitRows(session, mics, named, templates, placer, said, dynamic)
+    for each, laid, window in zip(strokes, played, windows, strict=True):
+        progress(f"placing hits in {each.heard.take.name}", 0.0)
+        rows.add(each, window, hidden(laid, envelopes, window, templates.drum), tails(laid, window))
+    company = {each.heard.take.name: in_company(each, templates.drum, partial(placer.home_row, each.heard.take))
+               for each in strokes}
+    measured = rows.finish((*told, *found.problems, *_dynamic_problems(strokes, mics, dynamic), *(
+        problem for take, drums in company.items() for problem in company_problems(take, drums, named.drum))),
+        {(take, named.drum[number]) for take, drums in company.items() for number in drums})
+    by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
+    return replace(measured, laid=Laid(by_take, envelopes, tuple(m.name for m in mics), measured.row))
+
+
+def _played(strokes: Strokes, described: HitFeatures, mics: tuple[Mic, ...]) -> Played:
+    """A take's strokes as they are laid over time."""
+    heard = strokes.heard
+    names = [m.name for m in heard.take.mics]
+    rows = np.array([names.index(m.name) if m.name in names else -1 for m in mics], np.int64)
+    rows[(rows >= 0) & (np.asarray(heard.scan.peak)[rows] <= SILENT_PEAK)] = -1
+    lag = np.where(rows >= 0, heard.arrivals.lag[rows], 0.0)
+    first = heard.arrivals.first[strokes.rows]
+    step = np.round((first[:, None] + lag) / heard.scan.hop).astype(np.int64)
+    return Played(heard.scan, first / heard.scan.hop, step, strokes.gain, strokes.kind,
+                          described.fade_db[strokes.rows], rows)
+
+
+def _dynamic(strokes: list[Strokes], windows: list[measure_envelopes.Windows],
+             mics: tuple[Mic, ...]) -> NDArray[np.int64]:
+    """Which of the kit's mics compress (1) or were gated (2) (mics,); 0 for all others."""
+    heard = 10 * np.log10(np.maximum(np.concatenate([w.heard for w in windows]), 1e-18))
+    expected = 10 * np.log10(np.maximum(np.concatenate([w.expected for w in windows]), 1e-18))
+    out = compression.compressing(heard, expected, np.concatenate([s.kind for s in strokes])).astype(np.int64)
+    for each in strokes:
+        for k, mic in enumerate(mics):
+            if mic.name in {m.name for m in each.heard.take.mics}:
+                row = each.heard.take.index(mic.name)
+                out[k] = 2 if compression.gated(each.heard.scan.level_db[row]) else out[k]
+    return out
+
+
+def _dynamic_problems(strokes: list[Strokes], mics: tuple[Mic, ...], dynamic: NDArray[np.int64]) -> list[Problem]:
+    """What to tell of mics that compress or were gated, for each take they stand in."""
+    what = {1: "a compressor is in the way: a hard stroke rises by less than in the other mics",
+            2: "a gate or an edit cuts its sound off time and again"}
+    return [Problem(f"{each.heard.take.name}/{mic.name}", what[int(dynamic[k])],
+                    "left out of strengths and of the bleed table; give the track as recorded if there is one")
+            for each in strokes for k, mic in enumerate(mics)
+            if dynamic[k] and mic.name in {m.name for m in each.heard.take.mics}]

@@ -1,0 +1,323 @@
+"""Sort: from described hits of all takes to drums and articulations.
+
+Templates are learned from hits that stand alone and put into drums, every take is decomposed by them, and what the
+decomposition tells of the templates is taken back: those that hold another drum are parted, those learned from mixtures
+are given to the drum whose hits they explain, open hats are put to the closed one. What is no drum is left out, and
+drums and articulations get their names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.analysis.records import HitFeatures, Templates
+from oneshot.analysis.result import Heard, Named, Strokes
+from oneshot.analysis.sorting import articulations, constraints, decompose, features, naming, non_drums
+from oneshot.analysis.sorting import drums as sort_drums
+from oneshot.analysis.sorting import templates as learn_templates
+from oneshot.analysis.sorting.constraints import Told
+from oneshot.analysis.sorting.kit_mics import close_numbers, delays_ms, near_rows, without_triggers
+from oneshot.core.errors import WorkError
+from oneshot.core.progress import Progress
+from oneshot.core.records.session import Frames, Mic, Problem, Role, Session
+from oneshot.session.mic_names import kind_of
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sorted:
+    """The hits of all takes by drum and articulation: what the measurement needs of them.
+
+    ``described`` and ``templates`` are laid out for ``mics``, the kit's mics without triggers.
+    """
+
+    strokes: list[Strokes]
+    described: list[HitFeatures]
+    templates: Templates
+    mics: tuple[Mic, ...]
+    named: Named
+    problems: tuple[Problem, ...]
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Learned:
+    """Kinds and drums, and what labels say of them: names of drums by number, and of the kinds' strokes."""
+
+    templates: Templates
+    drum: dict[int, str]
+    stroke: list[constraints.Said | None]
+
+
+def learn(name: str, heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...], said: Told,
+           progress: Progress) -> Learned:
+    """Kinds of strokes and the drums they belong to, from the hits that stand alone in all takes."""
+    progress("telling drums apart", 0.0)
+    near = np.any([near_rows(h, mics) for h in heard], axis=0)
+    clean = _learn_from(heard, described, mics, said)
+    if not len(clean):
+        raise WorkError(f"{name} holds no hit that stands out: check the files and their levels")
+    joined = features.join(described)
+    place, sound = features.distances_db(features.only(joined, near), clean)
+    unlike = constraints.unlike(said, clean)
+    kind = np.full(len(joined.energy), -1, np.int64)
+    kind[clean] = constraints.parted(sort_drums.kinds(place, sound, unlike), unlike)
+    level, stands_out = features.clear_levels_db(joined)
+    arrival_ms = np.concatenate([delays_ms(h, mics) for h in heard])
+    kinds = sort_drums.templates_of(level, stands_out, arrival_ms, kind)
+    drums, drum_of = constraints.of_kinds(said, kind, lambda each: each.drum, len(kinds.drum))
+    known = drum_of[kinds.drum] >= 0  # until they are put into drums, ``drum`` is the number of the kind itself
+    kinds = sort_drums.select(kinds, known | (kinds.members >= 2) | (kinds.members >= kinds.members.max(initial=0)))
+    composite = decompose.composites(kinds, near, decompose.COMPOSITE_DB)
+    kinds = sort_drums.select(kinds, ~composite | (drum_of[kinds.drum] >= 0))
+    apart = sort_drums.apart(*features.between_db(kinds, near), int(near.sum()))
+    kinds, variant = learn_templates.untangle(kinds, apart, near, drum_of[kinds.drum] >= 0,
+                                              _owners(kinds, drums, drum_of[kinds.drum], mics, near))
+    drum = _into_drums(kinds, variant, drums, drum_of[kinds.drum], mics, near)
+    names = {int(d): drums[int(who)] for d, who in zip(drum, drum_of[kinds.drum], strict=True) if who >= 0}
+    return Learned(replace(kinds, drum=drum), names, _said_strokes(said, kind, kinds.drum))
+
+
+def _learn_from(heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...], said: Told) -> Frames:
+    """Rows of the hits to learn from, over all takes: clean ones; where there are none, what stands out.
+
+    Half of them are left to labelled hits if there are as many, and a labelled drum that is nowhere clean is learned
+    from what there is of it.
+    """
+    rows: list[Frames] = []
+    some: list[Frames] = []
+    offset = 0
+    for h, f in zip(heard, described, strict=True):
+        use = near_rows(h, mics)
+        _, stands_out = features.clear_levels_db(f)
+        hear = use & np.array([m.role is not Role.TRIGGER for m in mics])
+        share = stands_out[:, hear][..., 0].mean(axis=(1, 2)) if hear.any() else np.zeros(len(f.energy))
+        rows.append(sort_drums.clean_rows(h.arrivals.first, h.onsets.rise_db, h.take.sample_rate, share) + offset)
+        some.append(np.flatnonzero(share >= sort_drums.HEARD_SHARE) + offset)
+        offset += len(f.energy)
+    clean, every = np.concatenate(rows), np.concatenate(some)
+    _, drum = said.numbers(lambda each: each.drum)
+    missing = np.setdiff1d(drum[drum >= 0], drum[clean])
+    clean = np.union1d(clean, every[np.isin(drum[every], missing)])
+    told = clean[drum[clean] >= 0]
+    if len(told):
+        told = sort_drums.thin(told, sort_drums.LEARN_FROM // 2)
+        rest = sort_drums.thin(clean[drum[clean] < 0], sort_drums.LEARN_FROM - len(told))
+        return np.union1d(told, rest)
+    return sort_drums.thin(clean if len(clean) else every)  # nothing stands alone: learn from what there is
+
+
+def _into_drums(kinds: Templates, variant: Frames, drums: list[str], said: Frames, mics: tuple[Mic, ...],
+                near: NDArray[np.bool_]) -> Frames:
+    """The drum of each kind (kinds,), as place, sound and labels say. ``said``: rows of ``drums``, -1 for none."""
+    place, sound = features.between_db(kinds, near)
+    apart_ms = sort_drums.delays_apart_ms(kinds.delay_ms[:, near])
+    owner = _owners(kinds, drums, said, mics, near)
+    drum = sort_drums.into_drums(place, sound, apart_ms, owner=owner, variant=variant, mics=int(near.sum()), said=said)
+    close = close_numbers(mics)
+    snares = sorted({int(c) for c, m in zip(close, mics, strict=True) if c >= 0 and kind_of(m.drum or "") == "snare"})
+    return sort_drums.join_side_sticks(kinds, drum, owner, said, features.standing_db(kinds, near), close, snares)
+
+
+def _owners(kinds: Templates, drums: list[str], said: Frames, mics: tuple[Mic, ...],
+            near: NDArray[np.bool_]) -> Frames:
+    """The drum whose close mic owns each kind (kinds,), that which was said first; -1 for none."""
+    close = close_numbers(mics)
+    owner = sort_drums.owners(features.standing_db(kinds, near), close)
+    of = [next((int(c) for m, c in zip(mics, close, strict=True) if m.stands_at(name)), -1) for name in drums]
+    out: Frames = np.where(said >= 0, np.array([*of, -1], np.int64)[said], owner)
+    return out
+
+
+def _said_strokes(said: Told, kind: Frames, kept: Frames) -> list[constraints.Said | None]:
+    """What is said of how each kind that was kept is struck; None where most of its hits carry no label."""
+    out: list[constraints.Said | None] = []
+    for k in kept:
+        rows = said.row[kind == k]
+        told = rows[rows >= 0]
+        most = len(told) and len(told) >= constraints.MOST_OF_A_KIND * len(rows)
+        out.append(said.said[int(np.bincount(told).argmax())] if most else None)
+    return out
+
+
+def sort_hits(session: Session, heard: list[Heard], described: list[HitFeatures], learned: Learned,
+              mics: tuple[Mic, ...], said: Told, progress: Progress) -> Sorted:
+    """Which drum and articulation each hit of every take is. Raises WorkError where nothing stands out."""
+    near = np.any([near_rows(h, mics) for h in heard], axis=0)
+    learned, drums, strokes = _refined(heard, described, learned, mics, said, near, progress)
+    templates = learned.templates
+    strokes = non_drums.loud_enough(strokes, templates)
+    strokes, guests, problems = non_drums.sift(strokes, templates, mics, near, learned.drum)
+    if len(guests):
+        drums = _drums_called(learned, mics, near, guests)
+    if not any(len(s.rows) for s in strokes):
+        raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
+    named, strokes = _names(strokes, learned, drums, mics, near, said)
+    strokes = articulations.with_weak(session, strokes, templates.drum, named, mics)
+    strokes, described, templates, mics = without_triggers(strokes, described, templates, mics)
+    return Sorted(strokes, described, templates, mics, named, tuple(problems))
+
+
+def _refined(heard: list[Heard], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...], said: Told,
+             near: NDArray[np.bool_], progress: Progress
+             ) -> tuple[Learned, tuple[dict[int, str], dict[int, str]], list[Strokes]]:
+    """Every take decomposed by the templates, once more after each change of them that the decomposition asks for; the
+    templates then, what the drums are called and are, and the strokes.
+    """
+    drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
+    parted = _parted(strokes, described, learned, mics, near, drums[0])
+    if parted is not learned:
+        learned = parted
+        drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
+    for settle in (_settled, _joined):
+        anew = settle(strokes, described, learned, mics, near)
+        if (anew.drum != learned.templates.drum).any():  # hits of one drum never fall together: decompose once more
+            learned = replace(learned, templates=anew)
+            drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
+    return learned, drums, strokes
+
+
+def _parted(strokes: list[Strokes], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...],
+            near: NDArray[np.bool_], drums: Mapping[int, str]) -> Learned:
+    """The same, other drums taken out of the kinds that hold them by what those drums' own mics hear."""
+    kinds = learned.templates
+    own = np.concatenate([features.brought(f, s.rows) for f, s in zip(described, strokes, strict=True)])
+    alone = np.concatenate([learn_templates.alone(s.gain) for s in strokes])
+    stands = {number: [m for m, mic in enumerate(mics) if mic.role is Role.CLOSE and mic.stands_at(name)]
+              for number, name in drums.items()}
+    found = learn_templates.parts(own, alone, kinds, stands, near)
+    found = {k: parts for k, parts in found.items() if int(kinds.drum[k]) not in learned.drum}  # labelled: one drum
+    if not found:
+        return learned
+    kinds, left = learn_templates.parted(kinds, found, near)
+    return Learned(sort_drums.select(kinds, left), learned.drum,
+                    [said for said, stays in zip(learned.stroke, left, strict=True) if stays])
+
+
+def _settled(strokes: list[Strokes], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...],
+             near: NDArray[np.bool_]) -> Templates:
+    """The kinds, those learned from mixtures given to the drum where the hits that they explain are."""
+    templates = learned.templates
+    kind = [np.full(len(f.energy), -1, np.int64) for f in described]
+    for part, each in zip(kind, strokes, strict=True):
+        part[each.rows] = learn_templates.alone(each.gain)
+    level, stands_out = features.clear_levels_db(features.join(described))
+    unknown = np.full(level.shape[:2], np.nan)
+    again = sort_drums.templates_of(level, stands_out, unknown, np.concatenate(kind))
+    doubtful = learn_templates.lacking(templates, again, near) & ~np.isin(templates.drum, list(learned.drum))
+    if not doubtful.any():
+        return templates
+    nothing = np.full(len(doubtful), -1, np.int64)
+    together = _into_drums(learn_templates.mixed(templates, again, doubtful), nothing, [], nothing, mics, near)
+    drum = learn_templates.settled(templates.drum, templates.members, doubtful, together)
+    return replace(learn_templates.mixed(templates, again, drum != templates.drum), drum=drum)
+
+
+def _joined(strokes: list[Strokes], described: list[HitFeatures], learned: Learned, _: tuple[Mic, ...],
+            near: NDArray[np.bool_]) -> Templates:
+    """The kinds, open hats put to the short one."""
+    struck = [_struck(s, f, near) for s, f in zip(strokes, described, strict=True)]
+    return replace(learned.templates, drum=sort_drums.join_hat_openings(struck, learned.templates, tuple(learned.drum)))
+
+
+def _unmixed(heard: list[Heard], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...], said: Told,
+             progress: Progress) -> tuple[tuple[dict[int, str], dict[int, str]], list[Strokes]]:
+    """What the drums are called by now and what they are, and the strokes of every take."""
+    drums = _drums_called(learned, mics, np.any([near_rows(h, mics) for h in heard], axis=0))
+    strokes = []
+    at = 0
+    for n, (h, f) in enumerate(zip(heard, described, strict=True)):
+        progress("telling strokes apart", n / len(heard))
+        strokes.append(_strokes(h, f, near_rows(h, mics), learned, drums[0], said, at))
+        at += len(f.energy)
+    return drums, strokes
+
+
+def _struck(strokes: Strokes, described: HitFeatures, near: NDArray[np.bool_]) -> sort_drums.Struck:
+    """A take's strokes as their rings are followed, in the near mics."""
+    heard = strokes.heard
+    own = features.take_rows(features.only(described, near), strokes.rows)
+    return sort_drums.Struck(heard.arrivals.first[strokes.rows] / heard.take.sample_rate, own, strokes.kind)
+
+
+def _strokes(heard: Heard, described: HitFeatures, near: NDArray[np.bool_], learned: Learned,
+             drums: dict[int, str], said: Told, at: int) -> Strokes:
+    """Unmix one take, whose first hit is row ``at`` of what is said; keep the candidates that are strokes, and those of
+    which the user says so.
+    """
+    row = said.row[at : at + len(described.energy)]
+    templates = learned.templates
+    allowed = constraints.allowed_kinds(said, row, templates, drums, [name or "" for name in _taught(learned)])
+    told = {i: _kinds_called(names, templates, drums) for i, names in heard.told.items()}
+    found = decompose.explain(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed,
+                              told=told)
+    keep = decompose.is_stroke(found)
+    keep[[i for i in told if found.gain[i].any()]] = True
+    rows = np.flatnonzero(keep)
+    split = decompose.shares(features.take_rows(described, rows), found.gain[rows], found.ground[rows], templates)
+    strength = split.own[:, :, near].sum(axis=2)
+    for n, i in enumerate(rows.tolist()):
+        if i in told:
+            strength[n, np.setdiff1d(np.arange(strength.shape[1]), told[i])] = -1.0
+    kind = strength.argmax(axis=1) if len(rows) else np.zeros(0, np.int64)
+    own_db = articulations.own_levels_db(features.take_rows(described, rows), found.gain[rows], found.ground[rows],
+                                         templates, kind)
+    return Strokes(heard, rows, kind, found.gain[rows], decompose.confidence(found, templates)[rows], split, own_db,
+                   np.zeros(len(rows), np.int64), row[rows])
+
+
+def _kinds_called(names: frozenset[str], templates: Templates, drums: Mapping[int, str]) -> Frames:
+    """The kinds of the drums of those names; all where none is called so."""
+    numbers = [number for number, name in drums.items() if name in names]
+    rows = np.flatnonzero(np.isin(templates.drum, numbers))
+    return rows if len(rows) else np.arange(len(templates.drum))
+
+
+def _drums_called(learned: Learned, mics: tuple[Mic, ...], near: NDArray[np.bool_],
+                  guests: Frames | None = None) -> tuple[dict[int, str], dict[int, str]]:
+    """What drums are called and what they are, by number; ``guests``, drums that are none, take no name away from
+    those that are.
+    """
+    templates = learned.templates
+    drums = templates if guests is None else sort_drums.select(templates, ~np.isin(templates.drum, guests))
+    drum, what = naming.drum_names(drums, features.standing_db(drums, near), mics, learned.drum)
+    for n, number in enumerate([] if guests is None else guests, 1):  # of use where a label keeps a hit of theirs
+        drum[int(number)], what[int(number)] = f"other-{n}", "percussion"
+    return drum, what
+
+
+def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str], dict[int, str]],
+           mics: tuple[Mic, ...], near: NDArray[np.bool_], said: Told) -> tuple[Named, list[Strokes]]:
+    """Give each drum its home mic, and tell over all takes how each hit was struck and what that is called."""
+    templates = learned.templates
+    drum, what = drums
+    heard_in = tuple(m for m in mics if m.role is not Role.TRIGGER)
+    home: dict[int, str] = {}
+    called: dict[tuple[int, int], str] = {}
+    number_of = np.concatenate([templates.drum[s.kind] for s in strokes])
+    own_db = np.concatenate([s.own_db for s in strokes])
+    way = np.zeros(len(number_of), np.int64)
+    for number, name in drum.items():
+        rows = np.flatnonzero(templates.drum == number)
+        level = 10 * np.log10(np.maximum(templates.energy[rows].sum(axis=(0, 2, 3)), 1e-15))
+        home[number] = naming.home_mic(name, heard_in, {m.name: float(level[i]) for i, m in enumerate(mics)})
+        # its own mics alone, where it has any: others hear it with the room, and over other drums
+        close = np.array([m.role is Role.CLOSE and m.stands_at(name) for m in mics])
+        mine = np.flatnonzero(number_of == number)
+        heard = own_db[mine][:, close if close.any() else near]
+        if what[number] not in naming.STRUCK_ONE_WAY:
+            way[mine] = articulations.tell_apart(heard)
+        if what[number] == "hat" and not way[mine].any():
+            way[mine] = sort_drums.openings(templates, np.concatenate([s.kind for s in strokes])[mine])
+        names = naming.articulations(articulations.median_strokes(heard, way[mine]), what[number])
+        called.update({(number, k): n for k, n in enumerate(names)})
+    ends = np.cumsum([len(s.rows) for s in strokes])[:-1]
+    told = [replace(s, way=part) for s, part in zip(strokes, np.split(way, ends), strict=True)]
+    called = constraints.named_ways(called, number_of, way, said, np.concatenate([s.told for s in strokes]))
+    return Named(drum, what, called, home, _taught(learned)), told
+
+
+def _taught(learned: Learned) -> list[str | None]:
+    """What labels call the strokes of each kind; None where nobody said."""
+    return [None if each is None or each.articulation is None else each.stroke("") for each in learned.stroke]
