@@ -14,7 +14,8 @@ from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import recipe_toml, recipe_values
 from oneshot.core.records.hits import Articulation, Delay, Drum, Hit, Ornament, Partner
 from oneshot.core.records.kit import Fader, Kit, OneShot, Print, PrintMic, Sample, TakeNoise
-from oneshot.core.records.session import Mic, Role, Session, Source, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Session, Source, Take
 from oneshot.cutting.fades import Samples, render
 from oneshot.kit.export import write_all
 

@@ -11,7 +11,8 @@ import numpy as np
 from oneshot.audio.io import write_wav
 from oneshot.core.records.hits import Articulation, Delay, Drum, Hit, Partner
 from oneshot.core.records.kit import Fader, Kit, OneShot, Print, PrintMic, Sample, TakeNoise
-from oneshot.core.records.session import Floats, Mic, Problem, Role, Session, Source, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Problem, Session, Source, Take
 
 RATE = 48000
 FRAMES = 9600

@@ -17,7 +17,8 @@ from oneshot.analysis.result import Analysis
 from oneshot.audio.io import TakeReader
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit
-from oneshot.core.records.session import Floats, Mic, Role, Session, Source, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Session, Source, Take
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, slate
 from oneshot.synth.kits import FLOOR, FLOOR_TOM, KICK, KICK_IN, KICK_OUT, OH_L, OH_R, SNARE, SNARE_TOP
 

@@ -14,7 +14,7 @@ from pages import COMMANDS, PAGES, commands
 from oneshot.config.corrections_file import KINDS, parse
 from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import load_recipe
-from oneshot.core.records.session import Role
+from oneshot.core.records.roles import Role
 from oneshot.kit.export import FORMATS
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -227,8 +227,8 @@ def broken(kind: str, monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     if kind == "interrupted while cutting":
         return {"progress": stopped}
     name = {"disk full while cutting": "oneshot.cutting.writer.write_wav",
-            "disk full at the recipe": "oneshot.pipeline.write_atomic",
-            "disk full at the manifest": "oneshot.pipeline.write_all"}[kind]
+            "disk full at the recipe": "oneshot.kit.write.write_atomic",
+            "disk full at the manifest": "oneshot.kit.write.write_all"}[kind]
     monkeypatch.setattr(name, full)
     return {}
 

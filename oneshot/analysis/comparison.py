@@ -29,7 +29,8 @@ from oneshot.core.errors import SettingsError
 from oneshot.core.files import staged_folder
 from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Hit
-from oneshot.core.records.session import Floats, Mic, Problem, Role, Session, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 from oneshot.core.store import open_store
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.output_paths import check_outside_sessions
@@ -184,7 +185,6 @@ def _db(power: float) -> float:
 
 
 SUBTYPE = "PCM_24"
-FAR = (Role.OVERHEAD, Role.ROOM, Role.BUS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +260,7 @@ def _mic_rank(session: Session, view: View) -> tuple[int, str]:
 
 def mics_of(take: Take, drum: str) -> tuple[Mic, ...]:
     """The mics in which a drum is compared: its own close mics, overheads, rooms and buses."""
-    return tuple(mic for mic in take.mics if mic.stands_at(drum) or mic.role in FAR)
+    return tuple(mic for mic in take.mics if mic.stands_at(drum) or mic.role.means.whole_kit)
 
 
 def _take(session: Session, take: Take, found: Analysis,

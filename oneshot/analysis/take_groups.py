@@ -29,7 +29,7 @@ from oneshot.analysis.measurement.similarity import Measured
 from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.core.arrays import nan_median
 from oneshot.core.records.hits import Delay, Hit
-from oneshot.core.records.session import Floats, Mic, Problem, Role, Session, Take
+from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 
 DOUBT_MS, APART_MS = 0.3, 0.6
 """A mic moved by 10 cm, and by 20; the same drum struck at its centre and at its rim differs by up to 0.5 ms."""
@@ -161,7 +161,7 @@ def _exported(found: Analysis, drum: FoundDrum, take: Take) -> dict[str, Mic]:
     live = {name for noise in found.noise if noise.take == take.name
             for name, level in noise.noise_dbfs.items() if level is not None}
     return {m.name: m for m in take.mics if m.name in live and (
-        m.stands_at(drum.name) or m.role in (Role.OVERHEAD, Role.ROOM) or m.name == drum.home)}
+        m.stands_at(drum.name) or m.role.means.far or m.name == drum.home)}
 
 
 def _mics(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Difference]:

@@ -22,7 +22,7 @@ from oneshot.config.recipe import Choosing, Recipe
 from oneshot.core import recall
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot, Sample
-from oneshot.core.records.session import Floats, Mic, Problem, Role, Session, Take
+from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 from oneshot.cutting import fades as fading
 from oneshot.cutting.fades import Samples, as_float
 from oneshot.cutting.mic_shifts import plan_shifts
@@ -246,7 +246,7 @@ class Cutter:
                plan: fading.CutPlan) -> tuple[tuple[Sample, ...], tuple[Sample, ...]]:
         """Write the files of a one-shot: those that play, and the untouched ones of those that were repaired."""
         take, said = reader.take, self.windows.said_of(hit)
-        far = [m.name for m in mics if m.role in (Role.OVERHEAD, Role.ROOM) and m.name != self.drums[hit.drum].home]
+        far = [m.name for m in mics if m.role.means.far and m.name != self.drums[hit.drum].home]
         other = stand_in(hit, far, self.analysis, frames=plan.frames, sample_rate=take.sample_rate,
                          without=self.rejected) if self.recipe.repair.composites else None
         mender = Mender(self.analysis, self.recipe.repair)

@@ -15,7 +15,8 @@ from statistics import fmean, median
 from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.config.recipe import FaderRecipe
 from oneshot.core.records.hits import Drum
-from oneshot.core.records.session import Mic, Problem, Role, Session, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Problem, Session, Take
 from oneshot.cutting.mix import balance
 
 RECORDED, POLARITY, KIT, DRUM = "recorded", "polarity", "kit", "drum"
@@ -70,7 +71,7 @@ def _untold(session: Session, found: Analysis, drums: Sequence[FoundDrum]) -> It
         for drum in drums:
             known = _as_one(take.mics, _known(found, take.name, drum.name))
             stay = [mic.name for mic in take.mics if mic.name not in known and mic.name != drum.home
-                    and (mic.stands_at(drum.name) or mic.role in (Role.OVERHEAD, Role.ROOM))]
+                    and (mic.stands_at(drum.name) or mic.role.means.far)]
             if stay and any(hit.take == take.name and hit.drum == drum.name for hit in found.hits):
                 yield Problem(take.name, f"how much later {', '.join(stay)} hears the {drum.name} could not be told, "
                               "so it is not moved", "see delays in manifest.json, or choose another cut.times")

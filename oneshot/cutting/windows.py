@@ -18,13 +18,13 @@ from oneshot.audio.io import TakeReader
 from oneshot.config.handling import Handling
 from oneshot.config.recipe import Recipe
 from oneshot.core.records.hits import Hit
-from oneshot.core.records.session import Mic, Problem, Role, Session, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Problem, Session, Take
 from oneshot.cutting import fades
 from oneshot.cutting.fades import Samples, as_float
 from oneshot.cutting.mic_shifts import Shifts
 from oneshot.selection.select import Pick
 
-FAR_ROLES = (Role.OVERHEAD, Role.ROOM, Role.BUS)
 FIRST_LOOK_S = 12.0
 """How far a tail is followed at first; twice as far, and again, where it rings on."""
 
@@ -77,7 +77,7 @@ class Windows:
         said = self.recipe.export.mics
         chosen = []
         for mic in take.mics:
-            usual = mic.stands_at(hit.drum) or mic.role in (Role.OVERHEAD, Role.ROOM) \
+            usual = mic.stands_at(hit.drum) or mic.role.means.far \
                 or (mic.role is Role.BUS and self.recipe.export.buses) or mic.name == self.drums[hit.drum].home
             if mic.name in loud and ((mic.name in said or mic.pair in said) if said else usual):
                 chosen.append(mic)
@@ -164,7 +164,7 @@ class Windows:
         attack, limit = self.analysis.attacks[hit.id], self.next_stroke(hit, names)
         ends, audio = self._follow(reader, hit, names, attack - pre, pre, limit)
         cymbal = self.drums[hit.drum].kind in CYMBALS
-        far = [m.name for m in mics if cymbal or m.role in FAR_ROLES]
+        far = [m.name for m in mics if cymbal or m.role.means.whole_kit]
         made = fades.plan_cut(attack=attack, first=self.first(hit), pre=pre, ends=ends, far=far, limit=limit,
                             take_frames=take.frames, sample_rate=take.sample_rate, cutting=self.recipe.cut,
                             by_hand=by_hand)

@@ -16,7 +16,8 @@ from oneshot.core.errors import KitError
 from oneshot.core.files import MANIFEST_FORMAT, is_our_kit
 from oneshot.core.records.hits import Articulation, Delay, Drum, Hit, Ornament, Partner
 from oneshot.core.records.kit import BandBleed, Fader, Kit, OneShot, Print, PrintMic, Sample, TakeNoise
-from oneshot.core.records.session import Mic, Role, Session, Source, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Session, Source, Take
 from oneshot.session.processed_tracks import TRACKS
 
 NAME = "manifest.json"

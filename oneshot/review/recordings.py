@@ -17,14 +17,13 @@ from oneshot.core.errors import KitError
 from oneshot.core.files import inside
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot
-from oneshot.core.records.session import Floats, Floats32, Mic, Role, Take
+from oneshot.core.records.session import Floats, Floats32, Mic, Take
 from oneshot.cutting.mix import balance
 from oneshot.review.state import Desk
 
 MOST_S = 30.0
 """Longest window that is read at once."""
 MOST_POINTS = 4000
-HEARD_ROLES = (Role.CLOSE, Role.OVERHEAD, Role.ROOM, Role.BUS)
 LIFT_DB = 30.0
 CEILING_DBFS = -12.0
 """How far a tail is lifted, and the level that nothing passes then."""
@@ -46,7 +45,7 @@ class Recordings:
 
     def mics(self, take: Take) -> tuple[Mic, ...]:
         """The mics that are heard: no talkback, no trigger."""
-        return tuple(mic for mic in take.mics if mic.role in HEARD_ROLES)
+        return tuple(mic for mic in take.mics if mic.role.means.plays)
 
     def take(self, name: str) -> Take:
         """A take of the session. Raises KitError."""

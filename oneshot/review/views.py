@@ -16,7 +16,7 @@ from oneshot.kit.playback import grooves, keymap
 from oneshot.kit.playback.sampler import Note, Player
 from oneshot.kit.report.text import reason_kind
 from oneshot.review.decisions import entry_row
-from oneshot.review.recordings import HEARD_ROLES, Recordings
+from oneshot.review.recordings import Recordings
 from oneshot.review.state import Desk
 
 UNSURE = 0.6
@@ -36,7 +36,7 @@ def summary(desk: Desk) -> dict[str, Any]:
         "revision": desk.revision, "name": _name(kit), "session": desk.session.name,
         "takes": [{"name": t.name, "rate": t.sample_rate, "frames": t.frames,
                    "mics": [{"name": m.name, "role": str(m.role), "pair": m.pair} for m in t.mics
-                            if m.role in HEARD_ROLES]} for t in desk.heard.takes],
+                            if m.role.means.plays]} for t in desk.heard.takes],
         "drums": [{"name": name, "articulations": [a for a, _ in found.most_common()]}
                   for name, found in sorted(ways.items())],
         "keys": [{"drum": d.name, "articulation": a.name, "key": a.key} for d in kit.drums for a in d.articulations],

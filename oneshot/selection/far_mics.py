@@ -12,9 +12,8 @@ from dataclasses import replace
 
 from oneshot.config.recipe import GRADES
 from oneshot.core.records.kit import OneShot, Sample
-from oneshot.core.records.session import Mic, Problem, Role
+from oneshot.core.records.session import Mic, Problem
 
-FAR = (Role.OVERHEAD, Role.ROOM)
 MOST = 0.5
 """A mic plays where this share of a drum's one-shots reach the grade in it."""
 
@@ -56,7 +55,7 @@ def sounding(shots: Sequence[OneShot], mics: Mapping[str, Mic], homes: Mapping[s
 
 
 def _is_far(file: Sample, mics: Mapping[str, Mic], home: str) -> bool:
-    return home not in file.mics and all(name in mics and mics[name].role in FAR for name in file.mics)
+    return home not in file.mics and all(name in mics and mics[name].role.means.far for name in file.mics)
 
 
 def _key(file: Sample) -> str:

@@ -15,7 +15,7 @@ from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Session
 from oneshot.core.workers import working
-from oneshot.selection import far_mics, select
+from oneshot.selection import select
 from oneshot.selection.select import by_hand
 
 
@@ -64,7 +64,7 @@ def _close_grades(session: Session, found: Analysis) -> dict[int, str]:
 def _far_grades(session: Session, found: Analysis, recipe: Recipe) -> dict[int, dict[str, str]]:
     """Each hit's grades in the overheads and rooms that it is exported in, save its home mic."""
     homes, asked = {d.name: d.home for d in found.drums}, recipe.export.mics
-    far = {take.name: [m.name for m in take.mics if m.role in far_mics.FAR and (
+    far = {take.name: [m.name for m in take.mics if m.role.means.far and (
         not asked or m.name in asked or m.pair in asked)] for take in session.takes}
     return {hit.id: {name: found.grades[hit.id][name] for name in far[hit.take]
                      if name in found.grades[hit.id] and name != homes.get(hit.drum)} for hit in found.hits}

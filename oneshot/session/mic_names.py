@@ -14,7 +14,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from oneshot.core.records.session import Role
+from oneshot.core.records.roles import Role
 
 KINDS: tuple[str, ...] = ("kick", "snare", "tom", "hat", "ride", "crash", "splash", "china", "cymbal", "cowbell",
                           "tambourine", "percussion")
@@ -167,7 +167,7 @@ def role_of(name: str) -> RoleGuess:
     if row is None:
         return RoleGuess(Role.ROOM, None, None, side, stem, known=False)
     role, drum = row
-    if role in (Role.CLOSE, Role.TRIGGER):
+    if role.means.at_drum:
         kind = kind_of(drum) if drum else None
         place = _place(kind, words) if kind else None
         if kind in _SEVERAL and side is not None and not re.search(r"\.[LR]$", cleaned):

@@ -32,7 +32,8 @@ from oneshot.audio.io import EXTENSIONS, LOSSY_EXTENSIONS, Header, read_header, 
 from oneshot.audio.riff import track_names
 from oneshot.core.errors import AudioError, SessionError, SettingsError
 from oneshot.core.files import is_our_kit, sha256_of_edges
-from oneshot.core.records.session import Label, Mic, Problem, Role, Session, Source, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Label, Mic, Problem, Session, Source, Take
 from oneshot.session.labels import said_by_cues, said_by_file, said_by_names, sorted_labels
 from oneshot.session.mic_names import RoleGuess, role_of, strip_common
 from oneshot.session.session_file import (
@@ -319,7 +320,7 @@ def _mic(root: Path, take: str, channel: _Channel, said: MicEdit, problems: list
     guess, name = channel.guess, said.name or channel.name
     drum = said.drum or guess.drum
     role = said.role or (Role.CLOSE if said.drum and guess.role is not Role.TRIGGER else guess.role)
-    at_drum = role in (Role.CLOSE, Role.TRIGGER)
+    at_drum = role.means.at_drum
     if role is Role.CLOSE and drum is None:
         raise SettingsError(f'{root / FILE}: mics.{quote(channel.name)}.role is "close" but nothing says of which '
                             'drum: add drum = "..."')
@@ -391,9 +392,8 @@ def _numbered_overheads(take: str, mics: Sequence[Mic], channels: Sequence[_Chan
 
 def _buses_as_overheads(take: str, mics: Sequence[Mic], problems: list[Problem]) -> tuple[Mic, ...]:
     """In a take without other mics its buses serve as overheads; tells so."""
-    apart = (Role.BUS, Role.TRIGGER, Role.TALK, Role.IGNORE)
     buses = [mic.name for mic in mics if mic.role is Role.BUS]
-    if not buses or any(mic.role not in apart for mic in mics):
+    if not buses or any(mic.role.means.judged for mic in mics):
         return tuple(mics)
     shown = ", ".join(buses[:3]) + (" …" if len(buses) > 3 else "")
     problems.append(Problem(take, f"it has no mics but buses ({shown}), which serve as overheads",

@@ -19,11 +19,11 @@ from pathlib import Path, PurePosixPath
 
 from oneshot.audio.io import EXTENSIONS, Header, read_header, widest
 from oneshot.core.errors import SessionError, SettingsError
-from oneshot.core.records.session import Mic, Problem, Role, Session, Source, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Problem, Session, Source, Take
 from oneshot.session.mic_names import clean_name, kind_of, role_of, side_of
 from oneshot.session.open import natural_key
 
-KIT_ROLES = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
 TRACKS = "processed tracks"
 """Below which a kit names the files of processed tracks that lie outside its session."""
 MARK = "processed"
@@ -233,12 +233,12 @@ def _made_of(take: Take, stem: str, problems: list[Problem]) -> tuple[str, ...]:
     """The mics that a track holds, by its name; none for an effect return."""
     plain = {_plain(stem), _plain(clean_name(stem))}
     for mic in take.mics:
-        if mic.role in KIT_ROLES and {_plain(mic.name), _plain(mic.pair or mic.name)} & plain:
+        if mic.role.means.judged and {_plain(mic.name), _plain(mic.pair or mic.name)} & plain:
             whole = _plain(mic.pair or mic.name) in plain
             return tuple(m.name for m in take.mics if m.name == mic.name or (whole and mic.pair and m.pair == mic.pair))
     if _RETURN.search(_words(stem)):
         return ()
-    mics = [mic for mic in take.mics if mic.role in KIT_ROLES]
+    mics = [mic for mic in take.mics if mic.role.means.judged]
     everything = tuple(mic.name for mic in mics)
     text = " ".join(_ASIDE.sub(" ", _words(clean_name(stem))).split())
     guess = role_of(text) if text else None
@@ -266,10 +266,10 @@ def _expanded(take: Take, stem: str, said: Sequence[str]) -> tuple[str, ...]:
     """The mics that the recipe names, pairs as their two sides. Raises SettingsError."""
     out: list[str] = []
     for name in said:
-        mine = [mic.name for mic in take.mics if name in (mic.name, mic.pair) and mic.role in KIT_ROLES]
+        mine = [mic.name for mic in take.mics if name in (mic.name, mic.pair) and mic.role.means.judged]
         if not mine:
             raise SettingsError(f"tracks.{stem} names {name!r}: {take.name} has no mic called so; there are "
-                                f"{', '.join(mic.name for mic in take.mics if mic.role in KIT_ROLES)}")
+                                f"{', '.join(mic.name for mic in take.mics if mic.role.means.judged)}")
         out += mine
     return tuple(dict.fromkeys(out))
 

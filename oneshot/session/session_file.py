@@ -51,7 +51,8 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from oneshot.core.errors import SettingsError
-from oneshot.core.records.session import Mic, Problem, Role, Session, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Problem, Session, Take
 
 FILE = "session.toml"
 
@@ -378,7 +379,7 @@ def _mic_lines(found: str, mic: Mic) -> list[str]:
     lines.append(f"role = {quote(mic.role)}")
     if mic.drum is not None:
         lines.append(f"drum = {quote(mic.drum)}")
-    if mic.role in (Role.CLOSE, Role.TRIGGER):
+    if mic.role.means.at_drum:
         lines.append(f"place = {quote(mic.place or '')}")
     lines.append(f"pair = {quote(mic.pair or '')}")
     if mic.side is not None:

@@ -14,7 +14,7 @@ import pytest
 from stage_inputs import Pier
 
 from oneshot import pipeline
-from oneshot.analysis import stored
+from oneshot.analysis import run, stored
 from oneshot.config.corrections_file import Corrections
 from oneshot.config.handling import Told
 from oneshot.config.recipe import Recipe
@@ -131,7 +131,7 @@ def test_a_rebuild_with_another_recipe_listens_to_nothing(pier: Pier, tmp_path: 
     def never(*_: Any, **__: Any) -> NoReturn:
         raise AssertionError("it was listened to")
 
-    monkeypatch.setattr(pipeline, "analyse", never)
+    monkeypatch.setattr(run, "analyse", never)
     pipeline.build(pier.session, tmp_path / "two", recipe_path=recipe)
     with pytest.raises(AssertionError, match="listened"):
         pipeline.build(pier.session, tmp_path / "three", fresh=True)

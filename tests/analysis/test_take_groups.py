@@ -18,7 +18,8 @@ from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.analysis.take_groups import Difference, _against_the_others, _pitch, pool
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import TakeNoise
-from oneshot.core.records.session import Mic, Role, Session, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Session, Take
 from oneshot.synth import KitPlan, family, slate, write_session
 
 SNARE = FoundDrum("snare", "snare", "Snare", ("centre", "rim"))

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from oneshot.audio.io import BLOCK, Dtype, TakeReader, is_float, read_audio, read_header, read_int, widest, write_wav
 from oneshot.audio.riff import bext_chunk, info_chunk, list_chunks, read_chunk
 from oneshot.core.errors import AudioError
-from oneshot.core.records.session import Chunk, Mic, Role, Source, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Chunk, Mic, Source, Take
 
 BITS = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 

@@ -19,7 +19,8 @@ from oneshot.cli import main
 from oneshot.core.errors import OneshotError, SessionError
 from oneshot.core.progress import ProgressLine
 from oneshot.core.records.kit import Kit
-from oneshot.core.records.session import Mic, Problem, Role, Source
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Problem, Source
 from oneshot.kit.report.lines import plain, table, width
 from oneshot.kit.report.text import (
     duration,

@@ -17,7 +17,8 @@ from oneshot.analysis.result import FoundDrum
 from oneshot.config.recipe import Cutting, Exporting, Recipe
 from oneshot.core.files import sha256_of
 from oneshot.core.records.kit import Kit, TakeNoise
-from oneshot.core.records.session import Mic, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Take
 from oneshot.cutting.windows import Windows
 from oneshot.cutting.writer import grouped, sample_path
 from oneshot.selection.select import Pick

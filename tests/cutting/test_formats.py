@@ -16,7 +16,8 @@ from oneshot.audio.io import read_audio, read_header, write_sound
 from oneshot.audio.loudness import momentary_max_lufs, sample_peak_dbfs
 from oneshot.config.recipe import Finishing
 from oneshot.core.errors import SettingsError
-from oneshot.core.records.session import Floats, Mic, Role
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic
 from oneshot.cutting.formats import Finisher
 from oneshot.cutting.mix import mixdown
 from oneshot.cutting.mix.balance import pan_gains

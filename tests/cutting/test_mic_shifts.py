@@ -16,7 +16,8 @@ from oneshot.analysis.result import FoundDrum
 from oneshot.config.recipe import FaderRecipe
 from oneshot.core.records.hits import Delay
 from oneshot.core.records.kit import Kit, Sample
-from oneshot.core.records.session import Floats, Mic, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Take
 from oneshot.cutting.mic_shifts import plan_shifts
 from oneshot.kit.verify import verify
 from oneshot.synth import write_session

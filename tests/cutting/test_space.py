@@ -14,7 +14,8 @@ from stage_inputs import PIER, PIER_TAKE, few
 from oneshot import pipeline
 from oneshot.config.recipe import Finishing, PrintRecipe, Recipe, Repairing
 from oneshot.core.errors import WorkError
-from oneshot.core.records.session import Mic, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Take
 from oneshot.cutting import cutter
 from oneshot.cutting.space import HEADER_BYTES, MAPPED_BYTES, Shape, needs_of
 from oneshot.synth import write_session

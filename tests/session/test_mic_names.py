@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from oneshot.core.records.session import Role
+from oneshot.core.records.roles import Role
 from oneshot.session.mic_names import KINDS, clean_name, kind_of, role_of, side_of, strip_common
 
 CLOSE = [

@@ -12,7 +12,8 @@ from short_sessions import FRAMES, full, only, session_of, sound, told
 from oneshot.audio.io import TakeReader, write_wav
 from oneshot.core.errors import AudioError, SessionError
 from oneshot.core.files import sha256_of_edges
-from oneshot.core.records.session import Chunk, Mic, Role, Session
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Chunk, Mic, Session
 from oneshot.session.open import fingerprint_parts, natural_key, open_session
 
 # ---------------------------------------------------------------------------------------------------- takes and folders

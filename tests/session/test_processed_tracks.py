@@ -12,7 +12,8 @@ from oneshot.cli import main
 from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import load_recipe, recipe_toml
 from oneshot.core.errors import SessionError, SettingsError
-from oneshot.core.records.session import Role, Session
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Session
 from oneshot.session.open import open_session
 from oneshot.session.processed_tracks import Track, Tracks, open_tracks, with_tracks
 from oneshot.session.session_file import draft_toml

@@ -9,7 +9,8 @@ import pytest
 from short_sessions import FRAMES, full, only, session_of, told
 
 from oneshot.core.errors import SessionError, SettingsError
-from oneshot.core.records.session import Label, Role, Session
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Label, Session
 from oneshot.session.open import draft_toml, open_session
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from oneshot.core.errors import AudioError, WorkError
-from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Role, Take
+from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Take
 
 FAINT_PEAK = 10 ** (-50 / 20)
 """Peak (re full scale) up to which a mic is told to be very quiet: -50 dBFS."""
@@ -27,7 +27,6 @@ OFFSET = 10 ** (-60 / 20)
 NOISY_DBFS = -45.0
 """Noise floor (dBFS rms) from which a mic is told to be noisy: its tails end early."""
 
-_HEARD = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
 
 
 def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped: ArrayLike,
@@ -50,9 +49,9 @@ def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped:
     steady = np.zeros(len(take.mics)) if offset is None else _row(take, offset, "offset")
     if digests is not None and len(digests) != len(take.mics):
         raise ValueError(f"digests has {len(digests)} values for the {len(take.mics)} mics of {take.name}")
-    used = [row for row, mic in enumerate(take.mics) if mic.role is not Role.IGNORE]
+    used = [row for row, mic in enumerate(take.mics) if mic.role.means.read]
     check_numbers(take, bad)
-    listened = [row for row in used if take.mics[row].role in _HEARD]
+    listened = [row for row in used if take.mics[row].role.means.judged]
     if not any(peaks[row] > SILENT_PEAK for row in listened):
         raise WorkError(f"{take.name} is silent in every mic: check the files, or leave the take out in session.toml "
                         "(use = false)")
@@ -66,7 +65,7 @@ def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped:
 def check_numbers(take: Take, bad_frame: ArrayLike) -> None:
     """Raise AudioError if a mic in use holds a sample that is no number; ``bad_frame`` as in ``scan_problems``."""
     for mic, frame in zip(take.mics, _row(take, bad_frame, "bad_frame"), strict=True):
-        if frame < 0 or mic.role is Role.IGNORE:
+        if frame < 0 or not mic.role.means.read:
             continue
         source = next((s for s in mic.sources if s.at <= frame < s.at + s.frames), mic.sources[0])
         at = int(frame) - source.at
@@ -92,7 +91,7 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, 
     if peak <= SILENT_PEAK:
         return [Problem(where, "is silent throughout", 'find its file, or give it role = "ignore" in session.toml')]
     found = []
-    if mic.role in _HEARD and peak <= FAINT_PEAK:
+    if mic.role.means.judged and peak <= FAINT_PEAK:
         found.append(Problem(where, f"is very quiet: it peaks at {20 * np.log10(peak):.1f} dBFS",
                              "check that it is the right file"))
     if peak > 1.0:
@@ -101,11 +100,11 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, 
     elif clipped >= CLIPPED_FRAMES:
         found.append(Problem(where, f"is clipped: {clipped} frames at full scale",
                              "hits that clip sound hard; choose softer ones or another mic"))
-    if mic.role in _HEARD and abs(offset) >= OFFSET:
+    if mic.role.means.judged and abs(offset) >= OFFSET:
         found.append(Problem(where, f"has a DC offset of {offset:+.4f} of full scale",
                              "hits are measured without it; the samples keep it: take it out (a high-pass at 5 Hz) "
                              "and export again"))
-    elif mic.role in _HEARD and noise_dbfs >= NOISY_DBFS:
+    elif mic.role.means.judged and noise_dbfs >= NOISY_DBFS:
         found.append(Problem(where, f"is noisy: its floor lies at {noise_dbfs:.1f} dBFS",
                              "tails end where they meet the noise; look for hum or hiss"))
     return found

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from oneshot.analysis.records import Onsets, TakeScan, mean_squares
-from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Take
 
 LOOK_BACK_STEPS = (3, 8)
 """How many steps back the reference lies: far enough that the hit itself is not in it, near enough to know the ring."""
@@ -64,7 +65,7 @@ def near_mics(take: Take, present: NDArray[np.bool_] | None = None) -> NDArray[n
     """
     there = np.ones(len(take.mics), bool) if present is None else present
     roles = [m.role for m in take.mics]
-    near: NDArray[np.bool_] = there & np.array([r in (Role.CLOSE, Role.OVERHEAD, Role.TRIGGER) for r in roles], bool)
+    near: NDArray[np.bool_] = there & np.array([r.means.detects for r in roles], bool)
     if near.sum() < 2:
         near |= there & np.array([r is Role.ROOM for r in roles], bool)
     if not near.any():

@@ -25,9 +25,7 @@ from oneshot.analysis.result import Analysis, FoundDrum, Heard, LaterSound, Name
 from oneshot.analysis.sorting.constraints import Said, Told
 from oneshot.core.records.hits import Hit, Partner
 from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
-from oneshot.core.records.session import Floats, Frames, Mic, Problem, Role, Session, Take
-
-KIT_ROLES = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
+from oneshot.core.records.session import Floats, Frames, Mic, Problem, Session, Take
 
 PARTNER_DB = -45.0
 """Strokes further below the main one than this are not told as partners."""
@@ -55,7 +53,7 @@ class HitRows:
                  placer: Placer, said: Told, dynamic: Frames) -> None:
         self._straight = dynamic == 0
         # a room hears each stroke a second time, which no envelope of soft and hard ones tells to the full
-        self._near = np.array([m.role in (Role.CLOSE, Role.OVERHEAD) for m in mics]) & self._straight
+        self._near = np.array([m.role.means.detects and m.role.means.judged for m in mics]) & self._straight
         self._dynamics = {take.name: {m.name: DYNAMICS[int(d)] for m, d in zip(mics, dynamic, strict=True)
                                       if d and m.name in {mic.name for mic in take.mics}} for take in session.takes}
         self._session, self._mics, self._named, self._templates = session, mics, named, templates
@@ -180,7 +178,7 @@ class HitRows:
             confidence=1.0 if said and said.drum else float(strokes.confidence[i]),
             level_db=_level_db(self._strength(windows.strength[i]), hop),
             bleed_db={**{name: _none(bleed_db[k]) for k, name in enumerate(names) if name in present},
-                      **{m.name: None for m in take.mics if m.role in KIT_ROLES and m.name not in names}},
+                      **{m.name: None for m in take.mics if m.role.means.judged and m.name not in names}},
             isolated=bleed.isolated(bleed_db, own, at_home, self._straight),
             usable=tuple(name for k, name in enumerate(names) if name in present and bleed_db[k] < bleed.CLEAR_DB),
             predicted=tuple(m.name for k, m in enumerate(take.mics) if predicted[k] and _heard_role(m)),
@@ -292,7 +290,7 @@ def _level_db(own: Floats, hop: int) -> float | None:
 
 
 def _heard_role(mic: Mic) -> bool:
-    return mic.role not in (Role.TALK, Role.IGNORE)
+    return mic.role.means.of_kit
 
 
 def _none(value: float) -> float | None:

@@ -30,7 +30,7 @@ from oneshot.analysis.detection import arrivals
 from oneshot.analysis.measurement.envelopes import AFTER_S, EDGES, Windows, in_play, mean_heard
 from oneshot.analysis.records import Played
 from oneshot.analysis.result import Strokes
-from oneshot.core.records.session import Floats, Frames, Problem, Role
+from oneshot.core.records.session import Floats, Frames, Problem
 
 VARIES_DB = 3.0
 """Strokes of one kind and strength differ by 2 to 3 dB in a band (common practice, no source)."""
@@ -189,7 +189,7 @@ def in_company(strokes: Strokes, drum: Frames, home_row: Callable[[int], int]) -
     """
     take = strokes.heard.take
     clear = arrivals.clear_delays_ms(strokes.heard.arrivals, take.sample_rate)[strokes.rows]
-    clear[:, [mic.role in (Role.BUS, Role.TALK, Role.IGNORE) for mic in take.mics]] = np.nan
+    clear[:, [not mic.role.means.describes for mic in take.mics]] = np.nan
     alone = (strokes.gain > 0).sum(axis=1) == 1
     found = {number: scatter_ms(clear[alone & (drum[strokes.kind] == number)], home_row(number))
              for number in sorted({int(d) for d in drum[strokes.kind]})}

@@ -19,7 +19,8 @@ from oneshot.analysis.records import Templates
 from oneshot.analysis.result import Named, Strokes
 from oneshot.audio.io import TakeReader
 from oneshot.core.records.hits import Delay, Hit
-from oneshot.core.records.session import Floats, Floats32, Frames, Role, Session, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Floats32, Frames, Session, Take
 from oneshot.core.workers import spread
 
 TOLERANCE_S = 0.0005
@@ -95,7 +96,7 @@ class Placer:
             delay, spread, count = self._known_delay(strokes, number)
             self.delays[take.name][self._named.drum[number]] = {
                 m.name: self._told(delay[k] / take.sample_rate, spread[k], int(count[k]))
-                for k, m in enumerate(take.mics) if m.role not in (Role.TALK, Role.IGNORE)}
+                for k, m in enumerate(take.mics) if m.role.means.of_kit}
             out[mine], self.predicted[take.name][mine], self.clear[take.name][mine] = self._settle(
                 strokes, mine, number, delay)
             for i in (i for i in mine if int(strokes.rows[i]) in strokes.heard.told and (out[i] < 0).all()):

@@ -38,7 +38,8 @@ from oneshot.analysis.records import HitFeatures, Templates
 from oneshot.analysis.result import Named, Strokes
 from oneshot.audio.io import Samples, TakeReader
 from oneshot.core.arrays import nan_median
-from oneshot.core.records.session import Floats, Frames, Mic, Role, Session
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Frames, Mic, Session
 
 OWN_SHARE = 0.5
 """A level is a hit's own where at least this share of what was heard is."""

@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.analysis.records import HitFeatures, Templates
-from oneshot.core.records.session import Floats, Frames, Label, Mic, Problem, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Frames, Label, Mic, Problem, Take
 from oneshot.session.labels import TOLD_BY, articulation_of
 from oneshot.session.mic_names import drum_of, kind_of
 

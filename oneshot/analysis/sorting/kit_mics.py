@@ -15,7 +15,7 @@ from oneshot.analysis.detection import arrivals, onsets
 from oneshot.analysis.records import HitFeatures, Shares, Templates
 from oneshot.analysis.result import Heard, Strokes
 from oneshot.analysis.sorting import features
-from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Mic, Role
+from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Mic
 
 
 def kit_mics(heard: list[Heard]) -> tuple[Mic, ...]:
@@ -27,7 +27,7 @@ def kit_mics(heard: list[Heard]) -> tuple[Mic, ...]:
     found: dict[str, Mic] = {}
     for each in heard:
         for mic, peak in zip(each.take.mics, each.scan.peak, strict=True):
-            if mic.role in (Role.CLOSE, Role.OVERHEAD, Role.ROOM, Role.TRIGGER) and peak > SILENT_PEAK:
+            if mic.role.means.describes and peak > SILENT_PEAK:
                 found.setdefault(mic.name, mic)
     return tuple(found.values())
 
@@ -41,7 +41,7 @@ def describe_take(heard: Heard, mics: tuple[Mic, ...]) -> HitFeatures:
 
 def near_rows(heard: Heard, mics: tuple[Mic, ...]) -> NDArray[np.bool_]:
     """Which of the kit's mics are near mics of this take (mics,)."""
-    near = {m.name for m, on in zip(heard.take.mics, heard.near, strict=True) if on and m.role is not Role.TRIGGER}
+    near = {m.name for m, on in zip(heard.take.mics, heard.near, strict=True) if on and m.role.means.judged}
     return np.array([m.name in near for m in mics], bool)
 
 
@@ -55,7 +55,7 @@ def delays_ms(heard: Heard, mics: tuple[Mic, ...]) -> Floats:
 
 def close_numbers(mics: tuple[Mic, ...]) -> Frames:
     """A number per drum that has close mics or triggers, -1 for other mics (mics,)."""
-    at_drum = [m.drum if m.role in (Role.CLOSE, Role.TRIGGER) else None for m in mics]
+    at_drum = [m.drum if m.role.means.at_drum else None for m in mics]
     drums = sorted({d for d in at_drum if d})
     return np.array([drums.index(d) if d else -1 for d in at_drum], np.int64)
 
@@ -63,7 +63,7 @@ def close_numbers(mics: tuple[Mic, ...]) -> Frames:
 def without_triggers(strokes: list[Strokes], described: list[HitFeatures], templates: Templates, mics: tuple[Mic, ...]
                 ) -> tuple[list[Strokes], list[HitFeatures], Templates, tuple[Mic, ...]]:
     """The same without the triggers: they are no mics, so nothing is measured, levelled or graded in them."""
-    on = np.array([m.role is not Role.TRIGGER for m in mics])
+    on = np.array([m.role.means.judged for m in mics])
     if on.all():
         return strokes, described, templates, mics
     left = [replace(s, shares=Shares(s.shares.own[..., on], s.shares.other[:, on]), own_db=s.own_db[:, on])

@@ -15,7 +15,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from oneshot.analysis.records import STRETCH_STEPS, Templates
-from oneshot.core.records.session import Floats, Mic, Role
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic
 from oneshot.session.mic_names import kind_of
 
 HIGH_BAND = 6
@@ -80,7 +81,7 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
 def _standing(templates: Templates, standing_db: Floats, mics: Sequence[Mic]) -> dict[tuple[str, int], float]:
     """How high each drum found stands in each close-miked drum's mics, dB: the mean over its kinds by their members."""
     out: dict[tuple[str, int], float] = {}
-    at_drum = [m.drum if m.role in (Role.CLOSE, Role.TRIGGER) else None for m in mics]
+    at_drum = [m.drum if m.role.means.at_drum else None for m in mics]
     for drum in sorted({d for d in at_drum if d}):
         own = np.array([d == drum for d in at_drum])
         for number in sorted({int(d) for d in templates.drum}):

@@ -30,7 +30,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from oneshot.analysis.records import Shares, TakeScan, Templates
 from oneshot.analysis.result import Strokes
-from oneshot.core.records.session import Floats, Frames, Mic, Problem, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Frames, Mic, Problem, Take
 
 TALK, CLICK, STICKS = "talk", "a click that leaks from headphones (or sticks like it)", "sticks struck together"
 

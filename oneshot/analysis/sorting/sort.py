@@ -23,7 +23,8 @@ from oneshot.analysis.sorting.constraints import Told
 from oneshot.analysis.sorting.kit_mics import close_numbers, delays_ms, near_rows, without_triggers
 from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
-from oneshot.core.records.session import Frames, Mic, Problem, Role, Session
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Frames, Mic, Problem, Session
 from oneshot.session.mic_names import kind_of
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+
+from oneshot.core.records.roles import Role
 
 Frames = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -21,18 +22,6 @@ class Chunk:
 
     id: bytes
     data: bytes
-
-
-class Role(StrEnum):
-    """What a mic is for; see the table of words in docs/words.md."""
-
-    CLOSE = "close"
-    OVERHEAD = "overhead"
-    ROOM = "room"
-    BUS = "bus"
-    TRIGGER = "trigger"
-    TALK = "talk"
-    IGNORE = "ignore"
 
 
 @dataclass(frozen=True, slots=True)

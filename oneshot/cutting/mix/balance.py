@@ -24,7 +24,8 @@ from oneshot.audio.loudness import true_peak
 from oneshot.config.recipe import FaderRecipe, PrintPart, PrintRecipe
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader, PrintMic
-from oneshot.core.records.session import Floats, Mic, Role, Session
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Session
 
 BOTTOM_DB = -8.0
 OVERHEAD_DB = -6.0
@@ -37,7 +38,6 @@ LIMITS_DB = (-30.0, 12.0)
 CENTRED = ("kick", "snare")
 FULL_DBTP = -6.0
 """Kick, snare and crash struck together at full stay at or below this. (common practice, no source)"""
-SILENT_ROLES = (Role.TRIGGER, Role.TALK, Role.IGNORE)
 
 START_MS = 0.1
 """A print starts at most this long before its attack."""
@@ -60,7 +60,7 @@ def compute_balance(session: Session, drums: Sequence[Drum], *,
     1 or -1 against the home mic of the drum it stands at. Buses are off, being mixes of the others, unless there is
     nothing else. Gains are rounded to 0.1 dB, pans to 0.01.
     """
-    mics = {mic.name: mic for take in reversed(session.takes) for mic in take.mics if mic.role not in SILENT_ROLES}
+    mics = {mic.name: mic for take in reversed(session.takes) for mic in take.mics if mic.role.means.plays}
     order = list(dict.fromkeys(mic.name for take in session.takes for mic in take.mics if mic.name in mics))
     only_buses = all(mic.role is Role.BUS for mic in mics.values())
     heard = _levels(bleed)

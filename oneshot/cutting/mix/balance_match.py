@@ -23,7 +23,8 @@ from oneshot.audio.io import TakeReader
 from oneshot.core.errors import SettingsError
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Fader
-from oneshot.core.records.session import Floats, Mic, Problem, Role, Session, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 from oneshot.cutting.mix.balance import pan_gains
 from oneshot.cutting.mix.fit import NOMINAL_HZ, gram, likeness, octave_energies, solve
 

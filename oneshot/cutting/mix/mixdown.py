@@ -18,7 +18,8 @@ import numpy as np
 from oneshot.audio.io import read_audio
 from oneshot.core.recall import recalled, sound_of
 from oneshot.core.records.kit import Fader, OneShot, TakeNoise
-from oneshot.core.records.session import Floats, Mic, Problem, Role, Session
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Problem, Session
 from oneshot.cutting.mix.balance import mix
 
 LEVEL_S = 0.3

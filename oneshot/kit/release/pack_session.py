@@ -28,7 +28,7 @@ from oneshot.core.errors import SessionError, WorkError
 from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader
-from oneshot.core.records.session import Floats, Mic, Problem, Role, Session, Take
+from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 from oneshot.core.store import open_store
 from oneshot.cutting.mix import balance as balancing
 from oneshot.kit.export.hits_csv import cell
@@ -48,8 +48,6 @@ from oneshot.session.open import check_unchanged, fingerprint_parts, open_sessio
 from oneshot.session.output_paths import check_target
 
 SHEET, TABLE, MIX = "README.txt", "tracks.csv", "00_rough-mix.wav"
-PRIVATE = (Role.TALK, Role.IGNORE)
-"""Mics that are never given away: people talking, and what the user took out."""
 CEILING_DBTP = -1.0
 MIX_SUBTYPE = "PCM_24"
 EDGE = 64
@@ -96,11 +94,11 @@ def prepared(session_path: Path, *, licence: str | None = None, version: str | N
     session = open_session(session_path)
     recipe = recipe or Recipe()
     name, text = licence_of(licence, recipe.kit.licence)
-    order = list(dict.fromkeys(mic.name for take in session.takes for mic in take.mics if mic.role not in PRIVATE))
+    order = list(dict.fromkeys(mic.name for take in session.takes for mic in take.mics if mic.role.means.of_kit))
     tracks = []
     for number, take in enumerate(session.takes, 1):
         folder = f"{number:02d}_{safe_name(take.name) or 'take'}"
-        for mic in sorted((m for m in take.mics if m.name in order and m.role not in PRIVATE),
+        for mic in sorted((m for m in take.mics if m.name in order and m.role.means.of_kit),
                           key=lambda m: order.index(m.name)):
             path = f"{folder}/{order.index(mic.name) + 1:02d}_{safe_name(mic.name) or 'mic'}.wav"
             subtypes = [read_header(session.root / each).subtype for each in sorted({s.path for s in mic.sources})]
@@ -124,7 +122,7 @@ def texts_of(given: Recordings) -> Texts:
 
 def left_out(given: Recordings) -> list[Problem]:
     """What is not given away."""
-    names = {m.name for take in given.session.takes for m in take.mics if m.role in PRIVATE}
+    names = {m.name for take in given.session.takes for m in take.mics if not m.role.means.of_kit}
     return [Problem(name, "stays out: talk and what was taken out is not given away",
                     "give it another role in session.toml if it belongs in") for name in sorted(names)]
 

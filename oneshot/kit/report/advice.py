@@ -6,7 +6,8 @@ at here: only which drums have a mic of their own, and what is missing around th
 
 from __future__ import annotations
 
-from oneshot.core.records.session import Role, Session
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Session
 from oneshot.session.mic_names import kind_of
 
 STROKES: dict[str, tuple[int, int, float]] = {

@@ -12,7 +12,8 @@ from oneshot.analysis.detection import arrivals as find_arrivals
 from oneshot.analysis.measurement import alignment
 from oneshot.analysis.records import Arrivals, Onsets
 from oneshot.audio.io import TakeReader
-from oneshot.core.records.session import Floats, Floats32, Frames, Role
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Floats32, Frames
 
 SPEED = 343.2
 """Speed of sound in dry air at 20 °C, m/s: ISO 9613-1:1993, from memory."""

@@ -16,7 +16,8 @@ from stage_inputs import RATE, add, noise, scan_take, strike, take_of
 
 from oneshot.analysis.detection import onsets
 from oneshot.analysis.records import Onsets
-from oneshot.core.records.session import Floats, Mic, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Take
 
 ROLES = (Role.CLOSE, Role.CLOSE, Role.OVERHEAD, Role.OVERHEAD)
 NEAR_S = 0.008

@@ -11,7 +11,8 @@ from stage_inputs import BANDS, RATE, add, noise, scan_take, strike, take_of
 from oneshot.analysis.detection import spectrogram
 from oneshot.analysis.records import TakeScan
 from oneshot.audio.io import BLOCK, TakeReader
-from oneshot.core.records.session import Floats, Role
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats
 
 RATES = (44100, 48000, 88200, 96000, 176400, 192000)
 CLOSE = (Role.CLOSE, Role.CLOSE, Role.CLOSE, Role.CLOSE)

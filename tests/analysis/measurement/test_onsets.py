@@ -17,7 +17,8 @@ from oneshot.analysis.records import Arrivals, Onsets, Shares, TakeScan, Templat
 from oneshot.analysis.result import Analysis, Heard, Named, Strokes
 from oneshot.analysis.run import analyse
 from oneshot.core.records.hits import Delay
-from oneshot.core.records.session import Mic, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Take
 from oneshot.core.store import open_store
 from oneshot.session.open import fingerprint_parts, open_session
 from oneshot.synth import write_session

@@ -18,7 +18,8 @@ from oneshot.analysis.measurement.envelopes import Windows
 from oneshot.analysis.measurement.tail_events import Tails, tails
 from oneshot.analysis.records import Played, TakeScan
 from oneshot.analysis.result import Analysis, LaterSound
-from oneshot.core.records.session import Floats, Mic, Role
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic
 from oneshot.synth import family, write_session
 
 RATE, HOP, BANDS, SECONDS = 48000, 128, 10, 6.0

@@ -15,7 +15,8 @@ from oneshot import pipeline
 from oneshot.analysis.records import HitFeatures
 from oneshot.analysis.sorting import constraints, drums
 from oneshot.analysis.sorting.constraints import Said, Told
-from oneshot.core.records.session import Label, Mic, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Label, Mic, Take
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, groove, slate, song, write_session
 from oneshot.synth.kits import FLOOR, KICK, OH_L, OH_R, RACK, SNARE
 

@@ -10,7 +10,8 @@ from stage_inputs import BANDS, RATE, STRETCHES, add, heard, noise, scan_take, s
 
 from oneshot.analysis.records import HitFeatures, mean_squares
 from oneshot.analysis.sorting import features
-from oneshot.core.records.session import Floats, Role
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats
 
 MICS = 6
 ROWS = np.arange(2)

@@ -11,7 +11,8 @@ from stage_inputs import STRETCHES, templates
 
 from oneshot.analysis.records import Templates
 from oneshot.analysis.sorting import features, naming
-from oneshot.core.records.session import Floats, Mic, Role
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic
 from oneshot.kit.export.keys import Struck, assign_keys
 
 OVERHEADS = (Mic("OH L", Role.OVERHEAD, pair="OH", side="L"), Mic("OH R", Role.OVERHEAD, pair="OH", side="R"))

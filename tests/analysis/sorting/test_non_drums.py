@@ -18,7 +18,8 @@ from oneshot.analysis.sorting import non_drums
 from oneshot.analysis.sorting.non_drums import CLICK, STICKS, TALK, Hits, Traits
 from oneshot.audio.io import TakeReader
 from oneshot.config.corrections_file import Correction, Corrections, Place, dump
-from oneshot.core.records.session import Mic, Role
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic
 from oneshot.session.open import open_session
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, slate, write_session
 from oneshot.synth.kits import EIGHT, FLOOR, KICK, KICK_TRIGGER, OH_L, RACK, RACK_TOM, SNARE, SNARE_TRIGGER

@@ -14,7 +14,8 @@ from stage_inputs import BANDS, RATE, STRETCHES, noise, session_at, take_of
 from oneshot.analysis.records import Arrivals, Onsets, Shares, TakeScan
 from oneshot.analysis.result import Heard, Named, Strokes
 from oneshot.analysis.sorting import articulations
-from oneshot.core.records.session import Floats, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Take
 
 LEVELS = len(articulations.EDGES_HZ) - 1
 

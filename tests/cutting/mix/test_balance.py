@@ -12,7 +12,8 @@ from oneshot.audio.loudness import true_peak_dbtp
 from oneshot.config.recipe import FaderRecipe, PrintPart, PrintRecipe
 from oneshot.core.records.hits import Articulation, Drum
 from oneshot.core.records.kit import Fader
-from oneshot.core.records.session import Floats, Mic, Role, Session, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Session, Take
 from oneshot.cutting.mix.balance import (
     Blend,
     PrintFacts,
