@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from oneshot.analysis.result import Analysis
-from oneshot.analysis.run import analyse
+from oneshot.analysis.run import analysed
 from oneshot.audio.io import TakeReader, write_wav
 from oneshot.audio.loudness import momentary_max_lufs, true_peak_dbtp
 from oneshot.config.corrections_file import safe_name
@@ -212,7 +212,8 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
     store = open_store(parts)
     if fresh:
         store.clear()
-    found = analyse(session, store=store, jobs=jobs, progress=progress)
+    # takes are held against each other here, so that none of them keeps articulations of its own
+    found, _ = analysed(session, store, (), how="all", rendered=False, jobs=jobs, progress=progress)
     views: list[View] = []
     sounds: dict[str, dict[str, tuple[Floats, int]]] = {}
     used: set[str] = set()

@@ -1,6 +1,6 @@
 """A finished kit read back from its folder: the inverse of ``export/manifest.py``.
 
-What the manifest does not hold is not there: no problems, no labels, mics without side and place where only the session
+What the manifest does not hold is not there: no labels, mics without side and place where only the session
 knows them. Fields that this version does not know are passed over, as the contract asks.
 """
 
@@ -17,7 +17,7 @@ from oneshot.core.files import MANIFEST_FORMAT, is_our_kit
 from oneshot.core.records.hits import Articulation, Delay, Drum, Hit, Ornament, Partner
 from oneshot.core.records.kit import BandBleed, Fader, Kit, OneShot, Print, PrintMic, Sample, TakeNoise
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Mic, Session, Source, Take
+from oneshot.core.records.session import Mic, Problem, Session, Source, Take
 from oneshot.session.processed_tracks import TRACKS
 
 NAME = "manifest.json"
@@ -104,7 +104,8 @@ def _kit(document: Json, folder: Path) -> Kit:
                         for row in document["one_shots"]),
         prints=tuple(_record(Print, row, velocity=tuple(row["velocity"]),
                              mics={name: _record(PrintMic, part) for name, part in row["mics"].items()})
-                     for row in document["prints"]))
+                     for row in document["prints"]),
+        problems=tuple(_record(Problem, row) for row in document.get("problems", [])))
 
 
 def _take(row: Json) -> Take:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -69,9 +70,18 @@ def to_json(kit: Kit) -> Json:
                     "delays_ms": _reasons(kit, kit.delays_ms, null_reasons.delay_reason)},
         "solved": {take: {drum: mics for drum in drums if (mics := null_reasons.solved(kit, take, drum))}
                    for take, drums in kit.bleed.items()},
+        "problems": [{name: _without_place(text, kit) for name, text in asdict(each).items()}
+                     for each in kit.problems],
         **({"tracks": _plain(kit.tracks)} if kit.tracks else {}), **({"learned": _plain(kit.learned)} if kit.learned
                                                                      else {}),
     }
+
+
+def _without_place(text: str, kit: Kit) -> str:
+    """A text of a problem without the folders of this machine: a manifest holds no absolute path."""
+    root = kit.session.root.resolve()
+    text = text.replace(f"{root}/", "").replace(str(root), kit.session.name)
+    return text.replace(f"{root.parent}/", "").replace(f"{Path.home()}/", "")
 
 
 def rounded(value: float | None, digits: int = 2) -> float | None:

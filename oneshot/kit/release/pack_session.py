@@ -18,8 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from oneshot.analysis.run import analyse
-from oneshot.analysis.take_groups import pool
+from oneshot.analysis.run import analysed
 from oneshot.audio.io import BLOCK, TakeReader, read_header, widest, write_long_wav
 from oneshot.audio.loudness import true_peak
 from oneshot.config.corrections_file import safe_name
@@ -179,8 +178,8 @@ def rough_balance(given: Recordings, jobs: int, progress: Progress) -> tuple[dic
     bleed: Mapping[str, Mapping[str, Mapping[str, float | None]]] = {}
     polarity: Mapping[str, Mapping[str, int]] = {}
     try:
-        found, _ = pool(session, analyse(session, store=open_store(fingerprint_parts(session)), jobs=jobs,
-                                         progress=progress), recipe.choose.pool_takes)
+        found, _ = analysed(session, open_store(fingerprint_parts(session)), (), how=recipe.choose.pool_takes,
+                            rendered=False, jobs=jobs, progress=progress)
         drums = [Drum(d.name, d.kind, d.home, ()) for d in found.drums]
         bleed, polarity = found.bleed, found.polarity
     except WorkError as error:
