@@ -27,8 +27,8 @@ from known_strokes import Alone, Signal
 
 from oneshot import pipeline
 from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
-from oneshot.analysis.grades import GRADE_LIMITS_DB
 from oneshot.audio.io import TakeReader, read_audio
+from oneshot.core.grades import GRADE_LIMITS_DB
 from oneshot.cutting import fades
 from oneshot.cutting.repair import band_energies
 from oneshot.session.open import open_session

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.grades import GRADE_LIMITS_DB, grade
 from oneshot.analysis.records import Arrivals, Laid, Onsets, Shares, TakeScan
+from oneshot.core.grades import GRADE_LIMITS_DB, grade
 from oneshot.core.records.hits import Delay, Hit
 from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Take

@@ -9,9 +9,9 @@ from typing import Any
 
 from oneshot.config.settings import check_fields, setting
 from oneshot.core.errors import SettingsError
+from oneshot.core.grades import GRADES
 from oneshot.core.records.kit import Fader
 
-GRADES = ("A", "B", "C", "D")
 MOST_VOICES = 64
 
 

@@ -10,17 +10,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from oneshot.config.recipe import GRADES
+from oneshot.core.grades import reaches
 from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.session import Mic, Problem
 
 MOST = 0.5
 """A mic plays where this share of a drum's one-shots reach the grade in it."""
-
-
-def reaches(grade: str, asked: str) -> bool:
-    """Whether a grade is as good as the one asked for."""
-    return GRADES.index(grade) <= GRADES.index(asked)
 
 
 def playing(grades: Iterable[Mapping[str, str]], asked: str) -> set[str]:

@@ -15,11 +15,12 @@ import numpy as np
 
 from oneshot.analysis.measurement.similarity import Measured, drift_cents, oddities, pitches_hz
 from oneshot.config.corrections import Corrected
-from oneshot.config.recipe import GRADES, Choosing
+from oneshot.config.recipe import Choosing
 from oneshot.config.release_lock import Held, Stroke
+from oneshot.core.grades import GRADES, reaches
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Problem
-from oneshot.selection.far_mics import playing, reaches
+from oneshot.selection.far_mics import playing
 from oneshot.selection.round_robins import Candidate, alternates, places
 from oneshot.selection.velocity_layers import layer_borders, velocity_ranges
 
@@ -147,7 +148,7 @@ class Chooser:
             return REJECTED
         if hit.ornament is not None:
             return f"part of a {hit.ornament.kind}"
-        if GRADES.index(grade) > GRADES.index(asked):
+        if not reaches(grade, asked):
             if hit.partners:
                 others = " and ".join(p.drum for p in hit.partners)
                 return f"struck together with {others}: grade {grade}, {asked} asked for"

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.grades import GUARD_DB
+from oneshot.core.grades import GUARD_DB
 from oneshot.core.records.kit import BandBleed, MicView
 from oneshot.core.records.session import Floats
 

@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis import grades
 from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
 from oneshot.analysis.measurement import bleed, ornaments
 from oneshot.analysis.measurement.envelopes import Windows
@@ -23,6 +22,7 @@ from oneshot.analysis.measurement.tail_events import Tails
 from oneshot.analysis.records import Shares, Templates
 from oneshot.analysis.result import Analysis, FoundDrum, Heard, LaterSound, Named, Strokes
 from oneshot.analysis.sorting.constraints import Said, Told
+from oneshot.core import grades
 from oneshot.core.records.hits import Hit, Partner
 from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Session, Take

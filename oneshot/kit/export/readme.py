@@ -8,12 +8,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from oneshot.core.files import write_atomic
+from oneshot.core.grades import MEANING
 from oneshot.core.records.hits import Articulation, Drum
 from oneshot.core.records.kit import Kit, OneShot, kit_info
 
 NAME = "README.txt"
 WIDTH = 80
-GRADES = {"A": "stands alone", "B": "clean among others", "C": "as a layer", "D": "the rest"}
 
 
 def write(kit: Kit, folder: Path) -> list[Path]:
@@ -54,7 +54,7 @@ def _drums(kit: Kit) -> list[str]:
     table = [("key", "drum", "struck", "layers", "round robins", "grades"), *rows]
     widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
-    meaning = ", ".join(f"{grade} {words}" for grade, words in GRADES.items())
+    meaning = ", ".join(f"{grade} {words}" for grade, words in MEANING.items())
     return ["What is in it", "-------------", *lines, "",
             *_wrap("Keys are MIDI note numbers: General MIDI percussion where it has one for the stroke, free keys "
                    f"from 60 up elsewhere. Grades say how clean a hit is: {meaning}.")]

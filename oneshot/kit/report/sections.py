@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from oneshot.core.grades import GRADES, MEANING
 from oneshot.core.records.hits import Articulation, Drum, Hit
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.kit.playback.keymap import mix_levels
@@ -11,9 +12,8 @@ from oneshot.kit.report.charts import pitch_chart, velocity_chart
 from oneshot.kit.report.data import level_range, shot_title
 from oneshot.kit.report.gaps import by_layer, shots_of
 from oneshot.kit.report.markup import Content, Markup, figure, grid, tag
-from oneshot.kit.report.text import GRADES, duration, is_short, rate, sample_format
+from oneshot.kit.report.text import duration, is_short, rate, sample_format
 
-GRADE_MEANS = {"A": "stands alone", "B": "clean among others", "C": "as a layer", "D": "more bleed than that"}
 """The grades in words; docs/words.md has the limits."""
 
 Levels = tuple[float, float]
@@ -87,7 +87,7 @@ def overview(kit: Kit) -> Markup:
 
 def _legend() -> Markup:
     """How to read the page: grades, marks, scales; and what playing from a disk can't do."""
-    grades = [[tag("b", grade, class_=f"grade g{grade}"), f" {text}   "] for grade, text in GRADE_MEANS.items()]
+    grades = [[tag("b", grade, class_=f"grade g{grade}"), f" {text}   "] for grade, text in MEANING.items()]
     return tag(
         "div",
         tag("p", "Grades, by the worst moment:  ", grades),

@@ -15,6 +15,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any, TypeAlias
 
+from oneshot.core.grades import GRADES
 from oneshot.core.records.hits import Drum, Hit
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.core.records.session import Mic, Problem, Session, Take
@@ -24,7 +25,6 @@ from oneshot.kit.report.mixes import learned_lines, processed_lines, processed_r
 
 Record: TypeAlias = dict[str, Any]
 
-GRADES = ("A", "B", "C", "D")
 ALIKE = 8
 """Differences of one kind that are shown one by one; --json has them all."""
 

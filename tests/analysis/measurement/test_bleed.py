@@ -7,10 +7,10 @@ import pytest
 from numpy.typing import NDArray
 from stage_inputs import heard, template, templates
 
-from oneshot.analysis import grades
 from oneshot.analysis.measurement import bleed
 from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Shares
 from oneshot.analysis.sorting import decompose
+from oneshot.core import grades
 from oneshot.core.records.session import Floats
 from oneshot.kit.report.matrices import view_text
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+GRADES = ("A", "B", "C", "D")
+"""Cleanest first."""
+MEANING = {"A": "stands alone", "B": "clean among others", "C": "as a layer", "D": "more bleed than that"}
+
 GRADE_LIMITS_DB = {"close": {"A": -45.0, "B": -30.0, "C": -20.0}, "far": {"A": -35.0, "B": -25.0, "C": -20.0}}
 """Everything else at or below this makes the grade. Common practice, no source."""
 
@@ -16,3 +20,8 @@ def grade(worst_db: float, close: bool) -> str:
         if worst_db <= limit:
             return name
     return "D"
+
+
+def reaches(found: str, asked: str) -> bool:
+    """Whether a grade is as good as the one asked for."""
+    return GRADES.index(found) <= GRADES.index(asked)
