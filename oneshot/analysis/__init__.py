@@ -1,1 +1,19 @@
 """Analysis: from recordings to hits: found, told apart by drum and articulation, placed and measured."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from oneshot.core.lazy import face
+
+__all__ = ["Analysis", "FoundDrum", "analyse", "apply_corrections", "compare_session"]
+
+if TYPE_CHECKING:
+    from oneshot.analysis.comparison import compare_session
+    from oneshot.analysis.corrected import correct as apply_corrections
+    from oneshot.analysis.result import Analysis, FoundDrum
+    from oneshot.analysis.run import analyse
+else:
+    __getattr__, __dir__ = face(__name__, {
+        "Analysis": "result", "FoundDrum": "result", "analyse": "run", "apply_corrections": "corrected:correct",
+        "compare_session": "comparison"})

@@ -1,1 +1,20 @@
 """Cutting: from chosen hits to files: windows, fades, repair, formats, tags."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from oneshot.core.lazy import face
+
+__all__ = ["Along", "Cutter", "Finisher", "Printer", "compute_balance"]
+
+if TYPE_CHECKING:
+    from oneshot.cutting.cutter import Cutter
+    from oneshot.cutting.formats import Finisher
+    from oneshot.cutting.mix.balance import compute_balance
+    from oneshot.cutting.mix.prints import Printer
+    from oneshot.cutting.processed import Along
+else:
+    __getattr__, __dir__ = face(__name__, {
+        "Along": "processed", "Cutter": "cutter", "Finisher": "formats", "Printer": "mix.prints",
+        "compute_balance": "mix.balance"})

@@ -1,1 +1,24 @@
 """Kit: a finished kit, read, checked, measured again, played, written in every format and given away."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from oneshot.core.lazy import face
+
+__all__ = ["pack_kit", "pack_session", "preview", "read_kit", "read_manifest", "verify_kit", "write_all",
+           "write_report"]
+
+if TYPE_CHECKING:
+    from oneshot.kit.export import write_all
+    from oneshot.kit.playback.preview import preview
+    from oneshot.kit.read import read_kit, read_manifest
+    from oneshot.kit.release.pack_kit import pack_kit
+    from oneshot.kit.release.pack_session import pack_session
+    from oneshot.kit.report import write_report
+    from oneshot.kit.verify import verify_kit
+else:
+    __getattr__, __dir__ = face(__name__, {
+        "pack_kit": "release.pack_kit", "pack_session": "release.pack_session", "preview": "playback.preview",
+        "read_kit": "read", "read_manifest": "read", "verify_kit": "verify", "write_all": "export",
+        "write_report": "report"})

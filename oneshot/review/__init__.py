@@ -4,3 +4,17 @@
 is there, ``rebuild`` makes the kit anew, ``server`` puts them behind addresses, ``serve`` runs it. The page itself lies
 in ``static``: plain HTML, CSS and modules, nothing to build, nothing asked of a network.
 """
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from oneshot.core.lazy import face
+
+__all__ = ["Desk", "application"]
+
+if TYPE_CHECKING:
+    from oneshot.review.server import application
+    from oneshot.review.state import Desk
+else:
+    __getattr__, __dir__ = face(__name__, {"Desk": "state", "application": "server"})
