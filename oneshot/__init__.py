@@ -40,8 +40,8 @@ def open_session(path: str | PathLike[str]) -> Session:
 
     >>> session = open_session("Tuesday session")
     >>> [(take.name, take.sample_rate, len(take.mics)) for take in session.takes]
-    [('pier', 44100, 6)]
-    >>> session.takes[0].mic("Kick In").role.value
+    [('take 1', 44100, 6)]
+    >>> session.take("take 1").mic("Kick In").role.value
     'close'
     """
     from oneshot.session.open import open_session as opened
