@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 from oneshot.core.columns import columns
 from oneshot.core.errors import OneshotError
+from oneshot.core.version import __version__
 
 if TYPE_CHECKING:
     from oneshot.core.progress import Progress
@@ -28,8 +29,8 @@ if TYPE_CHECKING:
     from oneshot.core.records.session import Session
     from oneshot.pipeline import BuildResult
 
-__version__ = "0.1.0"
-__all__ = ["OneshotError", "build", "columns", "open_session", "read_kit"]
+
+__all__ = ["OneshotError", "__version__", "build", "columns", "open_session", "read_kit"]
 
 
 def open_session(path: str | PathLike[str]) -> Session:

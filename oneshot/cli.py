@@ -21,8 +21,8 @@ from typing import IO, TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from oneshot import __version__
 from oneshot.core.progress import watched
+from oneshot.core.version import __version__
 
 if TYPE_CHECKING:
     from oneshot.core.records.session import Problem

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from oneshot import __version__
 from oneshot.analysis.result import Analysis
 from oneshot.config import handling as file_handling
 from oneshot.config import release_lock
@@ -17,6 +16,7 @@ from oneshot.core.progress import A_LINE, Progress
 from oneshot.core.records.hits import Drum, Hit
 from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Problem, Session
+from oneshot.core.version import __version__
 from oneshot.cutting.cutter import Cutter
 from oneshot.cutting.embed_tags import tagged
 from oneshot.cutting.formats import Finisher

@@ -14,7 +14,8 @@ from stage_inputs import Pier
 from oneshot.core.columns import columns
 from oneshot.core.records.hits import Articulation, Drum, Hit, Ornament, Partner
 from oneshot.core.records.kit import Print, PrintMic
-from oneshot.core.records.session import Mic, Role, Source
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Source
 from oneshot.kit.read import read_kit
 
 KICK = Hit(1, "one", 100, {"Kick": 100, "OH": None}, "kick", "hit", 0.9, None, {"Kick": -40.0}, True, ("Kick",))
