@@ -14,6 +14,11 @@ from numpy.typing import NDArray
 
 from oneshot.core.records.session import Floats, Floats32, Frames
 
+EVENT_S = 0.016
+"""Hits closer together than this are one event: the hits of a flam or drag are 20 to 40 ms apart. They do not end each
+other's tails, and one row of the kit tells of all of them.
+"""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TakeScan:

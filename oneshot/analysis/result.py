@@ -12,14 +12,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.records import Arrivals, Laid, Onsets, Shares, TakeScan
+from oneshot.analysis.records import EVENT_S, Arrivals, Laid, Onsets, Shares, TakeScan
 from oneshot.core.grades import GRADE_LIMITS_DB, grade
 from oneshot.core.records.hits import Delay, Hit
 from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Take
-
-SAME_EVENT_S = 0.015
-"""Strokes closer together than this do not end each other's tails: they were meant to fall together."""
 
 LOCAL_DB = -10.0
 """From this against the ring on, what is heard later stands out of it. (common practice, no source)"""
@@ -153,7 +150,7 @@ class Analysis:
 
     def _next_onset(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
         hits, onsets = self._in_time.get(hit.take, ([], []))
-        at = bisect_right(onsets, hit.onset + SAME_EVENT_S * sample_rate)
+        at = bisect_right(onsets, hit.onset + EVENT_S * sample_rate)
         if at == len(hits):
             return None
         following = hits[at]

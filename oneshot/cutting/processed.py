@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from oneshot.analysis.result import SAME_EVENT_S
+from oneshot.analysis.records import EVENT_S
 from oneshot.audio.io import Dtype, TakeReader, is_float
 from oneshot.config.recipe import FaderRecipe, Processing, Recipe
 from oneshot.core.errors import SessionError, SettingsError
@@ -121,7 +121,7 @@ class Along:
         self._whole = {ids[k] for k in np.linspace(0, len(ids) - 1, min(FULL_LOOKS, len(ids))).astype(int)}
         by_drum: dict[str, list[Hit]] = {}
         mine = sorted((hit for hit in hits if hit.take == take.name), key=lambda h: (h.onset, h.id))
-        apart = round(SAME_EVENT_S * take.sample_rate)
+        apart = round(EVENT_S * take.sample_rate)
         last, before = -np.inf, -np.inf
         for hit in mine:
             if hit.onset - last > apart:

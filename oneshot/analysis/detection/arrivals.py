@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.records import Arrivals, Onsets
+from oneshot.analysis.records import EVENT_S, Arrivals, Onsets
 from oneshot.audio.io import TakeReader
 from oneshot.core import workers
 from oneshot.core.records.session import Floats, Floats32, Frames, Take
@@ -31,9 +31,6 @@ SEARCH_BACK_S = 0.006
 SEARCH_AHEAD_NEAR_S = 0.012
 SEARCH_AHEAD_FAR_S = 0.040
 """How much later a near mic and a room may hear a hit: 4 m and 13 m."""
-
-SAME_EVENT_S = 0.016
-"""A candidate closer than this is of the same event and does not end the time of this one."""
 
 QUIET_S = 0.012
 """Stretch before the search that tells what still rings."""
@@ -60,7 +57,7 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
     frame = np.full((hits, mics), -1, np.int64)
     depth = np.full((hits, mics), np.nan)
     ends = np.r_[onsets.frame, np.full(1, np.iinfo(np.int64).max // 2)]
-    follower = np.searchsorted(onsets.frame, onsets.frame + round(SAME_EVENT_S * rate), side="right")
+    follower = np.searchsorted(onsets.frame, onsets.frame + round(EVENT_S * rate), side="right")
     room = ends[follower] - onsets.frame
 
     def read(rows: Frames) -> None:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
-from oneshot.analysis.records import Onsets, TakeScan, mean_squares
+from oneshot.analysis.records import EVENT_S, Onsets, TakeScan, mean_squares
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Take
 
@@ -34,9 +34,6 @@ RISE_DB = 0.75
 
 APART_S = 0.013
 """A candidate is the largest rise in a window of this width around it, so that two lie 8 ms apart or more."""
-
-EVENT_S = 0.016
-"""Strokes closer together than this are one event; the strokes of a flam or drag are 20 to 40 ms apart."""
 
 FOLLOWERS = 40
 """How many candidates ahead the next stroke is looked for: half a second at least, longer than a hit is measured."""

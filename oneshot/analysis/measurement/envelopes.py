@@ -26,7 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.records import STRETCH_STEPS, Laid, Played, TakeScan, Templates, mean_squares
+from oneshot.analysis.records import EVENT_S, STRETCH_STEPS, Laid, Played, TakeScan, Templates, mean_squares
 from oneshot.core.records.session import Floats, Frames
 from oneshot.core.workers import spread
 
@@ -453,14 +453,10 @@ def laid_by_kind(laid: Laid, take: str, mic: str, begin: int, steps: int, hit: i
     return own, others
 
 
-SAME_EVENT_S = 0.015
-"""Strokes closer together than this fall together: what they say of each other is not over when the next one comes."""
-
-
 def _next_event(played: Played, m: int, block: Frames) -> Frames:
     """Cells (hits,) of each hit's window that end before the next event reaches the mic."""
     rate = played.scan.sample_rate / played.scan.hop
-    following = np.searchsorted(played.start, played.start[block] + SAME_EVENT_S * rate, side="right")
+    following = np.searchsorted(played.start, played.start[block] + EVENT_S * rate, side="right")
     reaches = np.append(played.step[:, m], np.iinfo(np.int64).max // 2)[following]
     begin = played.start[block] - BEFORE_S * rate
     return np.asarray((reaches - 2 - begin) // CELL, np.int64)
