@@ -206,16 +206,16 @@ def test_a_kit_under_review_is_not_built(pier: Pier, kit: Path) -> None:
     pipeline.build(pier.session, kit)
 
 
-@pytest.mark.parametrize("stage", ["cutting", "writing"])
-def test_a_recording_that_changes_while_it_is_cut_stops_the_build(pier: Pier, tmp_path: Path, stage: str) -> None:
+@pytest.mark.parametrize(("stage", "which"), [("cutting", 0), ("writing", 1), ("cutting", 2)])
+def test_a_recording_that_changes_while_it_is_cut_stops_the_build(pier: Pier, tmp_path: Path, stage: str,
+                                                                  which: int) -> None:
     """Shrunk, grown or written over with its length kept: nothing is written, and the file is named."""
     session = tmp_path / "session"
     shutil.copytree(pier.session, session)
     path = next(session.rglob("Kick In.wav"))
     whole = path.read_bytes()
-    for changed in (whole[:len(whole) // 2], whole + b"\0" * 600, whole[:9000] + whole[:8999:-1]):
-        path.write_bytes(whole)
-        with pytest.raises((SessionError, AudioError), match=r"Kick In\.wav"):
-            pipeline.build(session, tmp_path / "kit", progress=at_stage(stage, partial(path.write_bytes, changed)))
+    changed = (whole[:len(whole) // 2], whole + b"\0" * 600, whole[:9000] + whole[:8999:-1])[which]
+    with pytest.raises((SessionError, AudioError), match=r"Kick In\.wav"):
+        pipeline.build(session, tmp_path / "kit", progress=at_stage(stage, partial(path.write_bytes, changed)))
 
-        assert not (tmp_path / "kit").exists()
+    assert not (tmp_path / "kit").exists()

@@ -36,12 +36,22 @@ WRITERS: dict[str, Callable[[Path, Path], None]] = {"preview": _preview, "pack":
 
 
 @pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A preview of one hit in packs, which nobody listens to here."""
+    def short(folder: Path, out: Path) -> None:
+        out.write_bytes(next((folder / "samples").rglob("*.wav")).read_bytes())
+
+    monkeypatch.setattr(pack_kit, "preview", short)
+
+
+@pytest.fixture
 def kit(tmp_path: Path) -> Path:
     """The example kit."""
     example_kit(tmp_path / "kit")
     return tmp_path / "kit"
 
 
+@pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("write", WRITERS.values(), ids=WRITERS)
 def test_a_result_takes_the_place_of_its_own_kind_alone(kit: Path, tmp_path: Path,
                                                         write: Callable[[Path, Path], None]) -> None:
@@ -68,6 +78,7 @@ def test_a_result_takes_the_place_of_its_own_kind_alone(kit: Path, tmp_path: Pat
     assert first == (tmp_path / "out").read_bytes()
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_release_of_another_kit_is_not_replaced(kit: Path, tmp_path: Path) -> None:
     """By the name in it; an earlier version of the same kit is."""
     pack_kit.pack_kit(kit, tmp_path / "out.zip", licence="cc0", version="1.0")
