@@ -158,7 +158,8 @@ def test_every_test_says_what_it_promises() -> None:
 
 @pytest.mark.parametrize(("module", "forbidden"), [
     ("oneshot.analysis.detection.spectrogram", {"librosa", "numba", "sklearn", "pyloudnorm"}),
-    ("oneshot.cli", {"librosa", "numba", "sklearn", "pyloudnorm", "scipy", "numpy", "soundfile", "soxr"}),
+    ("oneshot.cli", {"librosa", "numba", "sklearn", "pyloudnorm", "scipy", "numpy", "soundfile", "soxr",
+                     "fastjsonschema", "msgspec", "tomlkit"}),
 ])
 def test_heavy_libraries_stay_out(module: str, forbidden: set[str]) -> None:
     """A worker that only scans, and --help, pay for nothing they do not use, however deep the import hides."""

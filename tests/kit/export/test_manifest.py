@@ -5,14 +5,16 @@ from __future__ import annotations
 import copy
 import csv
 import json
+import random
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import jsonschema
 import pytest
+from fastjsonschema.draft07 import CodeGeneratorDraft07
 from kit_example import example_kit
 
 from oneshot.core.records.kit import Kit
@@ -158,10 +160,59 @@ def test_readers_take_fields_they_do_not_know(kit: Kit) -> None:
     assert [] == faults(document, SCHEMA)
 
 
-def test_the_reader_refuses_a_schema_it_does_not_understand() -> None:
-    """A keyword that it would pass over silently stops it."""
-    with pytest.raises(ValueError, match="uses 'oneOf'"):
-        faults({}, {"oneOf": []})
+def keywords(rule: Any) -> set[str]:
+    """Every keyword that a schema uses, names of fields left out."""
+    found = set(rule)
+    for name, inner in rule.items():
+        inside = [*inner.values()] if name in ("properties", "$defs") else inner if name == "anyOf" else [inner]
+        found |= {word for each in inside if isinstance(each, dict) for word in keywords(each)}
+    return found
+
+
+def test_no_keyword_of_the_schema_is_passed_over() -> None:
+    """The validator knows each keyword; one of a later draft would be passed over silently."""
+    known = CodeGeneratorDraft07(SCHEMA)._json_keywords_to_function  # type: ignore[no-untyped-call]
+
+    assert {"$schema", "$defs", "title", "description", "$ref"} == keywords(SCHEMA) - set(known)
+    assert len(keywords(SCHEMA)) > 15
+
+
+def test_any_damage_is_found_where_a_full_validator_finds_it(kit: Kit) -> None:
+    """Whatever is taken out of a manifest or put into it: the same places, by either of two libraries."""
+    whole, rng = manifest.to_json(kit), random.Random(7)
+    official = jsonschema.Draft202012Validator(SCHEMA)
+    places, found = list(_places(whole)), 0
+    for _ in range(300):
+        document, place = copy.deepcopy(whole), rng.choice(places)
+        inner: Any = document
+        for part in place[:-1]:
+            inner = inner[part]
+        if rng.random() < 0.3:
+            del inner[place[-1]]
+        else:
+            inner[place[-1]] = rng.choice([None, True, 0, -1, 1.5, 1e9, "", "x", "/a", [], {}, [1], {"a": 1}])
+        wanted = sorted({"".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in path).lstrip(".")
+                         for error in official.iter_errors(document) for path in _of(error)})
+        found += bool(wanted)
+
+        assert wanted == sorted({place for place, _ in faults(document, SCHEMA)})
+    assert found > 100
+
+
+def _of(error: jsonschema.ValidationError) -> list[list[str | int]]:
+    """Where a fault lies: a missing field in its own place."""
+    path = list(error.absolute_path)
+    if error.validator != "required":
+        return [path]
+    return [[*path, name] for name in error.validator_value if name not in error.instance]
+
+
+def _places(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """Every place in a document, the top left out."""
+    inside = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for name, inner in inside:
+        yield (*path, name)
+        yield from _places(inner, (*path, name))
 
 
 def test_a_fault_is_told_with_its_place(kit: Kit) -> None:
