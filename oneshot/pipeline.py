@@ -22,14 +22,14 @@ from oneshot.config import release_lock
 from oneshot.config.corrections_file import Corrections, load
 from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import load_recipe
-from oneshot.core import recall
+from oneshot.core.cache.memory import in_use
 from oneshot.core.errors import AudioError, SessionError, WorkError
 from oneshot.core.files import staged_folder
 from oneshot.core.kit_lock import held
 from oneshot.core.progress import Progress
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem, Session
-from oneshot.core.store import Store, open_store
+from oneshot.core.cache.disk import Store, open_store
 from oneshot.core.user_state import remember
 from oneshot.cutting.mix.prints import missing_prints
 from oneshot.cutting.processed import open_processed, track_names
@@ -88,7 +88,7 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     store = open_store(fingerprint_parts(session))
     if fresh:
         store.clear()
-    memory = recall.memory()
+    memory = in_use()
     if memory is not None:
         memory.begin(tuple(fingerprint_parts(session)))
     try:

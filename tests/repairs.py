@@ -29,10 +29,11 @@ from oneshot.analysis.result import Analysis
 from oneshot.analysis.run import analyse
 from oneshot.audio.io import TakeReader
 from oneshot.config.recipe import Repairing
+from oneshot.core.cache.disk import open_store
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Session, Take
-from oneshot.core.store import open_store
+from oneshot.core.cache.disk import open_store
 from oneshot.cutting import repair
 from oneshot.cutting.repair_plan import Mender, Window
 from oneshot.session.open import fingerprint_parts, open_session

@@ -25,13 +25,14 @@ from oneshot.analysis.run import analysed
 from oneshot.audio.io import TakeReader, write_wav
 from oneshot.audio.loudness import momentary_max_lufs, true_peak_dbtp
 from oneshot.config.corrections_file import safe_name
+from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SettingsError
 from oneshot.core.files import staged_folder
 from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
-from oneshot.core.store import open_store
+from oneshot.core.cache.disk import open_store
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.output_paths import check_outside_sessions
 

@@ -25,9 +25,9 @@ from oneshot.analysis.sorting.sort import learn, sort_hits
 from oneshot.analysis.take_groups import pool
 from oneshot.config import handling
 from oneshot.core.progress import Progress
-from oneshot.core.recall import recalled
+from oneshot.core.cache.memory import recalled
 from oneshot.core.records.session import Frames, Problem, Session, Take
-from oneshot.core.store import Store
+from oneshot.core.cache.disk import Store
 from oneshot.core.workers import working
 
 

@@ -19,7 +19,8 @@ from oneshot.audio import descriptors
 from oneshot.audio.io import Dtype, TakeReader, is_float
 from oneshot.config.handling import Handling
 from oneshot.config.recipe import Choosing, Recipe
-from oneshot.core import recall
+from oneshot.core.cache.earlier_files import Shot, stamp_of
+from oneshot.core.cache.memory import in_use
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
@@ -163,10 +164,10 @@ class Cutter:
         self._remember(hit, {n: x * gain for n, x in {**{n: as_float(audio[k]) for k, n in enumerate(names)},
                                                       **sounds}.items()})
         shot = self._one_shot(hit, pick, files, as_float(audio[names.index(home)]), home, planned)
-        memory = recall.memory()
+        memory = in_use()
         if memory is not None and self._lasting:
-            memory.shots[self._key(take, hit)] = recall.Shot(
-                shot, tuple(self.told[before:]), tuple(recall.stamp_of(self.folder / f.path) for f in files),
+            memory.files.shots[self._key(take, hit)] = Shot(
+                shot, tuple(self.told[before:]), tuple(stamp_of(self.folder / f.path) for f in files),
                 self.loudest[hit.drum] if hit.id in self._hardest else None)
         return replace(shot, untouched=untouched)
 
@@ -208,24 +209,24 @@ class Cutter:
         return (take.name, hit.onset, self.analysis.attacks[hit.id], windows.first(hit), self._lead(hit), names, moved,
                 windows.next_stroke(hit, names), windows.said_of(hit), self.drums[hit.drum].home, self._asked)
 
-    def _known(self, take: Take, hit: Hit) -> recall.Shot | None:
+    def _known(self, take: Take, hit: Hit) -> Shot | None:
         """What an earlier build cut of that hit, to the byte what would be cut now; None where nothing is kept."""
-        memory = recall.memory()
+        memory = in_use()
         if memory is None or not self._lasting:
             return None
-        known = memory.shots.get(self._key(take, hit))
+        known = memory.files.shots.get(self._key(take, hit))
         return None if known is None or (hit.id in self._hardest and known.aloud is None) else known
 
     def _carried_over(self, take: Take, hit: Hit, pick: Pick) -> OneShot | None:
         """The one-shot of an earlier build under the name it has now; None where it has to be cut."""
-        memory, known = recall.memory(), self._known(take, hit)
+        memory, known = in_use(), self._known(take, hit)
         if memory is None or known is None:
             return None
         mics = {m.name: m for m in self.windows.mics_of(hit)}
         groups = [[mics[name] for name in file.mics] for file in known.record.files]
         used = set(self._writer.used)
         paths = [self._writer.free_path(hit, pick, label_of(group)) for group in groups]
-        if not memory.carry_over(known, self.folder, paths):
+        if not memory.files.carry_over(known, self.folder, paths):
             self._writer.used = used
             return None
         self.told += known.told
@@ -239,7 +240,7 @@ class Cutter:
         grade = next((s.grade for s in files if home in s.mics), files[0].grade)
         shot = replace(known.record, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer,
                        round_robin=pick.round_robin, velocity=pick.velocity, grade=grade, files=files)
-        memory.shots[self._key(take, hit)] = replace(known, record=shot)
+        memory.files.shots[self._key(take, hit)] = replace(known, record=shot)
         return shot
 
     def _files(self, reader: TakeReader, hit: Hit, pick: Pick, mics: Sequence[Mic], audio: Samples,

@@ -14,7 +14,7 @@ from oneshot.audio import descriptors
 from oneshot.audio.io import Header, read_audio, read_header
 from oneshot.audio.riff import time_reference
 from oneshot.audio.tags import Tags, write_tags
-from oneshot.core import recall
+from oneshot.core.cache.memory import in_use, recalled, sound_of
 from oneshot.core.files import sha256_of
 from oneshot.core.records.kit import Kit, OneShot, Print, Sample
 from oneshot.core.records.session import Session
@@ -76,25 +76,25 @@ class _Said:
         title = f"{shot.drum} {shot.articulation} V{shot.layer:02d} RR{shot.round_robin:02d} {heard}"
         origin = self._origin.get(self._hits[sample.hit].take)
         said = (title, self._keys[shot.drum, shot.articulation], self._info_key, origin)
-        memory = recall.memory()
+        memory = in_use()
         if self._say and sample.time_reference is not None:
-            if memory is not None and memory.said.get(sample.sha256) == said:
+            if memory is not None and memory.files.said.get(sample.sha256) == said:
                 return sample
             digest = self._tag(path, title, shot, sample)[1]
             if memory is not None:
-                memory.tagged(sample.sha256, digest, said)
+                memory.files.tagged(sample.sha256, digest, said)
             return replace(sample, sha256=digest)
         x, header = read_audio(path)
         measured = replace(sample, crest_db=descriptors.crest_db(x),
                            brightness_hz=descriptors.brightness_hz(x, header.sample_rate))
         at, digest = self._tag(path, title, shot, sample) if self._say else (None, sample.sha256)
         if memory is not None:
-            memory.tagged(sample.sha256, digest, said)
+            memory.files.tagged(sample.sha256, digest, said)
         return replace(measured, time_reference=at, sha256=digest)
 
     def _tag(self, path: Path, title: str, shot: OneShot, sample: Sample) -> tuple[int | None, str]:
         """Tag a sample's file; its time reference (None where the format takes no tags) and its sum."""
-        header = recall.recalled("header", recall.sound_of(sample.sha256), lambda: read_header(path))
+        header = recalled("header", sound_of(sample.sha256), lambda: read_header(path))
         moved = sample.shift_frames
         done = [f"gain {sample.gain_db:+.1f} dB"] if sample.gain_db else []
         done += [f"mix of {', '.join(sample.mix_of)}"] if sample.mixdown else []

@@ -11,7 +11,7 @@ from oneshot.config import handling as file_handling
 from oneshot.config import release_lock
 from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import recipe_values
-from oneshot.core import recall
+from oneshot.core.cache.memory import in_use
 from oneshot.core.progress import A_LINE, Progress
 from oneshot.core.records.hits import Drum, Hit
 from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
@@ -79,9 +79,9 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
         bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics,
         tracks={} if along is None else along.records(), learned=learned)
     kit = tagged(kit, stage, recipe.export.tags)
-    memory = recall.memory()
+    memory = in_use()
     if memory is not None:
-        memory.renew(kit.one_shots, stage)
+        memory.files.renew(kit.one_shots, stage)
     rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
     shots = mixdown.with_levels(stage, kit.one_shots, balance, rates)
     noisy = mixdown.noise_problems(shots, balance, found.noise, {hit.id: hit.take for hit in chosen.hits})

@@ -16,8 +16,8 @@ import numpy as np
 
 from oneshot.audio import descriptors
 from oneshot.audio.io import read_audio, read_header
+from oneshot.core.cache.memory import recalled, sound_of
 from oneshot.core.errors import AudioError
-from oneshot.core.recall import recalled, sound_of
 from oneshot.core.records.kit import Kit, OneShot, Print, Sample, TakeNoise
 from oneshot.core.records.session import Floats
 from oneshot.cutting.fades import fade_in_curve, fade_out_curve

@@ -14,10 +14,10 @@ from typing import Any
 from oneshot import pipeline
 from oneshot.config.corrections_file import Corrections, parse
 from oneshot.config.recipe_file import load_recipe
+from oneshot.core.cache.disk import open_store
+from oneshot.core.cache.memory import Memory, remembering
 from oneshot.core.errors import OneshotError
 from oneshot.core.files import removing_later
-from oneshot.core.recall import Memory, remembering
-from oneshot.core.store import open_store
 from oneshot.core.user_state import tracks_of
 from oneshot.review.scratch import KIT, passing_folder
 from oneshot.review.state import Desk
@@ -99,7 +99,7 @@ class Rebuild:
             done = wanted
             try:
                 with self._at_work, remembering(self._memory):
-                    if not self._memory.shots:
+                    if not self._memory.files.shots:
                         self._rehearse(wanted[0])
                     overruled = parse(wanted[1]) if wanted[1].strip() else Corrections()
                     store = open_store(fingerprint_parts(self._desk.session))
@@ -126,7 +126,7 @@ class Rebuild:
                 (kit / "corrections.toml").write_text(built, encoding="utf-8")
             pipeline.build(self._desk.session_path, kit, jobs=1, progress=self._stop_asked, hold=False,
                            processed=tracks_of(self._desk.folder))
-            self._memory.adopt(self._desk.kit.one_shots)
+            self._memory.files.adopt(self._desk.kit.one_shots)
 
     def _stop_asked(self, stage: str, share: float) -> None:
         """A progress that ends the work when the server ends."""

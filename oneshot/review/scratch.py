@@ -14,8 +14,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
+from oneshot.core.cache.disk import cache_folder
 from oneshot.core.kit_lock import lock
-from oneshot.core.store import cache_folder
 from oneshot.core.user_state import forget
 
 KIT = "kit"

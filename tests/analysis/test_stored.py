@@ -18,8 +18,9 @@ from oneshot.analysis import run, stored
 from oneshot.config.corrections_file import Corrections
 from oneshot.config.handling import Told
 from oneshot.config.recipe import Recipe
+from oneshot.core.cache import keys
+from oneshot.core.cache.disk import Store
 from oneshot.core.records.session import Session
-from oneshot.core.store import Store
 from oneshot.session.open import open_session
 
 TOLD = (Told("take 1", 1000, frozenset({"kick", "snare"}), missed=True),)
@@ -67,11 +68,11 @@ def test_what_was_asked_otherwise_is_not_used(found: tuple[Session, stored.Found
     assert stored.load(store, change(found[0]), told, how) is None
 
 
-@pytest.mark.parametrize("name", ["code_digest", "_versions"])
+@pytest.mark.parametrize("name", ["code_digest", "versions"])
 def test_other_code_uses_nothing(found: tuple[Session, stored.Found], store: Store, name: str,
                                  monkeypatch: pytest.MonkeyPatch) -> None:
     """What another version of the package, or of a library, has found is not used."""
-    monkeypatch.setattr(stored, name, lambda: "another")
+    monkeypatch.setattr(keys, name, lambda: "another")
 
     assert stored.load(store, found[0], TOLD, "alike") is None
 
@@ -100,7 +101,7 @@ def emptied(_: bytes) -> bytes:
 def test_a_broken_file_is_not_used(found: tuple[Session, stored.Found], store: Store,
                                    harm: Callable[[bytes], bytes]) -> None:
     """A file that was cut off or written over is told as out of date, and the analysis is made anew."""
-    path = store.folder / "analysis.text.npy"
+    path = store.folder / "analysis.record.npy"
     text = harm(np.load(path).tobytes())
     np.save(path, np.frombuffer(text, np.uint8))
 
@@ -113,7 +114,7 @@ def test_what_another_build_wrote_meanwhile_is_not_used(found: tuple[Session, st
     """A text made with other parameters than the record beside it says is not used."""
     other = Store(tmp_path / "other")
     stored.save(other, found[0], (), "none", found[1])
-    (store.folder / "analysis.text.npy").write_bytes((other.folder / "analysis.text.npy").read_bytes())
+    (store.folder / "analysis.record.npy").write_bytes((other.folder / "analysis.record.npy").read_bytes())
 
     assert stored.load(store, found[0], TOLD, "alike") is None
 
@@ -148,4 +149,4 @@ def test_only_what_is_installed_with_the_package_is_asked_for() -> None:
     """
     declared = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text())["project"]["dependencies"]
 
-    assert set(stored.LIBRARIES) <= {re.split(r"[^\w-]", each, maxsplit=1)[0] for each in declared}
+    assert set(keys.LIBRARIES) <= {re.split(r"[^\w-]", each, maxsplit=1)[0] for each in declared}

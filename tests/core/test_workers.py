@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from oneshot.core.recall import Memory, recalled, remembering
+from oneshot.core.cache.memory import Memory, recalled, remembering
 from oneshot.core.workers import spread, working
 
 

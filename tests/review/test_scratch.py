@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 from review_desk import own_copy, running
 
-from oneshot.core.store import cache_folder
+from oneshot.core.cache.disk import cache_folder
 from oneshot.core.user_state import remember, session_of
 from oneshot.review.scratch import KIT, passing_folder, sweep
 

@@ -23,7 +23,7 @@ from oneshot.audio.io import TakeReader
 from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import SILENT_PEAK, Problem, Session, Take
-from oneshot.core.store import Store
+from oneshot.core.cache.disk import Store
 
 LEAST_OFFSET = 1e-4
 """Steady offsets (full scale 1.0) from here on, -80 dBFS, are taken out before anything is measured."""
@@ -63,10 +63,8 @@ def _take_problems(take: Take, scanned: TakeScan, *, alone: bool) -> list[Proble
 def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress: Progress) -> TakeScan:
     """The scan of a take, from the store or made now. Raises AudioError where a file cannot be read."""
     name = f"scan-{session.takes.index(take) + 1}"
-    params = {"stage": 2, "take": take.name, "mics": [m.name for m in take.mics],
-              "sources": [[[s.path, s.channel, s.at, s.frames] for s in m.sources] for m in take.mics],
-              "bands_hz": spectrogram.BAND_EDGES_HZ, "quiet": spectrogram.QUIET_SHARE,
-              "full_scale": spectrogram.FULL_SCALE}
+    params = {"take": take.name, "mics": [m.name for m in take.mics],
+              "sources": [[[s.path, s.channel, s.at, s.frames] for s in m.sources] for m in take.mics]}
     fields = ("level_db", "noise_db", "draw", "peak", "clipped", "bad_frame")
     stored = store.load(name, params)
     if name in store.stale:

@@ -10,7 +10,7 @@ import numpy as np
 from oneshot.analysis.measurement.similarity import LOOK_AHEAD_S, LOOK_BACK_S, Measured, measure
 from oneshot.analysis.result import Analysis
 from oneshot.audio.io import TakeReader
-from oneshot.core.recall import recalled
+from oneshot.core.cache.memory import recalled
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Session, Take
 from oneshot.core.workers import spread

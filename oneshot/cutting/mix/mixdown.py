@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from oneshot.audio.io import read_audio
-from oneshot.core.recall import recalled, sound_of
+from oneshot.core.cache.memory import recalled, sound_of
 from oneshot.core.records.kit import Fader, OneShot, TakeNoise
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Mic, Problem, Session

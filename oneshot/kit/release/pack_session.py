@@ -23,12 +23,13 @@ from oneshot.audio.io import BLOCK, TakeReader, read_header, widest, write_long_
 from oneshot.audio.loudness import true_peak
 from oneshot.config.corrections_file import safe_name
 from oneshot.config.recipe import Recipe
+from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SessionError, WorkError
 from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
-from oneshot.core.store import open_store
+from oneshot.core.cache.disk import open_store
 from oneshot.cutting.mix import balance as balancing
 from oneshot.kit.export.hits_csv import cell
 from oneshot.kit.release.archive import (

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from oneshot.audio.io import read_audio
-from oneshot.core.recall import recalled, sound_of
+from oneshot.core.cache.memory import recalled, sound_of
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit, OneShot, Print, Sample
 from oneshot.core.records.session import Floats, Take

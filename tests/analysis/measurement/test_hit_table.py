@@ -15,9 +15,9 @@ from stage_inputs import PIER, PIER_TAKE, RATE, Pier, few, noise, write_mics
 
 from oneshot.analysis.result import Analysis
 from oneshot.analysis.run import analyse
+from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import WorkError
 from oneshot.core.records.hits import Hit
-from oneshot.core.store import open_store
 from oneshot.session.open import fingerprint_parts, open_session
 from oneshot.synth import write_session
 from oneshot.synth.plans import SPEED_AT_20_C

@@ -16,10 +16,11 @@ from oneshot.analysis.measurement.onsets import Placer, place_attacks
 from oneshot.analysis.records import Arrivals, Onsets, Shares, TakeScan, Templates
 from oneshot.analysis.result import Analysis, Heard, Named, Strokes
 from oneshot.analysis.run import analyse
+from oneshot.core.cache.disk import open_store
 from oneshot.core.records.hits import Delay
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Take
-from oneshot.core.store import open_store
+from oneshot.core.cache.disk import open_store
 from oneshot.session.open import fingerprint_parts, open_session
 from oneshot.synth import write_session
 

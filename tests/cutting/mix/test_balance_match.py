@@ -14,10 +14,10 @@ from oneshot.audio.io import read_audio, write_wav
 from oneshot.config.corrections_file import Corrections
 from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import recipe_toml
+from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SettingsError
 from oneshot.core.records.kit import Fader
 from oneshot.core.records.session import Floats
-from oneshot.core.store import open_store
 from oneshot.cutting.mix.balance import mix
 from oneshot.cutting.mix.balance_match import Learned, learn_balance
 from oneshot.cutting.mix.fit import NOMINAL_HZ

@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
+import random
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,12 +15,28 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from oneshot.core import store
+from oneshot.core.cache import keys
+from oneshot.core.cache.disk import Store, cache_folder, open_store
 from oneshot.core.files import write_atomic
-from oneshot.core.store import Store, cache_folder, open_store
+from oneshot.core.records.session import Role
 
 PARAMS: dict[str, Any] = {"stage": 1, "take": "take 1", "bands_hz": (0.0, 140.5), "sources": [["a.wav", 0, 0, 9]]}
 PARTS = [("take 1/a.wav", 100, 7, "aa"), ("take 1/b.wav", 200, 8, "bb")]
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """Records of all the kinds that are stored."""
+
+    many: Mapping[int, Mapping[str, int | None]]
+    some: frozenset[int]
+    roles: tuple[Role, ...]
+    gain: tuple[float, ...] = ()
+    inner: Tree | None = None
+
+
+TREE = Tree({-3: {"Kick In": None, "ß": 2**40}, 4: {}}, frozenset({9, 1}), (Role.CLOSE,), (0.1, 2.0),
+            Tree({}, frozenset(), ()))
 
 
 def arrays() -> dict[str, NDArray[Any]]:
@@ -80,6 +101,39 @@ def test_empty_arrays_are_stored(tmp_path: Path) -> None:
     assert (0, 4) == found["frame"].shape
 
 
+def test_records_come_back_as_they_were(filled: Store) -> None:
+    """Keys that are numbers, sets, tuples, what is not known, and every float to the last bit, also those that JSON has
+    no word for.
+    """
+    filled.save_record("found", PARAMS, TREE)
+    found = filled.load_record("found", PARAMS, Tree)
+
+    assert TREE == found
+    odd = replace(TREE, gain=(math.inf, -math.inf, -0.0, 5e-324, 0.1 + 0.2, np.float64(1 / 3)))
+    filled.save_record("found", PARAMS, odd)
+    found = filled.load_record("found", PARAMS, Tree)
+    assert found is not None
+    assert [value.hex() for value in odd.gain] == [value.hex() for value in found.gain]
+    filled.save_record("found", PARAMS, replace(TREE, gain=(math.nan,)))
+    found = filled.load_record("found", PARAMS, Tree)
+    assert found is not None
+    assert math.isnan(found.gain[0])
+
+
+def test_what_is_no_plain_value_is_not_stored(filled: Store) -> None:
+    """An array inside a record is a mistake of whoever stores it, and is told at once."""
+    with pytest.raises(TypeError, match="cannot be stored"):
+        filled.save_record("found", PARAMS, replace(TREE, many={1: np.zeros(3)}))  # type: ignore[dict-item]
+
+
+def test_records_of_another_type_are_stale(filled: Store) -> None:
+    """A tree that does not fit the type asked for is not used."""
+    filled.save_record("found", PARAMS, replace(TREE, roles=("nobody",)))  # type: ignore[arg-type]
+
+    assert filled.load_record("found", PARAMS, Tree) is None
+    assert ["found"] == filled.stale
+
+
 # ---------------------------------------------------------------------------------------------------------------- stale
 
 
@@ -96,9 +150,18 @@ def test_a_missing_parameter_makes_it_stale(filled: Store) -> None:
     assert filled.load("scan-1", {"stage": 1}) is None
 
 
+@pytest.mark.parametrize("name", ["code_digest", "versions"])
+def test_what_another_program_stored_is_stale(filled: Store, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Arrays go by the package's code and its libraries' versions, too."""
+    monkeypatch.setattr(keys, name, lambda: "another")
+
+    assert filled.load("scan-1", PARAMS) is None
+    assert ["scan-1"] == filled.stale
+
+
 def test_another_version_of_the_layout_is_stale(filled: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """What an older or newer program stored in its own way is not read."""
-    monkeypatch.setattr(store, "VERSION", store.VERSION + 1)
+    monkeypatch.setattr(keys, "LAYOUT", keys.LAYOUT + 1)
 
     assert filled.load("scan-1", PARAMS) is None
     assert ["scan-1"] == filled.stale
@@ -119,8 +182,8 @@ def test_a_record_without_its_list_of_arrays_is_no_result(filled: Store) -> None
     """A record that lost its arrays' names gives nothing."""
     path = filled.folder / "scan-1.json"
     record = json.loads(path.read_text(encoding="utf-8"))
-    for damage in ({k: v for k, v in record.items() if k != "arrays"}, {**record, "arrays": [1]},
-                   {**record, "arrays": {"a": 7}}):
+    for damage in ({k: v for k, v in record.items() if k != "sums"}, {**record, "sums": [1]},
+                   {**record, "sums": {"a": 7}}):
         path.write_text(json.dumps(damage), encoding="utf-8")
 
         assert filled.load("scan-1", PARAMS) is None
@@ -138,6 +201,47 @@ def test_a_damaged_array_is_no_result(filled: Store, name: str, damage: str) -> 
 
     assert filled.load("scan-1", PARAMS) is None
     assert ["scan-1"] == filled.stale
+
+
+@pytest.mark.parametrize("file", ["scan-1.json", "scan-1.level_db.npy", "scan-1.valid.npy", "found.record.npy"])
+def test_whatever_happens_to_a_file_it_is_stale_and_no_error(filled: Store, file: str) -> None:
+    """Cut off anywhere, written over anywhere, with bytes put in: nothing is read, no exception and no warning."""
+    filled.save_record("found", PARAMS, TREE)
+    path, rng = filled.folder / file, random.Random(5)
+    whole = path.read_bytes()
+    for _ in range(150):
+        harmed = bytearray(whole)
+        at = rng.randrange(len(whole))
+        harmed[at : at + rng.randrange(3)] = rng.randbytes(rng.randrange(4))
+        path.write_bytes(harmed if rng.random() < 0.7 else harmed[:at])
+        store = Store(filled.folder)
+        found = (store.load("scan-1", PARAMS), store.load_record("found", PARAMS, Tree))
+
+        if path.read_bytes() == whole or (file.endswith("json") and not store.stale):
+            assert_same(found[0])  # what was put in was what stood there, or a letter between two values
+            assert TREE == found[1]
+        else:
+            assert [file.partition(".")[0]] == store.stale
+
+
+@pytest.mark.parametrize("text", [b"", b"\x93NUMPY", b"\x93NUMPY\x01\x00\x0a\x00{'descr': [", b"PK\x03\x04"])
+def test_a_file_with_the_right_sum_that_is_no_array_is_no_result(filled: Store, text: bytes) -> None:
+    """Written by another program, record and all: what cannot be read as an array is stale."""
+    (filled.folder / "scan-1.valid.npy").write_bytes(text)
+    record = json.loads((filled.folder / "scan-1.json").read_bytes())
+    record["sums"]["valid"] = zlib.crc32(text)
+    (filled.folder / "scan-1.json").write_text(json.dumps(record), encoding="utf-8")
+
+    assert filled.load("scan-1", PARAMS) is None
+    assert ["scan-1"] == filled.stale
+
+
+def test_a_nested_record_without_end_is_no_result(filled: Store) -> None:
+    """Brackets by the ten thousand stop nothing."""
+    for text in ("[" * 50_000, '{"key":' * 50_000):
+        (filled.folder / "scan-1.json").write_text(text, encoding="utf-8")
+
+        assert filled.load("scan-1", PARAMS) is None
 
 
 def test_no_code_is_run_from_a_stored_file(filled: Store) -> None:
@@ -161,7 +265,7 @@ def test_a_save_that_is_cut_off_is_no_result(filled: Store, monkeypatch: pytest.
         write_atomic(path, content)
 
     new = {"noise_db": np.zeros((2, 3)), "frame": np.array([5, 6])}
-    monkeypatch.setattr("oneshot.core.store.write_atomic", stopping)
+    monkeypatch.setattr("oneshot.core.cache.disk.write_atomic", stopping)
     with pytest.raises(KeyboardInterrupt):
         filled.save("scan-1", {"stage": 2}, new)
     monkeypatch.undo()
@@ -216,3 +320,15 @@ def test_forgetting_leaves_nothing(filled: Store) -> None:
 
     assert filled.load("scan-1", PARAMS) is None
     assert not filled.folder.exists()
+
+
+def test_what_cannot_be_removed_is_forgotten_all_the_same(filled: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the disk refuses to remove what is stored, it is not used; what is stored from then on is."""
+    monkeypatch.setattr("oneshot.core.cache.disk.shutil.rmtree", lambda *_, **__: None)
+    filled.save("scan-2", PARAMS, arrays())
+    filled.clear()
+    filled.save("scan-2", PARAMS, arrays())
+
+    assert filled.load("scan-1", PARAMS) is None
+    assert_same(filled.load("scan-2", PARAMS))
+    assert [] == filled.stale

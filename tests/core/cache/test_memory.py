@@ -11,9 +11,9 @@ from review_desk import own_copy
 
 from oneshot import pipeline
 from oneshot.config.corrections_file import Correction, Corrections, Place, dump
+from oneshot.core.cache.memory import MOST_BYTES, Memory, recalled, remembering
 from oneshot.core.errors import KitError, WorkError
 from oneshot.core.files import sha256_of
-from oneshot.core.recall import MOST_BYTES, Memory, recalled, remembering
 from oneshot.core.records.hits import Hit
 from oneshot.kit.read import read_kit
 

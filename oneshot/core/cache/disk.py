@@ -1,0 +1,181 @@
+"""Results on disk: one folder per session fingerprint in the user's cache folder (``ONESHOT_CACHE`` names another one).
+
+A result is a JSON file with its key (``keys.key_of``) and the check sums of its arrays, and one .npy file per array,
+written first, so that a JSON file without its arrays cannot exist. A tree of records is stored as one array of packed
+bytes, and comes back equal to the last bit. A result made from other files is in another folder; one with another key,
+or with a byte that is not as it was written, is stale: it is reported once and made anew, never used.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import json
+import os
+import shutil
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path
+from tokenize import TokenError
+from typing import Any, TypeVar
+
+import msgspec
+import numpy as np
+import platformdirs
+from numpy.typing import NDArray
+
+from oneshot.core.cache.keys import key_of
+from oneshot.core.files import write_atomic
+
+T = TypeVar("T")
+
+RECORD = "record"
+"""The array that holds a tree of records."""
+
+CHUNK = 2**22
+"""Bytes summed at a time."""
+
+UNUSABLE = (OSError, ValueError, TypeError, KeyError, EOFError, OverflowError, MemoryError, RecursionError, zlib.error,
+            msgspec.MsgspecError, SyntaxError, TokenError)  # the last two: of the head of an .npy file
+"""All that reading a file may raise which somebody else wrote, cut off or wrote over."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """What the JSON file of a result says: its key, and array -> CRC-32 of its file."""
+
+    key: str
+    sums: dict[str, int]
+
+
+@dataclass(slots=True)
+class Store:
+    """Results of one session.
+
+    ``stale`` collects the names of results that were found but could not be used, ``unsaved`` of those that could not
+    be stored: a full or locked cache folder slows the next build down and stops none.
+    """
+
+    folder: Path
+    stale: list[str] = field(default_factory=list)
+    unsaved: list[str] = field(default_factory=list)
+    _cleared: bool = False
+    _saved: set[str] = field(default_factory=set)
+
+    def load(self, name: str, params: Mapping[str, Any]) -> dict[str, NDArray[Any]] | None:
+        """The arrays stored under that name with exactly these parameters, or None. Arrays are mapped, not copied."""
+        if self._cleared and name not in self._saved:
+            return None  # also where the disk refused to remove it
+        try:
+            text = (self.folder / f"{name}.json").read_bytes()
+        except FileNotFoundError:
+            return None
+        except OSError:
+            self.stale.append(name)
+            return None
+        try:
+            entry = msgspec.json.decode(text, type=_Entry)
+            if entry.key != key_of(params):
+                raise ValueError("made from something else")
+            return {key: _mapped(self.folder / f"{name}.{key}.npy", crc) for key, crc in entry.sums.items()}
+        except UNUSABLE:
+            self.stale.append(name)
+            return None
+
+    def load_record(self, name: str, params: Mapping[str, Any], kind: type[T]) -> T | None:
+        """The tree of records of that type stored under that name with exactly these parameters, or None."""
+        arrays = self.load(name, params)
+        if arrays is None:
+            return None
+        try:
+            made_with, data = _parted(np.asarray(arrays[RECORD], np.uint8).tobytes())
+            if made_with != key_of(params):  # another build wrote it between two looks at the folder
+                raise ValueError("made from something else")
+            return unpacked(data, kind)
+        except UNUSABLE:
+            self.stale.append(name)
+            return None
+
+    def save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> None:
+        """Store arrays under a name, replacing what was there; where the disk refuses, the name goes to ``unsaved``."""
+        try:
+            self._save(name, params, arrays)
+        except OSError:
+            self.unsaved.append(name)
+
+    def save_record(self, name: str, params: Mapping[str, Any], record: object) -> None:
+        """Store a tree of records: frozen dataclasses, mappings, tuples, sets and plain values. As ``save``."""
+        text = key_of(params).encode() + b"\n" + packed(record)
+        self.save(name, params, {RECORD: np.frombuffer(text, np.uint8)})
+
+    def _save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> None:
+        """As ``save``; raises OSError."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        # the old entry goes first: cut off from here on, it must not stand beside arrays made with other parameters
+        (self.folder / f"{name}.json").unlink(missing_ok=True)
+        sums = {}
+        for key, array in arrays.items():
+            buffer = BytesIO()
+            np.save(buffer, array, allow_pickle=False)
+            sums[key] = zlib.crc32(buffer.getbuffer())
+            write_atomic(self.folder / f"{name}.{key}.npy", buffer.getvalue())
+        write_atomic(self.folder / f"{name}.json", msgspec.json.encode(_Entry(key_of(params), sums)))
+        self._saved.add(name)
+
+    def clear(self) -> None:
+        """Forget everything stored for this session."""
+        shutil.rmtree(self.folder, ignore_errors=True)
+        self._cleared = True
+        self._saved.clear()
+
+
+def open_store(parts: list[tuple[str, int, int, str]]) -> Store:
+    """The store of the session with these fingerprint parts (path, size, time, hash of head and tail of each file)."""
+    digest = hashlib.sha256(json.dumps(sorted(parts)).encode()).hexdigest()
+    return Store(cache_folder() / digest[:32])
+
+
+def cache_folder() -> Path:
+    """Where results of all sessions are stored."""
+    given = os.environ.get("ONESHOT_CACHE")
+    return Path(given) if given else Path(platformdirs.user_cache_dir("oneshot", appauthor=False))
+
+
+def packed(record: object) -> bytes:
+    """A tree of records as MessagePack, compressed: unlike in JSON, every float is its own eight bytes, NaN included.
+
+    Raises TypeError where something in it is no plain value.
+    """
+    return gzip.compress(msgspec.msgpack.encode(record, enc_hook=_plain), compresslevel=1, mtime=0)
+
+
+def unpacked(data: bytes, kind: type[T]) -> T:
+    """The tree of records of a type that ``packed`` made. Raises one of ``UNUSABLE`` where the bytes hold none."""
+    return msgspec.msgpack.decode(gzip.decompress(data), type=kind)
+
+
+def _plain(value: object) -> object:
+    """A number of numpy's as Python's own."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} cannot be stored")
+
+
+def _parted(text: bytes) -> tuple[str, bytes]:
+    """The key that a record was stored with, and its bytes."""
+    key, _, data = text.partition(b"\n")
+    return key.decode(), data
+
+
+def _mapped(path: Path, crc: int) -> NDArray[Any]:
+    """An array mapped from its file. Raises one of ``UNUSABLE`` where that does not have the check sum ``crc``."""
+    found = 0
+    with path.open("rb") as file:
+        while chunk := file.read(CHUNK):
+            found = zlib.crc32(chunk, found)
+    if found != crc:
+        raise ValueError(f"{path.name} is not as it was written")
+    mapped: NDArray[Any] = np.lib.format.open_memmap(path, mode="r")
+    return mapped
