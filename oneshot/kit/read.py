@@ -8,21 +8,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import MISSING, fields, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
+
+from msgspec import ValidationError, convert
 
 from oneshot.core.errors import KitError
 from oneshot.core.files import MANIFEST_FORMAT, is_our_kit
-from oneshot.core.records.hits import Articulation, Delay, Drum, Hit, Ornament, Partner
-from oneshot.core.records.kit import BandBleed, Fader, Kit, OneShot, Print, PrintMic, Sample, TakeNoise
-from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Mic, Problem, Session, Source, Take
+from oneshot.core.records.hits import Delay, Drum, Hit
+from oneshot.core.records.kit import BandBleed, Fader, Kit, OneShot, Print, TakeNoise
+from oneshot.core.records.session import Mic, Problem, Session, Take
 from oneshot.session.processed_tracks import TRACKS
 
 NAME = "manifest.json"
 Json = Mapping[str, Any]
-T = TypeVar("T")
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
@@ -34,7 +34,7 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         raise KitError(f"{folder}: no kit here, {NAME} is missing")
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise KitError(f"{path}: cannot be read as JSON ({error}); build the kit again") from error
     if not is_our_kit(folder) or not isinstance(document, dict):
         raise KitError(f"{path}: not a manifest of format {MANIFEST_FORMAT!r}")
@@ -49,7 +49,7 @@ def read_kit(folder: Path) -> Kit:
     document = read_manifest(folder)
     try:
         return _kit(document, folder)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, ValidationError) as error:
         raise KitError(f"{folder / NAME}: not what a manifest looks like ({error!r}); verify the kit, or build it "
                        "again") from error
 
@@ -74,6 +74,9 @@ def with_processed(session: Session, kit: Kit, tracks: Path | None) -> Session:
 
 
 def _kit(document: Json, folder: Path) -> Kit:
+    """The kit of a manifest. Raises KeyError, ValueError, TypeError or AttributeError where it lacks something or holds
+    it in another shape.
+    """
     takes = document["session"]["takes"]
     return Kit(
         session=Session(document["session"]["name"], folder, tuple(_take(take) for take in takes),
@@ -85,53 +88,19 @@ def _kit(document: Json, folder: Path) -> Kit:
         polarity={take["name"]: {mic["name"]: mic["polarity"] for mic in take["mics"]} for take in takes},
         dynamics={take["name"]: {mic["name"]: mic["dynamics"] for mic in take["mics"] if "dynamics" in mic}
                   for take in takes},
-        balance={name: _record(Fader, row) for name, row in document["balance"].items()},
-        drums=tuple(_record(Drum, row, articulations=tuple(_record(Articulation, each)
-                                                           for each in row["articulations"]))
-                    for row in document["drums"]),
+        balance=convert(document["balance"], dict[str, Fader]),
+        drums=convert(document["drums"], tuple[Drum, ...]),
         bleed=document["bleed"], delays_ms=document["delays_ms"],
-        tracks={take: tuple(rows) for take, rows in document.get("tracks", {}).items()},
+        tracks=convert(document.get("tracks", {}), dict[str, tuple[Any, ...]]),
         learned=document.get("learned", {}),
-        delays={take: {drum: {mic: _record(Delay, row) for mic, row in mics.items()} for drum, mics in drums.items()}
-                for take, drums in document.get("delays", {}).items()},
-        bleed_bands={take: {drum: {mic: _record(BandBleed, row) for mic, row in mics.items()}
-                            for drum, mics in drums.items()}
-                     for take, drums in document.get("bleed_bands", {}).items()},
-        hits=tuple(_hit(row) for row in document["hits"]),
-        one_shots=tuple(_record(OneShot, row, velocity=tuple(row["velocity"]),
-                                files=tuple(_record(Sample, file) for file in row["files"]),
-                                untouched=tuple(_record(Sample, file) for file in row.get("untouched", [])))
-                        for row in document["one_shots"]),
-        prints=tuple(_record(Print, row, velocity=tuple(row["velocity"]),
-                             mics={name: _record(PrintMic, part) for name, part in row["mics"].items()})
-                     for row in document["prints"]),
-        problems=tuple(_record(Problem, row) for row in document.get("problems", [])))
+        delays=convert(document.get("delays", {}), dict[str, dict[str, dict[str, Delay]]]),
+        bleed_bands=convert(document.get("bleed_bands", {}), dict[str, dict[str, dict[str, BandBleed]]]),
+        hits=convert([{**row, "partners": row["with"]} for row in document["hits"]], tuple[Hit, ...]),
+        one_shots=convert(document["one_shots"], tuple[OneShot, ...]),
+        prints=convert(document["prints"], tuple[Print, ...]),
+        problems=convert(document.get("problems", []), tuple[Problem, ...]))
 
 
 def _take(row: Json) -> Take:
-    return Take(row["name"], row["sample_rate"], row["frames"], "",
-                tuple(_record(Mic, mic, role=Role(mic["role"]),
-                              sources=tuple(_record(Source, each) for each in mic["source"])) for mic in row["mics"]))
-
-
-def _hit(row: Json) -> Hit:
-    ornament = row["ornament"]
-    return _record(Hit, row, partners=tuple(_record(Partner, each) for each in row["with"]),
-                   ornament=None if ornament is None else _record(Ornament, ornament))
-
-
-def _record(kind: type[T], row: Json, **given: Any) -> T:
-    """A record from a JSON object: fields of its own names, lists as tuples; ``given`` fields are made already.
-
-    Raises KeyError where a field without default is missing.
-    """
-    values = dict(given)
-    for item in fields(kind):  # type: ignore[arg-type]
-        if item.name in given:
-            continue
-        if item.name in row:
-            value = row[item.name]
-            values[item.name] = tuple(value) if isinstance(value, list) else value
-        elif item.default is MISSING and item.default_factory is MISSING:
-            raise KeyError(item.name)
-    return kind(**values)
+    mics = [{**mic, "sources": mic["source"]} for mic in row["mics"]]
+    return Take(row["name"], row["sample_rate"], row["frames"], "", convert(mics, tuple[Mic, ...]))

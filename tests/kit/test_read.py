@@ -34,7 +34,11 @@ def test_fields_of_a_later_version_are_passed_over(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("spoil", [lambda d: d.pop("hits"), lambda d: d["hits"][0].pop("onset"),
                                    lambda d: d.update(drums=5), lambda d: d["session"]["takes"][0]["mics"][0].update(
-                                       role="loud")])
+                                       role="loud"),
+                                   lambda d: d["hits"][0].update(onset="soon"),
+                                   lambda d: d["hits"][0].update(onset=1.5),
+                                   lambda d: d["one_shots"][0].update(velocity=[1, 2, 3]),
+                                   lambda d: d["balance"].update({"OH L": {"pan": "left"}})])
 def test_a_damaged_manifest_gives_one_line(tmp_path: Path, spoil: object) -> None:
     """What is missing or of another shape is told with the file's name, on one line."""
     example_kit(tmp_path / "kit")
@@ -53,4 +57,7 @@ def test_a_folder_that_is_no_kit_is_refused(tmp_path: Path) -> None:
     with pytest.raises(KitError, match="no such folder"):
         read_kit(tmp_path / "nothing")
     with pytest.raises(KitError, match="no kit here"):
+        read_kit(tmp_path)
+    (tmp_path / "manifest.json").write_text("[" * 50_000, encoding="utf-8")
+    with pytest.raises(KitError, match="cannot be read as JSON"):
         read_kit(tmp_path)
