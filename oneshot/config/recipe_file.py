@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import re
 import textwrap
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, MutableMapping
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import AoT, InlineTable, Item, Null, Table
 
 from oneshot.config.recipe import MOST_VOICES, SECTIONS, FaderRecipe, PrintPart, PrintRecipe, Recipe, TailPart
 from oneshot.config.settings import read_record, unknown_key
@@ -224,3 +229,131 @@ def _toml(value: Any) -> str:
     if isinstance(value, str):
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     return repr(float(value)) if isinstance(value, float) else str(value)
+
+
+# ------------------------------------------------------------------------------------------------------------- editing
+
+MARK = "\0"
+"""Stands where lines will be put in: TOML allows it nowhere."""
+
+FADER = tuple(item.name for item in dataclasses.fields(FaderRecipe))
+
+EDITING = (TOMLKitError, SettingsError, ValueError, KeyError, TypeError, AttributeError, IndexError)
+"""What editing an unusual document may raise; it is then written anew."""
+
+
+def merged(text: str, recipe: Recipe) -> str:
+    """The text of a recipe.toml with every value of ``recipe``: what a person wrote there stays, comments, order and
+    keys that are not known included; missing keys are put below the others of their table, with their explanations.
+
+    ``load_recipe`` reads it back to an equal recipe. A text that cannot be kept so is written anew, as by
+    ``recipe_toml``; so is an empty one.
+    """
+    return _edited(text, recipe, tuple(_parts(recipe_toml(Recipe()))))
+
+
+def with_balance(text: str, recipe: Recipe) -> str:
+    """As ``merged``, for a recipe that differs from what the text says in its balance alone: nothing else is added."""
+    return _edited(text, recipe, ("balance",))
+
+
+def _edited(text: str, recipe: Recipe, tables: tuple[str, ...]) -> str:
+    """The text with these tables of a recipe in it; first with new lines where they belong, or else wherever the
+    library puts them.
+    """
+    source = text.replace("\r\n", "\n")
+    source += "" if source.endswith("\n") else "\n"
+    for neat in (True, False) if text.strip() else ():
+        try:
+            out = _edit(source, recipe, tables, neat=neat)
+            if _reads(out) == (recipe, _reads(source)[1]):
+                return out.replace("\n", "\r\n") if "\r\n" in text else out
+        except EDITING:
+            continue
+    return recipe_toml(recipe)
+
+
+def _reads(text: str) -> tuple[Recipe, list[Problem]]:
+    """What a text says, and its unknown keys, save for those of faders, which may go with them. Raises SettingsError or
+    TOMLDecodeError.
+    """
+    problems: list[Problem] = []
+    recipe = _recipe_of(tomllib.loads(text), "", problems)
+    return recipe, [each for each in problems if "balance." not in each.where]
+
+
+def _edit(text: str, recipe: Recipe, tables: tuple[str, ...], *, neat: bool) -> str:
+    """As ``_edited``, in one of two ways; whether it reads back is for the caller to see."""
+    document, values, parts = tomlkit.parse(text), recipe_values(recipe), _parts(recipe_toml(recipe))
+    put_in: list[str] = []
+    end = ""
+    for name in tables:
+        heading, lines = parts[name]
+        wanted = values[name]
+        table = document.get(name, {})
+        _set_values(table, wanted, lines, every=name not in SECTIONS)
+        missing = [key for key in wanted if key not in table]
+        spot = _spot(document, name)
+        new = "".join(lines[key] for key in missing)
+        bare = spot is None and not isinstance(table, InlineTable)  # without a header, or nothing at all
+        if name not in document or (bare and ((neat and missing) or not table)):
+            end += f"\n{heading}" + new.removeprefix("\n")
+        elif neat and missing and spot is not None:
+            spot.trivia.comment += f"{MARK}{len(put_in)}{MARK}"
+            put_in.append(new)
+        elif missing:
+            table.update({key: tomlkit.parse(lines[key]).item(key) for key in missing})
+    out = re.sub(f"{MARK}([0-9]+){MARK}([^\n]*\n)", lambda found: found[2] + put_in[int(found[1])],
+                 document.as_string())
+    return out + end
+
+
+def _set_values(table: MutableMapping[str, Any], wanted: Mapping[str, Any], lines: Mapping[str, str], *,
+                every: bool) -> None:
+    """Change the values of keys that are there and say something else, to what their ``lines`` say. ``every``: the
+    table holds names, and those that are not wanted go.
+    """
+    for key in list(table):
+        if key not in wanted:
+            if every:
+                del table[key]
+        elif table[key] != wanted[key]:
+            entry, value = table[key], wanted[key]
+            if isinstance(entry, MutableMapping) and (isinstance(entry, Table) or set(entry) - set(FADER)):
+                for field in set(entry) & set(FADER) - set(value):
+                    del entry[field]
+                entry.update({field: each for field, each in value.items() if entry.get(field) != each})
+            else:
+                table[key] = tomlkit.parse(lines[key]).item(key)
+
+
+def _spot(document: tomlkit.TOMLDocument, name: str) -> Item | None:
+    """Below which item more keys of a table can stand: its last one, or its header; None where it has no header."""
+    for key, table in document.body:
+        if key is not None and key.key == name and isinstance(table, Table) and not table.is_super_table():
+            keys = [item for inner, item in table.value.body
+                    if inner is not None and not isinstance(item, Table | AoT | Null)]
+            return keys[-1] if keys else table
+    return None
+
+
+def _parts(text: str) -> dict[str, tuple[str, dict[str, str]]]:
+    """Of a text that ``recipe_toml`` wrote, table -> (its explanation and header, key -> its line below its own
+    explanation); prints left out.
+    """
+    out: dict[str, tuple[str, dict[str, str]]] = {}
+    above: list[str] = []
+    for line in text.partition("\n[[")[0].splitlines(keepends=True):
+        if not line.strip():
+            above = []
+        elif line.startswith("#"):
+            above.append(line)
+        else:
+            block = "".join([*above, line])
+            above = []
+            if line.startswith("["):
+                name = line.strip("[]\n")
+                out[name] = (block, {})
+            else:
+                out[name][1][next(iter(tomllib.loads(line)))] = f"\n{block}" if block != line else line
+    return out

@@ -17,7 +17,7 @@ from typing import Any
 
 from oneshot.config.corrections_file import Correction, Corrections, dump, parse
 from oneshot.config.recipe import FaderRecipe, Recipe
-from oneshot.config.recipe_file import load_recipe, recipe_toml, recipe_values
+from oneshot.config.recipe_file import load_recipe, recipe_values, with_balance
 from oneshot.core.errors import SettingsError
 from oneshot.core.files import write_atomic
 from oneshot.core.user_state import note_beside
@@ -176,7 +176,7 @@ class Journal:
             write_atomic(self.path, after.text)
             self.text = after.text
         if recipe is not self.recipe:
-            text = recipe_toml(recipe)
+            text = with_balance(self._recipe_text, recipe)
             write_atomic(self.recipe_path, text)
             self.recipe, self._recipe_text = recipe, text
         self.history = history

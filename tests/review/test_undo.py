@@ -150,6 +150,22 @@ def test_a_recipe_edited_by_hand_is_seen(client: Client) -> None:
     assert (-21.0, ["OH L"]) == (told["balance"]["OH L"]["gain_db"], told["moved"])
 
 
+def test_a_fader_leaves_what_a_person_wrote_in_the_recipe(client: Client) -> None:
+    """Comments, order and other tables of recipe.toml stay as they are, there and back."""
+    path = client.desk.folder / "recipe.toml"
+    mine = '# mine\n[balance] # by ear\n"OH R" = { gain_db = -6.0 } # softer\n\n# few\n[choose]\nlayers = 3\n'
+    path.write_text(mine, encoding="utf-8")
+    client.get("kit")
+    client.post("balance", {"mic": "OH L", "fader": {"gain_db": -9.5}})
+
+    assert mine.replace("softer\n", 'softer\n"OH L" = { gain_db = -9.5 }\n') == path.read_text(encoding="utf-8")
+    client.post("balance", {"mic": "OH R", "fader": {"gain_db": -7.5}})
+    assert '[balance] # by ear\n"OH R" = { gain_db = -7.5 } # softer\n' in path.read_text(encoding="utf-8")
+    client.post("undo", {})
+    client.post("undo", {})
+    assert mine == path.read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize("lost", ["corrections.toml", "recipe.toml"])
 def test_killed_between_the_note_and_the_file_nothing_is_lost(client: Client, pier: Pier, lost: str,
                                                               monkeypatch: pytest.MonkeyPatch) -> None:
