@@ -22,6 +22,7 @@ from oneshot.config import release_lock
 from oneshot.config.corrections_file import Corrections, load
 from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import load_recipe
+from oneshot.core.cache.disk import Store, open_store
 from oneshot.core.cache.memory import in_use
 from oneshot.core.errors import AudioError, SessionError, WorkError
 from oneshot.core.files import staged_folder
@@ -29,7 +30,6 @@ from oneshot.core.kit_lock import held
 from oneshot.core.progress import Progress
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem, Session
-from oneshot.core.cache.disk import Store, open_store
 from oneshot.core.user_state import remember
 from oneshot.cutting.mix.prints import missing_prints
 from oneshot.cutting.processed import open_processed, track_names
@@ -114,7 +114,7 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
                     *(() if before is None else release_lock.broken(kit, before, rates)))
             kit = replace(kit, problems=collect([*kit.problems, *told]))
             tell("writing", 0.0)
-            write_kit(kit, stage, recipe, kept, before)
+            write_kit(kit, stage, recipe, kept, before, own_recipe=recipe_path is None)
             files = [path for path in stage.rglob("*") if path.is_file()]
             size = sum(path.stat().st_size for path in files)
             check_unchanged(recorded, fingerprint)

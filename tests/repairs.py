@@ -33,7 +33,6 @@ from oneshot.core.cache.disk import open_store
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Session, Take
-from oneshot.core.cache.disk import open_store
 from oneshot.cutting import repair
 from oneshot.cutting.repair_plan import Mender, Window
 from oneshot.session.open import fingerprint_parts, open_session

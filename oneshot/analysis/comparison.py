@@ -32,7 +32,6 @@ from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
-from oneshot.core.cache.disk import open_store
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.output_paths import check_outside_sessions
 

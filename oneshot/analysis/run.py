@@ -24,10 +24,10 @@ from oneshot.analysis.sorting.kit_mics import describe_take, kit_mics
 from oneshot.analysis.sorting.sort import learn, sort_hits
 from oneshot.analysis.take_groups import pool
 from oneshot.config import handling
-from oneshot.core.progress import Progress
-from oneshot.core.cache.memory import recalled
-from oneshot.core.records.session import Frames, Problem, Session, Take
 from oneshot.core.cache.disk import Store
+from oneshot.core.cache.memory import recalled
+from oneshot.core.progress import Progress
+from oneshot.core.records.session import Frames, Problem, Session, Take
 from oneshot.core.workers import working
 
 

@@ -57,6 +57,11 @@ def load_recipe(path: Path | None) -> tuple[Recipe, tuple[Problem, ...]]:
     return recipe, tuple(problems)
 
 
+def recipe_of(values: Mapping[str, Any]) -> Recipe:
+    """The recipe of which those are the values, as ``recipe_values`` gives them. Raises SettingsError."""
+    return _recipe_of(values, "recipe", [])
+
+
 def _text(path: Path) -> str:
     """The text of a recipe: of a file, or else of the one that comes with the program under that name."""
     if not path.exists() and str(path) in own_recipes():

@@ -7,7 +7,7 @@ from pathlib import Path
 from oneshot.config import release_lock
 from oneshot.config.corrections_file import EMPTY_TEXT
 from oneshot.config.recipe import Recipe
-from oneshot.config.recipe_file import recipe_toml
+from oneshot.config.recipe_file import merged
 from oneshot.core.files import write_atomic
 from oneshot.core.records.kit import Kit
 from oneshot.kit.contents import CORRECTIONS, RECIPE, Kept
@@ -15,9 +15,14 @@ from oneshot.kit.export import write_all
 from oneshot.kit.report import write_report
 
 
-def write_kit(kit: Kit, stage: Path, recipe: Recipe, kept: Kept, before: release_lock.Released | None) -> None:
-    """Everything but the sound files. Raises OSError where the disk refuses."""
-    write_atomic(stage / RECIPE, recipe_toml(recipe))
+def write_kit(kit: Kit, stage: Path, recipe: Recipe, kept: Kept, before: release_lock.Released | None, *,
+              own_recipe: bool) -> None:
+    """Everything but the sound files. ``own_recipe``: the recipe is the kit's own, in which people's comments stay.
+
+    Raises OSError where the disk refuses.
+    """
+    said = (kept.texts[RECIPE] or b"").decode("utf-8", errors="replace") if own_recipe else ""
+    write_atomic(stage / RECIPE, merged(said, recipe))
     write_atomic(stage / CORRECTIONS, kept.texts[CORRECTIONS] or EMPTY_TEXT)
     if before is not None:
         write_atomic(stage / release_lock.NAME, release_lock.to_json(before))

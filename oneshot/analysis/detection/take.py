@@ -20,10 +20,10 @@ from oneshot.analysis.detection import onsets as find_onsets
 from oneshot.analysis.records import Arrivals, Onsets, TakeScan
 from oneshot.analysis.result import Heard
 from oneshot.audio.io import TakeReader
+from oneshot.core.cache.disk import Store
 from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import SILENT_PEAK, Problem, Session, Take
-from oneshot.core.cache.disk import Store
 
 LEAST_OFFSET = 1e-4
 """Steady offsets (full scale 1.0) from here on, -80 dBFS, are taken out before anything is measured."""

@@ -18,12 +18,13 @@ from typing import Any
 
 from oneshot.config import release_lock
 from oneshot.config.corrections_file import load
+from oneshot.config.recipe_file import recipe_of, recipe_toml
 from oneshot.core.errors import KitError
 from oneshot.core.files import sha256_of, write_atomic
 from oneshot.core.kit_lock import held
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.user_state import session_of
-from oneshot.kit.contents import WITH_PACK, published, strangers
+from oneshot.kit.contents import RECIPE, WITH_PACK, published, strangers
 from oneshot.kit.export import hits_csv, manifest, readme
 from oneshot.kit.playback.preview import preview
 from oneshot.kit.read import read_kit
@@ -158,6 +159,7 @@ def _made(kit: Kit, folder: Path, stage: Path, licence: str, text: str) -> dict[
         manifest.NAME: (json.dumps(_document(kit, folder), ensure_ascii=False, allow_nan=False, indent=1)
                         + "\n").encode(),
         readme.NAME: readme.to_text(kit).encode(),
+        RECIPE: recipe_toml(recipe_of(read_kit(folder).recipe)).encode(),  # notes between its lines stay at home
         "files.csv": _table(kit).encode(), "sheet.png": contact_sheet(kit, folder)}
     for name, content in contents.items():
         (stage / name).write_bytes(content)

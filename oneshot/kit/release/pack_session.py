@@ -29,7 +29,6 @@ from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
-from oneshot.core.cache.disk import open_store
 from oneshot.cutting.mix import balance as balancing
 from oneshot.kit.export.hits_csv import cell
 from oneshot.kit.release.archive import (

@@ -20,7 +20,6 @@ from oneshot.core.cache.disk import open_store
 from oneshot.core.records.hits import Delay
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Take
-from oneshot.core.cache.disk import open_store
 from oneshot.session.open import fingerprint_parts, open_session
 from oneshot.synth import write_session
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from oneshot.core.cache import keys
 from oneshot.core.cache.disk import Store, cache_folder, open_store
 from oneshot.core.files import write_atomic
-from oneshot.core.records.session import Role
+from oneshot.core.records.roles import Role
 
 PARAMS: dict[str, Any] = {"stage": 1, "take": "take 1", "bands_hz": (0.0, 140.5), "sources": [["a.wav", 0, 0, 9]]}
 PARTS = [("take 1/a.wav", 100, 7, "aa"), ("take 1/b.wav", 200, 8, "bb")]

@@ -155,7 +155,7 @@ def test_a_build_that_fails_leaves_no_false_memory(pair: tuple[Path, Path, Memor
     write(mine, *said)
     write(other, *said)
 
-    def full(*given: object) -> None:
+    def full(*given: object, **more: object) -> None:
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch, remembering(memory):

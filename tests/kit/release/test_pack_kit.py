@@ -188,6 +188,8 @@ def test_what_merely_lies_in_the_folder_is_not_published(tmp_path: Path) -> None
     (kit / "prints" / "mine.wav").write_bytes(b"private")
     (kit / "mappings" / "private.sfz").write_bytes(b"private")
     (kit / "corrections.toml").write_text(f"{EMPTY_TEXT}# private\n", encoding="utf-8")
+    with (kit / "recipe.toml").open("a", encoding="utf-8") as recipe:
+        recipe.write("# private\n")
     (kit / "corrections.toml.bak").write_text("# private", encoding="utf-8")
     (kit / ".corrections.toml.123.part").write_text("# private", encoding="utf-8")
     made = pack_kit.pack_kit(kit, kit / "out.zip", licence="cc0")
