@@ -1,12 +1,13 @@
-"""Unmix: which strokes make up what was heard at a candidate, and how strong each of them is.
+"""Decomposition: which strokes a candidate is made of, and the activation of each (Itakura-Saito NMF, templates given).
 
-The energies of sounds that have nothing to do with each other add. So what the mics hear of a candidate, band by band
-and stretch by stretch (``features.py``), is the steady noise, the ring of what came before, and one to three strokes,
-each its kind's template times a strength (``fitting.py``). One stroke is tried, then every two at once, then a third
-beside the best two, as long as each makes the sum fit clearly better.
+Energies of uncorrelated sounds add. So the spectrogram of a candidate (mics, bands, time stretches; ``features.py``) is
+modelled as steady noise, plus the decay of what came before, plus one to three strokes, each the template of one drum
+and articulation times an activation (power ratio). ``nmf.py`` solves the activations of a given set of templates; here
+the set is chosen by greedy forward selection: one template, then every pair, then a third beside the best pair, as long
+as each step lowers the fit error clearly.
 
-The candidates of a take are taken in order of time, so that each one's ground also holds what the strokes just before
-it still have to say: a candidate that only repeats an earlier stroke's echo, beat or buzz is no stroke.
+Candidates are decomposed in order of time, so that the background of each one holds the predicted decay of the strokes
+just before it: a candidate that only repeats an earlier hit's echo, beating partials or snare buzz is no stroke.
 """
 
 from __future__ import annotations
@@ -17,157 +18,176 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Shares, Templates
-from oneshot.analysis.sorting.nmf import ERROR_LIMIT_DB, HEARD_RATIO, Ask, Fit, Heard, in_step, strengths
+from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Templates
+from oneshot.analysis.sorting.nmf import (
+    AUDIBLE_RATIO,
+    ERROR_LIMIT_DB,
+    Candidate,
+    Fit,
+    Request,
+    advance_in_step,
+    solve,
+)
 from oneshot.core.records.session import Floats, Frames
 from oneshot.core.workers import spread
 
-MOST_AT_ONCE = 3
-"""Two hands and a foot."""
+MAX_SIMULTANEOUS = 3
+"""Templates active at once: two hands and a foot."""
 
-BETTER = 0.25
-"""Another stroke must lower the mean error by this share."""
+MIN_IMPROVEMENT = 0.25
+"""A further template must lower the mean error by this share."""
 
 RARITY_DB = 0.05
-"""What a kind that is e times rarer has against it, dB of mean error: 1.5 dB of error, as strokes of one kind have,
-over some 30 levels that are independent of each other (Bayes' rule for errors of Laplace's distribution).
+"""Prior against a template that is e times rarer, dB of mean error: 1.5 dB of error, as strokes of one template have,
+over some 30 independent levels (Bayes' rule for Laplace-distributed errors).
 """
 
 EVIDENCE_DB = 0.75
-"""Mean rise over all near mics and bands above the ground that makes a candidate a stroke."""
+"""Mean rise over the background, over all near mics and bands, that makes a candidate a stroke."""
 
-LIKE_A_STROKE = 0.48
-"""The strokes found must leave less than this share of the error that the ground alone would leave."""
+ERROR_SHARE = 0.48
+"""The strokes found must leave less than this share of the error that the background alone leaves."""
 
 SURE_EVIDENCE_DB = 2.6
-SURELY_UNLIKE = 0.92
-"""A rise of this much is a stroke even where it is not much like any that was learned, unless it is like none at all:
-speech, or a knock."""
+SURE_ERROR_SHARE = 0.92
+"""A rise of this much is a stroke even where no template fits well, unless it fits next to none at all: speech, or a
+knock.
+"""
 
 COMPOSITE_DB = 2.0
-"""A kind that two others make up to this mean error is no kind of its own."""
+"""A template that the sum of two others fits to this mean error is no template of its own."""
 
-MIDDLE_STEPS = np.array([(a + b) / 2 + 4 for a, b in STRETCH_STEPS])
-"""Middle of each stretch in steps after the point where the level before a hit is read."""
+CENTRE_STEPS = np.array([(a + b) / 2 + 4 for a, b in STRETCH_STEPS])
+"""Centre of each time stretch, in steps after the point at which the level before a hit is read."""
 
 SCREEN_UPDATES, FINALISTS = 4, 12
 """Of many sets, those that fit best after a few updates are fitted to the end: less time, the same strokes."""
 
-PAIRED = 20
-"""Two strokes at once are sought among so many kinds; a kit has fewer, but for its variants."""
+PAIR_CANDIDATES = 20
+"""Pairs are formed of so many best-fitting templates; a kit has fewer, but for variants."""
 
 AT_ONCE = 64
-"""About so many candidates are explained by one worker before it takes the next ones."""
+"""Candidates that a worker decomposes before it takes the next ones."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Explained:
-    """What each candidate is made of.
+    """The decomposition of each candidate.
 
-    ``gain``: float64 (hits, kinds), strength (power ratio to the template), 0 where a kind is not in it;
-    ``evidence_db``: float64 (hits,), mean rise above the ground; ``error_db``: float64 (hits,), mean error of the
-    fit; ``alone_error_db``: float64 (hits, kinds), mean error with that kind alone; ``empty_error_db``: float64
-    (hits,), that of no stroke at all; ``ground``: float64 (hits, mics, bands, stretches), what was to be expected
-    without the candidate, earlier sounds fading as they did before it.
+    ``gain``: float64 (hits, templates), activations (power ratio to the template), 0 where a template is inactive;
+    ``evidence_db``: float64 (hits,), mean rise over the background; ``error_db``: float64 (hits,), mean error of the
+    fit; ``single_error_db``: float64 (hits, templates), mean error with that template alone; ``background_error_db``:
+    float64 (hits,), that of no stroke at all; ``ground``: float64 (hits, mics, bands, stretches), the background: mean
+    squares expected without the candidate, earlier sounds decaying as they did before it.
     """
 
     gain: Floats
     evidence_db: Floats
     error_db: Floats
-    alone_error_db: Floats
-    empty_error_db: Floats
+    single_error_db: Floats
+    background_error_db: Floats
     ground: Floats
 
 
 def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDArray[np.bool_],
-            most: int = MOST_AT_ONCE, allowed: NDArray[np.bool_] | None = None,
+            most: int = MAX_SIMULTANEOUS, allowed: NDArray[np.bool_] | None = None,
             told: Mapping[int, Frames] | None = None) -> Explained:
-    """Unmix the candidates of one take.
+    """Decompose the candidates of one take.
 
-    ``step``: float64 (hits,), their time in steps of the scan, rising; ``near``: bool (mics,), the mics that decide;
-    ``allowed``: bool (hits, kinds), the kinds that a hit is known to be of: its strengths are those of them alone, its
-    errors say how like it is to all; ``told``: candidate -> kinds, one of which is known to be in it.
+    ``step``: float64 (hits,), their times in steps of the scan, rising; ``near``: bool (mics,), the mics that decide;
+    ``most``: templates active at once; ``allowed``: bool (hits, templates), the templates that a hit is labelled to be
+    of: only they are activated, while errors are still given for all; ``told``: candidate -> templates, one of which
+    the user says is active in it.
     """
-    hits, kinds = len(step), len(templates.drum)
-    out = Explained(np.zeros((hits, kinds)), np.zeros(hits), np.zeros(hits), np.full((hits, kinds), ERROR_LIMIT_DB),
-                    np.zeros(hits), np.zeros(features.energy.shape))
-    fitter = _Fitter(features, templates, near, most, rarity_db(templates.members),
-                     templates.energy[:, near].reshape(kinds, -1) if kinds else None)
+    hits, n_templates = len(step), len(templates.drum)
+    out = Explained(np.zeros((hits, n_templates)), np.zeros(hits), np.zeros(hits),
+                    np.full((hits, n_templates), ERROR_LIMIT_DB), np.zeros(hits), np.zeros(features.energy.shape))
+    decomposer = _Decomposer(features, templates, near, most, rarity_db(templates.members),
+                     templates.energy[:, near].reshape(n_templates, -1) if n_templates else None)
 
-    def explained(rows: Frames) -> None:
-        """Fill in some rows, those before them that reach into them being known."""
-        held = {i: fitter.ground(i, _afterglow(i, step, out.gain, templates), out) for i in rows.tolist()}
-        in_step([fitter.fit(i, over, out, None if allowed is None else allowed[i], (told or {}).get(i))
-                 for i, over in held.items()])
+    def decompose_rows(rows: Frames) -> None:
+        """Fill in some rows; earlier rows that reach into them are solved already."""
+        backgrounds = {i: decomposer.background(i, _earlier_decay(i, step, out.gain, templates), out)
+                       for i in rows.tolist()}
+        advance_in_step([decomposer.fit(i, background, out, None if allowed is None else allowed[i],
+                                        (told or {}).get(i)) for i, background in backgrounds.items()])
 
-    for wave in _waves(step):
-        spread(explained, np.split(wave, np.arange(AT_ONCE, len(wave), AT_ONCE)))
+    for independent in _independent_rows(step):
+        spread(decompose_rows, np.split(independent, np.arange(AT_ONCE, len(independent), AT_ONCE)))
     return out
 
 
-def _waves(step: Floats) -> list[Frames]:
-    """The candidates at these times (hits,) in waves, none of which holds two that are near enough to be heard in each
-    other; those before a candidate that are, are in earlier waves.
+def _independent_rows(step: Floats) -> list[Frames]:
+    """The candidates at ``step`` (hits,) in batches within which no two overlap in time; the earlier of two that
+    overlap is in an earlier batch.
     """
     if not len(step):
         return []
-    alone = np.diff(step, prepend=-np.inf) > STRETCH_STEPS[-1][1]
-    place = np.arange(len(step)) - np.maximum.accumulate(np.where(alone, np.arange(len(step)), 0))
-    order = np.argsort(place, kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(place[order])) + 1)
+    isolated = np.diff(step, prepend=-np.inf) > STRETCH_STEPS[-1][1]
+    rank = np.arange(len(step)) - np.maximum.accumulate(np.where(isolated, np.arange(len(step)), 0))
+    order = np.argsort(rank, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(rank[order])) + 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Fitter:
-    """Fits the candidates of a take one by one, and fills in their rows; as ``explain`` has it. ``flat``: float64
-    (kinds, cells), templates as the near mics hear them; None where there are none.
+class _Decomposer:
+    """Decomposes the candidates of a take one by one and fills in their rows; fields as in ``explain``.
+
+    ``flat_templates``: float64 (templates, cells), the templates in the near mics; None where there are none.
     """
 
     features: HitFeatures
     templates: Templates
     near: NDArray[np.bool_]
     most: int
-    rare: Floats
-    flat: Floats | None
+    rarity: Floats
+    flat_templates: Floats | None
 
-    def ground(self, i: int, glow: Floats, out: Explained) -> Floats:
-        """What a candidate is judged over (mics, bands, stretches), ``glow`` being left of the strokes before it."""
+    def background(self, i: int, decay: Floats, out: Explained) -> Floats:
+        """Background of a candidate, float64 (mics, bands, stretches); ``decay``: what the strokes before it leave in
+        it.
+        """
         noise = self.features.noise[i][..., None]
-        ring = np.maximum(self.features.before[i] - self.features.noise[i], 0)[..., None]
+        decaying = np.maximum(self.features.before[i] - self.features.noise[i], 0)[..., None]
         # a ring that holds, so that one which fades slower than it seemed is not taken for a stroke
-        held: Floats = np.maximum(ring, glow) + noise + 1e-18
-        fading = ring * 10 ** (-self.features.fade_db[i][..., None] * MIDDLE_STEPS / 10)
-        out.ground[i] = np.maximum(fading, glow) + noise + 1e-18
-        out.evidence_db[i] = _evidence_db(self.features.energy[i], held, self.features.valid[i], self.near)
-        return held
+        background: Floats = np.maximum(decaying, decay) + noise + 1e-18
+        fading = decaying * 10 ** (-self.features.fade_db[i][..., None] * CENTRE_STEPS / 10)
+        out.ground[i] = np.maximum(fading, decay) + noise + 1e-18
+        out.evidence_db[i] = _evidence_db(self.features.energy[i], background, self.features.valid[i], self.near)
+        return background
 
-    def fit(self, i: int, held: Floats, out: Explained, allowed: NDArray[np.bool_] | None,
+    def fit(self, i: int, background: Floats, out: Explained, allowed: NDArray[np.bool_] | None,
             told: Frames | None) -> Fit[None]:
-        """The strokes of a candidate over what it is judged over."""
-        if self.flat is None or (out.evidence_db[i] < EVIDENCE_DB and told is None):
+        """Find the strokes of a candidate over its background."""
+        if self.flat_templates is None or (out.evidence_db[i] < EVIDENCE_DB and told is None):
             return
-        drum, rare, energy = self.templates.drum, self.rare, self.features.energy[i][self.near]
+        drum, rarity, energy = self.templates.drum, self.rarity, self.features.energy[i][self.near]
         valid = np.broadcast_to(self.features.valid[i][self.near][:, None, :], energy.shape).reshape(-1)
-        heard = _heard(energy.reshape(-1), held[self.near].reshape(-1), valid, self.flat)
-        out.gain[i], out.error_db[i], out.alone_error_db[i] = yield from _fit(heard, drum, rare, self.most)
+        candidate = _as_candidate(energy.reshape(-1), background[self.near].reshape(-1), valid, self.flat_templates)
+        out.gain[i], out.error_db[i], out.single_error_db[i] = yield from _fit(candidate, drum, rarity, self.most)
         if allowed is not None and not allowed.all():
             out.gain[i] = 0.0
-            out.gain[i, allowed], _, _ = yield from _fit(heard.only(allowed), drum[allowed], rare[allowed], self.most)
+            out.gain[i, allowed], _, _ = yield from _fit(candidate.only(allowed), drum[allowed], rarity[allowed],
+                                                         self.most)
         if told is not None and not out.gain[i, told].any():
-            out.gain[i], out.error_db[i] = yield from _with_told(heard, drum, out.gain[i], told)
-        out.empty_error_db[i] = _empty_error_db(heard, out.gain[i])
+            out.gain[i], out.error_db[i] = yield from _with_labelled(candidate, drum, out.gain[i], told)
+        out.background_error_db[i] = _background_error_db(candidate, out.gain[i])
 
 
 def is_stroke(found: Explained) -> NDArray[np.bool_]:
-    """Which candidates (hits,) are strokes: they rise, and look like strokes clearly more than like nothing."""
-    share = np.where(found.evidence_db >= SURE_EVIDENCE_DB, SURELY_UNLIKE, LIKE_A_STROKE)
-    return (found.gain > 0).any(axis=1) & (found.error_db < share * found.empty_error_db)
+    """Which candidates are strokes, bool (hits,): they rise over the background, and templates fit them clearly better
+    than it alone does.
+    """
+    share = np.where(found.evidence_db >= SURE_EVIDENCE_DB, SURE_ERROR_SHARE, ERROR_SHARE)
+    return (found.gain > 0).any(axis=1) & (found.error_db < share * found.background_error_db)
 
 
 def confidence(found: Explained, templates: Templates) -> Floats:
-    """How sure the drum of each candidate is (hits,), 0 to 1: how much worse the best kind of any other drum fits."""
+    """How sure the drum of each candidate is, float64 (hits,), 0 to 1: by how much worse the best template of any other
+    drum fits.
+    """
     out = np.zeros(len(found.error_db))
-    for i, row in enumerate(found.alone_error_db):
+    for i, row in enumerate(found.single_error_db):
         if not found.gain[i].any():
             continue
         best = int(row.argmin())
@@ -176,8 +196,8 @@ def confidence(found: Explained, templates: Templates) -> Floats:
     return np.clip(out, 0.0, 1.0)
 
 
-def _afterglow(i: int, step: Floats, gain: Floats, templates: Templates) -> Floats:
-    """What the strokes just before candidate ``i`` still put into its stretches, (mics, bands, stretches)."""
+def _earlier_decay(i: int, step: Floats, gain: Floats, templates: Templates) -> Floats:
+    """What the strokes just before candidate ``i`` leave in its stretches, float64 (mics, bands, stretches)."""
     out = np.zeros(templates.energy.shape[1:])
     for j in range(i - 1, -1, -1):
         lag = step[i] - step[j]
@@ -185,15 +205,15 @@ def _afterglow(i: int, step: Floats, gain: Floats, templates: Templates) -> Floa
             break
         if gain[j].any():
             stroke = np.tensordot(gain[j], templates.energy, 1)
-            out += stroke @ _moved(lag)
+            out += stroke @ _shift_matrix(lag)
     return out
 
 
-def _moved(lag: float) -> Floats:
-    """Matrix (stretches, stretches): share of each later stretch, moved by ``lag`` steps, that falls into each
-    template's.
+def _shift_matrix(lag: float) -> Floats:
+    """Matrix (template stretches, stretches) that shifts a template by ``lag`` steps: the share of each stretch of the
+    later hit that falls into each stretch of the template.
 
-    What falls behind the template's end is taken as its last stretch's level: rings fall slowly there.
+    Beyond the template's end its last stretch is held: tails decay slowly there.
     """
     out = np.zeros((len(STRETCH_STEPS), len(STRETCH_STEPS)))
     for to, (a, b) in enumerate(STRETCH_STEPS):
@@ -203,139 +223,144 @@ def _moved(lag: float) -> Floats:
     return out
 
 
-def _empty_error_db(heard: Heard, gain: Floats) -> float:
-    """Mean error in dB that the ground alone leaves, over what stands out of it in measurement or in what was found."""
-    model = heard.ground + gain @ heard.flat
-    away = np.minimum(10 * np.log10(np.maximum(heard.energy, heard.ground) / heard.ground), ERROR_LIMIT_DB)
-    weight = np.maximum(heard.energy, model) > HEARD_RATIO * heard.ground
-    return float((away * weight).sum() / max(weight.sum(), 0.02 * heard.whole + 1))
+def _background_error_db(candidate: Candidate, gain: Floats) -> float:
+    """Mean error in dB that the background alone leaves, over cells in which measurement or model stands out of it."""
+    model = candidate.background + gain @ candidate.templates
+    error = np.minimum(10 * np.log10(np.maximum(candidate.energy, candidate.background) / candidate.background),
+                       ERROR_LIMIT_DB)
+    weight = np.maximum(candidate.energy, model) > AUDIBLE_RATIO * candidate.background
+    return float((error * weight).sum() / max(weight.sum(), 0.02 * candidate.whole + 1))
 
 
-def _evidence_db(energy: Floats, ground: Floats, valid: NDArray[np.bool_], near: NDArray[np.bool_]) -> float:
-    """Mean rise above the ground in the first two stretches over near mics and bands, each at most 20 dB.
+def _evidence_db(energy: Floats, background: Floats, valid: NDArray[np.bool_], near: NDArray[np.bool_]) -> float:
+    """Mean rise over the background in the first two stretches, over near mics and bands, each at most 20 dB.
 
-    In the first one alone where the next stroke falls into the second: that would be the evidence of this one.
+    Over the first stretch alone where the next stroke falls into the second: that rise would be its evidence.
     """
     use = near & valid[:, 0]
     if not use.any():
         return 0.0
     span = 2 if valid[use][:, 1].all() else 1
     early = energy[use][:, :, :span].mean(axis=2)
-    before = ground[use][:, :, :span].mean(axis=2)
+    before = background[use][:, :, :span].mean(axis=2)
     return float(np.clip(10 * np.log10(np.maximum(early, 1e-15) / np.maximum(before, 1e-15)), 0, 20).mean())
 
 
-def _heard(energy: Floats, ground: Floats, valid: NDArray[np.bool_], flat: Floats) -> Heard:
-    """A candidate (cells,) without the cells in which the next stroke is heard already."""
+def _as_candidate(energy: Floats, background: Floats, valid: NDArray[np.bool_], flat_templates: Floats) -> Candidate:
+    """A candidate without the cells (cells,) into which the next stroke falls, its starting activations estimated
+    template by template.
+    """
     if not valid.all():
-        energy, ground, flat = energy[valid], ground[valid], flat[:, valid]
-    own = np.maximum(energy - ground, 0.05 * ground + 1e-15)
+        energy, background, flat_templates = energy[valid], background[valid], flat_templates[:, valid]
+    own = np.maximum(energy - background, 0.05 * background + 1e-15)
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(flat > 0, np.log(own / flat), np.nan)
-    return Heard(energy, ground, flat, _low_quantile(ratio), len(valid))
+        ratio = np.where(flat_templates > 0, np.log(own / flat_templates), np.nan)
+    return Candidate(energy, background, flat_templates, _low_quantile(ratio), len(valid))
 
 
 def rarity_db(members: Frames) -> Floats:
-    """What speaks against each kind (kinds,) before anything is heard, dB of mean error: it was seldom struck where
-    strokes stood alone.
+    """Prior against each template, float64 (templates,), dB of mean error: how seldom it was struck among the hits
+    learned from.
     """
     share = np.maximum(members, 1) / max(int(np.maximum(members, 1).sum()), 1)
     out: Floats = -RARITY_DB * np.log(share)
     return out
 
 
-def _fit(heard: Heard, drum: Frames, rare: Floats, most: int) -> Fit[tuple[Floats, float, Floats]]:
-    """Find the strokes; returns strengths (kinds,), mean error in dB, and each kind's error alone (kinds,).
+def _fit(candidate: Candidate, drum: Frames, rarity: Floats, most: int) -> Fit[tuple[Floats, float, Floats]]:
+    """Forward selection; returns activations (templates,), the mean error in dB, and each template's error alone
+    (templates,).
 
-    Between those that fit about as well the more frequent one is taken (``rare``, dB per kind). One stroke, then every
-    two at once, then a third to the best two, each only where it fits clearly better. Two are tried at once because the
-    best single kind for a kick with a hat may be neither.
+    Between sets that fit about equally the more frequent one is taken (``rarity``, dB per template). All pairs are
+    tried because the best single template for kick and hat together may be neither of the two.
     """
-    kinds = len(heard.flat)
-    gain, alone = yield Ask(heard, np.arange(kinds)[:, None])
-    top = int((alone + rare).argmin())
-    chosen, best, strength = [top], float(alone[top]), gain[top]
+    n_templates = len(candidate.templates)
+    gain, single = yield Request(candidate, np.arange(n_templates)[:, None])
+    top = int((single + rarity).argmin())
+    chosen, best, activation = [top], float(single[top]), gain[top]
     for count in range(2, most + 1):
-        sets = _pairs(alone, drum) if count == 2 else _with_one_more(chosen, drum)
+        sets = _pairs(single, drum) if count == 2 else _with_one_more(chosen, drum)
         if not len(sets):
             break
         if len(sets) > 2 * FINALISTS:
-            _, rough = yield Ask(heard, sets, SCREEN_UPDATES)
-            sets = sets[np.sort(np.argsort(rough + rare[sets].sum(axis=1), kind="stable")[:FINALISTS])]
-        gain, error = yield Ask(heard, sets)
-        top = int((error + rare[sets].sum(axis=1)).argmin())
-        if error[top] > best * (1 - BETTER):
+            _, screened = yield Request(candidate, sets, SCREEN_UPDATES)
+            sets = sets[np.sort(np.argsort(screened + rarity[sets].sum(axis=1), kind="stable")[:FINALISTS])]
+        gain, error = yield Request(candidate, sets)
+        top = int((error + rarity[sets].sum(axis=1)).argmin())
+        if error[top] > best * (1 - MIN_IMPROVEMENT):
             break
-        chosen, best, strength = [int(k) for k in sets[top]], float(error[top]), gain[top]
-    out = np.zeros(kinds)
-    out[chosen] = strength
-    return out, best, alone
+        chosen, best, activation = [int(k) for k in sets[top]], float(error[top]), gain[top]
+    out = np.zeros(n_templates)
+    out[chosen] = activation
+    return out, best, single
 
 
-def _with_told(heard: Heard, drum: Frames, gain: Floats, told: Frames) -> Fit[tuple[Floats, float]]:
-    """Strengths (kinds,) and mean error of the fit with one of the kinds ``told``, beside those found of other drums if
-    that fits better.
+def _with_labelled(candidate: Candidate, drum: Frames, gain: Floats, told: Frames) -> Fit[tuple[Floats, float]]:
+    """Activations (templates,) and mean error of the fit with one of the templates ``told``, beside those found of
+    other drums if that fits better.
     """
     others = [int(k) for k in np.flatnonzero(gain) if not (drum[told] == drum[k]).any()]
-    tried = []
+    options = []
     for beside in ([], others) if others else ([],):
         sets = np.array([[k, *beside] for k in told], np.int64)
-        strength, error = yield Ask(heard, sets)
+        activation, error = yield Request(candidate, sets)
         top = int(error.argmin())
-        tried.append((float(error[top]), sets[top], strength[top]))
-    error_db, members, best = min(tried, key=lambda each: each[0])
-    out = np.zeros(len(heard.flat))
+        options.append((float(error[top]), sets[top], activation[top]))
+    error_db, members, best = min(options, key=lambda each: each[0])
+    out = np.zeros(len(candidate.templates))
     out[members] = best
     return out, error_db
 
 
-def _pairs(alone: Floats, drum: Frames) -> NDArray[np.int64]:
-    """Every two kinds of different drums among the ``PAIRED`` that fit best alone (pairs, 2)."""
-    able = np.sort(np.argsort(alone, kind="stable")[:PAIRED])
-    pairs = [[a, b] for n, a in enumerate(able) for b in able[n + 1 :] if drum[a] != drum[b]]
+def _pairs(single: Floats, drum: Frames) -> NDArray[np.int64]:
+    """All pairs of different drums among the ``PAIR_CANDIDATES`` templates that fit best alone, int64 (pairs, 2)."""
+    best_alone = np.sort(np.argsort(single, kind="stable")[:PAIR_CANDIDATES])
+    pairs = [[a, b] for n, a in enumerate(best_alone) for b in best_alone[n + 1 :] if drum[a] != drum[b]]
     return np.array(pairs, np.int64).reshape(-1, 2)
 
 
 def _with_one_more(chosen: list[int], drum: Frames) -> NDArray[np.int64]:
-    """The kinds chosen with each kind of another drum (sets, size + 1)."""
-    struck = {int(drum[c]) for c in chosen}
-    sets = [[*chosen, k] for k in range(len(drum)) if int(drum[k]) not in struck]
+    """The chosen templates with each template of another drum, int64 (sets, size + 1)."""
+    used_drums = {int(drum[c]) for c in chosen}
+    sets = [[*chosen, k] for k in range(len(drum)) if int(drum[k]) not in used_drums]
     return np.array(sets, np.int64).reshape(-1, len(chosen) + 1)
 
 
 def _low_quantile(ratio: Floats) -> Floats:
-    """A low quantile over the last axis, blind to NaN: other strokes only ever add, so the low ratios are the honest
-    ones.
+    """A low quantile over the last axis, ignoring NaN: other strokes only ever add energy, so the low ratios are the
+    true ones.
     """
     count = np.sum(~np.isnan(ratio), axis=-1)
-    place = np.clip((0.35 * (count - 1)).astype(np.int64), 0, ratio.shape[-1] - 1)
-    ordered = np.partition(ratio, np.unique(place), axis=-1)  # NaN comes last
-    low = np.take_along_axis(ordered, place[..., None], axis=-1)[..., 0]
+    rank = np.clip((0.35 * (count - 1)).astype(np.int64), 0, ratio.shape[-1] - 1)
+    ordered = np.partition(ratio, np.unique(rank), axis=-1)  # NaN comes last
+    low = np.take_along_axis(ordered, rank[..., None], axis=-1)[..., 0]
     return np.where(count > 0, low, -20.0)
 
 
 def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -> NDArray[np.bool_]:
-    """Which kinds (kinds,) are nothing but two others struck at once: their sum fits to ``limit_db`` or better.
+    """Which templates are nothing but two others struck together, bool (templates,): a sum of two fits to ``limit_db``
+    or better.
 
-    Rarer kinds are tried first and drop out of the sums that may explain the rest, so that two kinds never explain away
-    each other.
+    Rarer templates are tested first and drop out of the sums that may explain the rest, so that no two templates
+    explain each other away.
     """
     out = np.zeros(len(templates.drum), bool)
     if not len(out):
         return out
-    flat = templates.energy[:, near].reshape(len(out), -1)
+    flat_templates = templates.energy[:, near].reshape(len(out), -1)
     for k in np.argsort(templates.members, kind="stable"):
-        others = [j for j in range(len(flat)) if j != k and not out[j] and templates.members[j] >= templates.members[k]]
+        others = [j for j in range(len(flat_templates))
+                  if j != k and not out[j] and templates.members[j] >= templates.members[k]]
         if len(others) < 2:
             continue
         sets = np.array([[a, b] for n, a in enumerate(others) for b in others[n + 1 :]])
-        valid = flat[k] > 0
-        ground = np.full(flat.shape[1], 1e-6 * flat[k].max())
-        whole = np.where(valid, flat[k], ground)
-        heard = _heard(whole, ground, valid, flat)
-        error = strengths(Ask(heard, sets))[1]
-        single = strengths(Ask(heard, np.array(others)[:, None]))[1]
-        out[k] = bool(error.min() < limit_db and error.min() < 0.7 * single.min())
+        valid = flat_templates[k] > 0
+        background = np.full(flat_templates.shape[1], 1e-6 * flat_templates[k].max())
+        whole = np.where(valid, flat_templates[k], background)
+        candidate = _as_candidate(whole, background, valid, flat_templates)
+        error = solve(Request(candidate, sets))[1]
+        alone = solve(Request(candidate, np.array(others)[:, None]))[1]
+        out[k] = bool(error.min() < limit_db and error.min() < 0.7 * alone.min())
     return out
 
 

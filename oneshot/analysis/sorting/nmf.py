@@ -1,12 +1,13 @@
-"""Fitting: how strong the strokes of a set must be to make up what was heard, and how well they then do.
+"""Non-negative decomposition of one candidate's spectrogram: activations of given templates over a known background.
 
-Strengths are fitted by multiplicative updates that lower the Itakura-Saito divergence (Févotte, Bertin, Durrieu 2009,
-Neural Computation 21(3), from memory): it compares by ratio, as decibels do, so the weak top of a hat counts as much as
-the bottom of a kick.
+The model of a candidate is background + sum of template times activation, cell by cell (mic, band, time stretch). The
+activations minimise the Itakura-Saito divergence by multiplicative updates (Itakura-Saito NMF with the templates held
+fixed: Févotte, Bertin, Durrieu 2009, Neural Computation 21(3), from memory). That divergence compares by ratio, as
+decibels do, so the weak treble of a hat counts as much as the low end of a kick.
 
-What is asked of one candidate depends on what came of the question before, so a fit is a generator of questions. Fits
-that know nothing of each other go on in step: questions of one shape are answered at once, with the same arithmetic and
-so with the same result, to the bit, as one by one.
+Which sets of templates are tried next depends on how well the last ones fitted, so a fit is written as a generator: it
+yields requests and is sent their solutions. Independent fits advance in step, and requests of equal shape are solved in
+one batch with the same arithmetic as one by one, hence with bit-identical results.
 """
 
 from __future__ import annotations
@@ -24,65 +25,69 @@ from oneshot.core.records.session import Floats
 Result = TypeVar("Result")
 
 UPDATES = 14
-"""How often strengths are updated: going on moves nine in ten of them by less than 0.3 dB (two drums up to 25 dB
+"""Multiplicative updates per fit: further ones move nine activations in ten by less than 0.3 dB (two drums up to 25 dB
 apart).
 """
 
 ERROR_LIMIT_DB = 15.0
-"""A level that the strokes do not explain counts no more than this: something else was heard, too."""
+"""A cell that the model underestimates counts at most this much: something else may sound there too."""
 
 OVERSHOOT_LIMIT_DB = 40.0
-"""A level of which the strokes claim too much counts up to this: no other stroke takes sound away."""
+"""A cell that the model overestimates counts up to this: no further stroke takes energy away."""
 
-HEARD_RATIO = 1.6
-"""A level counts in the error where model or measurement is 2 dB above the ground."""
+AUDIBLE_RATIO = 1.6
+"""A cell counts in the error where model or measurement stands 2 dB above the background."""
 
 CELLS_AT_ONCE = 2**16
-"""Levels that are worked on at once: they stay in the second-level cache."""
+"""Cells of one batch: they stay in the second-level cache."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Heard:
-    """One candidate to fit: what was measured and what the ground holds, float64 (cells,), the kinds' templates
-    (kinds, cells), and ``start``, log strength of each kind by itself (kinds,), from which fits begin.
+class Candidate:
+    """One candidate to decompose; its cells (mic, band, time stretch) stand in one row.
 
-    Only ``cells`` that count are in it; ``whole``: how many there are in all.
+    ``energy``: float64 (cells,), measured mean squares; ``background``: float64 (cells,), > 0, what is there without
+    any stroke: noise and the decay of earlier hits; ``templates``: float64 (templates, cells), mean squares at
+    activation 1; ``log_start``: float64 (templates,), natural logarithm of the activations from which updates start.
+    Cells that do not count are left out; ``whole`` is the number of cells with them.
     """
 
     energy: Floats
-    ground: Floats
-    flat: Floats
-    start: Floats
+    background: Floats
+    templates: Floats
+    log_start: Floats
     whole: int
 
-    def only(self, kinds: NDArray[np.bool_]) -> Heard:
-        """The same with fewer kinds."""
-        return Heard(self.energy, self.ground, self.flat[kinds], self.start[kinds], self.whole)
+    def only(self, chosen: NDArray[np.bool_]) -> Candidate:
+        """The same with only some of the templates; ``chosen``: bool (templates,)."""
+        return Candidate(self.energy, self.background, self.templates[chosen], self.log_start[chosen], self.whole)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Ask:
-    """A question: the strengths of every set of kinds, int64 (sets, size), in one candidate."""
+class Request:
+    """Asks for the activations of each set of templates in one candidate. ``sets``: int64 (sets, size), rows of
+    templates.
+    """
 
-    heard: Heard
+    candidate: Candidate
     sets: NDArray[np.int64]
     updates: int = UPDATES
 
 
-Answer = tuple[Floats, Floats]
-"""Strengths (sets, size) and mean errors in dB (sets,)."""
+Solution = tuple[Floats, Floats]
+"""Activations, float64 (sets, size), >= 0, and mean absolute errors in dB, float64 (sets,)."""
 
-Fit = Generator[Ask, Answer, Result]
-"""Asks, is answered, asks again, and has a result in the end."""
+Fit = Generator[Request, Solution, Result]
+"""A fit in progress: yields requests, is sent their solutions, returns a result."""
 
 
-def in_step(fits: Sequence[Fit[None]]) -> None:
-    """Bring fits that know nothing of each other to their ends."""
-    waiting = [(fit, ask) for fit in fits if (ask := next(fit, None)) is not None]
+def advance_in_step(fits: Sequence[Fit[None]]) -> None:
+    """Run independent fits to their ends, solving their requests in common batches."""
+    waiting = [(fit, request) for fit in fits if (request := next(fit, None)) is not None]
     while waiting:
-        answers = answer([ask for _, ask in waiting])
+        solutions = solve_all([request for _, request in waiting])
         going = []
-        for (fit, _), each in zip(waiting, answers, strict=True):
+        for (fit, _), each in zip(waiting, solutions, strict=True):
             try:
                 going.append((fit, fit.send(each)))
             except StopIteration:
@@ -90,68 +95,72 @@ def in_step(fits: Sequence[Fit[None]]) -> None:
         waiting = going
 
 
-def answer(asks: Sequence[Ask]) -> list[Answer]:
-    """Answer questions, those of one shape together."""
-    used = [np.unique(ask.sets, return_inverse=True) for ask in asks]
-    shape = [(ask.sets.shape, len(able), len(ask.heard.energy), ask.updates)
-             for ask, (able, _) in zip(asks, used, strict=True)]
-    out: list[Answer | None] = [None] * len(asks)
-    for (sets, _, cells, _), same in groupby(sorted(range(len(asks)), key=lambda n: shape[n]), lambda n: shape[n]):
-        rows = list(same)
+def solve_all(requests: Sequence[Request]) -> list[Solution]:
+    """Solve requests in their order; those of equal shape are solved as one batch."""
+    in_use = [np.unique(request.sets, return_inverse=True) for request in requests]
+    shape = [(request.sets.shape, len(distinct), len(request.candidate.energy), request.updates)
+             for request, (distinct, _) in zip(requests, in_use, strict=True)]
+    out: list[Solution | None] = [None] * len(requests)
+    for (sets, _, cells, _), equal in groupby(sorted(range(len(requests)), key=lambda n: shape[n]), lambda n: shape[n]):
+        rows = list(equal)
         count = max(1, CELLS_AT_ONCE // (sets[0] * cells))
         for a in range(0, len(rows), count):
-            some = rows[a : a + count]
-            for n, each in zip(some, _strengths([asks[n] for n in some], [used[n] for n in some]), strict=True):
+            batch = rows[a : a + count]
+            for n, each in zip(batch, _solve_batch([requests[n] for n in batch], [in_use[n] for n in batch]),
+                               strict=True):
                 out[n] = each
     return [each for each in out if each is not None]
 
 
-def strengths(ask: Ask) -> Answer:
-    """Answer one question."""
-    return answer([ask])[0]
+def solve(request: Request) -> Solution:
+    """Solve one request."""
+    return solve_all([request])[0]
 
 
-def _strengths(asks: Sequence[Ask], used: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]) -> list[Answer]:
-    """Fit the strengths of every set of every question, all of one shape.
+def _solve_batch(requests: Sequence[Request],
+                 in_use: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]]) -> list[Solution]:
+    """Multiplicative updates for every set of every request; all requests have one shape.
 
-    Strengths stand in one row a set over all kinds in use, nought where a kind is not of the set: so every sum of an
-    update is one product of matrices, and nought stays nought. ``used``: the kinds in use, and which of them each
-    member of the sets is.
+    ``in_use``: the templates that a request uses, and which of them each member of its sets is. Activations are kept as
+    one row per set over all templates in use, 0 where a template is not in the set: every sum of an update is then one
+    matrix product, and a zero stays zero.
     """
-    sets, updates = asks[0].sets.shape, asks[0].updates
-    parts = np.stack([ask.heard.flat[able] for ask, (able, _) in zip(asks, used, strict=True)])
-    energy = np.stack([ask.heard.energy for ask in asks])[:, None]
-    ground = np.stack([ask.heard.ground for ask in asks])[:, None]
+    sets, updates = requests[0].sets.shape, requests[0].updates
+    templates = np.stack([request.candidate.templates[distinct]
+                          for request, (distinct, _) in zip(requests, in_use, strict=True)])
+    energy = np.stack([request.candidate.energy for request in requests])[:, None]
+    background = np.stack([request.candidate.background for request in requests])[:, None]
     row = np.arange(sets[0])[:, None]
-    gain = np.zeros((len(asks), sets[0], parts.shape[1]))
-    place = [inverse.reshape(sets) for _, inverse in used]
-    for each, ask, at in zip(gain, asks, place, strict=True):
-        each[row, at] = np.exp(ask.heard.start[ask.sets]) / sets[1] ** 0.5
-    across = parts.swapaxes(1, 2)
+    activation = np.zeros((len(requests), sets[0], templates.shape[1]))
+    place = [inverse.reshape(sets) for _, inverse in in_use]
+    for each, request, at in zip(activation, requests, place, strict=True):
+        each[row, at] = np.exp(request.candidate.log_start[request.sets]) / sets[1] ** 0.5
+    transposed = templates.swapaxes(1, 2)
     for _ in range(updates):
-        model = gain @ parts
-        model += ground
+        model = activation @ templates
+        model += background
         inverse = np.divide(1.0, model, out=model)
-        pull = inverse @ across
+        denominator = inverse @ transposed
         inverse *= inverse
         inverse *= energy
-        gain *= np.sqrt((inverse @ across) / np.maximum(pull, 1e-30))
-    model = gain @ parts
-    model += ground
-    return [(each[row, at], _error_db(ask.heard, fits))
-            for each, at, ask, fits in zip(gain, place, asks, model, strict=True)]
+        activation *= np.sqrt((inverse @ transposed) / np.maximum(denominator, 1e-30))
+    model = activation @ templates
+    model += background
+    return [(each[row, at], _error_db(request.candidate, fits))
+            for each, at, request, fits in zip(activation, place, requests, model, strict=True)]
 
 
-def _error_db(heard: Heard, model: Floats) -> Floats:
-    """Mean absolute error (sets,) in dB over what stands out of the ground in measurement or model (sets, cells).
+def _error_db(candidate: Candidate, model: Floats) -> Floats:
+    """Mean absolute error of models (sets, cells) in dB, float64 (sets,), over the cells in which measurement or model
+    stands out of the background.
 
-    Where less was measured than the ground holds, what rang before has faded: that is no error of the model. What a
-    model has too much of counts to a higher limit than what it lacks: another stroke may add, but none takes away.
+    Where less was measured than the background holds, the earlier decay has simply gone: that is no error of the model.
+    Overshoot is clipped at a higher limit than undershoot: a further stroke may add energy, but none takes any away.
     """
-    away = np.log10(model / np.maximum(heard.energy, heard.ground))
-    away *= 10
-    np.abs(np.clip(away, -ERROR_LIMIT_DB, OVERSHOOT_LIMIT_DB, out=away), out=away)
-    weight = np.maximum(heard.energy, model) > HEARD_RATIO * heard.ground
-    away *= weight
-    out: Floats = away.sum(axis=1) / np.maximum(weight.sum(axis=1), 0.02 * heard.whole + 1)
+    error = np.log10(model / np.maximum(candidate.energy, candidate.background))
+    error *= 10
+    np.abs(np.clip(error, -ERROR_LIMIT_DB, OVERSHOOT_LIMIT_DB, out=error), out=error)
+    weight = np.maximum(candidate.energy, model) > AUDIBLE_RATIO * candidate.background
+    error *= weight
+    out: Floats = error.sum(axis=1) / np.maximum(weight.sum(axis=1), 0.02 * candidate.whole + 1)
     return out

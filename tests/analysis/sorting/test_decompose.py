@@ -109,7 +109,7 @@ def test_the_best_single_kind_may_be_none_of_two() -> None:
     known = templates(KICK, HAT, rough / rough.sum())
     found = decompose.explain(heard(both[None], 1e-8), known, np.zeros(1), NEAR)
 
-    assert 2 == found.alone_error_db[0].argmin()
+    assert 2 == found.single_error_db[0].argmin()
     assert [0, 1] == np.flatnonzero(found.gain[0]).tolist()
 
 
@@ -129,7 +129,7 @@ def test_what_a_model_has_too_much_of_counts_more() -> None:
     ground, level = np.full(4, 1e-6), np.full(4, 1e-2)
 
     def error_db(energy: Floats, model: Floats) -> float:
-        heard = decompose._heard(energy, ground, np.ones(4, bool), level[None])
+        heard = decompose._as_candidate(energy, ground, np.ones(4, bool), level[None])
         return float(nmf._error_db(heard, model[None])[0])
 
     assert 15.0 == pytest.approx(error_db(1e3 * level, level))
@@ -312,6 +312,6 @@ def test_the_number_of_workers_changes_nothing() -> None:
     alone = [decompose.explain(take_rows(some, np.arange(a, b)), KNOWN, step[a:b], NEAR)
              for a, b in ((0, 3), (3, 5), (5, 6))]
 
-    for field in ("gain", "evidence_db", "error_db", "alone_error_db", "empty_error_db", "ground"):
+    for field in ("gain", "evidence_db", "error_db", "single_error_db", "background_error_db", "ground"):
         assert getattr(one, field).tobytes() == getattr(two, field).tobytes()
         assert getattr(one, field).tobytes() == np.concatenate([getattr(each, field) for each in alone]).tobytes()
