@@ -1,14 +1,14 @@
-"""Features: what every mic hears of a hit, in bands and stretches of time, and how far two hits are apart in it.
+"""Features of hits: a coarse spectrogram per mic, in bands and time stretches, and two distances between hits.
 
-Two distances, both in dB and both blind to how hard the stroke was:
+Both distances are mean absolute level differences in dB, and both are independent of how hard the drum was struck:
 
-- *Place*. The direct sound of one place reaches the mics with fixed differences in each band, whatever struck it: the
-  spectrum of the stroke cancels when each band is compared over the mics. Two hits of one drum differ by what the stick
-  moves (about 1 dB), two drums by 3 dB and more. This tells drums apart, and needs several mics.
-- *Sound*. The mean over the mics of what is left: spectrum and decay. This tells strokes apart.
+- *Place*. The direct sound of one place reaches the mics with fixed level differences in each band, whatever was struck
+  there: comparing each band over the mics cancels the stroke's spectrum. Two hits of one drum differ by what the stick
+  position changes (about 1 dB), two drums by 3 dB and more. Place tells drums apart, and needs several mics.
+- *Sound*. What is left after the mean over the mics: spectrum and decay. Sound tells articulations apart.
 
-Levels that do not stand out of what was there before are known only as "at most this": they count where the other hit
-claims more, and not otherwise.
+Levels that do not stand out of what was there before the hit are known only as upper limits: they count where the other
+hit lies above them, and not otherwise (censored data).
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ BEFORE_STEPS = (-6, -2)
 """Where the level before a hit is read: 17 to 6 ms ahead, clear of the analysis window of the hit itself."""
 
 EARLIER_STEPS = (-22, -14)
-"""Where it is read a second time, about 50 ms ahead, to tell how fast it fades."""
+"""Where it is read a second time, about 50 ms ahead, to measure how fast it decays."""
 
-FASTEST_DB = 0.8
-"""A ring that seems to lose more than this in a step (60 dB in a fifth of a second) was an attack, not a ring."""
+FASTEST_DECAY_DB = 0.8
+"""What seems to decay by more than this per step (60 dB in a fifth of a second) was an attack, no tail."""
 
 CLEAR_RATIO = 2.0
-"""A level counts as heard where it is this many times (3 dB) above what was there before."""
+"""A level counts as measured where it is this many times (3 dB) above what was there before."""
 
 LIMIT_DB = 20.0
 """One band of one mic counts no more than this in a distance."""
@@ -39,9 +39,10 @@ def describe(scan: TakeScan, *, first: Frames, stop: Frames, lag: Floats, mics: 
              names: tuple[str, ...]) -> HitFeatures:
     """Read the features of all hits of a take off its scan.
 
-    ``first``: int64 (hits,), earliest arrivals in frames, rising; ``stop``: int64 (hits,), where each hit's time ends
-    because another one begins; ``lag``: float64 (mics of the take,), usual arrival after ``first``; ``mics``: the names
-    that the result is laid out for; ``names``: those of the take, in the scan's order.
+    ``first``: int64 (hits,), earliest arrivals in frames, rising; ``stop``: int64 (hits,), frame at which each hit's
+    time ends because another one begins; ``lag``: float64 (mics of the take,), typical arrival after ``first``, in
+    frames; ``mics``: names of the mics that the result is laid out for; ``names``: those of the take, in the scan's
+    order.
     """
     hits, bands, stretches = len(first), scan.level_db.shape[2], len(STRETCH_STEPS)
     energy = np.zeros((hits, len(mics), bands, stretches))  # stays 0 for mics that are dead or not there
@@ -49,7 +50,7 @@ def describe(scan: TakeScan, *, first: Frames, stop: Frames, lag: Floats, mics: 
     fade = np.zeros((hits, len(mics), bands))
     noise = np.zeros((hits, len(mics), bands))
     valid = np.zeros((hits, len(mics), stretches), bool)
-    room = stop - first
+    until_next = stop - first
     for m, name in enumerate(mics):
         if name not in names or scan.peak[names.index(name)] <= SILENT_PEAK:
             continue
@@ -57,22 +58,24 @@ def describe(scan: TakeScan, *, first: Frames, stop: Frames, lag: Floats, mics: 
         step = np.round((first + lag[row]) / scan.hop).astype(np.int64)
         noise[:, m] = 10 ** (scan.noise_db[row] / 10)
         before[:, m] = _mean_energy(scan, row, step, BEFORE_STEPS)
-        fade[:, m] = _fade_db(_mean_energy(scan, row, step, EARLIER_STEPS), before[:, m])
+        fade[:, m] = _decay_rate_db(_mean_energy(scan, row, step, EARLIER_STEPS), before[:, m])
         for s, stretch in enumerate(STRETCH_STEPS):
             energy[:, m, :, s] = _mean_energy(scan, row, step, stretch)
-            valid[:, m, s] = (s == 0) | (room > (stretch[1] + 1) * scan.hop)
+            valid[:, m, s] = (s == 0) | (until_next > (stretch[1] + 1) * scan.hop)
     return HitFeatures(mics, energy, before, fade, noise, valid)
 
 
-def _fade_db(earlier: Floats, before: Floats) -> Floats:
-    """How fast what rang before a hit was fading, dB per step, 0 to ``FASTEST_DB``; 0 where it was not."""
+def _decay_rate_db(earlier: Floats, before: Floats) -> Floats:
+    """How fast the sound before a hit decays, dB per step, 0 to ``FASTEST_DECAY_DB``; 0 where it does not."""
     apart = sum(BEFORE_STEPS) / 2 - sum(EARLIER_STEPS) / 2
-    lost = 10 * np.log10(np.maximum(earlier, 1e-15) / np.maximum(before, 1e-15))
-    return np.clip(lost / apart, 0.0, FASTEST_DB)
+    decrease_db = 10 * np.log10(np.maximum(earlier, 1e-15) / np.maximum(before, 1e-15))
+    return np.clip(decrease_db / apart, 0.0, FASTEST_DECAY_DB)
 
 
 def _mean_energy(scan: TakeScan, row: int, step: Frames, stretch: tuple[int, int]) -> Floats:
-    """Mean square (hits, bands) of one mic over a stretch of steps around each hit; the take's ends repeat."""
+    """Mean square, float64 (hits, bands), of one mic over a stretch of steps around each hit; the ends of the take are
+    repeated.
+    """
     index = np.clip(step[:, None] + np.arange(*stretch), 0, scan.level_db.shape[1] - 1)
     out = np.empty((len(step), scan.level_db.shape[2]))
     for a in range(0, len(step), 1024):
@@ -81,7 +84,7 @@ def _mean_energy(scan: TakeScan, row: int, step: Frames, stretch: tuple[int, int
 
 
 def join(parts: list[HitFeatures]) -> HitFeatures:
-    """Features of several takes, laid out for the same mics, one after the other."""
+    """Features of several takes, laid out for the same mics, concatenated."""
     return HitFeatures(
         parts[0].mics, np.concatenate([p.energy for p in parts]), np.concatenate([p.before for p in parts]),
         np.concatenate([p.fade_db for p in parts]), np.concatenate([p.noise for p in parts]),
@@ -90,85 +93,85 @@ def join(parts: list[HitFeatures]) -> HitFeatures:
 
 
 def clear_levels_db(features: HitFeatures) -> tuple[Floats, NDArray[np.bool_]]:
-    """Own level of each hit and whether it is heard.
+    """Own level of each hit, and whether it is measured.
 
-    Returns dB (hits, mics, bands, stretches), the level above what was there before, or, where that does not stand out,
-    the level below which it must lie; and bool of the same shape, True where it is heard.
+    Returns dB (hits, mics, bands, stretches), the level above what was there before or, where that does not stand out,
+    the upper limit of the level; and bool of the same shape, True where it is measured.
     """
     floor = CLEAR_RATIO * np.maximum(features.before, features.noise)[..., None]
     own = features.energy - features.before[..., None]
-    heard = (own > floor) & features.valid[:, :, None, :]
-    return 10 * np.log10(np.maximum(np.where(heard, own, floor), 1e-15)), heard
+    clear = (own > floor) & features.valid[:, :, None, :]
+    return 10 * np.log10(np.maximum(np.where(clear, own, floor), 1e-15)), clear
 
 
-FIRST_STRETCHES = 3
-"""The first 45 ms of a hit."""
+ATTACK_STRETCHES = 3
+"""Time stretches of the first 45 ms of a hit."""
 
 
 def brought(features: HitFeatures, rows: Frames) -> Floats:
-    """What those hits brought to each mic in their first 45 ms, mean squares (rows, mics, bands):
-    what was there before is taken off.
+    """What those hits add to each mic in their first 45 ms, mean squares (rows, mics, bands), the level before them
+    subtracted.
     """
-    first, known = (x[rows][..., :FIRST_STRETCHES] for x in (features.energy, features.valid))
+    first, known = (x[rows][..., :ATTACK_STRETCHES] for x in (features.energy, features.valid))
     floor = np.maximum(features.before, features.noise)[rows][..., None]
-    more = np.where(known[:, :, None], np.maximum(first - floor, 0.0), 0.0)
-    return np.asarray(more.sum(axis=-1) / np.maximum(known.sum(axis=-1), 1)[..., None])
+    excess = np.where(known[:, :, None], np.maximum(first - floor, 0.0), 0.0)
+    return np.asarray(excess.sum(axis=-1) / np.maximum(known.sum(axis=-1), 1)[..., None])
 
 
 def distances_db(features: HitFeatures, rows: Frames) -> tuple[Floats, Floats]:
     """Place and sound distance between every two of the given hits, in dB, each (rows, rows) and symmetric.
 
-    Where two hits share no mic both are 0 in place and ``LIMIT_DB`` in sound: nothing says that they belong together.
+    Where two hits share no mic, place is 0 and sound ``LIMIT_DB``: nothing indicates that they belong together.
     """
-    level, heard = clear_levels_db(features)
-    level, heard, valid = level[rows], heard[rows], features.valid[rows][:, :, None, :]
+    level, clear = clear_levels_db(features)
+    level, clear, valid = level[rows], clear[rows], features.valid[rows][:, :, None, :]
     place = np.zeros((len(rows), len(rows)))
     sound = np.zeros((len(rows), len(rows)))
     for i in range(len(rows)):  # the other half is the same, to the bit: differences change their sign and no more
         rest = slice(i, None)
-        difference, weight = _differences(level[rest], heard[rest], level[i], heard[i], valid[rest] & valid[i])
+        difference, weight = _differences(level[rest], clear[rest], level[i], clear[i], valid[rest] & valid[i])
         place[i, rest] = place[rest, i] = _place(difference, weight)
         sound[i, rest] = sound[rest, i] = _sound(difference, weight)
     return place, sound
 
 
-def _differences(level: Floats, heard: NDArray[np.bool_], one: Floats, one_heard: NDArray[np.bool_],
+def _differences(level: Floats, clear: NDArray[np.bool_], one: Floats, one_clear: NDArray[np.bool_],
                  valid: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Level differences of all hits to one, strength removed, and their weights (0 or 1)."""
-    both = heard & one_heard
+    """Level differences of all hits to one, with the mean level difference removed, and their weights (0 or 1)."""
+    both = clear & one_clear
     difference = level - one
     count = both.sum(axis=(1, 2, 3))
-    strength = (difference * both).sum(axis=(1, 2, 3)) / np.maximum(count, 1)
-    difference = difference - strength[:, None, None, None]
-    more = heard & ~one_heard & valid & (difference > 0)
-    less = one_heard & ~heard & valid & (difference < 0)
-    weight = (both | more | less) & (count > 0)[:, None, None, None]
+    level_offset = (difference * both).sum(axis=(1, 2, 3)) / np.maximum(count, 1)
+    difference = difference - level_offset[:, None, None, None]
+    above = clear & ~one_clear & valid & (difference > 0)
+    below = one_clear & ~clear & valid & (difference < 0)
+    weight = (both | above | below) & (count > 0)[:, None, None, None]
     return np.where(weight, difference, 0.0), weight.astype(np.float64)
 
 
 def _place(difference: Floats, weight: Floats) -> Floats:
-    """Mean deviation (hits,) over the mics of the first stretch, band by band."""
+    """Mean absolute deviation (hits,) over the mics in the first stretch, band by band."""
     first, w = difference[..., 0], weight[..., 0]
-    middle = (first * w).sum(axis=1, keepdims=True) / np.maximum(w.sum(axis=1, keepdims=True), 1)
-    away = np.minimum(np.abs(first - middle), LIMIT_DB) * w
-    out: Floats = away.sum(axis=(1, 2)) / np.maximum(w.sum(axis=(1, 2)), 1)
+    mean = (first * w).sum(axis=1, keepdims=True) / np.maximum(w.sum(axis=1, keepdims=True), 1)
+    deviation = np.minimum(np.abs(first - mean), LIMIT_DB) * w
+    out: Floats = deviation.sum(axis=(1, 2)) / np.maximum(w.sum(axis=(1, 2)), 1)
     return out
 
 
 def _sound(difference: Floats, weight: Floats) -> Floats:
-    """Mean deviation (hits,) over bands and stretches of the mean over the mics."""
-    middle = (difference * weight).sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
-    there = weight.sum(axis=1) > 0
-    away = (np.minimum(np.abs(middle), LIMIT_DB) * there).sum(axis=(1, 2))
-    count = there.sum(axis=(1, 2))
-    out: Floats = np.where(count > 0, away / np.maximum(count, 1), LIMIT_DB)
+    """Mean absolute deviation (hits,) over bands and stretches of the mean over the mics."""
+    mean = (difference * weight).sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
+    any_known = weight.sum(axis=1) > 0
+    deviation = (np.minimum(np.abs(mean), LIMIT_DB) * any_known).sum(axis=(1, 2))
+    count = any_known.sum(axis=(1, 2))
+    out: Floats = np.where(count > 0, deviation / np.maximum(count, 1), LIMIT_DB)
     return out
 
 
 def between_db(templates: Templates, near: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Place and sound distance between kinds, in dB, each (kinds, kinds), in the near mics.
+    """Place and sound distance between templates, in dB, each (templates, templates), in the near mics.
 
-    Where two kinds share fewer than ``FEWEST_LEVELS`` known levels, they are as far apart as a distance can be.
+    Where two templates share fewer than ``FEWEST_LEVELS`` known levels, they get the largest distance there is.
     """
     energy, limit = templates.energy[:, near], templates.limit[:, near]
     known = energy > 0
@@ -187,13 +190,13 @@ def between_db(templates: Templates, near: NDArray[np.bool_]) -> tuple[Floats, F
 
 
 FEWEST_LEVELS = 12
-"""Two kinds cannot be compared over fewer levels than this."""
+"""Two templates are not compared over fewer levels than this."""
 
 
 def standing_db(templates: Templates, near: NDArray[np.bool_]) -> Floats:
-    """Direct level (kinds, mics) of each kind in each mic, dB against its mean over the near mics.
+    """Direct level of each template in each mic, float64 (templates, mics), dB re its mean over the near mics.
 
-    What another drum hides, or what was too soft to be heard, counts as the most that it can be.
+    What is masked by another drum, or was too soft to be measured, counts as its upper limit.
     """
     first = np.where(templates.energy[..., 0] > 0, templates.energy[..., 0], templates.limit[..., 0])
     level = 10 * np.log10(np.maximum(first.sum(axis=2), 1e-15))
@@ -203,13 +206,13 @@ def standing_db(templates: Templates, near: NDArray[np.bool_]) -> Floats:
 
 
 def only(features: HitFeatures, mics: NDArray[np.bool_]) -> HitFeatures:
-    """The same hits in some of the mics."""
+    """The same hits in some of the mics; ``mics``: bool (mics,)."""
     names = tuple(name for name, on in zip(features.mics, mics, strict=True) if on)
     return HitFeatures(names, features.energy[:, mics], features.before[:, mics], features.fade_db[:, mics],
                        features.noise[:, mics], features.valid[:, mics])
 
 
 def take_rows(features: HitFeatures, rows: Frames) -> HitFeatures:
-    """Some of the hits in the same mics."""
+    """Some of the hits in the same mics; ``rows``: int64."""
     return HitFeatures(features.mics, features.energy[rows], features.before[rows], features.fade_db[rows],
                        features.noise[rows], features.valid[rows])
