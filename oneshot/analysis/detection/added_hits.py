@@ -1,7 +1,7 @@
-"""Missed: candidates that the user says are hits, put among those that were found.
+"""Added hits: candidates that the user says are hits, inserted among those that were detected.
 
-Nothing is learned from them: kinds and drums come from what was found without help. They are placed, split into
-strokes and measured like any other, so what is around them takes them for strokes, too.
+Nothing is learned from them: templates and drums come from what was detected without help. They are placed, decomposed
+and measured like any other, so hits around them take them into account, too.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from oneshot.core.records.session import Frames
 
 
 def with_told(root: Path, heard: Heard, told: Sequence[Told]) -> Heard:
-    """What was heard in a take with those of ``told`` that are about it: candidates near them marked, missed ones
-    added.
+    """The candidates of a take with those entries of ``told`` that concern it: candidates near them marked, missed ones
+    inserted.
 
     Raises AudioError where a file cannot be read.
     """
@@ -47,7 +47,7 @@ def with_told(root: Path, heard: Heard, told: Sequence[Told]) -> Heard:
 
 
 def _nearest(first: Frames, frame: int, reach: float) -> int | None:
-    """Row of the candidate nearest to a frame, None where none is within reach."""
+    """Row of the candidate nearest to a frame, None where none is within ``reach`` frames."""
     if not len(first):
         return None
     row = int(np.abs(first - frame).argmin())
@@ -55,23 +55,23 @@ def _nearest(first: Frames, frame: int, reach: float) -> int | None:
 
 
 def _inserted(root: Path, heard: Heard, frames: Sequence[int]) -> Heard:
-    """The same with candidates at those frames (rising), their first arrivals read where there is something to read,
-    else at the frame given.
+    """The same with candidates inserted at those frames (rising), their first arrivals measured where there is a
+    transient, else at the frame given.
     """
     take, known = heard.take, heard.onsets
     steps, hop = heard.scan.level_db.shape[1], heard.scan.hop
     rises = find_onsets.mic_rises_db(heard.scan, heard.near)
     rows = []
-    asked = find_onsets.mics_only(take, heard.near)
+    used_mics = find_onsets.mics_only(take, heard.near)
     with TakeReader(root, take, offset=heard.offset) as reader:
         for frame in frames:
-            later = known.frame[known.frame > frame][:1]  # whose sound is not to be taken for this one's
-            pair = np.r_[np.int64(frame), later]
-            nothing = np.zeros((len(pair), len(take.mics)))
-            found = Onsets(take.name, pair, nothing[:, 0], nothing)
-            rows.append(find_arrivals.first_arrivals(reader, take, found, asked))
+            following = known.frame[known.frame > frame][:1]  # whose attack is not to be taken for this one's
+            pair = np.r_[np.int64(frame), following]
+            zeros = np.zeros((len(pair), len(take.mics)))
+            found = Onsets(take.name, pair, zeros[:, 0], zeros)
+            rows.append(find_arrivals.first_arrivals(reader, take, found, used_mics))
     at = np.array(frames, np.int64)
-    # about a step and a half after the onset the rise is at its largest
+    # about a step and a half after the onset the onset strength peaks
     step = np.clip(np.round(at / hop + 1.5).astype(np.int64), 0, steps - 1)
     mic_rise = np.stack([rises[max(0, s - 1):s + 2].max(axis=0) for s in step])
     rise = mic_rise[:, heard.near].mean(axis=1) if heard.near.any() else np.zeros(len(at))

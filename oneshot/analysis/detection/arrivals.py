@@ -1,12 +1,12 @@
-"""Arrivals: when each hit first arrives in each mic.
+"""Arrivals: when each hit first arrives in each mic (threshold crossing at -30 dB).
 
 The onset of a hit in a mic is the frame at which its own sound first passes -30 dB of the peak of its first 50 ms.
-Where the mic was quiet before, that frame is simply there to be read. Where something still rings above -30 dB, the
-sound is followed back only as far as it stands clear, and ``depth_db`` says how far that was: 30 is all the
+Where the mic was quiet before, that frame can simply be read. Where an earlier sound still decays above -30 dB, the
+transient is traced back only as far as it stands clear, and ``depth_db`` says how far that was: 30 is all the
 definition asks, 15 is still within a fraction of a millisecond on an attack, less says little.
 
-Sound takes 2.9 ms a metre, so the arrivals of one drum lie in a fixed pattern over the mics, which ``most_agreed``
-reads off the hits that stand clear.
+Sound takes 2.9 ms per metre, so the arrivals of one drum form a fixed delay pattern over the mics, which
+``most_agreed`` reads off the hits that stand clear (a mode estimate).
 """
 
 from __future__ import annotations
@@ -20,26 +20,26 @@ from oneshot.core import workers
 from oneshot.core.records.session import Floats, Floats32, Frames, Take
 
 ONSET_DB = -30.0
-"""An onset is where a hit passes this level against the peak of its first 50 ms."""
+"""An onset is where a hit passes this level relative to the peak of its first 50 ms."""
 
 PEAK_S = 0.050
-"""The stretch in which that peak lies."""
+"""The window in which that peak lies."""
 
 SEARCH_BACK_S = 0.006
-"""Candidates come within a few milliseconds; the search starts this much earlier."""
+"""Candidates lie within a few milliseconds of the onset; the search starts this much earlier."""
 
 SEARCH_AHEAD_NEAR_S = 0.012
 SEARCH_AHEAD_FAR_S = 0.040
-"""How much later a near mic and a room may hear a hit: 4 m and 13 m."""
+"""How much later a hit may arrive in a near mic and in a room: 4 m and 13 m."""
 
 QUIET_S = 0.012
-"""Stretch before the search that tells what still rings."""
+"""Window before the search in which the decay of earlier sounds is measured."""
 
-ABOVE_RING = 1.5
-"""A sound stands clear from this many times the largest magnitude of what rang before."""
+ABOVE_EARLIER = 1.5
+"""A sound stands clear from this many times the peak magnitude of the earlier sounds on."""
 
 CLEAR_DEPTH_DB = 20.0
-"""From this depth on an arrival is taken as read, whatever the pattern says."""
+"""From this depth on an arrival is taken as measured, whatever the delay pattern says."""
 
 USABLE_DEPTH_DB = 12.0
 """Below this depth an arrival is no evidence at all."""
@@ -49,7 +49,7 @@ AT_ONCE = 256
 
 
 def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray[np.bool_]) -> Arrivals:
-    """Read the first arrival of every candidate in every mic.
+    """Measure the first arrival of every candidate in every mic.
 
     ``near``: bool (mics,), the mics that may say when a hit begins. Raises AudioError where a file cannot be read.
     """
@@ -57,8 +57,8 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
     frame = np.full((hits, mics), -1, np.int64)
     depth = np.full((hits, mics), np.nan)
     ends = np.r_[onsets.frame, np.full(1, np.iinfo(np.int64).max // 2)]
-    follower = np.searchsorted(onsets.frame, onsets.frame + round(EVENT_S * rate), side="right")
-    room = ends[follower] - onsets.frame
+    follower = np.searchsorted(onsets.frame, onsets.frame + round(SAME_EVENT_S * rate), side="right")
+    until_next = ends[follower] - onsets.frame
 
     def read(rows: Frames) -> None:
         """Fill in some hits."""
@@ -68,7 +68,7 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
                 stop = int(onsets.frame[i]) + round((SEARCH_AHEAD_FAR_S + PEAK_S) * rate)
                 for m, x in enumerate(mine.read(start, stop)):
                     ahead = SEARCH_AHEAD_NEAR_S if near[m] else SEARCH_AHEAD_FAR_S
-                    found = follow_back(x, rate, ahead_s=ahead, room=int(room[i]))
+                    found = trace_onset(x, rate, ahead_s=ahead, until_next=int(until_next[i]))
                     if found is not None:
                         frame[i, m], depth[i, m] = start + found[0], found[1]
 
@@ -77,42 +77,42 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
     return Arrivals(take.name, first, frame, depth, _typical_lag(first, frame, depth))
 
 
-def follow_back(x: Floats32, sample_rate: int, *, ahead_s: float, room: int) -> tuple[int, float] | None:
-    """Where a sound begins in a window, and how far down it could be followed.
+def trace_onset(x: Floats32, sample_rate: int, *, ahead_s: float, until_next: int) -> tuple[int, float] | None:
+    """Where a transient begins in a window, and how far down it could be traced.
 
-    ``x``: one mic, starting ``QUIET_S + SEARCH_BACK_S`` before the candidate; ``room``: frames until the next
-    candidate. Returns the frame in ``x`` and the depth in dB (at most 30), or None where nothing stands out of what
-    rang before.
+    ``x``: float32 (frames,), one mic, starting ``QUIET_S + SEARCH_BACK_S`` before the candidate; ``until_next``: frames
+    until the next candidate. Returns the frame in ``x`` and the depth in dB (at most 30), or None where nothing stands
+    out of the earlier sounds.
     """
     quiet = round(QUIET_S * sample_rate)
     back = round(SEARCH_BACK_S * sample_rate)
     magnitude = np.abs(x)
-    ring = float(magnitude[:quiet].max(initial=0.0))
-    reach = min(back + round(ahead_s * sample_rate), back + max(room, back))
-    sought = magnitude[quiet : quiet + reach]
-    peak_stop = quiet + min(reach + round(PEAK_S * sample_rate), back + max(room, 2 * back))
+    earlier_peak = float(magnitude[:quiet].max(initial=0.0))
+    search_frames = min(back + round(ahead_s * sample_rate), back + max(until_next, back))
+    searched = magnitude[quiet : quiet + search_frames]
+    peak_stop = quiet + min(search_frames + round(PEAK_S * sample_rate), back + max(until_next, 2 * back))
     peak = float(magnitude[quiet:peak_stop].max(initial=0.0))
-    if peak <= 0 or len(sought) == 0:
+    if peak <= 0 or len(searched) == 0:
         return None
-    limit = max(peak * 10 ** (ONSET_DB / 20), ABOVE_RING * ring)
-    above = sought > limit
+    limit = max(peak * 10 ** (ONSET_DB / 20), ABOVE_EARLIER * earlier_peak)
+    above = searched > limit
     if not above.any():
         return None
     return quiet + int(above.argmax()), float(-20 * np.log10(limit / peak))
 
 
 def _earliest(candidate: Frames, frame: Frames, depth: Floats, near: NDArray[np.bool_], rate: int) -> Frames:
-    """The earliest clear arrival over the near mics; the candidate itself where none is clear."""
-    far_off = np.iinfo(np.int64).max
+    """The earliest clear arrival over the near mics, int64 (hits,); the candidate itself where none is clear."""
+    never = np.iinfo(np.int64).max
     sure = (depth >= USABLE_DEPTH_DB) & near
-    best = np.where(sure, frame, far_off).min(axis=1, initial=far_off)
+    best = np.where(sure, frame, never).min(axis=1, initial=never)
     # A single mic that claims to be far ahead of the rise in all mics heard something else.
-    plausible = (best < far_off) & (np.abs(best - candidate) <= SEARCH_BACK_S * rate)
+    plausible = (best < never) & (np.abs(best - candidate) <= SEARCH_BACK_S * rate)
     return np.where(plausible, best, candidate)
 
 
 def _typical_lag(first: Frames, frame: Frames, depth: Floats) -> Floats:
-    """Median arrival (mics,) after the earliest one over the hits that stand clear; 0 where none does."""
+    """Median arrival (mics,) after the earliest one, in frames, over the hits that stand clear; 0 where none does."""
     out = np.zeros(frame.shape[1])
     for m in range(frame.shape[1]):
         clear = depth[:, m] >= CLEAR_DEPTH_DB
@@ -122,24 +122,23 @@ def _typical_lag(first: Frames, frame: Frames, depth: Floats) -> Floats:
 
 
 def clear_delays_ms(arrivals: Arrivals, sample_rate: int) -> Floats:
-    """How long after the earliest arrival each mic hears each hit, float64 (hits, mics); NaN where it is not clear."""
+    """Delay of each hit in each mic after its earliest arrival, float64 (hits, mics), ms; NaN where it is not clear."""
     clear = np.nan_to_num(arrivals.depth_db) >= CLEAR_DEPTH_DB
     return np.where(clear, (arrivals.frame - arrivals.first[:, None]) / sample_rate * 1e3, np.nan)
 
 
 def most_agreed(values: Floats, width: float) -> tuple[float, float, int]:
-    """Where most values agree: median, half the interquartile range and count of those in the fullest ``width``.
+    """Mode of values that are wrong in one direction: median, half the interquartile range and count of those in the
+    fullest window of ``width``.
 
-    Of equally full places the latest counts, since other strokes only ever come before.
-
-    A median over all would do where readings are wrong at random; they are not, since every wrong one is another
-    stroke's.
+    Of equally full windows the latest counts, since other strokes only ever come earlier. A median over all would do if
+    readings were wrong at random; they are not, since every wrong one is another stroke's.
     """
     ordered = np.sort(values)
-    inside = np.searchsorted(ordered, ordered + width, side="right") - np.arange(len(ordered))
-    first = len(ordered) - 1 - int(inside[::-1].argmax())
-    low, middle, high = np.percentile(ordered[first : first + inside[first]], [25, 50, 75])
-    return float(middle), float((high - low) / 2), int(inside[first])
+    in_window = np.searchsorted(ordered, ordered + width, side="right") - np.arange(len(ordered))
+    first = len(ordered) - 1 - int(in_window[::-1].argmax())
+    low, middle, high = np.percentile(ordered[first : first + in_window[first]], [25, 50, 75])
+    return float(middle), float((high - low) / 2), int(in_window[first])
 
 
 def sound_m_per_s(air_c: float) -> float:
@@ -161,4 +160,4 @@ def spread(values: Floats, middle: float) -> tuple[float | None, int]:
 
 
 AGREE_S = 0.0006
-"""Delays of one drum that lie within this agree: 20 cm, about the width of a drum head's struck part."""
+"""Delays of one drum that lie within this agree: 20 cm, about the width of the area of a drum head that is struck."""

@@ -1,4 +1,5 @@
-"""What can be told only after a take was heard: dead, clipped, silent and doubled mics, samples that are no numbers.
+"""Checks of the scanned audio: dead, clipped, silent, noisy and duplicate mics, DC offsets, samples that are NaN or
+infinite.
 
 Pure functions over what the scan measured, per mic of a take in the take's order. Levels are re full scale (1.0). The
 limits are common practice, no source.
@@ -16,17 +17,18 @@ from oneshot.core.errors import AudioError, WorkError
 from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Take
 
 FAINT_PEAK = 10 ** (-50 / 20)
-"""Peak (re full scale) up to which a mic is told to be very quiet: -50 dBFS."""
+"""Peak (re full scale) up to which a mic is reported as very quiet: -50 dBFS."""
 
 CLIPPED_FRAMES = 10
-"""Frames at full scale from which a mic is told to be clipped; a file normalised to its peak has one or two."""
+"""Frames at full scale from which a mic is reported as clipped; a file normalised to its peak has one or two."""
 
 OFFSET = 10 ** (-60 / 20)
-"""Steady offset from which a mic is told: where a sample starts or ends in it, it clicks."""
+"""DC offset from which a mic is reported: where a sample starts or ends in it, it clicks."""
 
 NOISY_DBFS = -45.0
-"""Noise floor (dBFS rms) from which a mic is told to be noisy: its tails end early."""
+"""Noise floor (dBFS rms) from which a mic is reported as noisy: its tails end early."""
 
+_ANALYSED = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
 
 
 def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped: ArrayLike,
@@ -34,12 +36,12 @@ def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped:
                   digests: Sequence[str] | None = None) -> tuple[Problem, ...]:
     """What is wrong with the mics of a take, by what the scan measured; sorted, each once.
 
-    All arrays are (mics,) in the order of ``take.mics``. ``peak``: largest absolute sample, full scale 1.0, what is
-    no number left out; ``bad_frame``: first take frame that is NaN or infinite, -1 for none; ``clipped``: frames at
-    full scale; ``noise_dbfs``: noise floor, NaN where not known; ``offset``: steady offset, full scale 1.0;
-    ``digests``: any text that is equal for equal audio.
+    All arrays are (mics,) in the order of ``take.mics``. ``peak``: largest absolute sample, full scale 1.0, NaN and
+    infinity left out; ``bad_frame``: first take frame that is NaN or infinite, -1 for none; ``clipped``: frames at full
+    scale; ``noise_dbfs``: noise floor, NaN where not known; ``offset``: DC offset, full scale 1.0; ``digests``: any
+    text that is equal for equal audio.
 
-    Raises AudioError where a mic holds NaN or infinity, WorkError where no mic that is listened to holds any sound,
+    Raises AudioError where a mic holds NaN or infinity, WorkError where no close mic, overhead or room holds any sound,
     ValueError where a length does not fit the take.
     """
     peaks = _row(take, peak, "peak")
@@ -51,8 +53,8 @@ def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped:
         raise ValueError(f"digests has {len(digests)} values for the {len(take.mics)} mics of {take.name}")
     used = [row for row, mic in enumerate(take.mics) if mic.role.means.read]
     check_numbers(take, bad)
-    listened = [row for row in used if take.mics[row].role.means.judged]
-    if not any(peaks[row] > SILENT_PEAK for row in listened):
+    analysed = [row for row in used if take.mics[row].role in _ANALYSED]
+    if not any(peaks[row] > SILENT_PEAK for row in analysed):
         raise WorkError(f"{take.name} is silent in every mic: check the files, or leave the take out in session.toml "
                         "(use = false)")
     found = [problem for row in used for problem in _of_mic(take, take.mics[row], float(peaks[row]), int(full[row]),
@@ -63,7 +65,9 @@ def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped:
 
 
 def check_numbers(take: Take, bad_frame: ArrayLike) -> None:
-    """Raise AudioError if a mic in use holds a sample that is no number; ``bad_frame`` as in ``scan_problems``."""
+    """Raise AudioError if a mic in use holds a sample that is NaN or infinite; ``bad_frame`` as in
+    ``scan_problems``.
+    """
     for mic, frame in zip(take.mics, _row(take, bad_frame, "bad_frame"), strict=True):
         if frame < 0 or not mic.role.means.read:
             continue
@@ -79,6 +83,7 @@ def collect(problems: Iterable[Problem]) -> tuple[Problem, ...]:
 
 
 def _row(take: Take, values: ArrayLike, name: str) -> NDArray[np.float64]:
+    """Values as float64 (mics,). Raises ValueError where they do not fit the take."""
     array = np.asarray(values, dtype=np.float64)
     if array.shape != (len(take.mics),):
         raise ValueError(f"{name} of shape {array.shape} does not fit the {len(take.mics)} mics of {take.name}")
@@ -91,7 +96,7 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, 
     if peak <= SILENT_PEAK:
         return [Problem(where, "is silent throughout", 'find its file, or give it role = "ignore" in session.toml')]
     found = []
-    if mic.role.means.judged and peak <= FAINT_PEAK:
+    if mic.role in _ANALYSED and peak <= FAINT_PEAK:
         found.append(Problem(where, f"is very quiet: it peaks at {20 * np.log10(peak):.1f} dBFS",
                              "check that it is the right file"))
     if peak > 1.0:
@@ -100,11 +105,11 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, 
     elif clipped >= CLIPPED_FRAMES:
         found.append(Problem(where, f"is clipped: {clipped} frames at full scale",
                              "hits that clip sound hard; choose softer ones or another mic"))
-    if mic.role.means.judged and abs(offset) >= OFFSET:
+    if mic.role in _ANALYSED and abs(offset) >= OFFSET:
         found.append(Problem(where, f"has a DC offset of {offset:+.4f} of full scale",
                              "hits are measured without it; the samples keep it: take it out (a high-pass at 5 Hz) "
                              "and export again"))
-    elif mic.role.means.judged and noise_dbfs >= NOISY_DBFS:
+    elif mic.role in _ANALYSED and noise_dbfs >= NOISY_DBFS:
         found.append(Problem(where, f"is noisy: its floor lies at {noise_dbfs:.1f} dBFS",
                              "tails end where they meet the noise; look for hum or hiss"))
     return found

@@ -1,16 +1,17 @@
-"""Detect: candidates for hits from rises in several bands and mics at once.
+"""Onset detection: candidates for hits from an onset strength over bands and mics, by peak picking (spectral flux in
+decibels).
 
-What is true of a hit: it raises the level of many bands in many mics within a few milliseconds of each other, against
-what rang there a moment before. So the measure is, per mic and band, how far a step stands above the loudest of the
-steps 9 to 23 ms earlier, with the steady noise added to both (below the noise nothing rises); the mean over bands and
-mics is compared with a threshold in decibels. It looks at nothing further away than 23 ms: a loud hit elsewhere in
-the file changes nothing, soft hits count as much as loud ones, and the result cannot depend on how the take was cut
-into pieces.
+A hit raises the level of many bands in many mics within a few milliseconds of each other, above what decayed there a
+moment before. So onset strength is, per mic and band, how far a step stands above the loudest of the steps 9 to 23 ms
+earlier, with the steady noise added to both (below the noise nothing rises); its mean over bands and mics is compared
+with a threshold in decibels, and its local maxima are the candidates. It depends on nothing further away than 23 ms: a
+loud hit elsewhere in the file changes nothing, soft hits count as much as loud ones, and the result is independent of
+how the take was cut into blocks.
 
-Only the near mics (close, overhead, trigger) are listened to where there are two or more: rooms hear each hit 5 to 30
-ms late and would find it twice. A trigger hears its own drum and hardly any other: it may add to the mean over the
-mics, and its silence takes nothing away. The threshold is low on purpose; ``unmix.py`` later drops what earlier hits
-explain.
+Only the near mics (close, overhead, trigger) are used where there are two or more: rooms pick up each hit 5 to 30 ms
+late and would yield it twice. A trigger picks up its own drum and hardly any other: it may add to the mean over the
+mics, but its silence does not lower it. The threshold is low on purpose; ``sorting/decompose.py`` later drops what
+earlier hits explain.
 """
 
 from __future__ import annotations
@@ -24,41 +25,45 @@ from oneshot.core.records.roles import Role
 from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Take
 
 LOOK_BACK_STEPS = (3, 8)
-"""How many steps back the reference lies: far enough that the hit itself is not in it, near enough to know the ring."""
+"""How many steps back the reference lies: far enough not to hold the hit itself, near enough to know the decay before
+it.
+"""
 
 RISE_LIMIT_DB = 20.0
-"""A single band in a single mic counts no more than this: a hit out of digital black is not infinitely sure."""
+"""A single band of a single mic counts no more than this: a hit out of digital black is not infinitely certain."""
 
 RISE_DB = 0.75
-"""Mean rise over all bands and mics that makes a candidate. A rise of 8 dB in a tenth of them is one, too."""
+"""Onset strength, mean over all bands and mics, that makes a candidate. A rise of 8 dB in a tenth of them is one,
+too.
+"""
 
 APART_S = 0.013
-"""A candidate is the largest rise in a window of this width around it, so that two lie 8 ms apart or more."""
+"""A candidate is the maximum in a window of this width around it, so that two lie 8 ms apart or more."""
 
 FOLLOWERS = 40
-"""How many candidates ahead the next stroke is looked for: half a second at least, longer than a hit is measured."""
+"""Candidates ahead among which the next hit is looked for: half a second at least, longer than a hit is measured."""
 
 FORE_RISE_DB = 2.0
-"""Mean rise that makes the first stroke of an event."""
+"""Onset strength that makes the first stroke of an event."""
 
 FORE_S = (0.0055, 0.022)
 """Where it is looked for ahead of an event: later the event's own attack is in the window, earlier is another event."""
 
 FORE_FREE_S = 0.030
-"""Only where nothing was struck this long before: what rises there else is the end of that stroke's attack."""
+"""Only where nothing was struck this long before: otherwise what rises there is the end of that stroke's attack."""
 
 PIECE_STEPS = 2**14
-"""Steps worked on at once, for the memory's sake."""
+"""Steps processed at once, to limit memory."""
 
 EVENTS_AT_ONCE = 1024
 """Events whose forerunners are looked for at once, likewise."""
 
 
 def near_mics(take: Take, present: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
-    """Which mics (mics,) hits are looked for in: close, overhead and trigger; rooms only where those are fewer than
+    """Which mics hits are detected in, bool (mics,): close, overhead and trigger; rooms only where those are fewer than
     two.
 
-    ``present`` leaves out mics that hold no sound. Buses stand in where nothing else is left.
+    ``present`` leaves out mics that hold no sound. Buses are used where nothing else is left.
     """
     there = np.ones(len(take.mics), bool) if present is None else present
     roles = [m.role for m in take.mics]
@@ -71,38 +76,38 @@ def near_mics(take: Take, present: NDArray[np.bool_] | None = None) -> NDArray[n
 
 
 def detect(scan: TakeScan, take: Take) -> Onsets:
-    """Find the candidates of one take.
+    """Detect the candidates of one take.
 
     Returns them in order of time; an empty table where nothing rises. Stretches that session.toml ignores hold none.
     """
     near = near_mics(take, scan.peak > SILENT_PEAK)
     window = 4 * scan.hop
-    rises = mic_rises_db(scan, near)
+    mic_strength = mic_rises_db(scan, near)
     mics = mics_only(take, near)
-    heard = rises[:, mics].mean(axis=1) if near.any() else np.zeros(len(rises))
-    # a trigger adds to the strokes of its own drum; its silence says nothing against another's
-    total = np.maximum(heard, rises[:, near].mean(axis=1)) if near.any() else heard
+    strength = mic_strength[:, mics].mean(axis=1) if near.any() else np.zeros(len(mic_strength))
+    # a trigger adds to hits of its own drum; its silence is no evidence against another's
+    total = np.maximum(strength, mic_strength[:, near].mean(axis=1)) if near.any() else strength
     width = max(1, round(APART_S * scan.sample_rate / scan.hop / 2))
-    top = maximum_filter1d(total, 2 * width + 1, mode="nearest")
-    peaks = _middles(np.flatnonzero((total == top) & (total > RISE_DB)))
-    last = (take.frames - window) // scan.hop  # a take that ends in mid-ring ends with a step, which is no hit
+    local_max = maximum_filter1d(total, 2 * width + 1, mode="nearest")
+    peaks = _plateau_centres(np.flatnonzero((total == local_max) & (total > RISE_DB)))
+    last = (take.frames - window) // scan.hop  # a take cut off in mid-decay ends with a step, which is no hit
     peaks = peaks[(peaks >= 2) & (peaks <= last)]
-    # A rise is at its largest when the window has just taken in the attack: about a step and a half after the onset.
+    # Onset strength peaks when the window has just taken in the attack: about a step and a half after the onset.
     frame = np.maximum((peaks - 1.5) * scan.hop, 0).round().astype(np.int64)
     keep = np.ones(len(frame), bool)
     for start, stop in take.ignored:
         keep &= (frame < start) | (frame >= stop)
-    return Onsets(take.name, frame[keep], heard[peaks][keep], rises[peaks][keep])
+    return Onsets(take.name, frame[keep], strength[peaks][keep], mic_strength[peaks][keep])
 
 
 def mics_only(take: Take, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The near mics (mics,) without the triggers: those that may say when a hit begins."""
+    """The near mics without the triggers, bool (mics,): those that may say when a hit begins."""
     mics = near & np.array([m.role is not Role.TRIGGER for m in take.mics])
     return mics if mics.any() else near
 
 
-def _middles(peaks: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The middle of each run of neighbouring steps: where every rise is at its limit, a plateau is one hit."""
+def _plateau_centres(peaks: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The centre of each run of neighbouring steps: where onset strength is at its limit, a plateau is one hit."""
     if not len(peaks):
         return peaks
     runs = np.split(peaks, np.flatnonzero(np.diff(peaks) > 1) + 1)
@@ -110,18 +115,18 @@ def _middles(peaks: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def mic_rises_db(scan: TakeScan, near: NDArray[np.bool_]) -> Floats:
-    """Mean rise over the bands (steps, mics) in dB, 0 to 20, mic by mic; 0 in mics not listened to."""
+    """Onset strength mic by mic: mean rise over the bands, float64 (steps, mics), 0 to 20 dB; 0 in mics not used."""
     steps = scan.level_db.shape[1]
     out = np.zeros((steps, scan.level_db.shape[0]))
     for m in np.flatnonzero(near):
         for a in range(0, steps, PIECE_STEPS):
             b = min(a + PIECE_STEPS, steps)
-            out[a:b, m] = _rise_db(scan, int(m), a, b)
+            out[a:b, m] = _onset_strength_db(scan, int(m), a, b)
     return out
 
 
-def _rise_db(scan: TakeScan, mic: int, start: int, stop: int) -> Floats:
-    """Mean rise over the bands (steps,) in one mic over the steps [start, stop)."""
+def _onset_strength_db(scan: TakeScan, mic: int, start: int, stop: int) -> Floats:
+    """Onset strength (steps,) of one mic over the steps [start, stop): mean rise over the bands, dB."""
     first, last = LOOK_BACK_STEPS
     lead = max(0, start - last)
     twice_noise = 2 * 10 ** (scan.noise_db[mic] / 10)
@@ -134,7 +139,7 @@ def _rise_db(scan: TakeScan, mic: int, start: int, stop: int) -> Floats:
 
 
 def _loudest_before(level: Floats, first: int, last: int) -> Floats:
-    """The largest of the steps ``last`` to ``first`` back, per band; what lies before the start counts as the start."""
+    """The largest of the steps ``last`` to ``first`` back, per band; the first step is repeated before the start."""
     padded = np.concatenate([np.repeat(level[:1], last, axis=0), level])
     out = padded[: len(level)].copy()
     for back in range(first, last):
@@ -143,11 +148,11 @@ def _loudest_before(level: Floats, first: int, last: int) -> Floats:
 
 
 def merge_events(first: Frames, rise_db: Floats, sample_rate: int) -> NDArray[np.int64]:
-    """Rows of the candidates that stand for an event, in order of time, once their arrivals are known.
+    """Rows of the candidates that represent an event, in order of time, once their arrivals are known.
 
     ``first``: int64 (hits,), earliest arrivals, in any order. Candidates less than ``EVENT_S`` after the first of an
-    event belong to it: drums struck at once, and the body of a drum that swells a moment after its click. A
-    forerunner with less than a quarter of the rise of what follows it is no event of its own.
+    event belong to it: drums struck together, and the body of a drum that swells a moment after its click. A forerunner
+    with less than a quarter of the onset strength of what follows it is no event of its own.
     """
     order = np.lexsort((-rise_db, first))
     span = round(EVENT_S * sample_rate)
@@ -162,12 +167,12 @@ def merge_events(first: Frames, rise_db: Floats, sample_rate: int) -> NDArray[np
 
 
 def forerunners(scan: TakeScan, near: NDArray[np.bool_], first: Frames) -> Frames:
-    """Where events begin with a stroke much softer than the one they were found by: a hat ahead of a kick.
+    """Where events begin with a stroke much softer than the one they were detected by: a hat ahead of a kick.
 
-    ``near``: bool (mics,); ``first``: int64 (hits,), arrivals of the events, rising. The soft stroke's own rise is no
-    peak, since that of the harder one begins before it is over. What tells it is that the rise passes ``FORE_RISE_DB``
-    where it was less than half of that a moment before. Returns int64 (hits,), the frame of that step, true to a step
-    or so, -1 where nothing goes ahead.
+    ``near``: bool (mics,); ``first``: int64 (hits,), arrivals of the events, rising. The soft stroke makes no peak of
+    its own, since the harder one rises before it is over; but onset strength passes ``FORE_RISE_DB`` where it was less
+    than half of that a moment before. Returns int64 (hits,), the frame of that step, accurate to a step or so, -1 where
+    there is no forerunner.
     """
     out = np.full(len(first), -1, np.int64)
     mics = [int(m) for m in np.flatnonzero(near)]
@@ -175,20 +180,20 @@ def forerunners(scan: TakeScan, near: NDArray[np.bool_], first: Frames) -> Frame
     late, early = (s * scan.sample_rate for s in FORE_S)
     start = np.maximum(np.ceil((first - early) / scan.hop), 0).astype(np.int64)
     length = ((first - late) // scan.hop).astype(np.int64) + 1 - start
-    able = (gap > FORE_FREE_S * scan.sample_rate) & (length > 0) & bool(mics)
-    for steps in np.unique(length[able]).tolist():
-        rows = np.flatnonzero(able & (length == steps))
+    eligible = (gap > FORE_FREE_S * scan.sample_rate) & (length > 0) & bool(mics)
+    for steps in np.unique(length[eligible]).tolist():
+        rows = np.flatnonzero(eligible & (length == steps))
         for some in np.split(rows, np.arange(EVENTS_AT_ONCE, len(rows), EVENTS_AT_ONCE)):
-            total = np.mean([_rises_from(scan, m, start[some], steps) for m in mics], axis=0)
+            total = np.mean([_onset_strength_from(scan, m, start[some], steps) for m in mics], axis=0)
             begin = (total > FORE_RISE_DB).argmax(axis=1)  # 0 where it never does, and where it does from the start
             least = np.minimum.accumulate(total, axis=1)[np.arange(len(some)), np.maximum(begin - 1, 0)]
-            goes = (begin > 0) & (least < FORE_RISE_DB / 2)
-            out[some[goes]] = (start[some] + begin)[goes] * scan.hop
+            found = (begin > 0) & (least < FORE_RISE_DB / 2)
+            out[some[found]] = (start[some] + begin)[found] * scan.hop
     return out
 
 
-def _rises_from(scan: TakeScan, mic: int, start: Frames, steps: int) -> Floats:
-    """What ``_rise_db`` gives in the ``steps`` from each of ``start`` on, float64 (starts, steps)."""
+def _onset_strength_from(scan: TakeScan, mic: int, start: Frames, steps: int) -> Floats:
+    """What ``_onset_strength_db`` gives in the ``steps`` from each of ``start`` on, float64 (starts, steps)."""
     first, last = LOOK_BACK_STEPS
     index = np.clip(start[:, None] + np.arange(-last, steps), 0, scan.level_db.shape[1] - 1)
     level = 10 * np.log10(mean_squares(scan.level_db[mic][index]) + 2 * 10 ** (scan.noise_db[mic] / 10))
@@ -196,17 +201,17 @@ def _rises_from(scan: TakeScan, mic: int, start: Frames, steps: int) -> Floats:
     out: Floats = np.clip(level[:, last:] - before, 0, RISE_LIMIT_DB).sum(axis=2) / level.shape[2]
     ends = (start <= last) | (start + steps > scan.level_db.shape[1])  # of the take
     for row in np.flatnonzero(ends).tolist():
-        rise = _rise_db(scan, mic, int(start[row]), int(start[row]) + steps)
+        rise = _onset_strength_db(scan, mic, int(start[row]), int(start[row]) + steps)
         out[row] = np.pad(rise, (0, steps - len(rise)), constant_values=-np.inf)
     return out
 
 
 def next_strong(frame: Frames, rise_db: Floats) -> Frames:
-    """For each candidate the frame (hits,) of the next one that rises at least a third as much; far off where none
-    of the next ``FOLLOWERS`` does.
+    """For each candidate the frame (hits,) of the next one with at least a third of its onset strength; far off where
+    none of the next ``FOLLOWERS`` has it.
 
-    A hit's own echo, the wires that answer it and the beats of its partials raise small candidates within its ring;
-    those must not count as the next stroke.
+    A hit's own echo, the snare wires that answer it and its beating partials raise small candidates within its tail;
+    those must not count as the next hit.
     """
     out = np.full(len(frame), np.iinfo(np.int64).max // 2, np.int64)
     for i in range(len(frame)):

@@ -1,10 +1,12 @@
-"""Scan: one pass over a take that leaves everything the later stages need to find the hits.
+"""Spectrogram: one pass over a take, a short-time Fourier transform summed into bands, from which later stages detect
+and sort the hits.
 
-What is measured, per mic: the energy in ten bands every few milliseconds, the peak, frames at full scale, frames that
-are no number, and minima and maxima to draw from. Conventions:
+Measured per mic: the energy in ten bands every few milliseconds, the peak, frames at full scale, frames that are NaN or
+infinite, and minima and maxima to draw waveforms from. Conventions:
 
-- A step is one short-time spectrum. Step i is centred on frame ``i * hop``; hop is a quarter of the window, the window
-  about 11 ms: short enough that a hit's rise takes four steps, long enough to tell a kick (below 140 Hz) from a tom.
+- A step is one short-time spectrum (Hann window). Step i is centred on frame ``i
+- hop``; hop is a quarter of the window, the window about 11 ms: short enough that a hit's rise takes four steps, long
+  enough to tell a kick (below 140 Hz) from a tom.
 - Energies are mean squares re 1.0 (full scale), in dB, kept as float16 (exact to 0.06 dB down to -128 dB), floored at
   -150 dB. Adding the bands of a step gives its mean square.
 - The take is read in fixed blocks of 2**18 frames with a margin of half a window, so that the grid of steps never
@@ -31,29 +33,29 @@ from oneshot.audio.io import BLOCK, TakeReader
 from oneshot.core.records.session import Floats, Floats32, Take
 
 BAND_EDGES_HZ = (0.0, 140.0, 280.0, 560.0, 1000.0, 1800.0, 3200.0, 5600.0, 9000.0, 14000.0, 20000.0)
-"""Borders of the bands: about an octave each. 20 kHz on top at any rate, so that a kit reads alike at 44.1 and 192
+"""Edges of the bands: about an octave each. 20 kHz on top at any rate, so that a kit measures alike at 44.1 and 192
 kHz.
 """
 
 FLOOR_DB = -150.0
-"""Where energies stop: below the noise of any converter."""
+"""Floor of the energies: below the noise of any converter."""
 
 DRAW_FRAMES = 1024
-"""Frames behind one minimum and maximum of the drawing."""
+"""Frames behind one minimum and maximum of the waveform drawing."""
 
 FULL_SCALE = 0.9999
 """From here on a sample counts as at full scale; a 16-bit file ends at 0.99997."""
 
 QUIET_SHARE = 0.02
-"""Share of the steps of a take that is taken to hold noise alone, even where the playing is dense."""
+"""Share of the steps of a take that is taken to hold noise alone, even in dense playing."""
 
 BLOCKS_PER_TASK = 8
-"""Blocks a worker takes at once: about 45 s at 48 kHz; changes nothing but the number of tasks."""
+"""Blocks that a worker takes at once: about 45 s at 48 kHz; changes nothing but the number of tasks."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BlockScan:
-    """What one stretch of blocks of a take yields; pieces are put together by ``join``."""
+    """What one run of blocks of a take yields; the parts are put together by ``join``."""
 
     level_db: NDArray[np.float16]
     draw: NDArray[np.float32]
@@ -81,8 +83,8 @@ def tasks(take: Take) -> list[tuple[int, int]]:
 def scan_blocks(reader: TakeReader, take: Take, first: int, last: int) -> BlockScan:
     """Scan the blocks [first, last) of a take.
 
-    Returns levels (mics, steps, bands), drawing (mics, points, 2), and per mic the peak, the count of frames at full
-    scale and the first frame that is no number (-1: none). Raises AudioError where a file cannot be read.
+    Returns levels (mics, steps, bands), waveform drawing (mics, points, 2), and per mic the peak, the count of frames
+    at full scale and the first frame that is NaN or infinite (-1: none). Raises AudioError where a file cannot be read.
     """
     parts = [_scan_block(reader, take, block) for block in range(first, last)]
     bad = np.stack([p.bad_frame for p in parts])
@@ -152,10 +154,10 @@ def _draw(x: Floats32) -> NDArray[np.float32]:
 
 
 def join(take: Take, parts: Iterator[BlockScan]) -> TakeScan:
-    """Put the pieces of a take together, in order, and measure each mic's noise.
+    """Put the parts of a take together, in order, and estimate each mic's noise.
 
-    The noise of a band is read off the quietest steps that hold any sound: between the strokes nothing else is left,
-    and a gated track's digital black would say nothing.
+    The noise of a band is read off the quietest steps that hold any sound: between the hits nothing else is left, and
+    the digital black of a gated track would say nothing.
     """
     got = list(parts)
     level_db = np.concatenate([p.level_db for p in got], axis=1)
@@ -175,7 +177,7 @@ def _noise(level_db: NDArray[Any], sample_rate: int) -> Floats:
     A low percentile of noise lies below its mean. The energy of k neighbouring spectrum bins under a Hann window is
     close to a chi-square variable whose degrees of freedom follow from the correlation of neighbours (power correlation
     4/9 and 1/36 for the first and second one; Harris 1978, from memory), so the percentile's distance to the mean is
-    known and undone. Long takes are sampled evenly: 20,000 steps tell a percentile to a fraction of a decibel.
+    known and compensated. Long takes are sampled evenly: 20,000 steps give a percentile to a fraction of a decibel.
     """
     step = max(1, level_db.shape[1] // 20000)
     part = level_db[:, ::step].astype(np.float64)
@@ -193,11 +195,11 @@ def _noise(level_db: NDArray[Any], sample_rate: int) -> Floats:
 
 
 def offsets(scanned: TakeScan) -> Floats:
-    """The steady (DC) offset of each mic, float64 (mics,), full scale 1.0: the median middle between its extremes in
-    the quietest quarter of the take, 0 where the sound there still swings through zero.
+    """The DC offset of each mic, float64 (mics,), full scale 1.0: the median midpoint between its extremes in the
+    quietest quarter of the take, 0 where the signal there still swings through zero.
 
     Loud sound need not swing evenly about an offset: a compressor driven hard leans to one side for as long as the
-    sound lasts. An offset below the swing of the noise hides nothing.
+    sound lasts. An offset below the swing of the noise masks nothing.
     """
     low, high = (scanned.draw[..., side].astype(np.float64) for side in (0, 1))
     aside = np.where((low > 0) | (high < 0), (low + high) / 2, 0.0)
@@ -207,6 +209,8 @@ def offsets(scanned: TakeScan) -> Floats:
 
 
 def digests(scanned: TakeScan) -> list[str]:
-    """A text per mic that is equal where every level and every drawn extreme is, so for equal audio and hardly else."""
+    """A hash per mic that is equal where every level and every drawn extreme is, so for equal audio and hardly
+    otherwise.
+    """
     return [hashlib.sha256(draw.tobytes() + level.tobytes()).hexdigest()
             for draw, level in zip(scanned.draw, scanned.level_db, strict=True)]

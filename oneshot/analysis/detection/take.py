@@ -1,8 +1,9 @@
-"""Hearing: one take from its files to the candidates for hits, with what the store holds of it.
+"""Detection in one take: from its files to the candidates for hits, with what the store holds of it.
 
-    scan (from the store or made now) ─► detect ─► align (first arrivals)
+    spectrogram (from the store or computed now) ─► onset detection ─► first arrivals
 
-Takes are heard one by one; a take's scan is made by as many workers as there are, each over blocks of its own.
+Takes are analysed one by one; a take's spectrogram is computed by as many workers as there are, each over blocks of its
+own.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from oneshot.core.progress import Progress
 from oneshot.core.records.session import SILENT_PEAK, Problem, Session, Take
 
 LEAST_OFFSET = 1e-4
-"""Steady offsets (full scale 1.0) from here on, -80 dBFS, are taken out before anything is measured."""
+"""DC offsets (full scale 1.0) from here on, -80 dBFS, are removed before anything is measured."""
 
 
 def detect_takes(session: Session, *, store: Store, jobs: int,
@@ -61,7 +62,7 @@ def _take_problems(take: Take, scanned: TakeScan, *, alone: bool) -> list[Proble
 
 
 def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress: Progress) -> TakeScan:
-    """The scan of a take, from the store or made now. Raises AudioError where a file cannot be read."""
+    """The scan of a take, from the store or computed now. Raises AudioError where a file cannot be read."""
     name = f"scan-{session.takes.index(take) + 1}"
     params = {"take": take.name, "mics": [m.name for m in take.mics],
               "sources": [[[s.path, s.channel, s.at, s.frames] for s in m.sources] for m in take.mics]}
@@ -72,7 +73,7 @@ def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress
     if stored is None:
         made = spectrogram.join(take, _scan_parts(session.root, take, {}, jobs, progress))
         offset = _offsets(take, made)
-        if offset:  # it leaks into the lowest band and hides the noise: measure levels once more, without it
+        if offset:  # it leaks into the lowest band and masks the noise: measure levels once more, without it
             level = spectrogram.join(take, _scan_parts(session.root, take, offset, jobs, progress))
             made = replace(made, level_db=level.level_db, noise_db=level.noise_db)
         store.save(name, params, {field: getattr(made, field) for field in fields})
@@ -82,14 +83,14 @@ def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress
 
 
 def _offsets(take: Take, scanned: TakeScan) -> dict[str, float]:
-    """Steady offsets (full scale 1.0) that are worth taking out, by mic."""
+    """DC offsets (full scale 1.0) that are worth removing, by mic."""
     return {mic.name: float(value) for mic, value in zip(take.mics, spectrogram.offsets(scanned), strict=True)
             if abs(value) >= LEAST_OFFSET}
 
 
 def _scan_parts(root: Path, take: Take, offset: Mapping[str, float], jobs: int,
                 progress: Progress) -> Iterator[spectrogram.BlockScan]:
-    """The pieces of a take's scan in order, whoever makes them.
+    """The parts of a take's scan in order, whichever worker computes them.
 
     Threads, not processes: decoding, transforms and array arithmetic all run outside the interpreter's lock, and
     nothing has to be imported or sent twice.
@@ -108,12 +109,15 @@ def _scan_parts(root: Path, take: Take, offset: Mapping[str, float], jobs: int,
 
 
 def _scan_stretch(root: Path, take: Take, first: int, last: int, offset: Mapping[str, float]) -> spectrogram.BlockScan:
+    """Scan the blocks [first, last) of a take with a reader of its own."""
     with TakeReader(root, take, offset=offset) as reader:
         return spectrogram.scan_blocks(reader, take, first, last)
 
 
 def listen(session: Session, take: Take, scanned: TakeScan, progress: Progress) -> Heard:
-    """Find the candidates of a take and read their first arrivals. Raises AudioError where a file cannot be read."""
+    """Detect the candidates of a take and measure their first arrivals. Raises AudioError where a file cannot be
+    read.
+    """
     progress(f"finding hits in {take.name}", 0.0)
     near = find_onsets.near_mics(take, np.asarray(scanned.peak) > SILENT_PEAK)
     onsets = find_onsets.detect(scanned, take)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.analysis.detection.arrivals import (
-    ABOVE_RING,
+    ABOVE_EARLIER,
     CLEAR_DEPTH_DB,
     ONSET_DB,
     PEAK_S,
@@ -167,7 +167,7 @@ def climb(x: Floats32, start: int, sample_rate: int) -> Floats:
     edge = int(np.searchsorted(highest, EDGE_SHARE * highest[-1]))
     peak = float(highest[: edge + round(PEAK_S * sample_rate)].max())
     levels = peak * 10 ** (np.array(CLIMB_DB) / 20)
-    clear = levels >= ABOVE_RING * float(magnitude[max(start - short, 0) : start].max(initial=0.0))
+    clear = levels >= ABOVE_EARLIER * float(magnitude[max(start - short, 0) : start].max(initial=0.0))
     out[clear] = start + np.searchsorted(highest, levels[clear], side="right")
     return out
 

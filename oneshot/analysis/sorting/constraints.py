@@ -1,16 +1,18 @@
-"""Labels: what the person knows of a stretch of a take, brought to the hits in it.
+"""Constraints: what labels say of the hits in a stretch of a take, as constraints on clustering, decomposition and
+naming.
 
-What is said outranks what is computed, in this order: session.toml, a cue, the name of the take. Of two stretches that
-were said in one place, the one that begins later wins. What the stronger one leaves open is taken from the weaker one,
-as long as both speak of one drum: a cue "left" inside a take called "snare rim" is a snare's rim, struck by the left.
+Labels outrank what is computed, in this order: session.toml, a cue, the name of the take. Of two stretches from one
+source, the one that begins later wins. What the stronger label leaves open is taken from the weaker one, as long as
+both name one drum: a cue "left" inside a take called "snare rim" is a snare's rim, struck by the left.
 
-A labelled hit serves twice. It is the drum that it is said to be, struck as it is said. And it teaches: hits of unlike
-labels are never one kind, and all kinds with one drum's label are that drum, in every take.
+A labelled hit serves twice. It is the drum that its label names, struck as the label says. And it constrains learning:
+hits of different labels are never one template (cannot-link), and all templates with one drum's label are that drum, in
+every take (must-link).
 
-A person may hit something else between two strokes of a labelled stretch: a foot on the kick, a stick laid down on a
-tom. Such a stroke is told and left as it was computed where another drum's own close mic hears it far louder, measured
-by what that mic is used to, than the labelled drum's mics do. Names of takes and cues are weaker words: where a tenth
-of the strokes are clearly another drum's, they are not the drum that is named, and that is told and passed over.
+A player may hit something else between two hits of a labelled stretch: a foot on the kick, a stick laid down on a tom.
+Such a hit is reported and left as computed where another drum's own close mic picks it up far louder, relative to what
+that mic usually gets, than the labelled drum's mics do. Names of takes and cues are weaker: where a tenth of the hits
+are clearly another drum's, they are not the drum that is named, and the label is reported and ignored.
 """
 
 from __future__ import annotations
@@ -29,31 +31,35 @@ from oneshot.session.labels import TOLD_BY, articulation_of
 from oneshot.session.mic_names import drum_of, kind_of
 
 FAR_LOUDER_DB = 12.0
-"""A stroke that another drum's own mic hears this much louder, against both mics' hard strokes, is that drum's. Bleed
-from one drum into another's close mic lies 15 to 30 dB down (common practice, no source)."""
+"""A hit that another drum's own mic picks up this much louder, each relative to the mic's hard strokes, is that drum's.
+Bleed from one drum into another's close mic lies 15 to 30 dB down (common practice, no source).
+"""
 
 CLEAR_RATIO = 10.0
-"""Only what stands this many times (10 dB) above what was there before says whose stroke it is."""
+"""Only what stands this many times (10 dB) above the level before it says whose hit it is."""
 
 LEAST_DB = -99.0
-"""Stands for a level that is not known."""
+"""Stands for an unknown level."""
 
 HARD_PERCENTILE = 98.0
-"""A mic's hard strokes: this percentile of the levels of all hits in it, so that one stray peak is not taken for
-them."""
+"""A mic's hard strokes: this percentile of the levels of all hits in it, so that one stray peak does not count as
+them.
+"""
 
 NOT_THAT_DRUM, FEWEST_OTHERS = 0.1, 3
-"""With this share of strokes that are clearly another drum's, and this many of them, a take or cue is not of the drum
-it is called after: a slate of one drum has a stray stroke in fifty, a groove called "ride" has a kick in four.
+"""With this share of hits that are clearly another drum's, and so many of them, a take or cue is not of the drum that
+it is named after: a slate of one drum has a stray hit in fifty, a groove called "ride" has a kick in four.
 """
 
 MOST_OF_A_KIND = 0.5
-"""A kind is named by its labels where at least this share of its hits carries them."""
+"""A template is named by its labels where at least this share of its hits carries them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """All that is said of a hit. ``drum`` is its name in the kit; ``told_by``: the strongest place that says any."""
+    """All that the labels say of a hit. ``drum`` is its name in the kit; ``told_by``: the strongest label that says any
+    of it.
+    """
 
     drum: str | None = None
     articulation: str | None = None
@@ -64,8 +70,8 @@ class Said:
     told_by: str = "session.toml"
 
     def stroke(self, computed: str) -> str:
-        """What the stroke is called: as it was said, else as computed; wires off and tools part of the name, so that
-        no set of round robins mixes them.
+        """Name of the articulation: as labelled, else as computed; wires off and tools are part of the name, so that no
+        set of round robins mixes them.
         """
         name = self.articulation or computed
         ends = [end for end, on in (("wires-off", self.wires == "off"), (self.tool or "", self.tool not in (None,
@@ -75,9 +81,9 @@ class Said:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Told:
-    """What is said of the hits of all takes, in their order.
+    """What labels say of the hits of all takes, in their order.
 
-    ``said``: each different saying once; ``row``: int64 (hits,), which of them holds for a hit, -1 for none.
+    ``said``: each distinct statement once; ``row``: int64 (hits,), which of them holds for a hit, -1 for none.
     """
 
     said: tuple[Said, ...]
@@ -88,7 +94,9 @@ class Told:
         return self.row[first : first + count]
 
     def numbers(self, of: Callable[[Said], object]) -> tuple[list[str], Frames]:
-        """The different answers (as text, sorted) that ``of`` gives, and which a hit has (hits,), -1 for None."""
+        """The distinct answers (as text, sorted) that ``of`` gives, and which one a hit has, int64 (hits,), -1 for
+        None.
+        """
         answers = [of(said) for said in self.said]
         names = sorted({str(a) for a in answers if a is not None})
         table = np.array([names.index(str(a)) if a is not None else -1 for a in answers] + [-1], np.int64)
@@ -97,12 +105,12 @@ class Told:
 
 _Both = tuple[Label, Said]
 
-# ----------------------------------------------------------------------------------------------------------- what holds
+# ---------------------------------------------------------------------------------------------------- which labels hold
 
 
 def tell(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]], described: HitFeatures,
          mics: Sequence[Mic]) -> tuple[Told, list[Problem]]:
-    """What is said of each hit, and what there is to tell about labels that do not hold.
+    """What labels say of each hit, and what to report of labels that do not hold.
 
     ``heard``: each take and the first arrivals (int64) of its hits; ``described``: the features of all of them, one
     take after the other; ``mics``: the mics of the features.
@@ -119,7 +127,7 @@ def tell(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]], describe
     at = 0
     for take, first in heard:
         mine, holds = _holding([(lab, s) for lab, s in able if lab.take == take.name], first,
-                               partial(_anothers, level[at : at + len(first)], clear[at : at + len(first)], mics),
+                               partial(_of_other_drums, level[at : at + len(first)], clear[at : at + len(first)], mics),
                               take, problems)
         for i in range(len(first)):
             said = _together([mine[k][1] for k in np.flatnonzero(holds[:, i])])
@@ -130,7 +138,7 @@ def tell(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]], describe
 
 
 def _said(label: Label, drums: Sequence[str], problems: list[Problem]) -> Said | None:
-    """A label in the kit's names; None, and told, where its drum may be several of those that have mics."""
+    """A label in the kit's names; None, and reported, where its drum may be several of those that have mics."""
     drum = None
     if label.drum is not None:
         drum = _name_in_kit(label.drum, drums)
@@ -144,7 +152,7 @@ def _said(label: Label, drums: Sequence[str], problems: list[Problem]) -> Said |
 
 
 def _name_in_kit(said: str, drums: Sequence[str]) -> str | None:
-    """A drum as the kit names it: after the mic that stands at it, else as it was said; None where it may be several.
+    """A drum as the kit names it: after the mic that stands at it, else as labelled; None where it may be several.
 
     "Tom" is the only tom that has a mic; where two have one, it is neither.
     """
@@ -162,8 +170,8 @@ def _name_in_kit(said: str, drums: Sequence[str]) -> str | None:
 
 
 def _calibrated_db(described: HitFeatures) -> tuple[Floats, NDArray[np.bool_]]:
-    """Level (hits, mics) of each hit's first stretch against the mic's hard strokes, NaN where the mic is not there,
-    and whether it stands clear of what was there before.
+    """Level (hits, mics) of each hit's first stretch relative to the mic's hard strokes, dB, NaN where the mic is
+    missing, and whether it stands clear of the level before.
     """
     early = described.energy[..., 0].sum(axis=2)
     before = np.maximum(described.before, described.noise).sum(axis=2)
@@ -176,10 +184,10 @@ def _calibrated_db(described: HitFeatures) -> tuple[Floats, NDArray[np.bool_]]:
     return out, early > CLEAR_RATIO * before
 
 
-def _anothers(level_db: Floats, clear: NDArray[np.bool_], mics: Sequence[Mic], drum: str) -> NDArray[np.bool_]:
-    """Which hits (hits,) are clearly strokes of other drums than the one named.
+def _of_other_drums(level_db: Floats, clear: NDArray[np.bool_], mics: Sequence[Mic], drum: str) -> NDArray[np.bool_]:
+    """Which hits (hits,) clearly belong to other drums than the one named.
 
-    In another drum's own mic they are ``FAR_LOUDER_DB`` louder than in its mics, or, where it has none, than in all
+    In another drum's own mic they are ``FAR_LOUDER_DB`` louder than in its mics or, where it has none, than in all
     other close mics and no further than that below what is hard there.
     """
     close = sorted({m.drum for m in mics if m.role is Role.CLOSE and m.drum})
@@ -190,16 +198,19 @@ def _anothers(level_db: Floats, clear: NDArray[np.bool_], mics: Sequence[Mic], d
     known = np.nan_to_num(level_db, nan=LEAST_DB)
     of = [np.array([m.role is Role.CLOSE and m.drum == d for m in mics]) for d in close]
     heard = np.stack([known[:, mine].max(axis=1) for mine in of], axis=1)
-    surely = np.stack([np.where(clear, known, LEAST_DB)[:, mine].max(axis=1) for mine in of], axis=1)
-    top = surely[:, ~own].max(axis=1)
+    clear_level = np.stack([np.where(clear, known, LEAST_DB)[:, mine].max(axis=1) for mine in of], axis=1)
+    others_level = clear_level[:, ~own].max(axis=1)
     if own.any():
-        return np.asarray(top >= heard[:, own].max(axis=1) + FAR_LOUDER_DB)
-    return np.asarray((top >= np.sort(heard, axis=1)[:, -2] + FAR_LOUDER_DB) & (top >= -FAR_LOUDER_DB))
+        return np.asarray(others_level >= heard[:, own].max(axis=1) + FAR_LOUDER_DB)
+    return np.asarray((others_level >= np.sort(heard, axis=1)[:, -2] + FAR_LOUDER_DB)
+                      & (others_level >= -FAR_LOUDER_DB))
 
 
-def _holding(labels: Sequence[_Both], first: Frames, anothers: Callable[[str], NDArray[np.bool_]], take: Take,
+def _holding(labels: Sequence[_Both], first: Frames, of_other_drums: Callable[[str], NDArray[np.bool_]], take: Take,
              problems: list[Problem]) -> tuple[list[_Both], NDArray[np.bool_]]:
-    """One take's labels, the strongest first, and which hits each holds for (labels, hits). Tells what does not."""
+    """One take's labels, the strongest first, and which hits each holds for, bool (labels, hits). Reports those that do
+    not hold.
+    """
     mine = sorted(labels, key=lambda both: (TOLD_BY.index(both[0].told_by), -both[0].start, both[0].stop))
     holds = np.zeros((len(mine), len(first)), bool)
     for k, (label, said) in enumerate(mine):
@@ -207,7 +218,7 @@ def _holding(labels: Sequence[_Both], first: Frames, anothers: Callable[[str], N
         holds[k] = inside
         if said.drum is None or not inside.any():
             continue
-        other = inside & anothers(said.drum)
+        other = inside & of_other_drums(said.drum)
         holds[k] = inside & ~other
         where = f"{take.name} ({label.told_by})"
         if label.told_by != TOLD_BY[0] and other.sum() >= max(NOT_THAT_DRUM * inside.sum(), FEWEST_OTHERS):
@@ -237,11 +248,13 @@ def _together(said: Sequence[Said]) -> Said | None:
     return out
 
 
-# ------------------------------------------------------------------------------------------------------ what it teaches
+# -------------------------------------------------------------------------------------------------- what they constrain
 
 
 def unlike(told: Told, rows: Frames) -> NDArray[np.bool_]:
-    """Which of the given hits (rows, rows) are surely not one kind: told to be of two drums, or struck in two ways."""
+    """Which of the given hits (rows, rows) are surely not of one template: labelled as two drums, or as two
+    articulations.
+    """
     out = np.zeros((len(rows), len(rows)), bool)
     for of in (lambda s: s.drum, lambda s: s.articulation, lambda s: s.wires, lambda s: s.tool):
         _, number = told.numbers(of)
@@ -251,17 +264,18 @@ def unlike(told: Told, rows: Frames) -> NDArray[np.bool_]:
 
 
 def parted(kinds: Frames, apart: NDArray[np.bool_]) -> Frames:
-    """The same kinds (hits,), those that hold hits which are surely unlike split: each part has like hits only.
+    """The same templates (hits,), those that hold hits of conflicting labels split so that each part is free of
+    conflicts.
 
-    Hits that are unlike nothing stay with the part that was there first.
+    Hits that conflict with none stay with the first part.
     """
     out = kinds.copy()
     for k in range(int(kinds.max(initial=-1)) + 1):
         rows = np.flatnonzero(kinds == k)
-        at_odds = apart[np.ix_(rows, rows)]
+        conflicts = apart[np.ix_(rows, rows)]
         parts: list[list[int]] = [[]]
-        for i in np.flatnonzero(at_odds.any(axis=1)):
-            home = next((part for part in parts if not at_odds[i, part].any()), None)
+        for i in np.flatnonzero(conflicts.any(axis=1)):
+            home = next((part for part in parts if not conflicts[i, part].any()), None)
             if home is None:
                 parts.append([int(i)])
             else:
@@ -273,8 +287,9 @@ def parted(kinds: Frames, apart: NDArray[np.bool_]) -> Frames:
 
 def of_kinds(told: Told, kinds: Frames, of: Callable[[Said], object], count: int,
              least: float = 0.0) -> tuple[list[str], Frames]:
-    """The answers of ``of`` and which one each kind has (kinds,), -1 for none: the most frequent among its labelled
-    hits, if they are a share of at least ``least`` of it. ``kinds``: int64 (hits,), -1 for hits of no kind.
+    """The answers of ``of`` and which one each template has, int64 (templates,), -1 for none: the most frequent among
+    its labelled hits, if these are a share of at least ``least`` of it. ``kinds``: int64 (hits,), -1 for hits of no
+    template.
     """
     names, number = told.numbers(of)
     out = np.full(count, -1, np.int64)
@@ -288,11 +303,11 @@ def of_kinds(told: Told, kinds: Frames, of: Callable[[Said], object], count: int
 
 def named_ways(computed: Mapping[tuple[int, int], str], drum: Frames, way: Frames, told: Told,
                rows: Frames) -> dict[tuple[int, int], str]:
-    """Names of the ways in which drums are struck: as most of their labelled hits are said to be; else as computed,
-    numbered where a label gave another way of the drum that name.
+    """Names of the articulations: as most of their labelled hits say; else as computed, numbered where a label gave
+    another articulation of the drum that name.
 
-    ``computed``: (drum, way) -> name; ``drum``, ``way``, ``rows``: int64 (hits,), of each hit its drum, its way and the
-    row of ``told.said`` that holds for it, -1 for none.
+    ``computed``: (drum, articulation) -> name; ``drum``, ``way``, ``rows``: int64 (hits,), of each hit its drum, its
+    articulation and the row of ``told.said`` that holds for it, -1 for none.
     """
     said: dict[tuple[int, int], dict[str, int]] = {}
     for number, struck, row in zip(drum.tolist(), way.tolist(), rows.tolist(), strict=True):
@@ -311,10 +326,12 @@ def named_ways(computed: Mapping[tuple[int, int], str], drum: Frames, way: Frame
 
 def allowed_kinds(told: Told, rows: Frames, templates: Templates, drums: Mapping[int, str],
                   strokes: Sequence[str]) -> NDArray[np.bool_]:
-    """Which kinds each hit may be of (hits, kinds): those of the drum it is said to be, struck as it is said where
-    such a kind is known; all of them where nothing is said, or no kind of that drum is known.
+    """Which templates may be active in each hit, bool (hits, templates): those of the labelled drum, of the labelled
+    articulation where such a template is known; all of them where nothing is labelled, or no template of that drum is
+    known.
 
-    ``rows``: int64 (hits,), rows of ``told.said``, -1 for none; ``drums``: names by number; ``strokes``: names (kinds,)
+    ``rows``: int64 (hits,), rows of ``told.said``, -1 for none; ``drums``: names by number; ``strokes``: articulation
+    names (templates,).
     """
     out = np.ones((len(rows), len(templates.drum)), bool)
     for n, said in enumerate(told.said):
@@ -327,7 +344,7 @@ def allowed_kinds(told: Told, rows: Frames, templates: Templates, drums: Mapping
 
 
 def silent(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]]) -> list[Problem]:
-    """A problem for each label of session.toml or of a cue in whose stretch no stroke was found."""
+    """A problem for each label of session.toml or of a cue in whose stretch no hit was found."""
     first = {take.name: frames for take, frames in heard}
     rate = {take.name: take.sample_rate for take, _ in heard}
     return [Problem(f"{label.take} ({label.told_by})",

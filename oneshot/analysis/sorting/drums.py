@@ -168,7 +168,7 @@ def _median_stroke(levels: Floats) -> tuple[Floats, Floats]:
     return np.where(enough, reference, np.nan), offset
 
 
-# ----------------------------------------------------------------------------------- templates clustered into drums
+# --------------------------------------------------------------------------------------- templates clustered into drums
 
 
 def into_drums(place_db: Floats, sound_db: Floats, delay_ms: Floats, *, owner: NDArray[np.int64],
@@ -308,7 +308,7 @@ different sides.
 """
 
 
-# ------------------------------------------------------------------------------------- open hats, by how they end
+# ------------------------------------------------------------------------------------------- open hats, by how they end
 
 CYMBAL_BAND = 5
 """From this band on (1.8 kHz) a cymbal's decay is followed."""
@@ -465,7 +465,7 @@ def openings(templates: Templates, kind: Frames) -> Frames:
     return long[kind].astype(np.int64)
 
 
-# ------------------------------------------------------------------------------------------------------ side sticks
+# ---------------------------------------------------------------------------------------------------------- side sticks
 
 NEAREST_DB = 8.0
 """How far the centre may stand below the side stick in the snare's mic: 5 dB was measured, 11 for an open hat."""

@@ -1,23 +1,20 @@
-"""Outsiders: what rises like a hit and is none. Talk between strokes, a click that leaks from headphones, sticks
-struck together in a count-in.
+"""Non-drums: talk, clicks and stick count-ins that are detected like hits, and the hits of a session without them.
 
-All of them come from where no drum stands, so grouping makes drums of their own of them, and as drums they can be
-known. None is led by a close mic: against the hard strokes of each mic, the overheads hear it best. Cymbals are heard
-so, too, but they speak above 5.6 kHz. Beside that:
+Talk between takes, a click that leaks from headphones, and sticks struck together all come from where no drum stands,
+so clustering makes drums of their own of them, and as drums they can be recognised. None is led by a close mic:
+relative to the hard strokes of each mic, the overheads pick it up best. That holds for cymbals too, but they have
+energy above 5.6 kHz. Beside that:
 
 - *Talk* swells. A syllable is louder 22 to 45 ms after it began than in its first 11 ms, which no stroke is but a
-  cymbal's or the lowest of a big kick's; and a voice has little below 140 Hz. Where a talk mic is there, it hears
-  talk far better against the other mics than it hears strokes.
+  cymbal's or the lowest band of a big kick's; and a voice has little below 140 Hz. Where there is a talk mic, it picks
+  up talk far better against the other mics than it picks up strokes.
 - *A click* keeps time as no player does: players miss a beat by 10 to 20 ms and a few dB, a click by neither.
-- *Sticks* are short, without lows or air, and stay out of the playing: alone, or evenly before the first stroke.
+- *Sticks* are short, without low end or air, and stay out of the playing: alone, or evenly spaced before the first
+  stroke.
 
-Two mics tell no place, so without close mics and overheads nothing is taken for an outsider. Levels are in dB, times in
-seconds. The limits lie between what was measured on strokes and on outsiders; see docs/methods.md.
-
-Sifting: hits of a session without what is no drum, as ``outsiders.py`` knows it.
-
-What a person says a sound is outranks what is computed: labelled hits and those of corrections stay, and
-labelled drums are drums.
+Two mics tell no place, so without close mics and overheads nothing is taken for a non-drum. What the user says outranks
+what is computed: labelled hits, those of corrections, and labelled drums stay. Levels are in dB, times in seconds. The
+limits lie between what was measured on strokes and on non-drums; see docs/methods.md.
 """
 
 from __future__ import annotations
@@ -36,7 +33,7 @@ from oneshot.core.records.session import Floats, Frames, Mic, Problem, Take
 TALK, CLICK, STICKS = "talk", "a click that leaks from headphones (or sticks like it)", "sticks struck together"
 
 LED_DB = 3.0
-"""A close mic leads from here on: it hears a sound this much better than any overhead, each against its own hard
+"""A close mic leads from here on: it picks up a sound this much better than any overhead, each relative to its own hard
 strokes.
 """
 
@@ -57,44 +54,46 @@ SHORT_DB = 12.0
 """Sticks lose this much at least from their first 22 ms to the stretch from 45 to 90 ms."""
 
 GRID_S = 0.002
-"""How far a click lies off its grid at most: half a step of the scan, and what noise moves it. Players scatter 4 ms
-rms and more (common practice, no source).
+"""Deviation of a click from its grid at most: half a step of the scan, and what noise adds. Players scatter by 4 ms rms
+and more (common practice, no source).
 """
 
 GRID_SHARE, FEWEST_CLICKS = 0.75, 6
-"""This share of a click's sounds lies on the grid, and so many at least tell one."""
+"""This share of a click's sounds lies on the grid, and so many at least make a click."""
 
 BEATS_S = (0.2, 2.0)
-"""Between one click and the next: 300 to 30 a minute."""
+"""Interval of a click: 300 to 30 beats per minute."""
 
 STEADY_DB = 1.5
 """Half of all clicks lie this close to their median level."""
 
 FAINT_DB = 12.0
-"""A leak lies this far below what drums do at least: their median, drum by drum, the loudest."""
+"""A leak lies this far below what drums do at least: below the loudest of the drums' median levels."""
 
 ALONE_S, STICKS_ALONE, TALK_ALONE = 0.25, 0.8, 0.6
 """Sticks and talk stay this far away from strokes, these shares of them at least; some talk over their playing."""
 
 STRAY, COUNT_IN, EVEN = 3, 8, 0.15
-"""Sticks come by threes at most, or evenly as a count-in of up to eight, gaps within this share of each other."""
+"""Sticks come in runs of three at most, or evenly as a count-in of up to eight, intervals within this share of their
+median.
+"""
 
 TALK_MIC_DB = 10.0
-"""A talk mic hears talk this much better than strokes at least, against the near mics."""
+"""A talk mic picks up talk better than strokes by this much at least, relative to the near mics."""
 
 TALK_STEPS = (0, 16)
 """Where a talk mic is read after an arrival, in steps of the scan: 45 ms."""
 
 SURE = 0.5
-"""Inside talk, hits of which the drum is less sure than this, 0 to 1, are talk."""
+"""Within talk, hits whose drum is less certain than this, 0 to 1, are talk."""
 
 PHRASE_S = 0.8
-"""Pauses inside talk are shorter than this."""
+"""Pauses within talk are shorter than this."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Traits:
-    """What tells outsiders, drum by drum: each float64 (drums,), NaN where it is not known; ``number``: int64, the
+    """What distinguishes non-drums, drum by drum: each float64 (drums,), NaN where not known; ``number``: int64, the
     drums' numbers, rising.
     """
 
@@ -108,8 +107,8 @@ class Traits:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hits:
-    """The hits of one take in order of time: float64 (hits,) seconds, int64 drums, float64 levels over all mics and how
-    sure the drum is, 0 to 1.
+    """The hits of one take in order of time: float64 (hits,) seconds, int64 drums, float64 levels (dB) over all mics,
+    and confidence of the drum, 0 to 1.
     """
 
     at_s: Floats
@@ -119,8 +118,8 @@ class Hits:
 
 
 def lead_db(level_db: Floats, mics: Sequence[Mic]) -> Floats:
-    """How far the best close mic stands above the best overhead (rows,), from levels (rows, mics) against each mic's
-    hard strokes; NaN where the session has no close mics or no overheads.
+    """How far the best close mic stands above the best overhead, float64 (rows,), from levels (rows, mics) relative to
+    each mic's hard strokes; NaN where the session has no close mics or no overheads.
     """
     close = np.array([m.role is Role.CLOSE for m in mics])
     above = np.array([m.role is Role.OVERHEAD for m in mics])
@@ -131,7 +130,7 @@ def lead_db(level_db: Floats, mics: Sequence[Mic]) -> Floats:
 
 
 def traits(templates: Templates, hard: Floats, near: NDArray[np.bool_], mics: Sequence[Mic]) -> Traits:
-    """Measure every drum. ``hard``: float64 (mics,), energy of hard strokes in each mic, by which levels are compared;
+    """Measure every drum. ``hard``: float64 (mics,), energy of hard strokes in each mic, to which levels are relative;
     ``near``: bool (mics,).
     """
     numbers = np.unique(templates.drum)
@@ -144,10 +143,10 @@ def traits(templates: Templates, hard: Floats, near: NDArray[np.bool_], mics: Se
         mine = templates.drum == number
         weight = np.maximum(templates.members[mine], 1).astype(np.float64)
         mean = np.average(sound[mine], axis=0, weights=weight)
-        early, course = mean[:, :2].sum(axis=1), _db(mean.sum(axis=0))
+        early, by_stretch = mean[:, :2].sum(axis=1), _db(mean.sum(axis=0))
         whole = _db(early.sum())
         out[:, n] = (np.average(lead[mine], weights=weight), _db(early[AIR_BAND:].sum()) - whole, _db(early[0]) - whole,
-                     course[2] - course[0], course[:2].max() - course[3])
+                     by_stretch[2] - by_stretch[0], by_stretch[:2].max() - by_stretch[3])
     return Traits(numbers, *out)
 
 
@@ -171,16 +170,16 @@ def find(known: Traits, hits: Sequence[Hits]) -> dict[int, str]:
         if known.swell_db[n] > SWELL_DB and alone >= TALK_ALONE:
             out[number] = TALK
         elif known.fall_db[n] > SHORT_DB and known.lowest_db[n] < AIR_DB and alone >= STICKS_ALONE \
-                and _by_threes(number, hits):
+                and _in_short_runs(number, hits):
             out[number] = STICKS
     return out
 
 
 def keeps_time(at_s: Floats, level_db: Floats) -> bool:
-    """Whether sounds come as steadily as only a machine plays, at equal level; some may be missing.
+    """Whether sounds come as regularly as only a machine plays, at equal level; some may be missing.
 
-    ``at_s``: float64 (hits,), rising. Every distance between near neighbours, and its half, third and quarter, is
-    tried as the time between clicks.
+    ``at_s``: float64 (hits,), rising. Every interval between near neighbours, and its half, third and quarter, is tried
+    as the beat.
     """
     if len(at_s) < FEWEST_CLICKS:
         return False
@@ -196,7 +195,7 @@ def keeps_time(at_s: Floats, level_db: Floats) -> bool:
 
 
 def _on_grid(at_s: Floats, beat_s: float) -> NDArray[np.bool_]:
-    """Which sounds (hits,) lie on the grid of about that beat on which most of them lie."""
+    """Which sounds (hits,) lie on the grid, of about that beat, that fits most of them."""
     best = np.zeros(len(at_s), bool)
     for anchor in at_s[:: max(1, len(at_s) // 8)]:
         beat, on = beat_s, best
@@ -216,33 +215,34 @@ def _on_grid(at_s: Floats, beat_s: float) -> NDArray[np.bool_]:
 
 
 def _alone_share(number: int, clicks: Collection[int], hits: Sequence[Hits]) -> float:
-    """The share of a drum's sounds that lie away from all others, clicks apart."""
+    """The share of a drum's sounds that lie away from all others, clicks aside."""
     away = [np.abs(h.at_s[(h.drum != number) & ~np.isin(h.drum, list(clicks))][None, :]
                    - h.at_s[h.drum == number][:, None]).min(axis=1, initial=np.inf) for h in hits]
     return float(np.mean(np.concatenate(away) >= ALONE_S))
 
 
-def _by_threes(number: int, hits: Sequence[Hits]) -> bool:
-    """Whether a drum's sounds come by ones to threes, or evenly and no more than a count-in has.
+def _in_short_runs(number: int, hits: Sequence[Hits]) -> bool:
+    """Whether a drum's sounds come by ones to threes, or evenly spaced and no more than a count-in has.
 
-    What is hardly like it counts in no run: where no talk was learned, talk goes to what is nearest.
+    Sounds of low confidence count in no run: where no talk was learned, talk goes to the nearest template.
     """
     for take in hits:
         mine = np.flatnonzero((take.drum == number) & (take.confidence >= SURE))
         for run in np.split(mine, np.flatnonzero(np.diff(mine) > 1) + 1) if len(mine) else []:
-            if len(run) > STRAY and not (len(run) <= COUNT_IN and _even(take.at_s[run])):
+            if len(run) > STRAY and not (len(run) <= COUNT_IN and _evenly_spaced(take.at_s[run])):
                 return False
     return True
 
 
-def _even(at_s: Floats) -> bool:
+def _evenly_spaced(at_s: Floats) -> bool:
+    """Whether intervals stay within ``EVEN`` of their median."""
     gaps = np.diff(at_s)
     return bool(np.abs(gaps - np.median(gaps)).max() <= EVEN * np.median(gaps))
 
 
 def in_talk(take: Hits, talk: NDArray[np.bool_], lead: Floats) -> NDArray[np.bool_]:
-    """Which hits (hits,) of a take belong to talk: those that are (``talk``), and between two of them what is not led
-    by a close mic (``lead``: dB, NaN where it cannot be told) and not surely a drum.
+    """Which hits (hits,) of a take belong to talk: those that are (``talk``), and between two of them those that are
+    not led by a close mic (``lead``: dB, NaN where not known) and not surely a drum.
     """
     out = talk.copy()
     at = take.at_s[talk]
@@ -255,11 +255,11 @@ def in_talk(take: Hits, talk: NDArray[np.bool_], lead: Floats) -> NDArray[np.boo
 
 
 def talked_over(scan: TakeScan, take: Take, first: Frames, near_db: Floats, lead: Floats) -> NDArray[np.bool_]:
-    """Which hits (hits,) a talk mic tells to be talk; none where the take has no talk mic.
+    """Which hits a talk mic shows to be talk, bool (hits,); none where the take has no talk mic.
 
-    ``first``: int64 (hits,), arrivals; ``near_db``: float64 (hits,), what the near mics hear, against their hard
-    strokes; ``lead`` (hits,), dB. What the talk mic hears of strokes that a close mic leads is the measure; a click
-    file, loud at many of them, says nothing.
+    ``first``: int64 (hits,), arrivals in frames; ``near_db``: float64 (hits,), level in the near mics relative to their
+    hard strokes; ``lead`` (hits,), dB. The reference is what the talk mic picks up of strokes that a close mic leads; a
+    click track, loud at many of them, tells nothing.
     """
     out = np.zeros(len(first), bool)
     strokes = lead >= LED_DB
@@ -276,11 +276,12 @@ def talked_over(scan: TakeScan, take: Take, first: Frames, near_db: Floats, lead
 
 
 def _db(power: ArrayLike) -> Floats:
+    """Powers in dB, floored at -150 dB."""
     return np.asarray(10 * np.log10(np.maximum(power, 1e-15)), np.float64)
 
 
 def problems(take: Take, at_s: Floats, what: NDArray[np.object_]) -> list[Problem]:
-    """What to tell of a take: per sort of outsider how many there are, and when the first of them sound."""
+    """What to report of a take: per sort of non-drum how many there are, and when the first of them sound."""
     out = []
     for sort in sorted({str(w) for w in what} - {""}):
         when = at_s[what == sort]
@@ -291,11 +292,13 @@ def problems(take: Take, at_s: Floats, what: NDArray[np.object_]) -> list[Proble
 
 
 TOLD = 6
-"""So many times are told."""
+"""So many times are reported."""
 
+
+# ------------------------------------------------------------------------------------------- hits without the non-drums
 
 UNDER_RATIO = 10 ** (-12 / 10)
-"""Energy of a stroke against the click or sticks it falls together with, from which it is kept."""
+"""A stroke that coincides with a click or sticks is kept from this energy ratio to them on."""
 
 SOFTEST_DB = 42.0
 """What lies further than this below a drum's hard strokes (their 90th percentile) is no stroke: players span 30 to 40
@@ -304,7 +307,9 @@ dB on a snare and less on other drums (common practice, no source).
 
 
 def loud_enough(strokes: Sequence[Strokes], templates: Templates) -> list[Strokes]:
-    """The same without what lies further below its drum's hard strokes than anyone plays: knocks, rattles, echoes."""
+    """The same hits without what lies further below its drum's hard strokes than anyone plays: knocks, rattles,
+    echoes.
+    """
     level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.kind)), s.kind].sum(axis=1), 1e-30))
              for s in strokes]
     drum = [templates.drum[s.kind] for s in strokes]
@@ -322,9 +327,10 @@ def loud_enough(strokes: Sequence[Strokes], templates: Templates) -> list[Stroke
 
 def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_],
          labelled: Collection[int]) -> tuple[list[Strokes], Frames, list[Problem]]:
-    """The strokes of all takes without talk, clicks and sticks; the drums that are none; and what is told of them.
+    """The hits of all takes without talk, clicks and sticks; the drums that are none, int64; and what is reported of
+    them.
 
-    ``labelled``: numbers of drums that a person named.
+    ``labelled``: numbers of drums that the user named.
     """
     heard = [s.shares.own.sum(axis=1) for s in strokes]
     hard = np.maximum(np.percentile(np.concatenate(heard), 90, axis=0), 1e-15)
@@ -348,21 +354,21 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
     return out, guests, told
 
 
-def _without(strokes: Strokes, guest: NDArray[np.bool_], what: NDArray[np.object_]) -> Strokes:
-    """The hits that are none of ``what`` (hits,) and hold none of the kinds of ``guest`` (kinds,).
+def _without(strokes: Strokes, non_drum: NDArray[np.bool_], what: NDArray[np.object_]) -> Strokes:
+    """The hits that are none of ``what`` (hits,) and hold no template of ``non_drum`` (templates,).
 
-    A drum under a click or sticks is a stroke all the same; under talk, it is but a part of the voice.
+    A drum that coincides with a click or sticks is a hit all the same; during talk it is part of the voice.
     """
     shares, hits = strokes.shares, np.arange(len(strokes.kind))
-    gone = np.repeat(guest[None, :], len(hits), axis=0)
-    gone[hits, strokes.kind] &= what != ""  # a labelled hit keeps what it is
-    own = np.where(gone[..., None], 0.0, shares.own)
-    left, main = own.sum(axis=2), shares.own[hits, strokes.kind].sum(axis=1)
-    under = (what != "") & (what != TALK) & (left.max(axis=1, initial=0.0) > main * UNDER_RATIO)
-    kind = np.where(under, left.argmax(axis=1), strokes.kind) if len(hits) else strokes.kind
-    keep = (what == "") | under
-    away = np.where(gone[..., None], shares.own, 0.0).sum(axis=1)
+    removed = np.repeat(non_drum[None, :], len(hits), axis=0)
+    removed[hits, strokes.kind] &= what != ""  # a labelled hit keeps what it is
+    own = np.where(removed[..., None], 0.0, shares.own)
+    remaining, main = own.sum(axis=2), shares.own[hits, strokes.kind].sum(axis=1)
+    beneath = (what != "") & (what != TALK) & (remaining.max(axis=1, initial=0.0) > main * UNDER_RATIO)
+    kind = np.where(beneath, remaining.argmax(axis=1), strokes.kind) if len(hits) else strokes.kind
+    keep = (what == "") | beneath
+    away = np.where(removed[..., None], shares.own, 0.0).sum(axis=1)
     kept = Shares(own[keep], (shares.other + away)[keep])
-    return replace(strokes, rows=strokes.rows[keep], kind=kind[keep], gain=np.where(gone, 0.0, strokes.gain)[keep],
+    return replace(strokes, rows=strokes.rows[keep], kind=kind[keep], gain=np.where(removed, 0.0, strokes.gain)[keep],
                    confidence=strokes.confidence[keep], shares=kept, own_db=strokes.own_db[keep],
                    way=strokes.way[keep], told=strokes.told[keep])

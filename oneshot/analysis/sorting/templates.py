@@ -63,7 +63,7 @@ MIN_RESIDUAL = 0.1
 """... and this share of its energy."""
 
 
-# --------------------------------------------------------------- mixtures: templates that contain other templates
+# --------------------------------------------------------------------- mixtures: templates that contain other templates
 
 
 def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bool_],
@@ -166,7 +166,7 @@ def containment(templates: Templates, near: NDArray[np.bool_]) -> tuple[Floats, 
     return share, ratio
 
 
-# ------------------------------------------------------- contained drums, reported by the drum's own close mic
+# ---------------------------------------------------------------- contained drums, reported by the drum's own close mic
 
 MIN_LEVEL_DB = -10.0
 """How far below the drum's usual hit a template that holds it may lie in its close mic: bleed lies deeper, or has
@@ -261,7 +261,7 @@ def parted(templates: Templates, found: Parts, near: NDArray[np.bool_]) -> tuple
     return Templates(energy, limit, delay, templates.drum, templates.members), enough_left
 
 
-# ------------------------------------------------------------- templates learned again from the hits they explain
+# ------------------------------------------------------------------- templates learned again from the hits they explain
 
 CLEANED_FEWEST_HITS = 6
 """A template is learned again from at least so many hits that it explains alone."""

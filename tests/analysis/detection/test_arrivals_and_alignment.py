@@ -20,7 +20,7 @@ SPEED = 343.2
 
 
 def window(at: int, stroke: Floats, ring_db: float = -200.0, rate: int = RATE) -> Floats:
-    """What ``follow_back`` is given: a stroke at frame ``at``, over a ring that was there before."""
+    """What ``trace_onset`` is given: a stroke at frame ``at``, over a ring that was there before."""
     time = np.arange(round(0.12 * rate)) / rate
     x = 10 ** (ring_db / 20) * np.sin(2 * np.pi * 310 * time)
     add(x, at, stroke)
@@ -29,7 +29,8 @@ def window(at: int, stroke: Floats, ring_db: float = -200.0, rate: int = RATE) -
 
 def followed(x: Floats, rate: int = RATE) -> tuple[int, float]:
     """Frame and depth of a window in which something is found."""
-    found = find_arrivals.follow_back(x.astype(np.float32), rate, ahead_s=find_arrivals.SEARCH_AHEAD_NEAR_S, room=10**9)
+    found = find_arrivals.trace_onset(x.astype(np.float32), rate, ahead_s=find_arrivals.SEARCH_AHEAD_NEAR_S,
+                                      until_next=10**9)
 
     assert found is not None
     return found
@@ -79,15 +80,15 @@ def test_depth_says_how_far_the_sound_stood_clear(ring_db: float) -> None:
 def test_a_buried_stroke_is_told_to_be_buried() -> None:
     """Where what rang before is as loud as the stroke, nothing is found, or next to no depth is claimed."""
     for ring_db in (3.0, 0.0, -3.0):
-        found = find_arrivals.follow_back(window(1000, strike(4), ring_db).astype(np.float32), RATE,
-                                  ahead_s=find_arrivals.SEARCH_AHEAD_NEAR_S, room=10**9)
+        found = find_arrivals.trace_onset(window(1000, strike(4), ring_db).astype(np.float32), RATE,
+                                  ahead_s=find_arrivals.SEARCH_AHEAD_NEAR_S, until_next=10**9)
 
         assert found is None or found[1] < find_arrivals.USABLE_DEPTH_DB
 
 
 def test_silence_has_no_onset() -> None:
     """A window of digital black gives nothing."""
-    assert find_arrivals.follow_back(np.zeros(6000, np.float32), RATE, ahead_s=0.012, room=10**9) is None
+    assert find_arrivals.trace_onset(np.zeros(6000, np.float32), RATE, ahead_s=0.012, until_next=10**9) is None
 
 
 # ------------------------------------------------------------------------------------------------ many mics, many hits

@@ -42,7 +42,7 @@ def test_a_weak_rim_shot_goes_to_the_rim_shots() -> None:
     level = np.concatenate([spectra(40, 1), spectra(6, 2, ring_db=15.0), weak, other])
     label = np.array([0] * 40 + [1] * 6 + [0] * 4)
 
-    assert [0] * 40 + [1] * 8 + [0] * 2 == articulations.lean(level, label).tolist()
+    assert [0] * 40 + [1] * 8 + [0] * 2 == articulations.reassign(level, label).tolist()
 
 
 def test_of_two_rarer_articulations_the_one_it_leans_to() -> None:
@@ -51,7 +51,7 @@ def test_of_two_rarer_articulations_the_one_it_leans_to() -> None:
                             spectra(1, 4, ring_db=6.0), spectra(1, 5, ring_db=6.0, at=(2, 6, 33, 40))])
     label = np.array([0] * 40 + [1] * 6 + [2] * 6 + [0] * 2)
 
-    assert [1, 2] == articulations.lean(level, label)[-2:].tolist()
+    assert [1, 2] == articulations.reassign(level, label)[-2:].tolist()
 
 
 def test_ordinary_strokes_stay() -> None:
@@ -61,17 +61,17 @@ def test_ordinary_strokes_stay() -> None:
     for seed in range(10):
         label = np.array([0] * 40 + [1] * 5)
         both = np.concatenate([spectra(40, seed), spectra(5, 50 + seed, ring_db=15.0)])
-        assert label.tolist() == articulations.lean(both, label).tolist()
+        assert label.tolist() == articulations.reassign(both, label).tolist()
 
     few = np.concatenate([spectra(8, 1), spectra(5, 2, ring_db=15.0), spectra(1, 3, ring_db=6.0)])
-    assert [0] * 8 + [1] * 5 + [0] == articulations.lean(few, np.array([0] * 8 + [1] * 5 + [0])).tolist()
+    assert [0] * 8 + [1] * 5 + [0] == articulations.reassign(few, np.array([0] * 8 + [1] * 5 + [0])).tolist()
 
     faint = np.concatenate([spectra(40, 1), spectra(5, 2, ring_db=15.0, strength=np.linspace(-4, 0, 5)),
                             spectra(1, 3, ring_db=6.0, strength=np.array([-18.0]))])
-    assert [0] * 40 + [1] * 5 + [0] == articulations.lean(faint, np.array([0] * 40 + [1] * 5 + [0])).tolist()
+    assert [0] * 40 + [1] * 5 + [0] == articulations.reassign(faint, np.array([0] * 40 + [1] * 5 + [0])).tolist()
 
     many = np.concatenate([spectra(40, 1), spectra(4, 2, ring_db=15.0), spectra(6, 3, ring_db=6.0)])
-    assert [0] * 40 + [1] * 4 + [0] * 6 == articulations.lean(many, np.array([0] * 40 + [1] * 4 + [0] * 6)).tolist()
+    assert [0] * 40 + [1] * 4 + [0] * 6 == articulations.reassign(many, np.array([0] * 40 + [1] * 4 + [0] * 6)).tolist()
 
 
 @pytest.mark.parametrize("rate", [44100, 48000, 96000, 192000])
