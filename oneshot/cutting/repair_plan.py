@@ -175,7 +175,7 @@ class Mender:
         size = repair.window_frames(take.sample_rate)
         begin = (window.start - 2 * size) // hop
         steps = (len(x) + 4 * size) // hop + 1
-        own, others = envelopes.laid_by_kind(laid, take.name, mic.name, begin, steps, window.hit.id)
+        own, others = envelopes.rendered_by_template(laid, take.name, mic.name, begin, steps, window.hit.id)
         kernel = np.hanning(size // hop + 2)[1:-1]
         index = np.clip(np.round((window.start + at) / hop - begin).astype(np.int64), 0, steps - 1)
         seen = [np.apply_along_axis(np.convolve, 0, each, kernel / kernel.sum(), "same")[index]

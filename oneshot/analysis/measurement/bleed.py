@@ -1,9 +1,8 @@
-"""Bleed: how much of what a mic hears during a hit is that hit, and how loud each drum is in each mic.
+"""Bleed: how much of what a mic picks up during a hit is not that hit, and how loud each drum is in each mic.
 
-A hit's window runs from 5 ms before its onset to 200 ms after it. Its energy in a mic is split by the shares that the
-unmixing found, band by band and stretch by stretch: the hit's own sound, the steady noise, and everything else (the
-ring of earlier strokes, strokes at the same time, later strokes). ``bleed_db`` is 10·log10 of everything else over
-own.
+A hit's window runs from 5 ms before its onset to 200 ms after it. Its energy in a mic is split by the decomposition,
+band by band and stretch by stretch, into the hit's own sound, the steady noise, and bleed (the decay of earlier hits,
+strokes at the same time, later strokes). ``bleed_db`` is 10·log10 of bleed over own sound.
 """
 
 from __future__ import annotations
@@ -24,48 +23,75 @@ CARRIES_DB = -30.0
 """A mic carries a hit where the hit's own energy is within this of that in its home mic."""
 
 LOWEST_DB = -80.0
-"""No bleed figure claims to be lower: nothing below it was measured."""
+"""No bleed figure is lower: nothing below it was measured."""
 
-USUAL_ERROR_DB, AWAY_ERROR_DB = 2.0, 1.0
-"""By this much ``bleed_db`` is off as a rule where it is near the limit, in the home mic: the median over sessions with
-truth. In other mics it is off by as much, but half of that is too high already (docs/methods.md)."""
+HOME_ERROR_DB, OTHER_ERROR_DB = 2.0, 1.0
+"""Typical error of ``bleed_db`` near the limit in the home mic: median over sessions with ground truth. In other mics
+it is as large, but half of it is too high already (docs/methods.md).
+"""
 
 FEWEST_FOR_SPREAD = 3
-"""Hits from which a spread is told."""
+"""Hits from which a spread is given."""
 
 TABLE_CLEAN_DB = -15.0
-"""A hit takes part in a drum's row of the table, mic by mic, where everything else is below this there."""
+"""A hit counts in a drum's row of the table, mic by mic, where bleed is below this there."""
+
+
+def shares(features: HitFeatures, gain: Floats, ground: Floats, templates: Templates) -> Shares:
+    """Split the measured energy between own sound and bleed, by the decomposition.
+
+    ``gain``: float64 (hits, templates), activations; ``ground``: float64 (hits, mics, bands, stretches), the background
+    without the hit, noise included. Where a later hit falls into a stretch, own sound is what the template predicts.
+    """
+    hits, mics = features.energy.shape[:2]
+    n_templates = len(templates.drum)
+    steps = np.array([b - a for a, b in STRETCH_STEPS], np.float64)
+    own, other = np.zeros((hits, n_templates, mics)), np.zeros((hits, mics))
+    for i in range(hits):
+        valid = features.valid[i][:, None, :]
+        noise = features.noise[i][..., None]
+        active = np.flatnonzero(gain[i])
+        own_model = gain[i, active][:, None, None, None] * templates.energy[active]
+        model = ground[i] + own_model.sum(axis=0)
+        measured = features.energy[i]
+        own_parts = np.where(valid, own_model * (measured / np.maximum(model, 1e-18)), np.minimum(own_model, measured))
+        residual = np.maximum(measured - own_parts.sum(axis=0) - np.minimum(noise, ground[i]), 0)
+        earlier_decay = measured * np.maximum(ground[i] - noise, 0) / np.maximum(model, 1e-18)
+        residual = np.where(valid, np.minimum(residual, earlier_decay), residual)
+        own[i, active] = (own_parts * steps).sum(axis=(2, 3))
+        other[i] = (residual * steps).sum(axis=(1, 2))
+    return Shares(own, other)
 
 
 def ratio_db(other: Floats, own: Floats) -> Floats:
-    """10·log10(other / own), not below ``LOWEST_DB``; NaN where nothing of the hit itself is heard."""
+    """10·log10(other / own), not below ``LOWEST_DB``; NaN where nothing of the hit itself is measured."""
     with np.errstate(divide="ignore", invalid="ignore"):
         out = 10 * np.log10(np.maximum(other, 1e-30) / own)
     return np.where(own > 0, np.maximum(out, LOWEST_DB), np.nan)
 
 
-def told_db(estimate_db: Floats, most_db: Floats, home: int) -> Floats:
-    """The bleed that is told (mics,): the estimate; but where it would call a mic usable and the most that may be there
-    does not, or a usual error of the estimate, ``CLEAR_DB``, the least that does not call it so. Between the two
-    nothing is known.
+def reported_db(estimate_db: Floats, most_db: Floats, home: int) -> Floats:
+    """The bleed that is reported (mics,): the estimate; but where it would make a mic usable and the upper bound, or a
+    typical error of the estimate, would not, ``CLEAR_DB``, the lowest figure that does not. Between the two nothing is
+    known.
     """
-    error = np.where(np.arange(len(estimate_db)) == home, USUAL_ERROR_DB, AWAY_ERROR_DB)
+    error = np.where(np.arange(len(estimate_db)) == home, HOME_ERROR_DB, OTHER_ERROR_DB)
     doubtful = (estimate_db < CLEAR_DB) & (np.fmax(most_db, estimate_db + error) >= CLEAR_DB)
     return np.where(doubtful, CLEAR_DB, estimate_db)
 
 
 def table_row(own: Floats, other: Floats, home: int) -> Floats:
-    """One drum's row of the bleed table, dB against its home mic (mics,), from the energies (hits, mics) of its hits.
+    """One drum's row of the bleed table, dB re its home mic (mics,), from the energies (hits, mics) of its hits.
 
-    The median over the hits that are clean in both mics; where none is clean, over all; NaN where nothing was heard.
+    The median over the hits that are clean in both mics; where none is clean, over all; NaN where nothing was measured.
     """
     level = np.where(own > 0, 10 * np.log10(np.maximum(own, 1e-30)), np.nan)
     clean = ratio_db(other, own) < TABLE_CLEAN_DB
     out = np.full(own.shape[1], np.nan)
     for m in range(own.shape[1]):
-        away = level[:, m] - level[:, home]
+        difference = level[:, m] - level[:, home]
         for rows in (clean[:, m] & clean[:, home], np.ones(len(own), bool)):
-            known = away[rows & ~np.isnan(away)]
+            known = difference[rows & ~np.isnan(difference)]
             if len(known):
                 out[m] = float(np.median(known))
                 break
@@ -73,10 +99,10 @@ def table_row(own: Floats, other: Floats, home: int) -> Floats:
 
 
 def band_row(own: Floats, other: Floats, home: int) -> list[BandBleed]:
-    """One drum's row of the table band by band, from the energies (hits, mics, bands) of its hits; one entry a mic.
+    """One drum's row of the table band by band, from the energies (hits, mics, bands) of its hits; one entry per mic.
 
-    A hit counts in a band where everything else is below ``TABLE_CLEAN_DB`` there, in both mics. Nothing is told from
-    hits that are not clean.
+    A hit counts in a band where bleed is below ``TABLE_CLEAN_DB`` there, in both mics. Nothing is derived from hits
+    that are not clean.
     """
     clean = np.nan_to_num(ratio_db(other, own), nan=0.0) < TABLE_CLEAN_DB
     level = np.where(own > 0, 10 * np.log10(np.maximum(own, 1e-30)), np.nan)
@@ -85,10 +111,10 @@ def band_row(own: Floats, other: Floats, home: int) -> list[BandBleed]:
     out = []
     for m in range(own.shape[1]):
         both = clean[:, m] & clean[:, home]
-        away = np.where(both, level[:, m] - level[:, home], np.nan)
+        difference = np.where(both, level[:, m] - level[:, home], np.nan)
         rows = alone[:, m] & alone[:, home]
         low, high = np.percentile(total[rows, m] - total[rows, home], [16, 84]) if rows.any() else (np.nan, np.nan)
-        out.append(BandBleed(tuple(float(np.nanmedian(x)) if np.isfinite(x).any() else None for x in away.T),
+        out.append(BandBleed(tuple(float(np.nanmedian(x)) if np.isfinite(x).any() else None for x in difference.T),
                              float(high - low) / 2 if rows.sum() >= FEWEST_FOR_SPREAD else None, int(rows.sum())))
     return out
 
@@ -100,8 +126,8 @@ def hard_db(own: Floats, other: Floats) -> Floats:
     """
     out = np.full(own.shape[1:], np.nan)
     for m in range(own.shape[1]):
-        total, rest = own[:, m].sum(axis=1), other[:, m].sum(axis=1)
-        rows = np.flatnonzero(np.nan_to_num(ratio_db(rest, total), nan=0.0) < TABLE_CLEAN_DB)
+        total, residual = own[:, m].sum(axis=1), other[:, m].sum(axis=1)
+        rows = np.flatnonzero(np.nan_to_num(ratio_db(residual, total), nan=0.0) < TABLE_CLEAN_DB)
         hard = rows[np.argsort(-total[rows], kind="stable")][: max(3, len(rows) // 10)]
         if len(hard):
             out[m] = 10 * np.log10(np.maximum(np.median(own[hard, m], axis=0), 1e-30))
@@ -109,10 +135,10 @@ def hard_db(own: Floats, other: Floats) -> Floats:
 
 
 def view(mic: str, own: tuple[str, Floats], drum: tuple[str, Floats], edges_hz: Sequence[float]) -> MicView | None:
-    """What a mic makes of a hard stroke of ``drum`` beside one of its own drum; None where one was never clear.
+    """How loud a hard stroke of ``drum`` is in a mic beside one of the mic's own drum; None where one was never clear.
 
-    Both are a name and levels (bands,), dB. The part told is the run of three bands in which the other drum stands out
-    most.
+    Both are a name and levels (bands,), dB. The range reported is the run of three bands in which the other drum stands
+    out most.
     """
     if np.isnan(own[1]).any() or np.isnan(drum[1]).any():
         return None
@@ -123,11 +149,11 @@ def view(mic: str, own: tuple[str, Floats], drum: tuple[str, Floats], edges_hz: 
                    float(edges_hz[best + 3]), float(runs[best]))
 
 
-def held_against_db(worst_db: Floats, *, together: bool) -> Floats:
-    """What grades hold against a hit (mics,), dB, from the worst that is expected of everything else.
+def graded_db(worst_db: Floats, *, together: bool) -> Floats:
+    """The bleed that grades are given by (mics,), dB, from the worst that is expected.
 
-    The doubt is ``GUARD_DB`` for what may lie hidden under it, and as much again where other drums are struck
-    ``together`` with it: what they put into a mic is expected from their strokes, not seen.
+    ``GUARD_DB`` is added for what may be masked by the hit, and as much again where other drums are struck ``together``
+    with it: what they put into a mic is predicted from their templates, not measured.
     """
     return worst_db + GUARD_DB * (2 if together else 1)
 
@@ -135,11 +161,11 @@ def held_against_db(worst_db: Floats, *, together: bool) -> Floats:
 def isolated(bleed_db: Floats, own: Floats, home: int, counts: NDArray[np.bool_] | None = None) -> bool:
     """Whether a hit is clear in every mic that carries it, by its bleed (mics,) and own energies (mics,).
 
-    ``counts``: bool (mics,), the mics that are asked; all of them unless given, and the home mic at any rate.
+    ``counts``: bool (mics,), the mics that count; all of them unless given, and the home mic in any case.
     """
     carries = own >= own[home] * 10 ** (CARRIES_DB / 10)
     if counts is not None:
         carries &= counts
     carries[home] = True
-    told = np.nan_to_num(bleed_db, nan=0.0)
-    return bool((told[carries] < CLEAR_DB).all())
+    known = np.nan_to_num(bleed_db, nan=0.0)
+    return bool((known[carries] < CLEAR_DB).all())

@@ -1,9 +1,8 @@
-"""Dynamics: mics with a compressor or a gate in them, told by level out against level in.
+"""Dynamics: mics recorded through a compressor or a gate, by level out against level in.
 
-Whatever a drum's sound takes on its way, twice the pressure at the stick is twice the pressure in every mic: over
-strokes of one kind the level in one mic rises by one dB where that in the others does. A compressor makes it rise by
-less, so what such a mic holds says nothing of a drum's share in the next moment, nor of how hard it was struck. A gate
-takes the sound away at once, faster than any room lets it fade.
+A linear chain keeps ratios: over strokes of one template the level in one mic rises by one dB where it does in the
+others. A compressor makes it rise by less, so what such a mic holds says nothing of a drum's share in the next moment,
+nor of how hard it was struck. A gate cuts the sound off at once, faster than any room decays.
 """
 
 from __future__ import annotations
@@ -19,67 +18,68 @@ COMPRESSED_SLOPE = 0.8
 """Below so many dB out per dB in a mic counts as compressed (common practice, no source)."""
 
 FEWEST_MICS = 3
-"""From so many mics on a slope is held against the median of them all, else against 1."""
+"""From so many mics on a slope is compared with the median of them all, else with 1."""
 
 FEWEST_STROKES = 8
-"""Strokes of one kind that a slope is told from."""
+"""Strokes of one template from which a slope is estimated."""
 
 LEAST_SPREAD_DB = 2.0
-"""Standard deviation in level that strokes of one kind must span: alternates of one strength differ by half of it."""
+"""Standard deviation in level that strokes of one template must span: round robins of one level vary by half of it."""
 
 FEWEST_CLOSINGS = 8
 """A mic counts as gated where its sound breaks off so many times."""
 
 BREAK_DB, BREAK_STEPS = 20.0, 4
 """A sound breaks off where it falls so far in as many steps (11 ms), having held before: 60 dB in 33 ms, faster than
-any drum or room fades."""
+any drum or room decays.
+"""
 
 HELD_DB, STAYS_STEPS = 4.0, 12
 """It held where it had fallen less than this in as many steps, and it stays away for at least 12 (33 ms)."""
 
 
 def slopes(out_db: Floats, in_db: Floats, kind: Frames) -> Floats:
-    """Level out against level in (mics,), dB per dB; NaN where it cannot be told.
+    """Level out against level in (mics,), dB per dB; NaN where not known.
 
-    ``out_db``: float64 (hits, mics), level of each hit as measured; ``in_db``: the same as all mics together let expect
-    it, what else sounds at that moment included; NaN where a mic is not there. ``kind``: int64 (hits,), strokes that
-    are alike but for their strength. Both sides carry errors, so the slope is the ratio of the standard deviations (the
-    reduced major axis; Smith 2009, Am. J. Phys. Anthropol. 140, from memory), pooled over the kinds that span enough.
-    A single mic has nothing to be held against.
+    ``out_db``: float64 (hits, mics), level of each hit as measured; ``in_db``: the same as predicted from all mics
+    together, bleed at that moment included; NaN where a mic is missing. ``kind``: int64 (hits,), the template. Both
+    sides carry errors, so the slope is the ratio of the standard deviations (reduced major axis regression; Smith 2009,
+    Am. J. Phys. Anthropol. 140, from memory), pooled over the templates that span enough. A single mic has nothing to
+    be compared with.
     """
     mics = out_db.shape[1]
-    told = np.full(mics, np.nan)
+    slope = np.full(mics, np.nan)
     for m in range(mics if mics > 1 else 0):
-        into, outof = [], []
+        level_in, level_out = [], []
         for k in np.unique(kind).tolist():
             rows = (kind == k) & np.isfinite(out_db[:, m]) & np.isfinite(in_db[:, m])
             if rows.sum() >= FEWEST_STROKES and in_db[rows, m].std() >= LEAST_SPREAD_DB:
-                into.append(in_db[rows, m] - in_db[rows, m].mean())
-                outof.append(out_db[rows, m] - out_db[rows, m].mean())
-        if into:
-            told[m] = np.concatenate(outof).std() / np.concatenate(into).std()
-    return told
+                level_in.append(in_db[rows, m] - in_db[rows, m].mean())
+                level_out.append(out_db[rows, m] - out_db[rows, m].mean())
+        if level_in:
+            slope[m] = np.concatenate(level_out).std() / np.concatenate(level_in).std()
+    return slope
 
 
 def compressing(out_db: Floats, in_db: Floats, kind: Frames) -> NDArray[np.bool_]:
-    """Which mics (mics,) have a compressor in them, held against the usual slope of them all; see ``slopes``."""
-    told = slopes(out_db, in_db, kind)
-    known = told[np.isfinite(told)]
-    usual = float(np.median(known)) if len(known) >= FEWEST_MICS else 1.0
-    out: NDArray[np.bool_] = np.nan_to_num(told, nan=usual) < COMPRESSED_SLOPE * usual
+    """Which mics are compressed, bool (mics,), by their slopes against the median slope; see ``slopes``."""
+    slope = slopes(out_db, in_db, kind)
+    known = slope[np.isfinite(slope)]
+    typical = float(np.median(known)) if len(known) >= FEWEST_MICS else 1.0
+    out: NDArray[np.bool_] = np.nan_to_num(slope, nan=typical) < COMPRESSED_SLOPE * typical
     return out
 
 
 def gated(level_db: NDArray[Any]) -> bool:
-    """Whether a mic was gated, by its levels (steps, bands) in dB: its sound breaks off time and again."""
+    """Whether a mic is gated, by its levels (steps, bands) in dB: its sound breaks off time and again."""
     total = 10 * np.log10((10 ** (level_db.astype(np.float32) / 10)).sum(axis=1) + 1e-30)
     fall = total[:-BREAK_STEPS] - total[BREAK_STEPS:]
     falls = np.flatnonzero(fall >= BREAK_DB)
     closings, last = 0, -STAYS_STEPS
     for at in falls.tolist():
-        held = at < BREAK_STEPS or total[at - BREAK_STEPS] - total[at] < HELD_DB
+        steady = at < BREAK_STEPS or total[at - BREAK_STEPS] - total[at] < HELD_DB
         after = total[at + BREAK_STEPS : at + BREAK_STEPS + STAYS_STEPS]
         stays = len(after) == STAYS_STEPS and float(after.max()) <= total[at] - BREAK_DB
-        if held and stays and at - last >= STAYS_STEPS:
+        if steady and stays and at - last >= STAYS_STEPS:
             closings, last = closings + 1, at
     return closings >= FEWEST_CLOSINGS

@@ -1,4 +1,6 @@
-"""Examine: read each candidate for a one-shot once, in its home mic, and measure what makes it alike or odd."""
+"""Hit features: each candidate for a one-shot is read once, in its home mic, and measured (``similarity.py``); levels
+between mics.
+"""
 
 from __future__ import annotations
 
@@ -16,11 +18,11 @@ from oneshot.core.records.session import Session, Take
 from oneshot.core.workers import spread
 
 LEVEL_S = 0.2
-"""Over this stretch levels are compared between mics."""
+"""Window over which levels are compared between mics."""
 AT_ONCE = 64
-"""Hits that one worker examines before it takes the next ones."""
+"""Hits that one worker measures before it takes the next ones."""
 HEARD_DB = 12.0
-"""What stands this clear is heard by itself: everything else adds a quarter of a decibel at most."""
+"""A hit that stands this clear is measured by itself: bleed adds a quarter of a decibel at most."""
 
 
 def examine(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, Measured]:
@@ -42,7 +44,7 @@ def examine(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[i
 
 
 def _by_mic(hits: Sequence[Hit], homes: Mapping[str, str]) -> list[tuple[str, list[Hit]]]:
-    """Hits, in order of time, in pieces that one worker reads in one home mic."""
+    """Hits, in order of time, in batches that one worker reads in one home mic."""
     out = []
     for home in sorted({homes[h.drum] for h in hits}):
         mine = [h for h in hits if homes[h.drum] == home]
@@ -79,8 +81,8 @@ def _examine(reader: TakeReader, take: Take, hit: Hit, analysis: Analysis, home:
 
 
 def levels_db(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, dict[str, float]]:
-    """Hit id -> mic -> level of the first 200 ms against the drum's home mic, dB: in the mics in which the hit stands
-    ``HEARD_DB`` clear of everything else, and only for hits that stand so in their home mic.
+    """Hit id -> mic -> level of the first 200 ms re the drum's home mic, dB: in the mics in which the hit stands
+    ``HEARD_DB`` clear of bleed, and only for hits that do so in their home mic.
 
     Raises AudioError where a file cannot be read.
     """
@@ -118,7 +120,7 @@ def _noise_rms(analysis: Analysis, take: Take) -> Mapping[str, float]:
 
 def heard_next(session: Session, analysis: Analysis, hits: Sequence[Hit],
                measured: Mapping[int, Measured]) -> dict[int, int]:
-    """Hit id -> take frame at which the next stroke is heard to begin, where that is before its onset."""
+    """Hit id -> take frame at which the next stroke begins to sound, where that is before its onset."""
     rates = {take.name: take.sample_rate for take in session.takes}
     out = {}
     for hit in hits:

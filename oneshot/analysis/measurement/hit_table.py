@@ -1,7 +1,7 @@
-"""Records: from what was found in each take to the hits, delays and bleed of the manifest.
+"""Hit table: from the results of each take to the hits, delays and bleed of the manifest.
 
-Everything here is bookkeeping over the stages' results: which drum a hit is of, where it begins in each mic, how
-strong it is and what else is in its window.
+Everything here is bookkeeping over the stages' results: which drum a hit is of, where it begins in each mic, its level,
+and the bleed in its window.
 """
 
 from __future__ import annotations
@@ -28,19 +28,19 @@ from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Session, Take
 
 PARTNER_DB = -45.0
-"""Strokes further below the main one than this are not told as partners."""
+"""Strokes further below the main one than this are not reported as partners."""
 
-FIRST_OFF_S = 0.008
+MAX_ONSET_OFFSET_S = 0.008
 """How far the earliest onset of a hit may lie from its earliest arrival: further off, one of its mics was misread."""
 
 UNKNOWN_CLEAN_DB = 60.0
-"""What stands for everything else against a hit of which its home mic hears nothing: chosen last of all."""
+"""Stands for the bleed of a hit that its home mic does not pick up: chosen last of all."""
 
 DYNAMICS = ("", "compressor", "gate")
-"""What is in a mic's way, by its number among those that ``dynamics`` tells."""
+"""What a mic was recorded through, by number."""
 
 ALONE_NO_MORE_DB = 0.1
-"""By this a hit misses the best grade that is known to have company."""
+"""By this a hit of a drum with co-occurrence misses the best grade."""
 
 SILENT_DBFS = -135.0
 """Noise up to this is none: below that of any converter, digital silence."""
@@ -51,9 +51,9 @@ class HitRows:
 
     def __init__(self, session: Session, mics: tuple[Mic, ...], named: Named, templates: Templates,
                  placer: Placer, said: Told, dynamic: Frames) -> None:
-        self._straight = dynamic == 0
-        # a room hears each stroke a second time, which no envelope of soft and hard ones tells to the full
-        self._near = np.array([m.role.means.detects and m.role.means.judged for m in mics]) & self._straight
+        self._linear = dynamic == 0
+        # a room picks up each stroke a second time, which no envelope of soft and hard ones covers in full
+        self._near = np.array([m.role in (Role.CLOSE, Role.OVERHEAD) for m in mics]) & self._linear
         self._dynamics = {take.name: {m.name: DYNAMICS[int(d)] for m, d in zip(mics, dynamic, strict=True)
                                       if d and m.name in {mic.name for mic in take.mics}} for take in session.takes}
         self._session, self._mics, self._named, self._templates = session, mics, named, templates
@@ -73,7 +73,7 @@ class HitRows:
         self._offsets: dict[str, Mapping[str, float]] = {}
 
     def add(self, strokes: Strokes, windows: Windows, hidden: Hidden, tails: Tails) -> None:
-        """Add the hits of one take, what is in their windows, what may lie hidden there and what else is in their
+        """Add the hits of one take with their windows, what may be masked there, and the other sounds in their
         tails.
         """
         before = len(self._hits)
@@ -103,7 +103,7 @@ class HitRows:
             later[names[k]] = (sound, *later.get(names[k], ()))
 
     def _table_row(self, take: Take, windows: Windows, mine: Frames, number: int) -> dict[str, float | None]:
-        """One drum's row of a take's bleed table: nothing for mics that compress, and where they are its home."""
+        """One drum's row of a take's bleed table: nothing for compressed mics, or where its home mic is one."""
         own, other = windows.own[mine].sum(axis=2), windows.other[mine].sum(axis=2)
         names = [m.name for m in self._mics]
         home_name = take.mics[self._placer.home_row(take, number)].name
@@ -111,33 +111,33 @@ class HitRows:
             return {}
         home = names.index(home_name)
         row = bleed.table_row(own, other, home)
-        row = np.where(self._straight & self._straight[home], row, np.nan)
+        row = np.where(self._linear & self._linear[home], row, np.nan)
         row[home] = 0.0
         present = {m.name for m in take.mics}
         return {name: _none(row[k]) for k, name in enumerate(names) if name in present}
 
     def _band_table(self, take: Take, windows: Windows, drum: Frames) -> dict[str, dict[str, BandBleed]]:
-        """A take's bleed table band by band, without mics that compress."""
+        """A take's bleed table band by band, without compressed mics."""
         names, present = [m.name for m in self._mics], {m.name for m in take.mics}
         out: dict[str, dict[str, BandBleed]] = {}
         for number in sorted({int(d) for d in drum}):
             home = take.mics[self._placer.home_row(take, number)].name
-            if home not in names or not self._straight[names.index(home)]:
+            if home not in names or not self._linear[names.index(home)]:
                 continue
             mine = drum == number
             row = bleed.band_row(np.nan_to_num(windows.own[mine]), np.nan_to_num(windows.other[mine]),
                                  names.index(home))
             out[self._named.drum[number]] = {name: row[k] for k, name in enumerate(names)
-                                             if name in present and self._straight[k]}
+                                             if name in present and self._linear[k]}
         return out
 
     def _mic_views(self, take: Take, windows: Windows, drum: Frames) -> tuple[MicView, ...]:
-        """What each close mic of a take makes of hard strokes of the other drums."""
+        """How loud hard strokes of the other drums are in each close mic of a take."""
         own, other = np.nan_to_num(windows.own), np.nan_to_num(windows.other)
         hard = {self._named.drum[n]: bleed.hard_db(own[drum == n], other[drum == n])
                 for n in sorted({int(d) for d in drum})}
         found = [bleed.view(mic.name, (at, hard[at][k]), (name, hard[name][k]), BAND_EDGES_HZ)
-                 for k, mic in enumerate(self._mics) if mic.name in {m.name for m in take.mics} and self._straight[k]
+                 for k, mic in enumerate(self._mics) if mic.name in {m.name for m in take.mics} and self._linear[k]
                  for at in hard if mic.stands_at(at) for name in hard if name != at]
         return tuple(each for each in found if each is not None)
 
@@ -149,13 +149,13 @@ class HitRows:
         number = int(self._templates.drum[kind])
         names = [m.name for m in self._mics]
         own = np.nan_to_num(windows.own[i].sum(axis=1))
-        struck = [int(k) for k in np.flatnonzero(strokes.gain[i]) if int(k) != kind]
+        active = [int(k) for k in np.flatnonzero(strokes.gain[i]) if int(k) != kind]
         other = np.nan_to_num(windows.other[i].sum(axis=1))
-        most_db = bleed.ratio_db(other + hidden.energy[i], own)
+        upper_bound_db = bleed.ratio_db(other + hidden.energy[i], own)
         home_row = self._placer.home_row(take, number)
         home = take.mics[home_row].name
         at_home = names.index(home) if home in names else int(own.argmax())
-        bleed_db = bleed.told_db(bleed.ratio_db(other, own), most_db, at_home)
+        bleed_db = bleed.reported_db(bleed.ratio_db(other, own), upper_bound_db, at_home)
         hit_id = len(self._hits) + 1
         self._row[hit_id] = i
         if not self._placer.clear[take.name][i]:
@@ -163,64 +163,66 @@ class HitRows:
         earliest = _earliest(strokes, i, onsets)
         present = {m.name for m in take.mics}
         self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
-        self._worst[hit_id] = self._worst_row(windows, hidden, i, most_db, present, struck)
-        self._clean[hit_id] = float(np.nan_to_num(most_db[at_home], nan=UNKNOWN_CLEAN_DB))
+        self._worst[hit_id] = self._worst_row(windows, hidden, i, upper_bound_db, present, active)
+        self._clean[hit_id] = float(np.nan_to_num(upper_bound_db[at_home], nan=UNKNOWN_CLEAN_DB))
         begin = int(strokes.heard.begin[strokes.rows[i]])
         hop = strokes.heard.scan.hop
-        said = self._saying(strokes, i)
+        said = self._labelled_as(strokes, i)
         taught = self._named.taught[kind] if self._named.taught else None
         computed = taught or self._named.articulation[number, int(strokes.way[i])]
         made = Hit(
             id=hit_id, take=take.name, onset=min(begin, earliest) if begin >= 0 else earliest,
             onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None
-                    for k, m in enumerate(take.mics) if _heard_role(m)},
+                    for k, m in enumerate(take.mics) if _is_measured(m)},
             drum=self._named.drum[number], articulation=said.stroke(computed) if said else computed,
             confidence=1.0 if said and said.drum else float(strokes.confidence[i]),
-            level_db=_level_db(self._strength(windows.strength[i]), hop),
+            level_db=_level_db(self._uncompressed(windows.strength[i]), hop),
             bleed_db={**{name: _none(bleed_db[k]) for k, name in enumerate(names) if name in present},
-                      **{m.name: None for m in take.mics if m.role.means.judged and m.name not in names}},
-            isolated=bleed.isolated(bleed_db, own, at_home, self._straight),
+                      **{m.name: None for m in take.mics if m.role in KIT_ROLES and m.name not in names}},
+            isolated=bleed.isolated(bleed_db, own, at_home, self._linear),
             usable=tuple(name for k, name in enumerate(names) if name in present and bleed_db[k] < bleed.CLEAR_DB),
-            predicted=tuple(m.name for k, m in enumerate(take.mics) if predicted[k] and _heard_role(m)),
-            partners=self._partners(shares, i, kind, struck, hop),
+            predicted=tuple(m.name for k, m in enumerate(take.mics) if predicted[k] and _is_measured(m)),
+            partners=self._partners(shares, i, kind, active, hop),
             clean_s={name: _none(windows.clean_s[i, k]) for k, name in enumerate(names) if name in present})
         self._hits.append(made if said is None else replace(
             made, hand=said.hand, wires=said.wires, tool=said.tool, strength=said.strength, told_by=said.told_by))
 
-    def _saying(self, strokes: Strokes, i: int) -> Said | None:
-        """What a person said of a hit; None where nothing was, or where no kind of the drum that was named is known."""
+    def _labelled_as(self, strokes: Strokes, i: int) -> Said | None:
+        """What the labels say of a hit; None where nothing is said, or where no template of the labelled drum is
+        known.
+        """
         row = int(strokes.told[i])
         name = self._named.drum[int(self._templates.drum[strokes.kind[i]])]
         return self._said[row] if row >= 0 and self._said[row].drum in (None, name) else None
 
-    def _strength(self, energy: Floats) -> Floats:
-        """The energies (mics,) that count for a hit's strength: no mic that compresses, unless all do."""
+    def _uncompressed(self, energy: Floats) -> Floats:
+        """The energies (mics,) that count for a hit's level: no compressed mic, unless all are."""
         known = np.nan_to_num(energy)
-        straight = np.where(self._straight, known, 0.0)
+        straight = np.where(self._linear, known, 0.0)
         return straight if straight.any() else known
 
-    def _partners(self, shares: Shares, i: int, kind: int, struck: list[int], hop: int) -> tuple[Partner, ...]:
+    def _partners(self, shares: Shares, i: int, kind: int, active: list[int], hop: int) -> tuple[Partner, ...]:
         """The other drums struck with a hit, strongest first."""
         main = float(shares.own[i, kind].sum())
-        found = [(float(shares.own[i, k].sum()), int(self._templates.drum[k]), k) for k in struck]
+        found = [(float(shares.own[i, k].sum()), int(self._templates.drum[k]), k) for k in active]
         return tuple(Partner(self._named.drum[number], _level_db(shares.own[i, k], hop))
                      for energy, number, k in sorted(found, reverse=True)
                      if energy > main * 10 ** (PARTNER_DB / 10))
 
-    def _worst_row(self, windows: Windows, hidden: Hidden, i: int, most_db: Floats, present: set[str],
-                   struck: list[int]) -> dict[str, float]:
-        """The worst of a hit in each mic, dB: of its whole window and of any one band and moment up to the next;
-        ``struck``: other kinds that fall together with it.
+    def _worst_row(self, windows: Windows, hidden: Hidden, i: int, upper_bound_db: Floats, present: set[str],
+                   active: list[int]) -> dict[str, float]:
+        """The worst bleed of a hit in each mic, dB: of its whole window and of any one band and moment up to the next;
+        ``active``: other templates that coincide with it.
         """
         worst = bleed.ratio_db(np.nan_to_num(windows.other_peak[i]) + hidden.peak[i],
                                np.nan_to_num(windows.own_peak[i]))
-        held = bleed.held_against_db(np.fmax(worst, most_db), together=bool(struck))
-        return {m.name: float(held[k]) for k, m in enumerate(self._mics) if m.name in present}
+        graded = bleed.graded_db(np.fmax(worst, upper_bound_db), together=bool(active))
+        return {m.name: float(graded[k]) for k, m in enumerate(self._mics) if m.name in present}
 
     def finish(self, told: tuple[Problem, ...], company: Set[tuple[str, str]] = frozenset()) -> Analysis:
-        """Place the attacks of each group and close the books.
+        """Align the attacks of each group and make the analysis. Raises AudioError where a file cannot be read.
 
-        ``company``: takes and drums with which others fall unheard.
+        ``company``: takes and drums with which others co-occur undetected.
         """
         order = {take.name: n for n, take in enumerate(self._session.takes)}
         ranked = sorted(self._hits, key=lambda h: (order[h.take], h.onset, h.id))
@@ -237,15 +239,15 @@ class HitRows:
             clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
             polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
             bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets,
-            worst_db={h.id: self._promised(h, worst[h.id], (h.take, h.drum) in company) for h in hits},
+            worst_db={h.id: self._with_co_occurrence(h, worst[h.id], (h.take, h.drum) in company) for h in hits},
             row={renumber[k]: v for k, v in self._row.items()}, dynamics=self._dynamics,
             later={renumber[k]: v for k, v in self._later.items()},
             over={renumber[k]: v for k, v in self._over.items()}, doubtful=doubtful, unplaced=unplaced)
         return replace(found, grades={hit.id: found.graded(hit, self._mics) for hit in hits})
 
-    def _promised(self, hit: Hit, worst: Mapping[str, float], company: bool) -> Mapping[str, float]:
-        """The worst of a hit in each mic, dB; where others fall with its drum unheard (``company``), it stands alone in
-        none, and there is no telling in mics other than its own.
+    def _with_co_occurrence(self, hit: Hit, worst: Mapping[str, float], company: bool) -> Mapping[str, float]:
+        """The worst bleed of a hit in each mic, dB; where others co-occur with its drum (``company``), it counts as
+        alone in none, and nothing is known in mics other than its own.
         """
         if not company:
             return worst
@@ -255,7 +257,7 @@ class HitRows:
         return {mic: max(value, limit if mic in own else 0.0) for mic, value in worst.items()}
 
     def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
-        """The drums that have hits, by name; their articulations in order of frequency."""
+        """The drums that have hits, by name; their articulations by falling frequency."""
         counts: dict[str, Counter[str]] = {}
         for hit in hits:
             counts.setdefault(hit.drum, Counter())[hit.articulation] += 1
@@ -270,14 +272,14 @@ def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:
     arrivals, row = strokes.heard.arrivals, strokes.rows[i]
     first = int(arrivals.first[row])
     told = onsets[onsets >= 0]
-    if not len(told) or abs(int(told.min()) - first) > FIRST_OFF_S * strokes.heard.take.sample_rate:
+    if not len(told) or abs(int(told.min()) - first) > MAX_ONSET_OFFSET_S * strokes.heard.take.sample_rate:
         return first
     was_read = bool((arrivals.frame[row] == first).any())
     return min(first, int(told.min())) if was_read else int(told.min())
 
 
 def _noise(heard: Heard) -> TakeNoise:
-    """What is steady in a take's mics; no noise where a mic is digitally silent."""
+    """Noise and DC offsets of a take's mics; no noise where a mic is digitally silent."""
     levels = heard.scan.noise_dbfs
     return TakeNoise(heard.take.name, {m.name: float(v) if v > SILENT_DBFS else None
                                        for m, v in zip(heard.take.mics, levels, strict=True)}, heard.offset)
@@ -289,9 +291,11 @@ def _level_db(own: Floats, hop: int) -> float | None:
     return float(10 * np.log10(total)) if total > 0 else None
 
 
-def _heard_role(mic: Mic) -> bool:
-    return mic.role.means.of_kit
+def _is_measured(mic: Mic) -> bool:
+    """Whether hits are measured in a mic of this role."""
+    return mic.role not in (Role.TALK, Role.IGNORE)
 
 
 def _none(value: float) -> float | None:
+    """None for NaN."""
     return None if np.isnan(value) else float(value)

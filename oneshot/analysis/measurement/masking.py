@@ -1,21 +1,19 @@
-"""Hidden: the most that may lie under a hit unheard, because the hit itself covers it.
+"""Masking: the loudest stroke that may lie masked under a hit, and drums that others co-occur with undetected.
 
-What two sounds put into one mic at one moment cannot be told apart where one of them raises no band by more than
-strokes of its kind differ anyway. Such a stroke is not found, is counted as the hit's own, and may have been learned as
-part of its kind, where it always falls with it. So bleed as measured is an estimate, and a grade is a promise: it takes
-in the strongest stroke of another drum that might have been struck at that moment without being noticed.
+Two sounds in one mic at one moment cannot be separated where one of them raises no band by more than strokes of the
+other's template vary anyway. Such a stroke is not detected, is counted as the hit's own, and may have been learned as
+part of its template, where the two always co-occur. So measured bleed is an estimate, and a grade is a promise: it
+includes the loudest stroke of another drum that might have been struck at that moment without being noticed.
 
-It is sought over the whole of the hit's window and in each part of it, since what rings for longer than the hit is
-heard when that has died away: no stroke can have put more into a mic than there was.
+That stroke is searched for over the whole of the hit's window and in each part of it, since what rings for longer than
+the hit is unmasked when the hit has decayed: no stroke can have put more into a mic than there was. A drum might have
+been struck where it is in play near by. In single hits nothing else is in play, and nothing is held against them. Many
+mics leave little room: a stroke is noticed in the mic that is nearest to it.
 
-A drum might have been struck where it plays near by. In strokes played one by one nothing else is in play, and nothing
-is held against them. Many mics leave little room: a stroke is noticed in the mic that is nearest to it.
-
-Company: drums that something else falls with which could not be told apart from them.
-
-The way from a drum to each mic is always the same, so its arrivals keep to half a millisecond between two mics (a
-cymbal's to one, since it swings). Nobody strikes two drums as exactly as that: players are 5 to 10 ms apart. Where the
-arrivals of strokes that seem to be one drum's scatter by more, another drum comes first time and again.
+Co-occurrence shows in the arrivals. The path from a drum to each mic is always the same, so its arrivals agree to half
+a millisecond between two mics (a cymbal's to one, since it swings). Nobody strikes two drums as exactly as that:
+players are 5 to 10 ms apart. Where the arrivals of hits that seem to be one drum's scatter by more, another drum comes
+first time and again.
 """
 
 from __future__ import annotations
@@ -27,43 +25,45 @@ from itertools import pairwise
 import numpy as np
 
 from oneshot.analysis.detection import arrivals
-from oneshot.analysis.measurement.envelopes import AFTER_S, EDGES, Windows, in_play, mean_heard
+from oneshot.analysis.measurement.envelopes import AFTER_S, EDGES, Windows, in_play, mean_measured
 from oneshot.analysis.records import Played
 from oneshot.analysis.result import Strokes
 from oneshot.core.records.session import Floats, Frames, Problem
 
-VARIES_DB = 3.0
-"""Strokes of one kind and strength differ by 2 to 3 dB in a band (common practice, no source)."""
+VARIATION_DB = 3.0
+"""Strokes of one template and strength vary by 2 to 3 dB in a band (common practice, no source)."""
 
 NOTICED = 3.0
-"""A stroke is noticed where what it raises the bands of all mics by, each over ``VARIES_DB`` and squared, sums to this:
-three bands by 3 dB each, or 27 by one."""
+"""A stroke is noticed where its rises in the bands of all mics, each over ``VARIATION_DB`` and squared, sum to this:
+three bands by 3 dB each, or 27 by one.
+"""
 
 HARD = 0.75
-"""The stroke that is taken to be there is one harder than this share of its drum's strokes in the take."""
+"""The masked stroke assumed is one harder than this share of its drum's strokes in the take."""
 
 SOFTER_DB = 3.0
-"""Nobody is taken to strike a drum softer than this below its softest stroke in the take."""
+"""No drum is assumed to be struck softer than this below its softest stroke in the take."""
 
 HALVINGS = 24
-"""Steps in which the strength that goes unnoticed is narrowed down, from 80 dB to a hundredth of a decibel and less."""
+"""Bisection steps for the masked activation, from 80 dB to a hundredth of a decibel and less."""
 
 MOMENTS = (0, 8, 24, 48)
-"""Steps after the arrival, 0, 21, 64 and 128 ms, at which moments begin that are looked at by themselves: what rings
-for longer than the hit that covers it sticks out of that later on."""
+"""Steps after the arrival, 0, 21, 64 and 128 ms, at which moments begin that are examined by themselves: what rings for
+longer than the hit that masks it stands out later on.
+"""
 HITS_AT_ONCE = 1024
-"""Hits read at once, for the memory's sake."""
+"""Hits read at once, to limit memory."""
 ENDLESS = 1e30
-"""What stands for the energy of a moment that lies beyond the take: anything may hide there."""
+"""Stands for the energy of a moment beyond the take: anything may be masked there."""
 
 PEAK_STEPS = 20
-"""Steps, about 55 ms, over which the loudest band of a stroke is told."""
+"""Steps, about 55 ms, over which the loudest band of a stroke is measured."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hidden:
-    """The most that may lie hidden under each hit: ``energy``, float64 (hits, mics), mean squares times steps over the
-    200 ms that bleed is told of, all bands; ``peak``, float64 (hits, mics), mean square of its loudest band over its
+    """The most that may be masked by each hit: ``energy``, float64 (hits, mics), mean squares times steps over the 200
+    ms in which bleed is measured, all bands; ``peak``, float64 (hits, mics), mean square of its loudest band over its
     first 55 ms. 0 where no other drum is in play.
     """
 
@@ -72,70 +72,71 @@ class Hidden:
 
 
 def hidden(played: Played, envelopes: Floats, windows: Windows, drum: Frames) -> Hidden:
-    """What may lie hidden under the hits of a take, one other drum at a time, the worst of them in each mic.
+    """What may be masked by the hits of a take, one other drum at a time, the worst of them in each mic.
 
-    ``envelopes``: float64 (kinds, mics, bands, stretches), as ``ringing.learn`` makes them; ``drum``: int64 (kinds,).
+    ``envelopes``: float64 (templates, mics, bands, stretches), as from ``envelopes.learn``; ``drum``: int64
+    (templates,).
     """
     rate = played.scan.sample_rate / played.scan.hop
     length = round(AFTER_S * rate)
     within = _within(envelopes, 0, length)
     loudest = _within(envelopes, 0, PEAK_STEPS) / PEAK_STEPS
-    here = _covers(played, windows, length)
-    there = (played.rows >= 0)[:, None]
+    masker = _masking_energy(played, windows, length)
+    present = (played.rows >= 0)[:, None]
     at = played.start / rate
     drums: list[tuple[int, Frames, float, Floats]] = []
     for number in np.unique(drum).tolist():
         mine = (played.gain[:, drum == number] > 0).any(axis=1)
         if not mine.any():
             continue
-        kind, gain, softest = _strengths(played, within, np.flatnonzero(drum == number))
+        kind, gain, softest = _hard_stroke(played, within, np.flatnonzero(drum == number))
         rows = np.flatnonzero(in_play(at, at[mine]) & ~mine)
-        most = np.minimum(gain, _unnoticed(here[rows], np.where(there, within[kind], 0.0)))
-        drums.append((kind, rows, softest, most))
+        upper_bound = np.minimum(gain, _masked_activation(masker[rows], np.where(present, within[kind], 0.0)))
+        drums.append((kind, rows, softest, upper_bound))
     for first, last in pairwise((*(step for step in MOMENTS if step < length), length)):
-        heard = _heard(played, first, last)
-        for kind, rows, _, most in drums:
-            part = np.where(there, _within(envelopes[kind], first, last), 0.0)
-            np.minimum(most, _unnoticed(heard[rows], part, within=True), out=most)
+        measured = _measured(played, first, last)
+        for kind, rows, _, upper_bound in drums:
+            part = np.where(present, _within(envelopes[kind], first, last), 0.0)
+            np.minimum(upper_bound, _masked_activation(measured[rows], part, within=True), out=upper_bound)
     energy, peak = np.zeros((2, len(played.start), len(played.rows)))
-    for kind, rows, softest, most in drums:
-        most[most < softest] = 0.0
-        energy[rows] = np.maximum(energy[rows], most[:, None] * np.where(there, within[kind], 0.0).sum(axis=1))
-        peak[rows] = np.maximum(peak[rows], most[:, None] * loudest[kind].max(axis=1))
+    for kind, rows, softest, upper_bound in drums:
+        upper_bound[upper_bound < softest] = 0.0
+        energy[rows] = np.maximum(energy[rows], upper_bound[:, None] * np.where(present, within[kind], 0.0).sum(axis=1))
+        peak[rows] = np.maximum(peak[rows], upper_bound[:, None] * loudest[kind].max(axis=1))
     return Hidden(energy, peak)
 
 
 def _within(envelopes: Floats, first: int, last: int) -> Floats:
-    """Energy of strokes of 0 dB from step ``first`` to ``last`` after they arrive (..., mics, bands)."""
+    """Energy of strokes at activation 1 from step ``first`` to ``last`` after they arrive (..., mics, bands)."""
     part = np.maximum(np.minimum(last, EDGES[1:]) - np.maximum(first, EDGES[:-1]), 0)
     out: Floats = (envelopes * part).sum(axis=-1)
     return out
 
 
-def _covers(played: Played, windows: Windows, steps: int) -> Floats:
-    """What is in each hit's window (hits, mics, bands), the steady noise included: all that a stroke can hide under."""
+def _masking_energy(played: Played, windows: Windows, steps: int) -> Floats:
+    """Energy in each hit's window (hits, mics, bands), the steady noise included: all that can mask a stroke."""
     rows = np.maximum(played.rows, 0)
     noise = np.where((played.rows >= 0)[:, None], 10 ** (played.scan.noise_db[rows] / 10), 0.0) * steps
     out: Floats = np.nan_to_num(windows.own) + np.nan_to_num(windows.other) + noise
     return out
 
 
-def _heard(played: Played, first: int, last: int) -> Floats:
-    """What is heard from step ``first`` to ``last`` after each hit arrives (hits, mics, bands), mean squares times
+def _measured(played: Played, first: int, last: int) -> Floats:
+    """Measured energy from step ``first`` to ``last`` after each hit arrives (hits, mics, bands), mean squares times
     steps; ``ENDLESS`` where the take ends before.
     """
     out = np.full((len(played.start), len(played.rows), played.scan.level_db.shape[2]), ENDLESS)
     for m in np.flatnonzero(played.rows >= 0).tolist():
         row, step = int(played.rows[m]), played.step[:, m]
-        there = np.flatnonzero((step + first >= 0) & (step + last <= played.scan.level_db.shape[1]))
-        for some in np.split(there, np.arange(HITS_AT_ONCE, len(there), HITS_AT_ONCE)):
-            out[some, m] = mean_heard(played.scan, row, step[some], first, last) * (last - first)
+        present = np.flatnonzero((step + first >= 0) & (step + last <= played.scan.level_db.shape[1]))
+        for some in np.split(present, np.arange(HITS_AT_ONCE, len(present), HITS_AT_ONCE)):
+            out[some, m] = mean_measured(played.scan, row, step[some], first, last) * (last - first)
     return out
 
 
-def _strengths(played: Played, within: Floats, kinds: Frames) -> tuple[int, float, float]:
-    """Kind and strength of a hard stroke of the drum of these kinds, as the take holds it, and the least strength that
-    is taken to be struck.
+def _hard_stroke(played: Played, within: Floats, kinds: Frames) -> tuple[int, float, float]:
+    """Template and activation of a hard stroke of the drum of these templates, as found in the take, and the least
+    activation that is assumed.
     """
     hit, k = np.nonzero(played.gain[:, kinds])
     gain, each = played.gain[hit, kinds[k]], within.sum(axis=(1, 2))
@@ -145,47 +146,50 @@ def _strengths(played: Played, within: Floats, kinds: Frames) -> tuple[int, floa
     return int(kinds[k[hard]]), float(gain[hard]), float(least)
 
 
-def _unnoticed(here: Floats, heard: Floats, *, within: bool = False) -> Floats:
-    """Strength (hits,) up to which a stroke is not noticed; ``heard``: float64 (mics, bands), of one of 0 dB. It adds
-    to what is ``here``, or, ``within`` it, may be all that there is.
+def _masked_activation(masker: Floats, measured: Floats, *, within: bool = False) -> Floats:
+    """Activation (hits,) up to which a stroke stays unnoticed; ``measured``: float64 (mics, bands), energy of one at
+    activation 1. It adds to the ``masker`` or, ``within`` it, may be all that there is.
     """
-    there = heard > 0
-    if not there.any() or not len(here):
-        return np.full(len(here), np.inf)
-    ratio = heard[there] / np.maximum(here[:, there], 1e-30)
+    present = measured > 0
+    if not present.any() or not len(masker):
+        return np.full(len(masker), np.inf)
+    ratio = measured[present] / np.maximum(masker[:, present], 1e-30)
     unit = 1 / ratio.max(axis=1)  # doubles the level in the band that it shows in most
-    low, high = np.full(len(here), -4.0), np.full(len(here), 4.0)
+    low, high = np.full(len(masker), -4.0), np.full(len(masker), 4.0)
     for _ in range(HALVINGS):
-        middle = (low + high) / 2
-        more = (unit * 10**middle)[:, None] * ratio
+        centre = (low + high) / 2
+        more = (unit * 10**centre)[:, None] * ratio
         rise_db = 10 * np.log10(np.maximum(more, 1.0) if within else 1 + more)
-        unheard = ((rise_db / VARIES_DB) ** 2).sum(axis=1) < NOTICED
-        low, high = np.where(unheard, middle, low), np.where(unheard, high, middle)
+        unnoticed = ((rise_db / VARIATION_DB) ** 2).sum(axis=1) < NOTICED
+        low, high = np.where(unnoticed, centre, low), np.where(unnoticed, high, centre)
     return np.asarray(unit * 10**low)
 
 
+# ---------------------------------------------------------------------------- co-occurrence, by the scatter of arrivals
+
 SCATTER_MS = 1.5
 """Half the range from the 16th to the 84th percentile beyond which arrivals are not one drum's: half as much again as a
-swinging cymbal's."""
+swinging cymbal's.
+"""
 FEWEST = 8
-"""Clear readings from which a scatter is told."""
+"""Clear readings from which a scatter is measured."""
 
 
 def scatter_ms(arrival_ms: Floats, home: int) -> float | None:
-    """How far arrivals scatter against the home mic's: the median over mics, ms; None where too few are clear.
+    """Scatter of arrivals against the home mic's: median over mics, ms; None where too few are clear.
 
     ``arrival_ms``: float64 (hits, mics), NaN where not clear.
     """
-    away = np.delete(arrival_ms - arrival_ms[:, [home]], home, axis=1)
-    known = [column[~np.isnan(column)] for column in away.T]
+    differences = np.delete(arrival_ms - arrival_ms[:, [home]], home, axis=1)
+    known = [column[~np.isnan(column)] for column in differences.T]
     ranges = [np.diff(np.percentile(each, [16, 84]))[0] / 2 for each in known if len(each) >= FEWEST]
     return float(np.median(ranges)) if ranges else None
 
 
 def in_company(strokes: Strokes, drum: Frames, home_row: Callable[[int], int]) -> dict[int, float]:
-    """The drums of a take whose lone strokes, as far as can be told, are not alone: number -> scatter, ms.
+    """The drums of a take whose single hits, as far as known, co-occur with another drum: number -> scatter, ms.
 
-    ``drum``: int64 (kinds,); ``home_row``: number of a drum -> row of its home mic.
+    ``drum``: int64 (templates,); ``home_row``: number of a drum -> row of its home mic.
     """
     take = strokes.heard.take
     clear = arrivals.clear_delays_ms(strokes.heard.arrivals, take.sample_rate)[strokes.rows]
@@ -197,7 +201,7 @@ def in_company(strokes: Strokes, drum: Frames, home_row: Callable[[int], int]) -
 
 
 def company_problems(take: str, found: Mapping[int, float], names: Mapping[int, str]) -> list[Problem]:
-    """What to tell of the drums that ``in_company`` found in a take; ``names``: of drums by number."""
+    """What to report of the drums that ``in_company`` found in a take; ``names``: of drums by number."""
     return [Problem(f"{take}/{names[number]}",
                     f"its arrivals scatter by {value:.1f} ms between mics, where those of one drum keep to half a "
                     "millisecond: another drum often falls with it and is not told apart",

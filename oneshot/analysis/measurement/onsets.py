@@ -1,4 +1,5 @@
-"""Placing: every hit's onset in every mic, from its arrivals and its drum's delay pattern; its attack; mics' polarity.
+"""Onsets: every hit's onset in every mic, from its arrivals and its drum's delay pattern; its attack; the mics'
+polarity.
 
 A drum's delays are learned over all takes in which its mics stand, since mics are seldom moved: from a take's own hits
 where enough of them are clear, else from those of all takes together.
@@ -25,7 +26,7 @@ from oneshot.core.workers import spread
 
 TOLERANCE_S = 0.0005
 TOLERANCE_CYMBAL_S = 0.0010
-"""How far the place of the stroke moves a drum's delays: 18 cm from centre to rim is 0.5 ms; a cymbal swings."""
+"""How far the place of the stroke shifts a drum's delays: 18 cm from centre to rim is 0.5 ms; a cymbal swings."""
 
 CYMBALS = frozenset({"hat", "crash", "ride", "splash", "china", "cymbal"})
 
@@ -33,42 +34,42 @@ OWN_HITS = 5
 """A take's own delays are used from this many clear hits on."""
 
 QUIET_BEFORE_S = 0.060
-"""A hit is fit to learn delays from where nothing else was struck this long before it."""
+"""Delays are learned from hits with nothing else struck this long before them."""
 
 TOGETHER_S = 0.018
-"""Strokes of one event lie up to this far apart; the later one is looked for over this stretch."""
+"""Strokes of one event lie up to this far apart; the later one is looked for over this window."""
 
 NOTHING: Floats = np.zeros(0)
 
-CLIMB_LEAD_S = 0.004
-"""A climb is looked for from this long before the hit's earliest arrival."""
+ATTACK_LEAD_S = 0.004
+"""An attack is timed from this long before the hit's earliest arrival."""
 
-CLIMB_HITS = 40
-"""How a drum climbs is learned from about so many hits."""
+ATTACK_HITS = 40
+"""A drum's typical attack is learned from about so many hits."""
 
 FULL_DEPTH_DB = 29.9
-"""A reading this deep went all the way down that the definition of an onset asks for."""
+"""A reading this deep was traced all the way down that the definition of an onset asks for."""
 
 SAME_ONSET_S = 0.0001
-"""An onset that is told anew and differs by less than this is the one that was read."""
+"""An onset found anew that differs by less than this is the one that was measured."""
 
-LIKE_BACK_S, LIKE_AHEAD_S = find_arrivals.SEARCH_BACK_S + alignment.ATTACK_BACK_S, TOGETHER_S + alignment.ATTACK_AHEAD_S
+MATCH_BACK_S, MATCH_AHEAD_S = (find_arrivals.SEARCH_BACK_S + alignment.ATTACK_BACK_S,
+                               TOGETHER_S + alignment.ATTACK_AHEAD_S)
 """Where an attack is looked for whose onset is in doubt: from where candidates are searched to where an event ends."""
 
 POLARITY_HITS = 12
 """Polarity is measured on about so many hits."""
 
-RULES_RATIO = 12.0
-"""A stroke with this many times (11 dB) the energy of everything else is the loudest thing in a mic at any moment."""
+DOMINANCE_RATIO = 12.0
+"""A stroke with this many times (11 dB) the energy of everything else is the loudest sound in a mic at any moment."""
 
 
 class Placer:
-    """Places the hits of a session; ``delays`` and ``polarity`` fill up as its takes are placed.
+    """Finds the onsets of a session's hits; ``delays`` and ``polarity`` fill up as its takes are placed.
 
-    ``delays``: take -> drum -> mic -> delay against the drum's home mic; ``polarity``:
-    take -> mic -> 1 or -1 against the home mic of the drum it stands at; ``predicted``: take -> bool (hits, mics),
-    onsets that follow from the delays and were not read; ``clear``: take -> bool (hits,), whether some mic tells
-    when the hit's own drum begins.
+    ``delays``: take -> drum -> mic -> delay re the drum's home mic; ``polarity``: take -> mic -> 1 or -1 re the home
+    mic of the drum it stands at; ``predicted``: take -> bool (hits, mics), onsets that follow from the delays and were
+    not measured; ``clear``: take -> bool (hits,), whether some mic shows clearly when the hit's own drum begins.
     """
 
     def __init__(self, session: Session, mics: Sequence[str], named: Named, templates: Templates,
@@ -76,15 +77,17 @@ class Placer:
         self._mics = list(mics)
         self._session, self._named, self._templates = session, named, templates
         self._strokes = strokes
-        self._known: dict[tuple[str, int, bool], dict[str, Floats]] = {}
-        self._climbing: dict[tuple[int, str], tuple[Floats, Floats] | None] = {}
+        self._delays_known: dict[tuple[str, int, bool], dict[str, Floats]] = {}
+        self._typical_attacks: dict[tuple[int, str], tuple[Floats, Floats] | None] = {}
         self.delays: dict[str, dict[str, dict[str, Delay]]] = {}
         self.predicted: dict[str, NDArray[np.bool_]] = {}
         self.clear: dict[str, NDArray[np.bool_]] = {}
         self.polarity = {take.name: {m.name: m.polarity for m in take.mics} for take in session.takes}
 
     def place(self, strokes: Strokes) -> Frames:
-        """Onsets (hits, mics of the take) of one take's hits, -1 where they cannot be told."""
+        """Onsets of one take's hits, int64 (hits, mics of the take), -1 where not known. Raises AudioError where a file
+        cannot be read.
+        """
         take = strokes.heard.take
         out = np.full((len(strokes.rows), len(take.mics)), -1, np.int64)
         self.delays[take.name] = {}
@@ -95,8 +98,8 @@ class Placer:
             mine = np.flatnonzero(drum == number)
             delay, spread, count = self._known_delay(strokes, number)
             self.delays[take.name][self._named.drum[number]] = {
-                m.name: self._told(delay[k] / take.sample_rate, spread[k], int(count[k]))
-                for k, m in enumerate(take.mics) if m.role.means.of_kit}
+                m.name: self._delay_record(delay[k] / take.sample_rate, spread[k], int(count[k]))
+                for k, m in enumerate(take.mics) if m.role not in (Role.TALK, Role.IGNORE)}
             out[mine], self.predicted[take.name][mine], self.clear[take.name][mine] = self._settle(
                 strokes, mine, number, delay)
             for i in (i for i in mine if int(strokes.rows[i]) in strokes.heard.told and (out[i] < 0).all()):
@@ -113,8 +116,8 @@ class Placer:
         order = {Role.OVERHEAD: 0, Role.CLOSE: 1, Role.ROOM: 2, Role.BUS: 3}
         return min(range(len(names)), key=lambda m: (order.get(take.mics[m].role, 9), m))
 
-    def _told(self, delay_s: float, spread_s: float, hits: int) -> Delay:
-        """What the manifest says of a delay; NaN where it is not known."""
+    def _delay_record(self, delay_s: float, spread_s: float, hits: int) -> Delay:
+        """A delay as the manifest gives it; NaN where it is not known."""
         if np.isnan(delay_s):
             return Delay()
         return Delay(delay_s * 1e3, None if np.isnan(spread_s) else spread_s * 1e3, hits,
@@ -139,21 +142,21 @@ class Placer:
                                             for s in self._strokes])
                 if len(known):
                     middle = find_arrivals.most_agreed(known, find_arrivals.AGREE_S)[0]
-                    wide, count[k] = find_arrivals.spread(known, middle)
-                    out[k], spread[k] = middle * take.sample_rate, np.nan if wide is None else wide
+                    spread_s, count[k] = find_arrivals.spread(known, middle)
+                    out[k], spread[k] = middle * take.sample_rate, np.nan if spread_s is None else spread_s
                     break
         return out, spread, count
 
     def _differences(self, strokes: Strokes, number: int, *, strict: bool) -> dict[str, Floats]:
-        """Arrivals of one drum's clear hits against its home mic, mic -> (clear hits,) seconds.
+        """Arrivals of one drum's clear hits re its home mic, mic -> (clear hits,) seconds.
 
-        ``strict``: only of hits that are one stroke with nothing just before. Worked out once: every take asks for
-        those of all.
+        ``strict``: only of hits that are one stroke with nothing just before. Computed once: every take asks for those
+        of all.
         """
         take, arrivals = strokes.heard.take, strokes.heard.arrivals
         key = (take.name, number, strict)
-        if key not in self._known:
-            self._known[key] = {}
+        if key not in self._delays_known:
+            self._delays_known[key] = {}
             names = [m.name for m in take.mics]
             mine = self._templates.drum[strokes.kind] == number
             if self._named.home[number] in names and mine.any():
@@ -166,8 +169,8 @@ class Placer:
                     single = (strokes.gain[mine] > 0).sum(axis=1) == 1
                     clear &= (single & (gap > QUIET_BEFORE_S * take.sample_rate))[:, None]
                 away_s = (arrivals.frame[rows] - arrivals.frame[rows, home, None]) / take.sample_rate
-                self._known[key] = {name: away_s[clear[:, k], k] for k, name in enumerate(names)}
-        return self._known[key]
+                self._delays_known[key] = {name: away_s[clear[:, k], k] for k, name in enumerate(names)}
+        return self._delays_known[key]
 
     def _settle(self, strokes: Strokes, mine: Frames, number: int,
                 delay: Floats) -> tuple[Frames, NDArray[np.bool_], NDArray[np.bool_]]:
@@ -179,38 +182,38 @@ class Placer:
         cymbal = self._named.what[number] in CYMBALS
         tolerance = (TOLERANCE_CYMBAL_S if cymbal else TOLERANCE_S) * take.sample_rate
         onsets, _ = alignment.settle(arrivals, rows, delay, tolerance, home=home)
-        zero, deep = self._zeros(strokes, mine, onsets[:, home], home)
-        if not np.isnan(zero).all():
-            onsets, _ = alignment.settle(arrivals, rows, delay, tolerance, home=home, zero=zero)
+        arrival, deep = self._arrivals_at_home(strokes, mine, onsets[:, home], home)
+        if not np.isnan(arrival).all():
+            onsets, _ = alignment.settle(arrivals, rows, delay, tolerance, home=home, at_home=arrival)
         predicted = (onsets >= 0) & (onsets != arrivals.frame[rows])
-        predicted[:, home] &= np.isnan(zero)  # there the onset was read anew
+        predicted[:, home] &= np.isnan(arrival)  # there the onset was measured anew
         clear = np.nan_to_num(arrivals.depth_db[rows]) >= find_arrivals.CLEAR_DEPTH_DB
         read = (onsets == arrivals.frame[rows]) & clear
-        return onsets, predicted, np.where(np.isnan(zero), (read & (onsets >= 0)).any(axis=1), deep)
+        return onsets, predicted, np.where(np.isnan(arrival), (read & (onsets >= 0)).any(axis=1), deep)
 
-    def _zeros(self, strokes: Strokes, mine: Frames, at_home: Frames, home: int) -> tuple[Floats, NDArray[np.bool_]]:
-        """When the main stroke reaches its home mic (hits,), where the onset that was read is another's; else NaN. And
-        whether it was followed down far enough there to be clear.
+    def _arrivals_at_home(self, strokes: Strokes, mine: Frames, at_home: Frames,
+                          home: int) -> tuple[Floats, NDArray[np.bool_]]:
+        """When the main stroke reaches its home mic (hits,), frames, where the onset measured there is another's; else
+        NaN. And whether it was traced far enough down there to be clear.
 
-        Only where it is by far the loudest there: the arrivals of strokes meant to fall together belong to whichever
-        came first.
+        Only where it dominates there: the arrivals of strokes meant to fall together belong to whichever came first.
         """
         rate, name = strokes.heard.take.sample_rate, strokes.heard.take.mics[home].name
         drum = self._named.drum[int(self._templates.drum[strokes.kind[mine[0]]])]
         own_mic = strokes.heard.take.mics[home].stands_at(drum)
-        zero, deep = np.full(len(mine), np.nan), np.zeros(len(mine), bool)
-        rows = np.flatnonzero(self._rules(strokes, mine, name) & ~self._alone(strokes, mine, home))
-        climbs = self._climbs(strokes, mine[rows], home)
-        for i, climb in zip(rows, climbs, strict=True):
-            found = alignment.own_onset(climb, self._usual_climb(int(strokes.kind[mine[i]]), name),
+        arrival, deep = np.full(len(mine), np.nan), np.zeros(len(mine), bool)
+        rows = np.flatnonzero(self._dominates(strokes, mine, name) & ~self._is_single(strokes, mine, home))
+        curves = self._attack_curves(strokes, mine[rows], home)
+        for i, curve in zip(rows, curves, strict=True):
+            found = alignment.own_onset(curve, self._typical_attack(int(strokes.kind[mine[i]]), name),
                                     own_mic=own_mic)
             if found is not None and abs(found[0] * rate - at_home[i]) > SAME_ONSET_S * rate:
-                zero[i], deep[i] = round(found[0] * rate), found[1] >= find_arrivals.CLEAR_DEPTH_DB
-        return zero, deep
+                arrival[i], deep[i] = round(found[0] * rate), found[1] >= find_arrivals.CLEAR_DEPTH_DB
+        return arrival, deep
 
-    def _alone(self, strokes: Strokes, mine: Frames, home: int) -> NDArray[np.bool_]:
-        """Whether each hit of a drum (hits,) is one stroke, read all the way down in its home mic, with no other drum
-        in play: what was read is its own then, however slowly a soft stroke climbs.
+    def _is_single(self, strokes: Strokes, mine: Frames, home: int) -> NDArray[np.bool_]:
+        """Whether each hit of a drum (hits,) is one stroke, traced all the way down in its home mic, with no other drum
+        in play: then what was measured is its own, however slow the attack of a soft stroke is.
         """
         arrivals, number = strokes.heard.arrivals, self._templates.drum[strokes.kind[mine[0]]]
         at = arrivals.first[strokes.rows] / strokes.heard.take.sample_rate
@@ -218,56 +221,61 @@ class Placer:
         full = np.nan_to_num(arrivals.depth_db[strokes.rows[mine], home]) >= FULL_DEPTH_DB
         return np.asarray(full & ~beside & ((strokes.gain[mine] > 0).sum(axis=1) == 1))
 
-    def _climbs(self, strokes: Strokes, some: Frames, mic: int) -> list[Floats]:
-        """How some hits of a take climb in one mic, seconds from the take's start (levels of ``align.CLIMB_DB``)."""
+    def _attack_curves(self, strokes: Strokes, some: Frames, mic: int) -> list[Floats]:
+        """Attack curves of some hits of a take in one mic, seconds from the take's start (levels of
+        ``alignment.ATTACK_LEVELS_DB``).
+        """
         take, first = strokes.heard.take, strokes.heard.arrivals.first
-        lead = round(CLIMB_LEAD_S * take.sample_rate)
+        lead = round(ATTACK_LEAD_S * take.sample_rate)
         length = round((TOGETHER_S + find_arrivals.PEAK_S) * take.sample_rate)
         out = []
         with TakeReader(self._session.root, take, [take.mics[mic].name], offset=strokes.heard.offset) as reader:
             for row in strokes.rows[some]:
                 start = int(first[row]) - 2 * lead
                 piece = reader.read(start, start + 2 * lead + length)[0]
-                out.append((start + alignment.climb(piece, lead, take.sample_rate)) / take.sample_rate)
+                out.append((start + alignment.attack_curve(piece, lead, take.sample_rate)) / take.sample_rate)
         return out
 
-    def _usual_climb(self, kind: int, mic: str) -> tuple[Floats, Floats] | None:
-        """How strokes of one kind climb in a mic, over all takes; of its drum where too few are known, and of mixed
+    def _typical_attack(self, kind: int, mic: str) -> tuple[Floats, Floats] | None:
+        """Typical attack of one template in a mic, over all takes; of its drum where too few are known, and of mixed
         strokes where none is single.
         """
-        if (kind, mic) not in self._climbing:
+        if (kind, mic) not in self._typical_attacks:
             same = np.arange(len(self._templates.drum)) == kind
             drum = self._templates.drum == self._templates.drum[kind]
-            usual = None
-            for kinds, single in ((same, True), (drum, True), (same, False), (drum, False)):
-                if usual is None:
-                    usual = alignment.usual_climb([c for s in self._strokes
-                                               for c in self._clear_climbs(s, kinds, mic, single=single)])
-            self._climbing[kind, mic] = usual
-        return self._climbing[kind, mic]
+            typical = None
+            for templates, single in ((same, True), (drum, True), (same, False), (drum, False)):
+                if typical is None:
+                    typical = alignment.typical_attack([c for s in self._strokes
+                                               for c in self._clear_attack_curves(s, templates, mic, single=single)])
+            self._typical_attacks[kind, mic] = typical
+        return self._typical_attacks[kind, mic]
 
-    def _clear_climbs(self, strokes: Strokes, kinds: NDArray[np.bool_], mic: str, *, single: bool) -> list[Floats]:
-        """How a take's clear strokes of some kinds climb in a mic; ``single``: those that are read all the way down."""
+    def _clear_attack_curves(self, strokes: Strokes, templates: NDArray[np.bool_], mic: str, *,
+                             single: bool) -> list[Floats]:
+        """Attack curves of a take's clear hits of some templates in a mic; ``single``: of single strokes traced all the
+        way down.
+        """
         take, arrivals = strokes.heard.take, strokes.heard.arrivals
         if mic not in [m.name for m in take.mics]:
             return []
-        mine = np.flatnonzero(kinds[strokes.kind])
-        clear = self._rules(strokes, mine, mic)
+        mine = np.flatnonzero(templates[strokes.kind])
+        clear = self._dominates(strokes, mine, mic)
         if single:
             clear &= (strokes.gain[mine] > 0).sum(axis=1) == 1
             clear &= np.nan_to_num(arrivals.depth_db[strokes.rows[mine], take.index(mic)]) >= FULL_DEPTH_DB
         mine = mine[clear]
-        return self._climbs(strokes, mine[:: 1 + len(mine) // CLIMB_HITS], take.index(mic))
+        return self._attack_curves(strokes, mine[:: 1 + len(mine) // ATTACK_HITS], take.index(mic))
 
-    def _rules(self, strokes: Strokes, mine: Frames, mic: str) -> NDArray[np.bool_]:
+    def _dominates(self, strokes: Strokes, mine: Frames, mic: str) -> NDArray[np.bool_]:
         """Whether the main stroke of each hit (hits,) is by far the loudest sound in a mic."""
         if mic not in self._mics:
             return np.zeros(len(mine), bool)
         row = self._mics.index(mic)
         own = strokes.shares.own[mine, strokes.kind[mine], row]
-        rest = strokes.shares.own[mine, :, row].sum(axis=1) - own + strokes.shares.other[mine, row]
-        loud: NDArray[np.bool_] = own > RULES_RATIO * rest
-        return loud
+        others = strokes.shares.own[mine, :, row].sum(axis=1) - own + strokes.shares.other[mine, row]
+        dominant: NDArray[np.bool_] = own > DOMINANCE_RATIO * others
+        return dominant
 
     def _find_polarity(self, strokes: Strokes, mine: Frames, onsets: Frames, number: int) -> None:
         """Measure the polarity of a drum's other close mics against its home mic, on its clearest hits."""
@@ -291,7 +299,7 @@ class Placer:
 
 
 def by_pattern(first: int, delay: Floats) -> Frames:
-    """Onsets (mics,) of a hit that first arrives at ``first`` and of which no more can be read; -1 where the drum's
+    """Onsets (mics,) of a hit that first arrives at ``first`` and of which no more can be measured; -1 where the drum's
     delays (mics,), in frames, are not known.
     """
     if np.isnan(delay).all():
@@ -301,21 +309,21 @@ def by_pattern(first: int, delay: Floats) -> Frames:
 
 
 def _pieces(session: Session, take: Take, onset: Mapping[int, int], doubtful: Set[int],
-            asked: tuple[str, Sequence[int]]) -> dict[int, Floats32]:
-    """What one mic heard about the onsets of some hits, by their ids, in which their attacks are looked for."""
-    mic, ids = asked
+            request: tuple[str, Sequence[int]]) -> dict[int, Floats32]:
+    """Audio of one mic around the onsets of some hits, by their ids, in which their attacks are looked for."""
+    mic, ids = request
     out = {}
     with TakeReader(session.root, take, [mic]) as reader:
         for k in ids:
-            back, ahead = (round(s * take.sample_rate) for s in _looked_at(k in doubtful))
+            back, ahead = (round(s * take.sample_rate) for s in _match_window(k in doubtful))
             out[k] = reader.read(onset[k] - back, onset[k] + ahead)[0]
     return out
 
 
 def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, int], home: Mapping[str, str],
                   doubtful: Set[int] = frozenset()) -> tuple[dict[int, int], frozenset[int]]:
-    """Frame of the attack in the home mic of every hit, lined up over each drum and articulation; and the hits that
-    could not be, since their onset is ``doubtful`` and they are like none of their group.
+    """Frame of the attack in the home mic of every hit, aligned over each drum and articulation; and the hits that
+    could not be aligned, since their onset is ``doubtful`` and they match none of their group.
 
     ``onset``: hit id -> onset in its home mic; ``home``: drum -> home mic.
     """
@@ -328,44 +336,44 @@ def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, i
                            [(mic, [h.id for h in mine if home[h.drum] == mic]) for mic in wanted]):
             pieces.update(each)
     out, unplaced = dict(onset), set(doubtful) & set(onset)
-    told = {hit.id for hit in hits if hit.onsets.get(home[hit.drum]) is not None}
+    measured = {hit.id for hit in hits if hit.onsets.get(home[hit.drum]) is not None}
     groups: dict[tuple[str, str, int], list[int]] = {}
     rates = {take.name: take.sample_rate for take in session.takes}
     for hit in hits:
         if hit.id in pieces:
             groups.setdefault((hit.drum, hit.articulation, rates[hit.take]), []).append(hit.id)
-    for moved in spread(lambda group: _lined_up({k: pieces[k] for k in groups[group]}, doubtful, told, group[2]),
-                        list(groups)):
-        out.update((k, onset[k] + frames) for k, frames in moved.items())
-        unplaced -= set(moved)
+    for shift_of in spread(lambda group: _align_group({k: pieces[k] for k in groups[group]}, doubtful, measured,
+                                                      group[2]), list(groups)):
+        out.update((k, onset[k] + frames) for k, frames in shift_of.items())
+        unplaced -= set(shift_of)
     return out, frozenset(unplaced)
 
 
-def _lined_up(pieces: Mapping[int, Floats32], doubtful: Set[int], told: Set[int], rate: int) -> dict[int, int]:
-    """By how many frames the attacks of a group lie after their onsets, by id; without those in doubt that are like
-    none of the others. ``told``: hits whose onset in this mic was read.
+def _align_group(pieces: Mapping[int, Floats32], doubtful: Set[int], measured: Set[int], rate: int) -> dict[int, int]:
+    """By how many frames the attacks of a group lie after their onsets, by id; without doubtful ones that match none of
+    the others. ``measured``: hits whose onset in this mic was measured.
     """
     clear = [k for k in pieces if k not in doubtful]
-    moves = np.round(alignment.attacks([pieces[k] for k in clear], rate)).astype(np.int64).tolist()
-    out: dict[int, int] = dict(zip(clear, moves, strict=True))
-    alike = [_moved(pieces[k], move) for k, move in out.items()]
-    for k in (k for k in pieces if k in doubtful and alike):
-        back = round(LIKE_BACK_S * rate)
-        found = alignment.likest(pieces[k], alike, rate, back if k in told else None)
+    shifts = np.round(alignment.attacks([pieces[k] for k in clear], rate)).astype(np.int64).tolist()
+    out: dict[int, int] = dict(zip(clear, shifts, strict=True))
+    aligned = [_shifted(pieces[k], move) for k, move in out.items()]
+    for k in (k for k in pieces if k in doubtful and aligned):
+        back = round(MATCH_BACK_S * rate)
+        found = alignment.best_match(pieces[k], aligned, rate, back if k in measured else None)
         if found is not None:
             out[k] = round(found) - back
     return out
 
 
-def _looked_at(doubtful: bool) -> tuple[float, float]:
-    """How long before and after its onset the attack of a hit is looked at, seconds."""
+def _match_window(doubtful: bool) -> tuple[float, float]:
+    """How long before and after its onset the attack of a hit is looked for, seconds."""
     if not doubtful:
         return alignment.ATTACK_BACK_S, alignment.ATTACK_AHEAD_S
-    return LIKE_BACK_S, LIKE_AHEAD_S
+    return MATCH_BACK_S, MATCH_AHEAD_S
 
 
-def _moved(piece: Floats32, frames: int) -> Floats32:
-    """A piece as it is heard ``frames`` later, silence beyond its ends."""
+def _shifted(piece: Floats32, frames: int) -> Floats32:
+    """A piece as it sounds ``frames`` later, silence beyond its ends."""
     out = np.zeros_like(piece)
     kept = piece[max(frames, 0) : len(piece) + min(frames, 0)]
     out[max(-frames, 0) : max(-frames, 0) + len(kept)] = kept

@@ -1,7 +1,7 @@
-"""Ornaments: strokes of one drum so close together that they are one gesture, tied to each other.
+"""Ornaments: strokes of one drum so close together that they are one gesture (flam, drag, roll), tied to each other.
 
-A flam is a soft stroke 20 to 40 ms before the main one, a drag two or three of them, a roll goes on. Each stroke
-keeps its row; the tie says that none of them stands alone. (common practice, no source)
+A flam is a soft stroke 20 to 40 ms before the main one, a drag two or three of them, a roll goes on. Each stroke keeps
+its row; the tie says that none of them is a single hit. (common practice, no source)
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from dataclasses import replace
 from oneshot.core.records.hits import Hit, Ornament
 
 CLOSEST_S, FURTHEST_S = 0.015, 0.055
-"""Strokes of one ornament lie this far apart: closer ones are one event, and 55 ms is a sixteenth at 270 BPM, which
-is played as a rhythm.
+"""Strokes of one ornament lie this far apart: closer ones are one event, and 55 ms is a sixteenth at 270 BPM, which is
+played as a rhythm.
 """
 
 

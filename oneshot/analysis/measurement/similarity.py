@@ -1,15 +1,17 @@
-"""What makes strokes of one drum alike or odd: pitch, length, attacks, what sounds before, copies, spectra of its like.
+"""Similarity: what makes hits of one drum alike or odd: pitch, length, second attacks, sounds before them, copies,
+brightness.
 
-One stroke is measured in its home mic (``measure``); what is odd about it shows beside strokes of its group and of
-about its strength (``oddities``). Everything here is arithmetic over arrays; nothing is chosen.
+One hit is measured in its home mic (``measure``); what is odd about it shows against hits of its group and of about its
+strength (``oddities``). Everything here is arithmetic over arrays; nothing is chosen.
 
-Conventions: ``x`` is float64 (frames,), one mic, full scale 1.0. What cannot be told is ``None`` or NaN. Limits
-without a source are common practice.
+Conventions: ``x`` is float64 (frames,), one mic, full scale 1.0. What is not known is ``None`` or NaN. Limits without a
+source are common practice.
 
 Methods: partials as peaks of a Hann-windowed spectrum, refined by a parabola through three points (Smith, Spectral
-Audio Signal Processing; from memory), over the same stretch of every stroke, since a head's pitch falls while it rings;
-a drum's strokes are compared on the lowest partial that most of them share, because which one is strongest depends on
-where the head was struck. Outliers by the median and the median absolute deviation (Hampel 1974; from memory).
+Audio Signal Processing; from memory), over the same window of every hit, since a head's pitch falls while it rings; a
+drum's hits are compared on the lowest partial that most of them share, because which one is strongest depends on where
+the head was struck. Copies by the peak of the normalised cross-correlation of first differences. Outliers by the median
+and the median absolute deviation (Hampel 1974; from memory).
 """
 
 from __future__ import annotations
@@ -26,50 +28,51 @@ from oneshot.audio.descriptors import ring_spectrum, smoothed_power, tail_end
 from oneshot.core.records.session import Floats, Floats32
 
 LOOK_BACK_S = 0.25
-"""What is read before an attack, to hear what sounds there."""
+"""Audio read before an attack, to detect sounds there."""
 LOOK_AHEAD_S = 3.0
-"""How far a ring is followed: a crash is 40 dB down by then or as good as."""
+"""How far a tail is followed: a crash is 40 dB down by then or nearly."""
 RING_DB = 40.0
-"""A ring is whole where it could be followed so far below its peak, or down to the noise."""
+"""A tail is whole where it could be followed so far below its peak, or down to the noise."""
 NOISE_DB = 6.0
-"""A ring has met the noise where it comes this near to it."""
+"""A tail has met the noise where it comes this near to it."""
 
 SETTLE_S, LISTEN_S = 0.03, 0.25
-"""Pitch is read over this stretch of every stroke: after the click, and short enough for playing."""
+"""Pitch is measured over this window of every hit: after the click, and short enough for playing."""
 LOWEST_HZ, HIGHEST_HZ = 30.0, 500.0
 TONAL_DB = 15.0
-"""How far a partial stands above the median of the band (see measures.py)."""
+"""How far a partial stands above the median of the band (see ``audio/descriptors.py``)."""
 TONAL_SHARE = 0.05
 """The least share of the energy above 30 Hz in a partial: a cymbal's low partials have less."""
 MOST_PARTIALS = 4
 SAME_PARTIAL_CENTS = 60.0
-"""Partials of a head lie 400 cents and more apart (Bessel zeros), strokes of one drum within some ten of each other."""
+"""Partials of a head lie 400 cents and more apart (Bessel zeros), hits of one drum within some ten of each other."""
 SHARED = 0.6
-"""The share of a drum's strokes that must have a partial in common for it to be the drum's pitch."""
+"""The share of a drum's hits that must have a partial in common for it to be the drum's pitch."""
 
-DRIFT_LIKE_DB, DRIFT_PAIRS, DRIFT_STROKES = 2.0, 10, 400
+DRIFT_SIMILAR_DB, DRIFT_PAIRS, DRIFT_STROKES = 2.0, 10, 400
 
 START_S = 0.025
-"""Stretch over which starts are compared; all of it lies ahead of the next stroke."""
+"""Window over which attacks are compared; all of it lies ahead of the next stroke."""
 COPY_SHARE, COPY_NOISE_SHARE = 0.004, 0.0025
-"""Two starts are copies where less than this share (-24 dB) of one is not in the other, once level and place are the
-same: the highs of a second stroke never come back in phase. One recording placed twice into a take, noise and bleed
-added, measured -27 dB and less; different strokes of one drum -15 dB and more. Noise above the second (-26 dB) would
-hide that."""
+"""Two attacks are copies where less than this share (-24 dB) of one is not in the other, level and lag matched: the
+highs of a second stroke never come back in phase. One recording placed twice into a take, noise and bleed added,
+measured -27 dB and less; different strokes of one drum -15 dB and more. Noise above the second (-26 dB) would mask
+that.
+"""
 COPY_LAG_S = 0.001
 
 EDGES_HZ = (30.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 PARTS_S = ((0.0, 0.012), (0.012, 0.08), (0.08, 0.25))
-"""Attack, body and ring."""
+"""Attack, body and tail."""
 HIGH_HZ = 2000.0
-LIKE_DB = 4.0
-"""Strokes up to this far apart in level are compared: brightness follows strength."""
-FEWEST_LIKE = 5
+SIMILAR_DB = 4.0
+"""Hits up to this far apart in level are compared: brightness follows strength."""
+FEWEST_SIMILAR = 5
 ODD_DB = 6.0
 ODD_DEVIATIONS = 4.0
 
 CONTACT_HZ = (1000.0, 4000.0)
-"""A contact clicks above these, where the beats between a head's low partials are not heard."""
+"""A second contact clicks above these, where the beats between a head's low partials do not reach."""
 CONTACT_RISE_DB = 6.0
 CONTACT_BACK_S, CONTACT_STEP_S, CONTACT_AFTER_S = 0.025, 0.0075, 0.03
 """A contact stands out from the 25 ms before its own 7.5 ms rise; within 30 ms of the attack it is one with it."""
@@ -82,20 +85,20 @@ NEXT_EVENT_S = 0.025
 BEFORE_S, BEFORE_GUARD_S = 0.15, 0.015
 BEFORE_OVER_NOISE_DB, BEFORE_RISE_DB, BEFORE_WITHIN_DB = 12.0, 6.0, 50.0
 BEFORE_REST_S = 0.4
-"""What sounds before a stroke is judged only where nothing was struck so long before it."""
+"""Sounds before a hit are judged only where nothing was struck so long before it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measured:
-    """One stroke in its home mic.
+    """One hit in its home mic.
 
-    ``length_s``: from the attack to where the ring is 40 dB below its peak, meets the noise or is cut by the next
+    ``length_s``: from the attack to where the tail is 40 dB below its peak, meets the noise or is cut by the next
     stroke; ``whole``: not cut. ``partials_hz``: float64 (some,), strongest first, empty where nothing tonal rings or
-    too little could be heard. ``sound_db``: float64 (parts, bands), mean squares, not below the noise; NaN in parts
-    that the next stroke cuts. ``again_s``, ``again_db``: a second contact inside the ring, after the attack, and its
-    level against the first. ``next_s``: where the next stroke is heard to begin, after the attack, if that is a little
-    before its onset was placed. ``before_s``: how long before the attack something else begins to sound. ``start``:
-    float32 (frames,), first differences of the attack. ``noise_share``: how much of the energy in ``start`` is noise.
+    too little is known. ``sound_db``: float64 (parts, bands), mean squares, not below the noise; NaN in parts that the
+    next stroke cuts. ``again_s``, ``again_db``: a second contact in the tail, after the attack, and its level re the
+    first. ``next_s``: where the next stroke begins to sound, after the attack, if that is a little before its onset was
+    placed. ``before_s``: how long before the attack something else begins to sound. ``start``: float32 (frames,), first
+    differences of the attack. ``noise_share``: how much of the energy in ``start`` is noise.
     """
 
     sample_rate: int
@@ -113,10 +116,10 @@ class Measured:
 
 def measure(x: Floats, *, sample_rate: int, attack: int, stop: int, cut: bool, noise_rms: float,
             rest_s: float) -> Measured:
-    """Measure one stroke.
+    """Measure one hit.
 
-    ``x``: from some time before the attack at frame ``attack``; heard up to ``stop``, where ``cut`` says whether the
-    next stroke is what ends it; ``noise_rms``: the mic's noise floor; ``rest_s``: time since the stroke before, s.
+    ``x``: from some time before the attack at frame ``attack`` up to ``stop``, where ``cut`` says whether the next
+    stroke is what ends it; ``noise_rms``: the mic's noise floor; ``rest_s``: time since the stroke before, s.
     """
     x = np.asarray(x[:max(stop, attack + 1)], np.float64)
     power, _ = smoothed_power(x[attack:], sample_rate)
@@ -125,7 +128,7 @@ def measure(x: Floats, *, sample_rate: int, attack: int, stop: int, cut: bool, n
     end = tail_end(x, sample_rate=sample_rate, noise_rms=floor, above_db=0.0, attack=attack)
     again = _second_contact(x[attack:end], sample_rate, noise_rms)
     following = again[0] if again and cut and again[0] > (len(x) - attack) / sample_rate - NEXT_EVENT_S else None
-    if following is not None:  # what was heard of the next stroke is no ring of this one
+    if following is not None:  # what sounds of the next stroke is no tail of this one
         x, again = x[:attack + int(following * sample_rate)], None
         end = tail_end(x, sample_rate=sample_rate, noise_rms=floor, above_db=0.0, attack=attack)
     length = round(START_S * sample_rate)
@@ -136,7 +139,7 @@ def measure(x: Floats, *, sample_rate: int, attack: int, stop: int, cut: bool, n
         sample_rate=sample_rate, length_s=(end - attack) / sample_rate, whole=not (cut and end >= len(x)),
         partials_hz=partials_hz(x[attack:], sample_rate), sound_db=_sound_db(x[attack:], sample_rate, noise_rms),
         again_s=again[0] if again else None, again_db=again[1] if again else None, next_s=following,
-        before_s=_sounds_before(x[:attack], sample_rate, noise_rms, peak) if rest_s >= BEFORE_REST_S else None,
+        before_s=_earlier_sound(x[:attack], sample_rate, noise_rms, peak) if rest_s >= BEFORE_REST_S else None,
         start=start, noise_share=share)
 
 
@@ -144,9 +147,9 @@ def measure(x: Floats, *, sample_rate: int, attack: int, stop: int, cut: bool, n
 
 
 def partials_hz(x: Floats, sample_rate: int) -> Floats:
-    """Partials of a ring from 30 to 500 Hz, strongest first, float64 (some,); ``x`` begins at the attack.
+    """Partials of a tail from 30 to 500 Hz, strongest first, float64 (some,); ``x`` begins at the attack.
 
-    Read from 30 to 280 ms after it; empty where ``x`` is shorter than that or nothing tonal rings.
+    Measured from 30 to 280 ms after it; empty where ``x`` is shorter than that or nothing tonal rings.
     """
     first, last = round(SETTLE_S * sample_rate), round((SETTLE_S + LISTEN_S) * sample_rate)
     if len(x) < last:
@@ -162,9 +165,9 @@ def partials_hz(x: Floats, sample_rate: int) -> Floats:
             break
         if power[top - lobe:top + lobe + 1].sum() < TONAL_SHARE * total or any(abs(top - f[0]) < lobe for f in found):
             continue
-        left, middle, right = np.log(np.maximum(power[top - 1:top + 2], 1e-300))
-        bend = left - 2 * middle + right
-        found.append((top, (top + (0.5 * (left - right) / bend if bend < 0 else 0.0)) * hz))
+        left, centre, right = np.log(np.maximum(power[top - 1:top + 2], 1e-300))
+        curvature = left - 2 * centre + right
+        found.append((top, (top + (0.5 * (left - right) / curvature if curvature < 0 else 0.0)) * hz))
     return np.array([f[1] for f in found])
 
 
@@ -174,8 +177,8 @@ def cents(hz: float, against_hz: float) -> float:
 
 
 def pitches_hz(strokes: Sequence[Measured]) -> list[float | None]:
-    """The frequency in each stroke of the lowest partial that most strokes of a drum share; None where a stroke lacks
-    it, or where the drum has none.
+    """The frequency in each hit of the lowest partial that most hits of a drum share; None where a hit lacks it, or
+    where the drum has none.
     """
     have = [s for s in strokes if len(s.partials_hz)]
     if not have or len(have) < SHARED * len([s for s in strokes if not np.isnan(s.sound_db[-1]).all()]):
@@ -183,41 +186,41 @@ def pitches_hz(strokes: Sequence[Measured]) -> list[float | None]:
     every = np.log2(np.concatenate([s.partials_hz for s in have])) * 1200
     owner = np.repeat(np.arange(len(have)), [len(s.partials_hz) for s in have])
 
-    def sharing(middle: float) -> int:
-        """How many strokes have a partial there."""
-        return len(np.unique(owner[np.abs(every - middle) <= SAME_PARTIAL_CENTS]))
+    def sharing(centre: float) -> int:
+        """How many hits have a partial there."""
+        return len(np.unique(owner[np.abs(every - centre) <= SAME_PARTIAL_CENTS]))
 
     some = np.sort(every)[:: max(1, len(every) // 400)].tolist()
-    counts = [sharing(middle) for middle in some]
-    enough = [middle for middle, n in zip(some, counts, strict=True) if n >= SHARED * len(have)]
+    counts = [sharing(centre) for centre in some]
+    enough = [centre for centre, n in zip(some, counts, strict=True) if n >= SHARED * len(have)]
     if not enough:
         return [None] * len(strokes)
     lowest = [m for m in enough if m <= enough[0] + SAME_PARTIAL_CENTS]
     best = max(lowest, key=lambda m: (sharing(m), -m))
-    middle = float(np.median(every[np.abs(every - best) <= SAME_PARTIAL_CENTS]))
+    centre = float(np.median(every[np.abs(every - best) <= SAME_PARTIAL_CENTS]))
     out: list[float | None] = []
     for stroke in strokes:
-        away = np.abs(np.log2(stroke.partials_hz) * 1200 - middle) if len(stroke.partials_hz) else np.zeros(0)
-        k = int(away.argmin()) if len(away) else -1
-        out.append(float(stroke.partials_hz[k]) if k >= 0 and away[k] <= SAME_PARTIAL_CENTS else None)
+        interval = np.abs(np.log2(stroke.partials_hz) * 1200 - centre) if len(stroke.partials_hz) else np.zeros(0)
+        k = int(interval.argmin()) if len(interval) else -1
+        out.append(float(stroke.partials_hz[k]) if k >= 0 and interval[k] <= SAME_PARTIAL_CENTS else None)
     return out
 
 
 def drift_cents(pitch_hz: Floats, level_db: Floats, at_s: Floats) -> float | None:
-    """How far a drum's pitch moves from its first stroke to its last, in cents; None where that cannot be told.
+    """How far a drum's pitch moves from its first hit to its last, in cents; None where that is not known.
 
-    All (strokes,), NaN where not known. A head sounds higher when it is struck harder, so only strokes of like
-    strength, far apart in time, are compared: the median of their slopes (Theil 1950; from memory) times the whole
-    stretch. Told from at least ten such pairs.
+    All (hits,), NaN where not known. A head sounds higher when it is struck harder, so only hits of similar strength,
+    far apart in time, are compared: the median of their slopes (Theil 1950; from memory) times the whole span. At least
+    ten such pairs are needed.
     """
     known = np.flatnonzero(~np.isnan(pitch_hz) & ~np.isnan(level_db))
     known = known[np.argsort(at_s[known], kind="stable")][:: max(1, len(known) // DRIFT_STROKES)]
-    if len(known) < FEWEST_LIKE:
+    if len(known) < FEWEST_SIMILAR:
         return None
     pitch, level, at = 1200 * np.log2(pitch_hz[known]), level_db[known], at_s[known]
     span = float(at[-1] - at[0])
     early, late = np.triu_indices(len(known), 1)
-    fit = (np.abs(level[late] - level[early]) <= DRIFT_LIKE_DB) & (at[late] - at[early] >= span / 3) & (span > 0)
+    fit = (np.abs(level[late] - level[early]) <= DRIFT_SIMILAR_DB) & (at[late] - at[early] >= span / 3) & (span > 0)
     if fit.sum() < DRIFT_PAIRS:
         return None
     slopes = (pitch[late] - pitch[early])[fit] / (at[late] - at[early])[fit]
@@ -228,17 +231,19 @@ def drift_cents(pitch_hz: Floats, level_db: Floats, at_s: Floats) -> float | Non
 
 
 def is_copy(a: Measured, b: Measured) -> bool:
-    """Whether two strokes are one and the same recording, level and place apart.
+    """Whether two hits are one and the same recording, level and lag apart.
 
-    Never told of starts that are too noisy to tell, or of other rates.
+    Never where attacks are too noisy to decide, or sample rates differ.
     """
     if a.sample_rate != b.sample_rate or max(a.noise_share, b.noise_share) > COPY_NOISE_SHARE:
         return False
-    return unlike_share(a, b) < COPY_SHARE
+    return residual_share(a, b) < COPY_SHARE
 
 
-def unlike_share(a: Measured, b: Measured) -> float:
-    """How much of one start is not in the other, 0 to 1, at the level and lag (up to 1 ms) of best agreement."""
+def residual_share(a: Measured, b: Measured) -> float:
+    """How much of one attack is not in the other, 0 to 1, at the level and lag (up to 1 ms) of the peak of their
+    normalised cross-correlation.
+    """
     lag = round(COPY_LAG_S * a.sample_rate)
     x, y = a.start.astype(np.float64), b.start.astype(np.float64)
     n = min(len(x), len(y)) - 2 * lag
@@ -253,21 +258,21 @@ def unlike_share(a: Measured, b: Measured) -> float:
     return float(np.clip(1 - np.max(products**2 / (energies * own)), 0.0, 1.0))
 
 
-# ----------------------------------------------------------------------------------------------------------------- dirt
+# ------------------------------------------------------------------------------------------------------------- oddities
 
 
 def _second_contact(x: Floats, sample_rate: int, noise_rms: float) -> tuple[float, float] | None:
-    """Time (s) and level (dB against the attack) of the first second contact in a ring, or None.
+    """Time (s) and level (dB re the attack) of the first second contact in a tail, or None.
 
     Looked for above 1 kHz and above 4 kHz, as a rise of 6 dB over everything just before.
     """
     if len(x) < CONTACT_AFTER_S * sample_rate:
         return None
-    found = [_rises_again(x, sample_rate, noise_rms, hz) for hz in CONTACT_HZ if hz < 0.4 * sample_rate]
+    found = [_second_rise(x, sample_rate, noise_rms, hz) for hz in CONTACT_HZ if hz < 0.4 * sample_rate]
     return min((f for f in found if f is not None), default=None)
 
 
-def _rises_again(x: Floats, sample_rate: int, noise_rms: float, above_hz: float) -> tuple[float, float] | None:
+def _second_rise(x: Floats, sample_rate: int, noise_rms: float, above_hz: float) -> tuple[float, float] | None:
     """The same above one frequency."""
     high = sosfilt(_highpass(above_hz, sample_rate), x)
     hop = round(CONTACT_HOP_S * sample_rate)
@@ -289,12 +294,12 @@ def _rises_again(x: Floats, sample_rate: int, noise_rms: float, above_hz: float)
 
 @cache
 def _highpass(above_hz: float, sample_rate: int) -> Floats:
-    """Second-order sections of the filter that contacts are heard through."""
+    """Second-order sections of the high-pass through which contacts are detected."""
     out: Floats = butter(2, above_hz, "highpass", fs=sample_rate, output="sos")
     return out
 
 
-def _sounds_before(x: Floats, sample_rate: int, noise_rms: float, peak: float) -> float | None:
+def _earlier_sound(x: Floats, sample_rate: int, noise_rms: float, peak: float) -> float | None:
     """How long before the attack, at the end of ``x``, something begins to sound that was not there yet; or None."""
     power, hop = smoothed_power(x, sample_rate)
     first, last = (len(x) - round(s * sample_rate) for s in (BEFORE_S, BEFORE_GUARD_S))
@@ -324,21 +329,21 @@ def _sound_db(x: Floats, sample_rate: int, noise_rms: float) -> Floats:
 
 
 def oddities(strokes: Sequence[Measured], level_db: Floats) -> list[str | None]:
-    """What is odd about each stroke of a group, in plain words; None where nothing is.
+    """What is odd about each hit of a group, in plain words; None where nothing is.
 
-    ``level_db``: (strokes,). Told by the stroke alone: a second contact, something that sounds before it. Told beside
-    at least five strokes within 4 dB of it: an attack or a ring with far more highs than theirs, a ring that dies
-    early.
+    ``level_db``: (hits,). By the hit alone: a second contact, something that sounds before it. Against at least five
+    hits within 4 dB of it: an attack or a tail with far more highs than theirs, a tail that decays early.
     """
     out: list[str | None] = []
     bright = _highs_db(strokes)
     for k, stroke in enumerate(strokes):
-        like = np.flatnonzero((np.abs(level_db - level_db[k]) <= LIKE_DB) & (np.arange(len(strokes)) != k))
-        out.append(_odd_alone(stroke) or _odd_beside(k, like, bright, strokes))
+        similar = np.flatnonzero((np.abs(level_db - level_db[k]) <= SIMILAR_DB) & (np.arange(len(strokes)) != k))
+        out.append(_odd_by_itself(stroke) or _odd_beside_similar(k, similar, bright, strokes))
     return out
 
 
-def _odd_alone(stroke: Measured) -> str | None:
+def _odd_by_itself(stroke: Measured) -> str | None:
+    """What is odd about a hit by itself."""
     if stroke.again_s is not None and stroke.again_db is not None:
         return (f"a second attack {stroke.again_s * 1e3:.0f} ms later, {abs(stroke.again_db):.0f} dB "
                 f"{'softer' if stroke.again_db <= 0 else 'louder'} (a bounce, or another stroke in its ring)")
@@ -347,14 +352,15 @@ def _odd_alone(stroke: Measured) -> str | None:
     return None
 
 
-def _odd_beside(k: int, like: np.ndarray, bright: Floats, strokes: Sequence[Measured]) -> str | None:
+def _odd_beside_similar(k: int, similar: np.ndarray, bright: Floats, strokes: Sequence[Measured]) -> str | None:
+    """What is odd about hit ``k`` against those of similar level, ``similar``: rows."""
     for part, words in ((0, "its attack has {:.0f} dB more highs than its like (rim or stick caught)"),
                         (2, "its ring has {:.0f} dB more highs than its like (rattle, buzz, another drum)")):
-        more = _beyond(bright[k, part], bright[like, part])
+        more = _outlier_excess(bright[k, part], bright[similar, part])
         if more is not None:
             return words.format(more)
-    whole = [n for n in like.tolist() if strokes[n].whole]
-    if strokes[k].whole and len(whole) >= FEWEST_LIKE:
+    whole = [n for n in similar.tolist() if strokes[n].whole]
+    if strokes[k].whole and len(whole) >= FEWEST_SIMILAR:
         theirs = float(np.median([strokes[n].length_s for n in whole]))
         spread = _deviation(np.log([max(strokes[n].length_s, 1e-3) for n in whole]))
         short = float(np.log(max(theirs, 1e-3) / max(strokes[k].length_s, 1e-3)))
@@ -364,7 +370,7 @@ def _odd_beside(k: int, like: np.ndarray, bright: Floats, strokes: Sequence[Meas
 
 
 def _highs_db(strokes: Sequence[Measured]) -> Floats:
-    """Level above 2 kHz against that of the whole attack and body, by parts (strokes, parts)."""
+    """Level above 2 kHz re that of the whole attack and body, by parts (hits, parts)."""
     out = np.full((len(strokes), len(PARTS_S)), np.nan)
     high = np.array(EDGES_HZ[:-1]) >= HIGH_HZ
     for k, stroke in enumerate(strokes):
@@ -380,10 +386,10 @@ def _deviation(values: Floats) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values))))
 
 
-def _beyond(value: float, others: Floats) -> float | None:
+def _outlier_excess(value: float, others: Floats) -> float | None:
     """How far a value lies above the median of the others, where that is far out of their range; else None."""
     known = others[~np.isnan(others)]
-    if np.isnan(value) or len(known) < FEWEST_LIKE:
+    if np.isnan(value) or len(known) < FEWEST_SIMILAR:
         return None
     more = float(value - np.median(known))
     return more if more > max(ODD_DB, ODD_DEVIATIONS * _deviation(known)) else None

@@ -251,7 +251,7 @@ def own_mic(own_at: int, other_at: int | None = None, other_db: float = -24.0, r
 
 def climbs_of(*sounds: Floats32) -> list[Floats]:
     """How each of some sounds climbs, seconds."""
-    return [alignment.climb(x, LEAD - 100, RATE) / RATE for x in sounds]
+    return [alignment.attack_curve(x, LEAD - 100, RATE) / RATE for x in sounds]
 
 
 SOFT_BEATER = 4.0
@@ -261,7 +261,7 @@ SOFT_BEATER = 4.0
 def usual_climb() -> tuple[Floats, Floats]:
     """What four clear strokes of a drum with a soft beater tell, and a fifth with a hat 9 ms before it."""
     clear = [own_mic(LEAD + n, rise_ms=SOFT_BEATER) for n in range(4)]
-    found = alignment.usual_climb(climbs_of(*clear, own_mic(LEAD + 9 * RATE // 1000, LEAD, rise_ms=SOFT_BEATER)))
+    found = alignment.typical_attack(climbs_of(*clear, own_mic(LEAD + 9 * RATE // 1000, LEAD, rise_ms=SOFT_BEATER)))
 
     assert found is not None
     return found
@@ -303,8 +303,8 @@ def test_a_right_onset_is_told_again(late: int) -> None:
 
 def test_too_few_strokes_tell_no_climb() -> None:
     """Two strokes, or none, are no habit."""
-    assert alignment.usual_climb([]) is None
-    assert alignment.usual_climb(climbs_of(own_mic(LEAD), own_mic(LEAD + 5))) is None
+    assert alignment.typical_attack([]) is None
+    assert alignment.typical_attack(climbs_of(own_mic(LEAD), own_mic(LEAD + 5))) is None
 
 
 # ---------------------------------------------------------------------------------------------------- metres and spread

@@ -218,5 +218,5 @@ def test_what_is_struck_together_is_graded_with_twice_the_doubt() -> None:
     """2 dB of doubt for what may lie hidden, 4 where another drum is struck with it: 23 dB down is a C or a D."""
     worst = np.array([-23.0, -60.0])
 
-    assert ["C", "A"] == [grades.grade(db, close=True) for db in bleed.held_against_db(worst, together=False)]
-    assert ["D", "A"] == [grades.grade(db, close=True) for db in bleed.held_against_db(worst, together=True)]
+    assert ["C", "A"] == [grades.grade(db, close=True) for db in bleed.graded_db(worst, together=False)]
+    assert ["D", "A"] == [grades.grade(db, close=True) for db in bleed.graded_db(worst, together=True)]

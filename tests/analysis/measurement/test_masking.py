@@ -7,7 +7,7 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
-from oneshot.analysis.measurement.bleed import CLEAR_DB, told_db
+from oneshot.analysis.measurement.bleed import CLEAR_DB, reported_db
 from oneshot.analysis.measurement.envelopes import EDGES, Windows
 from oneshot.analysis.measurement.masking import Hidden, hidden
 from oneshot.analysis.records import Played, TakeScan
@@ -110,4 +110,4 @@ def test_bleed_in_doubt_does_not_call_a_mic_usable() -> None:
     most = np.array([-25.0, -12.0, -20.4, -30.0, -5.0, np.nan, -30.0])
 
     np.testing.assert_array_equal([-30.0, CLEAR_DB, CLEAR_DB, -21.5, -10.0, np.nan, CLEAR_DB],
-                                  told_db(estimate, most, 6))
+                                  reported_db(estimate, most, 6))

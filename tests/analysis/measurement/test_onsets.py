@@ -122,7 +122,7 @@ def test_a_delay_says_how_well_it_is_known() -> None:
     strokes = strokes_of(take_named("one"), [1.9, 2.0, 2.0, 2.0, 2.1, 2.0])
     placer = placer_of(strokes)
     placer._session = replace(placer._session, air_c=0.0)
-    told = [placer._told(ms / 1000, spread, int(hits)) for ms, spread, hits in zip(
+    told = [placer._delay_record(ms / 1000, spread, int(hits)) for ms, spread, hits in zip(
         placer._known_delay(strokes, 0)[0] / RATE * 1000, *placer._known_delay(strokes, 0)[1:], strict=True)]
 
     assert 6 == told[1].hits
@@ -137,7 +137,7 @@ def test_a_coincident_pair_comes_out_at_zero() -> None:
     strokes = strokes_of(take_named("one"), [0.0] * 6)
     delay, spread, hits = placer_of(strokes)._known_delay(strokes, 0)
 
-    assert Delay(0.0, 0.0, 6, 0.0) == placer_of(strokes)._told(delay[1], spread[1], int(hits[1]))
+    assert Delay(0.0, 0.0, 6, 0.0) == placer_of(strokes)._delay_record(delay[1], spread[1], int(hits[1]))
 
 
 def test_a_take_without_the_home_mic_is_measured_in_its_overhead() -> None:
@@ -159,7 +159,7 @@ def test_a_lone_stroke_keeps_the_onset_that_was_read() -> None:
     apart.heard.arrivals.first[3] -= round(1.5 * RATE)  # half a second after the third
     snares = np.array([0, 1, 2, 4, 5])
 
-    assert [False, True, False, True, False] == placer_of(apart)._alone(apart, snares, 0).tolist()
+    assert [False, True, False, True, False] == placer_of(apart)._is_single(apart, snares, 0).tolist()
 
 
 # ------------------------------------------------------------------------------------------------------------ polarity

@@ -16,7 +16,7 @@ from oneshot.analysis.measurement.similarity import (
     measure,
     oddities,
     pitches_hz,
-    unlike_share,
+    residual_share,
 )
 from oneshot.core.records.session import Floats
 
@@ -207,7 +207,7 @@ def test_a_copy_is_known_at_another_level_and_place() -> None:
 
     assert is_copy(measured(one), measured(copy))
     assert not is_copy(measured(one), measured(stroke(2)))
-    assert 0.2 < unlike_share(measured(one), measured(stroke(2)))
+    assert 0.2 < residual_share(measured(one), measured(stroke(2)))
 
 
 def test_nothing_is_said_of_what_noise_hides() -> None:
