@@ -1,14 +1,12 @@
-"""Compare: the same drum in every mic and take, side by side and level-matched.
+"""Comparison: the same drum in every mic and take, side by side, level-matched, as figures and as excerpts to audition.
 
-Louder always sounds better, so nothing is said of sound before levels are equal. And a hard stroke is brighter than a
-soft one, so that only strokes of like strength are held against each other: those of one drum and articulation within
-``WITHIN_DB`` of the level that most takes reach.
+Louder always sounds better, so sound is only compared at equal level. And a hard stroke is brighter than a soft one, so
+only hits of similar level are compared: those of one drum and articulation within ``WITHIN_DB`` of the level that most
+takes reach.
 
 Spectra are powers in octave bands with the exact centres 1000 Hz · 10^(3n/10) (IEC 61260-1:2014, base ten; from memory)
 over the first 300 ms, as parts of the mic's whole power there: 0 dB would be all of it. ``tilt`` is the slope of a
-straight line through the bands, dB per octave.
-
-A session's mics and takes compared: the strokes that ``compare.py`` asks for are read, and made audible.
+straight line fitted through the bands, dB per octave. Excerpts are matched by momentary loudness (ITU-R BS.1770).
 """
 
 from __future__ import annotations
@@ -36,30 +34,30 @@ from oneshot.session.open import check_unchanged, fingerprint_parts, open_sessio
 from oneshot.session.output_paths import check_outside_sessions
 
 CENTRES_HZ = tuple(1000 * 10 ** (0.3 * n) for n in range(-4, 5))
-"""63 Hz to 16 kHz, by their nominal names."""
+"""Centres of the octave bands, 63 Hz to 16 kHz by their nominal names."""
 NOMINAL = ("63", "125", "250", "500", "1k", "2k", "4k", "8k", "16k")
-HEARD_S = 0.3
-"""Over which a stroke is measured, as levels in the manifest are."""
+MEASURED_S = 0.3
+"""Window in which a hit is measured, as levels in the manifest are."""
 WITHIN_DB = 1.5
 STROKES = 8
-"""Strokes of a take that are compared at most, the cleanest in the mic."""
+"""Hits of a take that are compared at most, the cleanest in the mic."""
 CLEAN_DB = -10.0
-"""Bleed above this makes a stroke another drum's as well; a mic with no cleaner one is marked."""
+"""Bleed above this makes a hit another drum's as well; a mic with no cleaner one is marked."""
 PLAYED, PLAYED_S = 4, 1.2
-"""Strokes in an excerpt, and the most that is heard of each."""
+"""Hits in an excerpt, and the longest part of each."""
 LEAD_S, FADE_S = 0.005, 0.05
 LOUDEST_DBTP, LOUDNESS_LUFS = -3.0, -20.0
-"""Excerpts are level with each other at this loudness, or lower where a peak would pass the limit."""
+"""Excerpts are matched at this loudness, or lower where a peak would pass the limit."""
 
 
 @dataclass(frozen=True, slots=True)
 class View:
     """One drum in one mic of one take.
 
-    ``strokes``: how many were read; ``clean``: whether nothing else is within 10 dB of them; medians over the strokes
-    of ``level_dbfs`` (rms of the first 300 ms), of ``bands_db`` (each octave's part of it) and of ``tilt_db`` (per
+    ``strokes``: how many hits were measured; ``clean``: whether their bleed is below -10 dB; medians over the hits of
+    ``level_dbfs`` (rms of the first 300 ms), of ``bands_db`` (each octave's part of it) and of ``tilt_db`` (per
     octave); ``peak_dbfs``: of the loudest; ``noise_dbfs``: the mic's noise floor, None where it is silent. Figures are
-    None where the mic hears nothing of the drum.
+    None where the mic does not pick up the drum.
     """
 
     drum: str
@@ -76,10 +74,10 @@ class View:
     bands_db: tuple[float | None, ...]
 
 
-def like_strength(hits: Sequence[Hit]) -> dict[str, list[Hit]]:
-    """Take -> its hits of like strength, of one drum and articulation; takes that have none are not there.
+def of_similar_level(hits: Sequence[Hit]) -> dict[str, list[Hit]]:
+    """Take -> its hits of similar level, of one drum and articulation; takes that have none are left out.
 
-    The level is the one about which most takes have strokes, up to ``STROKES`` each counting, the softest of equals.
+    The level is the one around which most takes have hits, up to ``STROKES`` each counting, the softest of equals.
     """
     able = sorted((h for h in hits if h.level_db is not None and h.ornament is None and not h.partners),
                   key=lambda h: (h.level_db or 0.0, h.id))
@@ -89,13 +87,13 @@ def like_strength(hits: Sequence[Hit]) -> dict[str, list[Hit]]:
     takes = sorted({h.take for h in able})
     rows = {take: np.array([h.take == take for h in able]) for take in takes}
 
-    def merit(at: float) -> tuple[int, int]:
-        """How many takes have strokes of about that level, and how many strokes."""
+    def coverage(at: float) -> tuple[int, int]:
+        """How many takes have hits of about that level, and how many hits."""
         near = np.abs(level - at) <= WITHIN_DB
         counts = [min(int((near & mine).sum()), STROKES) for mine in rows.values()]
         return sum(n > 0 for n in counts), sum(counts)
 
-    best = max(dict.fromkeys(level.tolist()), key=merit)
+    best = max(dict.fromkeys(level.tolist()), key=coverage)
     near = [h for h in able if h.level_db is not None and abs(h.level_db - best) <= WITHIN_DB]
     return {take: mine for take in takes if (mine := [h for h in near if h.take == take])}
 
@@ -110,7 +108,7 @@ def usual_ways(hits: Sequence[Hit]) -> dict[str, str]:
 
 
 def cleanest(hits: Iterable[Hit], mic: str) -> tuple[list[Hit], bool]:
-    """The strokes to be read in a mic, cleanest first, and whether they are clean there."""
+    """The hits to be measured in a mic, cleanest first, and whether they are clean there."""
     known = sorted((bleed, h.id, h) for h in hits if (bleed := h.bleed_db.get(mic)) is not None)
     clean = [h for bleed, _, h in known if bleed <= CLEAN_DB]
     return (clean[:STROKES], True) if clean else ([h for _, _, h in known][:STROKES], False)
@@ -118,8 +116,8 @@ def cleanest(hits: Iterable[Hit], mic: str) -> tuple[list[Hit], bool]:
 
 def view(first: Hit, mic: str, role: str, strokes: Sequence[Floats], sample_rate: int, *, clean: bool,
          noise_dbfs: float | None) -> View:
-    """What a mic hears of a drum: ``strokes`` are float64 (frames,), full scale 1.0, from each stroke's arrival on."""
-    powers = [band_powers(x[:round(HEARD_S * sample_rate)], sample_rate) for x in strokes]
+    """A drum in a mic: ``strokes`` are float64 (frames,), full scale 1.0, from each hit's arrival on."""
+    powers = [band_powers(x[:round(MEASURED_S * sample_rate)], sample_rate) for x in strokes]
     live = [(whole, bands) for whole, bands in powers if whole > 0]
     head = (first.drum, first.articulation, first.take, mic, role, len(live), clean)
     if not live:
@@ -135,7 +133,7 @@ def view(first: Hit, mic: str, role: str, strokes: Sequence[Floats], sample_rate
 
 
 def band_powers(x: Floats, sample_rate: int) -> tuple[float, Floats]:
-    """Mean square of x, and its parts in the octave bands: Parseval's theorem over one transform of the whole."""
+    """Mean square of ``x``, and its parts in the octave bands: Parseval's theorem over one transform of the whole."""
     spectrum = np.abs(np.fft.rfft(x)) ** 2
     weight = np.full(len(spectrum), 2.0)
     weight[0] = 1.0
@@ -151,7 +149,7 @@ def band_powers(x: Floats, sample_rate: int) -> tuple[float, Floats]:
 
 
 def excerpt(strokes: Sequence[tuple[Floats, int]], sample_rate: int) -> Floats:
-    """Some strokes one after the other, faded out where they end: float64 (1, frames).
+    """Some hits one after the other, faded out where they end: float64 (1, frames).
 
     ``strokes``: audio (frames,) from ``LEAD_S`` before the arrival, and the frame at which the next stroke begins.
     """
@@ -181,15 +179,18 @@ def matching_gains(excerpts: Mapping[str, Floats], rates: Mapping[str, int]) -> 
 
 
 def _db(power: float) -> float:
+    """A power in dB, floored at -200 dB."""
     return 10 * float(np.log10(max(power, 1e-20)))
 
+
+# --------------------------------------------------------------------------------------------------- a session compared
 
 SUBTYPE = "PCM_24"
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Drums, each mic and take in its turn; ``excerpts``: file name -> gain (dB) that made it level with the others."""
+    """Drums, mic by mic and take by take; ``excerpts``: file name -> gain (dB) that matches it to the others."""
 
     session: Session
     views: tuple[View, ...]
@@ -199,7 +200,7 @@ class Comparison:
 
 def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool = False, jobs: int = 1,
                     progress: Progress) -> Comparison:
-    """Compare a session's mics and takes; ``out``: a new folder for level-matched excerpts to listen to.
+    """Compare a session's mics and takes; ``out``: a new folder for level-matched excerpts to audition.
 
     Raises an error of the tree in ``errors.py``; SettingsError where ``out`` exists and is not empty, or lies inside
     the session. No folder is left behind then.
@@ -219,7 +220,7 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
     used: set[str] = set()
     for drum, way in usual_ways(found.hits).items():
         hits = [h for h in found.hits if (h.drum, h.articulation) == (drum, way)]
-        for take, mine in like_strength(hits).items():
+        for take, mine in of_similar_level(hits).items():
             progress("comparing", len(views) / max(1, len(found.drums) * len(session.takes)))
             seen, heard = _take(session, session.take(take), found, mine)
             views += seen
@@ -254,7 +255,7 @@ def _free(name: str, used: set[str]) -> str:
 
 
 def _mic_rank(session: Session, view: View) -> tuple[int, str]:
-    """Mics in the session's order: what compares takes stands together."""
+    """Mics in the session's order: the takes of one mic stand together."""
     names = list(dict.fromkeys(mic.name for take in session.takes for mic in take.mics))
     return names.index(view.mic), view.mic
 
@@ -289,13 +290,13 @@ def _take(session: Session, take: Take, found: Analysis,
 
 
 def _arrival(hit: Hit, mic: str) -> int:
-    """Where a stroke arrives in a mic; the first onset anywhere where that is not known."""
+    """Where a hit arrives in a mic; its first onset anywhere where that is not known."""
     told = hit.onsets.get(mic)
     return hit.onset if told is None else told
 
 
 def _write(folder: Path, sounds: Mapping[str, tuple[Floats, int]]) -> dict[str, float]:
-    """One drum's excerpts, level with each other; file name -> gain in dB. Silent ones are left out."""
+    """One drum's excerpts, level-matched; file name -> gain in dB. Silent ones are left out."""
     gains = matching_gains({name: x for name, (x, _) in sounds.items()},
                                    {name: rate for name, (_, rate) in sounds.items()})
     out = {}

@@ -1,7 +1,7 @@
-"""Corrected: the analysis of a session as the user's corrections leave it.
+"""Corrected: the analysis of a session under the user's corrections.
 
-``corrections.apply`` says which hit is of which drum now; here everything that hangs on that follows: the session's
-close mics, drums with home mics and kinds, tables, and the attack and grades of each hit that changed its company.
+``corrections.apply`` says which hit is of which drum now; here everything that depends on it follows: the session's
+close mics, drums with home mics and kinds, tables, and the attack and grades of each hit whose group changed.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from oneshot.core.records.session import Mic, Session
 from oneshot.session.mic_names import kind_of
 
 Row = TypeVar("Row")
-"""What a table of takes and drums holds of each mic."""
+"""Entry of a table of takes, drums and mics."""
 
 
 def correct(session: Session, found: Analysis, corrected: Corrected) -> tuple[Session, Analysis]:
@@ -110,8 +110,8 @@ def _home(session: Session, hits: tuple[Hit, ...], name: str, before: str) -> st
 
 def _attacks(session: Session, found: Analysis, hits: tuple[Hit, ...],
              homes: Mapping[str, str]) -> tuple[dict[int, int], frozenset[int]]:
-    """Attack of every hit, lined up again in each group that lost or gained hits or changed its home mic; and the hits
-    that could not be.
+    """Attack of every hit, aligned again in each group that lost or gained hits or changed its home mic; and the hits
+    that could not be aligned.
     """
     old = {d.name: d.home for d in found.drums}
     same = {(ids, old[drum]) for (drum, _), ids in _groups(found.hits).items()}
@@ -126,6 +126,7 @@ def _attacks(session: Session, found: Analysis, hits: tuple[Hit, ...],
 
 
 def _groups(hits: tuple[Hit, ...]) -> dict[tuple[str, str], frozenset[int]]:
+    """(Drum, articulation) -> ids of its hits."""
     groups: dict[tuple[str, str], set[int]] = {}
     for hit in hits:
         groups.setdefault((hit.drum, hit.articulation), set()).add(hit.id)
@@ -133,13 +134,13 @@ def _groups(hits: tuple[Hit, ...]) -> dict[tuple[str, str], frozenset[int]]:
 
 
 def _grades(session: Session, found: Analysis, hit: Hit) -> Mapping[str, str]:
-    """A hit's grades, own close mics being held to more."""
+    """A hit's grades, stricter in its own close mics."""
     known = found.worst_db.get(hit.id)
     return found.grades[hit.id] if known is None else found.graded(hit, session.take(hit.take).mics)
 
 
 def _clean_db(hit: Hit, home: str) -> float:
-    """Everything else against a hit in its home mic."""
+    """Bleed of a hit in its home mic, dB."""
     told = hit.bleed_db.get(home)
     return UNKNOWN_CLEAN_DB if told is None else told
 
@@ -147,9 +148,9 @@ def _clean_db(hit: Hit, home: str) -> float:
 def _table(table: Mapping[str, Mapping[str, Mapping[str, Row]]], corrected: Corrected, homes: Mapping[str, str],
            before: Mapping[str, str],
            less: Callable[[Row, Row | None], Row]) -> dict[str, dict[str, Mapping[str, Row]]]:
-    """A table take -> drum -> mic against the drum's home mic, for the drums as they are now.
+    """A table take -> drum -> mic re the drum's home mic, for the drums as they are now.
 
-    ``less``: what a mic's entry is against a home mic whose own entry is given, None where it has none.
+    ``less``: a mic's entry re a home mic whose own entry is given, None where it has none.
     """
     out: dict[str, dict[str, Mapping[str, Row]]] = {}
     for take, rows in table.items():
@@ -164,24 +165,28 @@ def _table(table: Mapping[str, Mapping[str, Mapping[str, Row]]], corrected: Corr
 
 
 def _less_db(value: float | None, home: float | None) -> float | None:
+    """Difference of two levels; None where either is not known."""
     return None if value is None or home is None else value - home
 
 
 def _less_delay(value: Delay, home: Delay | None) -> Delay:
-    """A delay against another home mic; how far the readings spread against that one nobody measured."""
+    """A delay re another home mic; its spread against that one was not measured."""
     if home is None or value.ms is None or home.ms is None:
         return Delay()
     return Delay(value.ms - home.ms, None, min(value.hits, home.hits), _less_db(value.path_m, home.path_m))
 
 
 def _less_bands(value: BandBleed, home: BandBleed | None) -> BandBleed:
+    """Levels band by band re another home mic."""
     against = (None,) * len(value.bands_db) if home is None else home.bands_db
     return BandBleed(tuple(_less_db(a, b) for a, b in zip(value.bands_db, against, strict=True)), None,
                      0 if home is None else min(value.hits, home.hits))
 
 
 def _views(views: Mapping[str, tuple[MicView, ...]], stands: Mapping[str, str]) -> dict[str, tuple[MicView, ...]]:
-    """What close mics make of other drums, under the drums' names; nothing of a drum that is a mic's own by now."""
+    """How loud other drums are in close mics, under the drums' new names; nothing of a drum that is a mic's own by
+    now.
+    """
     named = {take: [replace(v, own=stands.get(v.own, v.own), drum=stands.get(v.drum, v.drum)) for v in each]
              for take, each in views.items()}
     return {take: tuple(v for v in each if v.own != v.drum) for take, each in named.items()}

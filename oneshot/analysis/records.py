@@ -1,6 +1,8 @@
-"""The frozen records that flow between the stages of listening: what was scanned, found, timed and learned.
+"""The frozen records that flow between the stages of the analysis: spectrogram, onsets, arrivals, features, templates,
+rendered strokes.
 
-Conventions as in ``model.py``; arrays are (hits, mics, ...), "not known" is -1 in frames and NaN in floats.
+Arrays are (hits, mics, ...), "not known" is -1 in frames and NaN in floats; frames are int64 counts at the take's
+sample rate.
 """
 
 from __future__ import annotations
@@ -22,13 +24,12 @@ other's tails, and one row of the kit tells of all of them.
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TakeScan:
-    """What one pass over a take measured (``scan.py``).
+    """What one pass over a take measured (``detection/spectrogram.py``).
 
     ``level_db``: float16 (mics, steps, bands), mean square in dB re full scale, step i centred on frame ``i * hop``.
-    ``noise_db``: float64 (mics, bands), the steady noise in the same unit. ``draw``: float32 (mics, points, 2),
-    minimum and maximum of every 1024 frames. ``peak``: float32 (mics,), largest magnitude. ``clipped``: int64
-    (mics,), frames at full scale. ``bad_frame``: int64 (mics,), first frame that is NaN or infinite, -1 where there
-    is none.
+    ``noise_db``: float64 (mics, bands), the steady noise in the same unit. ``draw``: float32 (mics, points, 2), minimum
+    and maximum of every 1024 frames. ``peak``: float32 (mics,), largest magnitude. ``clipped``: int64 (mics,), frames
+    at full scale. ``bad_frame``: int64 (mics,), first frame that is NaN or infinite, -1 where there is none.
     """
 
     take: str
@@ -49,27 +50,28 @@ class TakeScan:
 
 
 def mean_squares(level_db: NDArray[np.float16]) -> Floats:
-    """Levels of a scan, float16 in dB re full scale, of any shape, as mean squares, float64.
+    """Levels of a spectrogram, float16 in dB re full scale, of any shape, as mean squares, float64.
 
-    A half has 65,536 values: looking each up costs a tenth of raising ten to its power, and gives the same.
+    A float16 has 65,536 values: a table lookup costs a tenth of a power of ten, and gives the same.
     """
     return _powers()[level_db.view(np.uint16)]
 
 
 @cache
 def _powers() -> Floats:
-    """The mean square of every float16 level, by the number that its bits make."""
-    with np.errstate(over="ignore", invalid="ignore"):  # infinity and what is no number are among them
+    """The mean square of every float16 level, indexed by its bits."""
+    with np.errstate(over="ignore", invalid="ignore"):  # infinity and NaN are among them
         out: Floats = 10 ** (np.arange(2**16, dtype=np.uint16).view(np.float16).astype(np.float64) / 10)
     return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Onsets:
-    """Candidates for hits in one take, in order of time (``detect.py``).
+    """Candidates for hits in one take, in order of time (``detection/onsets.py``).
 
-    ``frame``: int64 (hits,), within about 6 ms of the earliest sound. ``rise_db``: float64 (hits,), mean rise over
-    mics and bands. ``mic_rise_db``: float64 (hits, mics), the same mic by mic; 0 in mics that were not listened to.
+    ``frame``: int64 (hits,), within about 6 ms of the earliest sound. ``rise_db``: float64 (hits,), onset strength:
+    mean rise over mics and bands. ``mic_rise_db``: float64 (hits, mics), the same mic by mic; 0 in mics in which hits
+    are not detected.
     """
 
     take: str
@@ -80,10 +82,10 @@ class Onsets:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Arrivals:
-    """First arrival of each hit in each mic (``align.py``).
+    """First arrival of each hit in each mic (``detection/arrivals.py``).
 
     ``first``: int64 (hits,), the earliest arrival. ``frame``: int64 (hits, mics), -1 where the hit does not stand
-    clear. ``depth_db``: float64 (hits, mics), how far below the peak of its first 50 ms the sound could be followed
+    clear. ``depth_db``: float64 (hits, mics), how far below the peak of its first 50 ms the transient could be traced
     back (30 is all the definition of an onset asks; NaN where nothing was found). ``lag``: float64 (mics,), the mic's
     typical arrival after ``first``, in frames.
     """
@@ -96,18 +98,18 @@ class Arrivals:
 
 
 STRETCH_STEPS = ((0, 4), (4, 8), (8, 16), (16, 32), (32, 72))
-"""Stretches after the arrival in steps of the scan: about 0-11, 11-22, 22-45, 45-90 and 90-200 ms."""
+"""Time stretches after the arrival in steps of the spectrogram: about 0-11, 11-22, 22-45, 45-90 and 90-200 ms."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HitFeatures:
-    """What every mic hears of each hit, in bands and stretches of time after its arrival (``features.py``).
+    """A coarse spectrogram of each hit in every mic, in bands and time stretches after its arrival
+    (``sorting/features.py``).
 
-    ``energy``: float64 (hits, mics, bands, stretches), mean squares; ``before``: float64 (hits, mics, bands), what
-    was there just before; ``fade_db``: float64 (hits, mics, bands), how fast that was fading, dB per step; ``noise``:
-    float64 (hits, mics, bands), the steady noise; ``valid``: bool (hits, mics, stretches), False where the mic is
-    absent from the hit's take or a later hit falls into the stretch. Mics are the session's, by name, in a fixed
-    order.
+    ``energy``: float64 (hits, mics, bands, stretches), mean squares; ``before``: float64 (hits, mics, bands), the level
+    just before; ``fade_db``: float64 (hits, mics, bands), its decay rate, dB per step; ``noise``: float64 (hits, mics,
+    bands), the steady noise; ``valid``: bool (hits, mics, stretches), False where the mic is absent from the hit's take
+    or a later hit falls into the stretch. Mics are the session's, by name, in a fixed order.
     """
 
     mics: tuple[str, ...]
@@ -120,12 +122,13 @@ class HitFeatures:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Templates:
-    """What one stroke of each kind looks like to all mics (``group.py``).
+    """Templates: the spectrogram of one stroke of each drum and articulation in all mics (``sorting/drums.py``).
 
-    ``energy``: float64 (kinds, mics, bands, stretches), mean squares of a stroke of 0 dB, 0 where it was never heard;
-    ``limit``: float64 of the same shape, where it was never heard, the energy that it stays below; ``delay_ms``:
-    float64 (kinds, mics), usual arrival after the earliest one, NaN where it is not known; ``drum``: int64 (kinds,),
-    which kinds are strokes of one drum; ``members``: int64 (kinds,), hits behind each.
+    ``energy``: float64 (templates, mics, bands, stretches), mean squares at activation 1, summing to 1, 0 where it was
+    never measured; ``limit``: float64 of the same shape, where it was never measured, the energy that it stays below;
+    ``delay_ms``: float64 (templates, mics), typical arrival after the earliest one, NaN where not known; ``drum``:
+    int64 (templates,), number of the drum, shared by the templates of one; ``members``: int64 (templates,), hits behind
+    each.
     """
 
     energy: Floats
@@ -139,9 +142,9 @@ class Templates:
 class Shares:
     """Energies of a take's hits, as mean square times steps.
 
-    ``own``: float64 (hits, kinds, mics), of each stroke in it; ``other``: float64 (hits, mics), of everything that is
-    no stroke of this hit, steady noise apart. What tells the strokes of a hit apart; how clean a hit is in the end,
-    ``ringing.py`` measures.
+    ``own``: float64 (hits, templates, mics), of each stroke in it; ``other``: float64 (hits, mics), bleed: all that is
+    no stroke of this hit, steady noise apart. Separates the strokes of a hit; how clean a hit is in the end,
+    ``measurement/envelopes.py`` measures.
     """
 
     own: Floats
@@ -152,10 +155,10 @@ class Shares:
 class Played:
     """The strokes of one take, in order of time.
 
-    ``start``: float64 (hits,), earliest arrival in steps of the scan; ``step``: int64 (hits, mics), arrivals in steps;
-    ``gain``: float64 (hits, kinds), strengths; ``kind``: int64 (hits,), the main stroke; ``fade_db``: float64 (hits,
-    mics, bands), how fast what was there before was fading, dB per step; ``rows``: int64 (mics,), the scan's row of
-    each mic, -1 for none; ``scan``: of the take.
+    ``start``: float64 (hits,), earliest arrival in steps of the spectrogram; ``step``: int64 (hits, mics), arrivals in
+    steps; ``gain``: float64 (hits, templates), activations; ``kind``: int64 (hits,), template of the main stroke;
+    ``fade_db``: float64 (hits, mics, bands), decay rate of the sound before, dB per step; ``rows``: int64 (mics,), the
+    scan's row of each mic, -1 for none; ``scan``: of the take.
     """
 
     scan: TakeScan
@@ -169,10 +172,10 @@ class Played:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Laid:
-    """What it takes to lay the strokes of a session over time once more.
+    """What it takes to render the strokes of a session again.
 
-    ``played``: take -> its strokes; ``envelopes``: as ``learn`` gives them; ``mics``: the kit's mics, in their order;
-    ``row``: hit id -> row of that hit among the strokes of its take.
+    ``played``: take -> its strokes; ``envelopes``: as from ``envelopes.learn``; ``mics``: the kit's mics, in their
+    order; ``row``: hit id -> row of that hit among the strokes of its take.
     """
 
     played: Mapping[str, Played]

@@ -1,6 +1,5 @@
-"""Found: the records that pass between listening, placing and bookkeeping.
-
-The analysis of a session is the last of them.
+"""Results: the records that pass between detection, sorting and measurement, and the analysis of a session, which is
+the last of them.
 """
 
 from __future__ import annotations
@@ -19,16 +18,16 @@ from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Take
 
 LOCAL_DB = -10.0
-"""From this against the ring on, what is heard later stands out of it. (common practice, no source)"""
+"""From this level re the tail on, another sound stands out of it. (common practice, no source)"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Heard:
-    """What was found in one take before anything is known of drums.
+    """What was detected in one take before anything is known of drums.
 
     ``begin``: int64 (hits,), where a softer stroke begins the event ahead of its arrivals, -1 where none does.
-    ``offset``: mic -> steady offset, full scale 1.0, which is taken out wherever its hits are measured.
-    ``told``: candidate (row) -> the drums, one of which the user says was struck there; any where none is named.
+    ``offset``: mic -> DC offset, full scale 1.0, which is removed wherever its hits are measured. ``told``: candidate
+    (row) -> the drums, one of which the user says was struck there; any where none is named.
     """
 
     take: Take
@@ -43,8 +42,8 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class LaterSound:
-    """Something that is no stroke, heard in a hit's tail in one mic: its first ``frame`` in the take; ``level_db``, its
-    loudest octave band and 55 ms against the hit's loudest 55 ms; ``local_db``, the same against the ring under it.
+    """A sound in a hit's tail that is no stroke, in one mic: its first ``frame`` in the take; ``level_db``, its loudest
+    octave band and 55 ms re the hit's loudest 55 ms; ``local_db``, the same re the tail under it.
     """
 
     frame: int
@@ -67,15 +66,15 @@ class Analysis:
     """Everything known of a session before anything is chosen.
 
     ``hits`` carry no layer yet. ``attacks``: hit id -> frame of the attack in its drum's home mic; ``grades``: hit id
-    -> mic -> grade, by ``worst_db``, which has the same form; ``clean_db``: hit id -> everything else against it in the
-    home mic, dB; ``polarity``: take -> mic -> 1 or -1 against the home mic of the drum it stands at. ``bleed``,
-    ``delays`` and its plain ``delays_ms`` are take -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band
-    by band; ``mic_views``: take -> what its close mics make of other drums; ``offsets``: take -> mic -> steady offset,
-    full scale 1.0; ``row``: hit id -> row among the strokes of its take; ``laid``: those strokes laid over time, where
-    somebody asked for it. ``later``: hit id -> mic -> what else is heard in its tail; ``over``: hit id -> mic -> take
-    frame at which its ring has met the noise. ``worst_db`` knows nothing of either, ``grades`` do. ``dynamics`` as in
-    the kit. ``doubtful``: hits of which no mic tells clearly when their own drum begins; ``unplaced``: those of them
-    whose attack is like no other's of their group, so that it is not lined up with theirs.
+    -> mic -> grade, by ``worst_db``, which has the same form; ``clean_db``: hit id -> its bleed in the home mic, dB;
+    ``polarity``: take -> mic -> 1 or -1 re the home mic of the drum it stands at. ``bleed``, ``delays`` and its plain
+    ``delays_ms`` are take -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band by band; ``mic_views``:
+    take -> how loud other drums are in its close mics; ``offsets``: take -> mic -> DC offset, full scale 1.0; ``row``:
+    hit id -> row among the strokes of its take; ``laid``: what renders those strokes, where somebody asked for it.
+    ``later``: hit id -> mic -> other sounds in its tail; ``over``: hit id -> mic -> take frame at which its tail has
+    met the noise. ``worst_db`` knows nothing of either, ``grades`` do. ``dynamics`` as in the kit. ``doubtful``: hits
+    of which no mic shows clearly when their own drum begins; ``unplaced``: those of them whose attack matches no other
+    of their group, so that it is not aligned with theirs.
     """
 
     hits: tuple[Hit, ...]
@@ -110,11 +109,11 @@ class Analysis:
         object.__setattr__(self, "delays_ms", {take: {drum: {mic: each.ms for mic, each in mics.items()}
                                                       for drum, mics in drums.items()}
                                                for take, drums in self.delays.items()})
-        object.__setattr__(self, "_in_time", ordered)  # asked for once or twice a hit: no search through all of them
+        object.__setattr__(self, "_in_time", ordered)  # asked for once or twice per hit: no search through all of them
 
     def next_stroke(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
-        """Take frame of the earliest onset of the next stroke in the given mics, or of what else ends the tail there;
-        None where nothing follows.
+        """Take frame of the earliest onset of the next hit in the given mics, or of another sound that ends the tail
+        there; None where nothing follows.
 
         Strokes of one event do not end each other's tails.
         """
@@ -122,8 +121,8 @@ class Analysis:
         return min(ends, default=None)
 
     def next_sound(self, hit: Hit, mics: Sequence[str]) -> int | None:
-        """Take frame at which something that is no stroke stands out of the hit's tail in one of the given mics, too
-        loud for a file that is clean among others; None where nothing does.
+        """Take frame at which a sound that is no stroke stands out of the hit's tail in one of the given mics, too loud
+        for grade B; None where none does.
         """
         limit = GRADE_LIMITS_DB["close"]["B"]
         return min((sound.frame for name in mics for sound in self.later.get(hit.id, {}).get(name, ())
@@ -131,7 +130,7 @@ class Analysis:
 
     def graded(self, hit: Hit, mics: Iterable[Mic], until: int | None = None) -> dict[str, str]:
         """Grade of a hit in each of ``mics`` in which it is known, over a file that ends at take frame ``until``; where
-        that is not given, over its tail as long as it rings in any mic.
+        that is not given, over its tail as long as it lasts in any mic.
         """
         worst, later = self.worst_db.get(hit.id, {}), self.later.get(hit.id, {})
         if until is None:
@@ -145,7 +144,7 @@ class Analysis:
             worst_db = max([worst[mic.name], *(sound.level_db for sound in inside)])
             out[mic.name] = grade(worst_db, mic.stands_at(hit.drum))
             if any(sound.local_db > LOCAL_DB for sound in inside):
-                out[mic.name] = max(out[mic.name], "B")  # what stands out of the ring does not stand alone
+                out[mic.name] = max(out[mic.name], "B")  # a hit with a sound in its tail is not alone
         return out
 
     def _next_onset(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
@@ -163,13 +162,13 @@ class Analysis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Strokes:
-    """The hits of one take once unmixed.
+    """The hits of one take once decomposed.
 
-    ``rows``: int64 (hits,), the candidates of ``heard`` that are hits; ``kind``: int64 (hits,), the kind of the main
-    stroke; ``gain``: float64 (hits, kinds); ``confidence``: float64 (hits,), of the drum, 0 to 1; ``shares``: what each
-    mic hears of each stroke in them; ``own_db``: float32 (hits, mics, bands, stretches), level of the main stroke by
-    itself, NaN where it is not known; ``way``: int64 (hits,), how the drum was struck, numbered in each drum;
-    ``told``: int64 (hits,), which of the sayings holds for a hit, -1 for none.
+    ``rows``: int64 (hits,), the candidates of ``heard`` that are hits; ``kind``: int64 (hits,), the template of the
+    main stroke; ``gain``: float64 (hits, templates), activations; ``confidence``: float64 (hits,), of the drum, 0 to 1;
+    ``shares``: the energy of each stroke in them; ``own_db``: float32 (hits, mics, bands, stretches), level of the main
+    stroke by itself, NaN where not known; ``way``: int64 (hits,), articulation, numbered in each drum; ``told``: int64
+    (hits,), which labels hold for a hit, -1 for none.
     """
 
     heard: Heard
@@ -185,8 +184,8 @@ class Strokes:
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """What drums (by number) and articulations (by drum and way) are called. ``home``: each drum's home mic;
-    ``taught``: what labels call the strokes of each kind, None where nobody said.
+    """Names of drums (by number) and of articulations (by drum and articulation). ``home``: each drum's home mic;
+    ``taught``: what labels call the strokes of each template, None where unlabelled.
     """
 
     drum: Mapping[int, str]

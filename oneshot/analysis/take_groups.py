@@ -1,19 +1,19 @@
-"""Pooling: which takes share a drum's velocity layers and round robins, and which keep a set of their own.
+"""Take groups: which takes share a drum's velocity layers and round robins, and which keep a set of their own.
 
-Alternates that take turns must come from one room and one set of mics, or the ear hears the room jump. So for each drum
-its takes are held against each other by everything that a moved mic, another gain, a retuned or exchanged drum changes:
+Round robins must come from one room and one set of mics, or the ear hears the room change. So for each drum its takes
+are compared by everything that a moved mic, another gain, a retuned or exchanged drum changes:
 
 - the sample rate, which mics there are, their polarity;
 - how much later the sound reaches each mic (10 cm are 0.3 ms);
-- the level of the drum in each mic against the others, of strokes that are heard there by themselves;
+- the level of the drum in each mic against the others, over hits clear of bleed there;
 - pitch and spectrum in the home mic.
 
-Only strokes of one articulation and of like strength are held against each other, since a hard stroke is brighter, and
-a rim reaches the mics from another side than the centre.
+Only hits of one articulation and of similar level are compared, since a hard stroke is brighter, and a rim reaches the
+mics from another side than the centre.
 
-A difference counts only as far as it exceeds what the readings of one take spread by. What is clearly different keeps
-takes apart, whatever the recipe says short of "all"; what may be is in doubt, and the recipe decides. The limits are
-common practice, no source.
+A difference counts only as far as it exceeds the spread of the readings within one take. What is clearly different
+keeps takes apart, whatever the recipe says short of "all"; what may be is in doubt, and the recipe decides. The limits
+are common practice, no source.
 """
 
 from __future__ import annotations
@@ -34,30 +34,30 @@ from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 DOUBT_MS, APART_MS = 0.3, 0.6
 """A mic moved by 10 cm, and by 20; the same drum struck at its centre and at its rim differs by up to 0.5 ms."""
 CYMBAL_SWING = 2.0
-"""Delays of cymbals are held to so much less: they swing."""
+"""Delays of cymbals are allowed so many times more: they swing."""
 DOUBT_DB, APART_DB = 3.0, 4.5
-"""A mic's level against the others: a fader or a preamp set anew, a mic turned away."""
+"""A mic's level against the others: a fader or a preamp set differently, a mic turned away."""
 DOUBT_CENTS, APART_CENTS = 35.0, 70.0
-"""A drum that goes out of tune over an evening, and one that was tuned anew."""
+"""A drum that goes out of tune over an evening, and one that was retuned."""
 MOST_CENTS, SAME_CENTS = 700.0, 25.0
-"""Tunings further apart are another drum, and told by spectrum; partials this near are one."""
+"""Tunings further apart are another drum, and shown by spectrum; partials this near are one."""
 AGREE_SHARE, NEARLY = 0.6, 0.85
-"""So many pairs of strokes must agree on a step; of steps that nearly as many agree on, the smallest is meant."""
+"""So many pairs of hits must agree on a step; of steps that nearly as many agree on, the smallest is meant."""
 DOUBT_SOUND_DB, APART_SOUND_DB = 3.0, 6.0
-"""Mean difference over bands and parts of a stroke: fresh heads, and another drum."""
+"""Mean difference over bands and parts of a hit: fresh heads, and another drum."""
 ERRORS = 3.0
-"""A difference counts as far as it exceeds so many standard errors of the medians it is one of."""
+"""A difference counts as far as it exceeds so many standard errors of the difference of medians."""
 MEDIAN_ERROR = 1.25
 """Standard error of a median against that of a mean, for normal readings (handbook value, from memory)."""
 
 FEWEST_HITS = 4
-"""What fewer readings say is no evidence."""
+"""Fewer readings are no evidence."""
 MOST_HITS = 24
-"""Strokes of a drum and take that are read to compare their sound, the cleanest."""
+"""Hits of a drum and take that are read to compare their sound, the cleanest."""
 CARRIES_DB = 25.0
-"""What lies further below the strongest part of a stroke is not what it is known by."""
-LIKE_DB = 4.0
-"""Strokes up to this far apart in strength are compared."""
+"""What lies further below the strongest part of a hit does not characterise it."""
+SIMILAR_DB = 4.0
+"""Hits up to this far apart in level are compared."""
 
 SET = "{}-set-{}"
 """What the articulations of a second set are called."""
@@ -74,21 +74,21 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """What was read of some strokes of each drum and take: how they sound in their home mic, and how loud they are in
-    the other mics.
+    """What was measured of some hits of each drum and take: their sound in the home mic, and their levels in the other
+    mics.
     """
 
     measured: Mapping[int, Measured]
     levels_db: Mapping[int, Mapping[str, float]]
 
     def hits(self, found: Analysis, drum: FoundDrum, way: str, take: Take) -> list[Hit]:
-        """The strokes of a drum, articulation and take that were read."""
+        """The hits of a drum, articulation and take that were measured."""
         return [h for h in found.hits if (h.drum, h.articulation, h.take) == (drum.name, way, take.name)
                 and (h.id in self.measured or h.id in self.levels_db)]
 
 
 def pool(session: Session, found: Analysis, how: str) -> tuple[Analysis, tuple[Problem, ...]]:
-    """The analysis with the articulations of a drum's second and further sets called so, and what to tell of it.
+    """The analysis with the articulations of a drum's second and further sets named as such, and what to report of it.
 
     ``how``: which takes share a set: "alike" ones, those "in doubt" as well, "all", or "none". Takes of different
     sample rates never do. Raises AudioError where a file cannot be read.
@@ -125,12 +125,12 @@ def _sets(found: Analysis, drum: FoundDrum, takes: Sequence[Take], read: Read,
         else:
             sets.append([take])
             if against and how in ("alike", "in doubt"):
-                told.append(_told(drum, take, against, how))
+                told.append(_own_set_problem(drum, take, against, how))
     return sets, told
 
 
-def _told(drum: FoundDrum, take: Take, against: Sequence[tuple[str, Difference]], how: str) -> Problem:
-    """What to tell of a take that keeps a set of its own."""
+def _own_set_problem(drum: FoundDrum, take: Take, against: Sequence[tuple[str, Difference]], how: str) -> Problem:
+    """What to report of a take that keeps a set of its own."""
     other, most = max(against, key=lambda each: (each[1].clear, each[1].size))
     todo = ('nothing, if that is so; choose.pool_takes = "in doubt" makes one set of them'
             if how == "alike" and not most.clear else
@@ -140,7 +140,7 @@ def _told(drum: FoundDrum, take: Take, against: Sequence[tuple[str, Difference]]
 
 def difference(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read,
                how: str) -> Difference | None:
-    """What keeps two takes of a drum apart, the greatest of it; None where they may share a set."""
+    """The largest difference that keeps two takes of a drum apart; None where they may share a set."""
     if one.sample_rate != other.sample_rate:
         return Difference("its sample rate is another", 99.0, True)
     if how == "none":
@@ -174,7 +174,7 @@ def _mics(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Diff
 
 
 def _delays(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Difference]:
-    """Mics that the sound reaches sooner or later."""
+    """Mics that the sound reaches earlier or later."""
     mine, theirs = (found.delays.get(t.name, {}).get(drum.name, {}) for t in (one, other))
     scale = CYMBAL_SWING if drum.kind in CYMBALS else 1.0
     out = []
@@ -182,9 +182,9 @@ def _delays(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Di
         a, b = mine[name], theirs[name]
         if a.ms is None or b.ms is None or min(a.hits, b.hits) < FEWEST_HITS:
             continue
-        away = b.ms - a.ms
-        out.append(_difference(f"its sound reaches {name} {abs(away):.2f} ms {'later' if away > 0 else 'sooner'}",
-                               abs(away), _error(a, b), (DOUBT_MS * scale, APART_MS * scale)))
+        gap = b.ms - a.ms
+        out.append(_difference(f"its sound reaches {name} {abs(gap):.2f} ms {'later' if gap > 0 else 'sooner'}",
+                               abs(gap), _error(a, b), (DOUBT_MS * scale, APART_MS * scale)))
     return out
 
 
@@ -194,11 +194,11 @@ def _error(a: Delay, b: Delay) -> float:
 
 
 def _levels(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read) -> list[Difference]:
-    """Mics in which the drum stands higher or lower against its home mic, over the articulations that both have."""
+    """Mics in which the drum is louder or softer re its home mic, over the articulations that both takes have."""
     out: list[Difference] = []
     names = sorted(_exported(found, drum, one).keys() & _exported(found, drum, other).keys())
     for way in drum.articulations:
-        mine, theirs = _alike(*(read.hits(found, drum, way, take) for take in (one, other)))
+        mine, theirs = _of_similar_level(*(read.hits(found, drum, way, take) for take in (one, other)))
         steps = {}
         for name in names:
             a, b = (np.array([read.levels_db[h.id][name] for h in hits if name in read.levels_db.get(h.id, {})])
@@ -206,22 +206,22 @@ def _levels(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read
             if min(len(a), len(b)) >= FEWEST_HITS:
                 steps[name] = (float(np.median(b) - np.median(a)), _median_error(a, b))
         if len(steps) > 1:
-            out += _against_the_others(steps)
+            out += _level_changes(steps)
     return out
 
 
-def _against_the_others(steps: Mapping[str, tuple[float, float]]) -> list[Difference]:
-    """What each mic's level moved by against the median of the others: the home mic may be the one that was changed.
+def _level_changes(steps: Mapping[str, tuple[float, float]]) -> list[Difference]:
+    """Level change of each mic against the median of the others: the home mic may be the one that was changed.
 
-    ``steps``: mic -> by how much it moved against the home mic, dB, and the error of that.
+    ``steps``: mic -> its change re the home mic, dB, and the standard error of that.
     """
     out = []
     for name, (step, own_error) in steps.items():
         others = [each for mic, each in steps.items() if mic != name]
-        off = step - float(np.median([other for other, _ in others]))
+        change = step - float(np.median([other for other, _ in others]))
         error = float(np.hypot(own_error, np.median([its for _, its in others])))
-        out.append(_difference(f"its level in {name} is {abs(off):.1f} dB {'higher' if off > 0 else 'lower'}", abs(off),
-                               error, (DOUBT_DB, APART_DB)))
+        out.append(_difference(f"its level in {name} is {abs(change):.1f} dB {'higher' if change > 0 else 'lower'}",
+                               abs(change), error, (DOUBT_DB, APART_DB)))
     return out
 
 
@@ -234,7 +234,7 @@ def _sounds(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read
     """Pitch and spectrum in the home mic, over the articulations that both takes have."""
     out: list[Difference] = []
     for way in drum.articulations:
-        mine, theirs = _alike(*([h for h in read.hits(found, drum, way, take) if h.id in read.measured]
+        mine, theirs = _of_similar_level(*([h for h in read.hits(found, drum, way, take) if h.id in read.measured]
                                 for take in (one, other)))
         if min(len(mine), len(theirs)) >= FEWEST_HITS:
             a, b = ([read.measured[h.id] for h in hits] for hits in (mine, theirs))
@@ -242,21 +242,21 @@ def _sounds(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read
     return out
 
 
-def _alike(mine: Sequence[Hit], theirs: Sequence[Hit]) -> tuple[list[Hit], list[Hit]]:
-    """The strokes of each that have one of about the same strength in the other."""
-    def near(hits: Sequence[Hit], others: Sequence[Hit]) -> list[Hit]:
-        """Those that have one of about the same strength among the others."""
+def _of_similar_level(mine: Sequence[Hit], theirs: Sequence[Hit]) -> tuple[list[Hit], list[Hit]]:
+    """The hits of each that have one of about the same level in the other."""
+    def similar(hits: Sequence[Hit], others: Sequence[Hit]) -> list[Hit]:
+        """Those that have one of about the same level among the others."""
         levels = [o.level_db for o in others if o.level_db is not None]
-        return [h for h in hits if h.level_db is not None and any(abs(h.level_db - o) <= LIKE_DB for o in levels)]
+        return [h for h in hits if h.level_db is not None and any(abs(h.level_db - o) <= SIMILAR_DB for o in levels)]
 
-    return near(mine, theirs), near(theirs, mine)
+    return similar(mine, theirs), similar(theirs, mine)
 
 
 def _pitch(way: str, a: Sequence[Measured], b: Sequence[Measured]) -> list[Difference]:
-    """A drum tuned anew: the step, in cents, that most pairs of strokes agree on, one of each take.
+    """A retuned drum: the step, in cents, that most pairs of hits agree on, one of each take.
 
-    Which partial is strongest depends on where the head was struck, so all partials of two strokes are set against each
-    other: a drum as it was agrees on no step at all, one tuned anew on the one step of all its partials.
+    Which partial is strongest depends on where the head was struck, so all partials of two hits are compared with each
+    other: an unchanged drum agrees on no step at all, a retuned one on the one step of all its partials.
     """
     steps = [1200 * np.log2(y.partials_hz[None, :] / x.partials_hz[:, None]).ravel() for x in a for y in b
              if len(x.partials_hz) and len(y.partials_hz)]
@@ -268,16 +268,16 @@ def _pitch(way: str, a: Sequence[Measured], b: Sequence[Measured]) -> list[Diffe
     if not len(votes) or votes.max() < AGREE_SHARE * len(steps):
         return []
     best = tried[votes >= NEARLY * votes.max()]
-    near = float(best[np.abs(best).argmin()])
-    agreeing = np.concatenate([pair[np.abs(pair - near) <= SAME_CENTS] for pair in steps])
-    away = float(np.median(agreeing))
-    return [_difference(f"its {way} sounds {abs(away):.0f} cents {'higher' if away > 0 else 'lower'}", abs(away), 0.0,
+    closest = float(best[np.abs(best).argmin()])
+    agreeing = np.concatenate([pair[np.abs(pair - closest) <= SAME_CENTS] for pair in steps])
+    gap = float(np.median(agreeing))
+    return [_difference(f"its {way} sounds {abs(gap):.0f} cents {'higher' if gap > 0 else 'lower'}", abs(gap), 0.0,
                         (DOUBT_CENTS, APART_CENTS))]
 
 
 def _spectrum(way: str, a: Sequence[Measured], b: Sequence[Measured]) -> list[Difference]:
-    """Another head or another drum: the mean difference between median spectra, levels taken out, over the parts and
-    bands that carry the stroke in either: what lies far below them is mostly other drums'.
+    """Another head or another drum: the mean difference between median spectra, levels removed, over the parts and
+    bands that carry the hit in either: what lies far below them is mostly bleed.
     """
     mine, theirs = (np.stack([m.sound_db.ravel() for m in each]) for each in (a, b))
     enough = np.minimum(*((~np.isnan(rows)).sum(axis=0) for rows in (mine, theirs))) >= FEWEST_HITS
@@ -287,16 +287,16 @@ def _spectrum(way: str, a: Sequence[Measured], b: Sequence[Measured]) -> list[Di
     one, other = (nan_median(rows, axis=0) for rows in (mine, theirs))
     carries = np.maximum(one - one.max(), other - other.max()) >= -CARRIES_DB
     mine, theirs = (rows[:, carries] - nan_median(rows[:, carries], axis=1)[:, None] for rows in (mine, theirs))
-    away = np.abs(nan_median(theirs, axis=0) - nan_median(mine, axis=0))
+    gap = np.abs(nan_median(theirs, axis=0) - nan_median(mine, axis=0))
     error = np.array([_median_error(x[~np.isnan(x)], y[~np.isnan(y)]) for x, y in zip(mine.T, theirs.T, strict=True)])
-    mean = float(np.maximum(away - ERRORS * error, 0.0).mean())
+    mean = float(np.maximum(gap - ERRORS * error, 0.0).mean())
     return [_difference(f"its {way} sounds different by {mean:.1f} dB over its bands", mean, 0.0,
                         (DOUBT_SOUND_DB, APART_SOUND_DB))]
 
 
-def _difference(what: str, away: float, error: float, limits: tuple[float, float]) -> Difference:
-    """A difference held against its limits, as far as it is beyond its own error."""
-    beyond = max(away - ERRORS * error, 0.0)
+def _difference(what: str, gap: float, error: float, limits: tuple[float, float]) -> Difference:
+    """A difference against its limits, as far as it exceeds its own error."""
+    beyond = max(gap - ERRORS * error, 0.0)
     return Difference(what, beyond / limits[0], beyond >= limits[1])
 
 
@@ -304,7 +304,7 @@ def _difference(what: str, away: float, error: float, limits: tuple[float, float
 
 
 def _read(session: Session, found: Analysis) -> Read:
-    """The cleanest strokes of each drum, articulation and take, where another take has that articulation, too."""
+    """The cleanest hits of each drum, articulation and take, where another take has that articulation, too."""
     groups: dict[tuple[str, str, str], list[Hit]] = {}
     for hit in found.hits:
         if hit.level_db is not None:
@@ -332,7 +332,7 @@ def _named(found: Analysis, drum: FoundDrum, sets: Sequence[Sequence[Take]]) -> 
 
 
 def _renamed(session: Session, found: Analysis, names: Mapping[int, str]) -> Analysis:
-    """The analysis with hits under their new articulations, each group's attacks lined up among its own."""
+    """The analysis with hits under their new articulations, each group's attacks aligned among its own."""
     hits = tuple(replace(h, articulation=names.get(h.id, h.articulation)) for h in found.hits)
     homes = {d.name: d.home for d in found.drums}
     drums = tuple(replace(d, articulations=_in_order(d, hits)) for d in found.drums)

@@ -1,9 +1,9 @@
-"""Convert: sample rate and word length of a sound, and the dither that goes with bits that are lost.
+"""Convert: sample rate and word length of a sound, and the dither that goes with a shorter word length.
 
-Signals are float64 (channels, frames), full scale 1.0. Sample rates by soxr's best quality (linear phase: nothing
-moves). Dither is TPDF, 2 LSB peak to peak: the sum of two independent uniform values of one step each makes mean and
-variance of the total error independent of the signal (Lipshitz, Wannamaker and Vanderkooy 1992, J. Audio Eng. Soc.
-40(5), from memory); the total error's variance is then a quarter of a squared step.
+Signals are float64 (channels, frames), full scale 1.0. Sample rates are converted by soxr at its best quality (linear
+phase: nothing moves). Dither is TPDF, 2 LSB peak to peak: the sum of two independent uniform values of one step each
+makes mean and variance of the total error independent of the signal (Lipshitz, Wannamaker and Vanderkooy 1992, J. Audio
+Eng. Soc. 40(5), from memory); the total error's variance is then a quarter of a squared step.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from oneshot.core.records.session import Floats
 
 
 def resampled(x: Floats, before: int, after: int) -> Floats:
-    """The same sound at another sample rate (Hz); the very array where both are one."""
+    """The same sound at another sample rate (Hz); the same array where both rates are equal."""
     if before == after or not x.shape[1]:
         return x
     out = soxr.resample(np.ascontiguousarray(x.T), before, after, quality="VHQ")
@@ -28,8 +28,8 @@ def resampled(x: Floats, before: int, after: int) -> Floats:
 def quantised(x: Floats, bits: int, name: str) -> NDArray[np.int32]:
     """Integers of ``bits`` (16, 24 or 32), left-justified in int32 (channels, frames).
 
-    What lies on that grid already stays as it is; anything else is dithered, by a noise that ``name`` alone decides,
-    and stopped at full scale. An end that is silent stays silent: a file begins and ends at nought.
+    What lies on that grid already stays unchanged; anything else is dithered, with noise seeded by ``name`` alone, and
+    clipped at full scale. A silent end stays silent: a file begins and ends at 0.
     """
     steps = x * 2.0 ** (bits - 1)
     if not np.array_equal(steps, np.rint(steps)):

@@ -1,8 +1,9 @@
-"""What a hit's tail tells: where it ends, how fast it decays, on which pitch, and how much of its ring a file keeps.
+"""Descriptors of a hit's tail: where it ends, its decay time, its pitch, and how much of it a file keeps; crest factor
+and spectral centroid.
 
-Conventions: ``x`` is float64 (frames,), one mic, full scale 1.0. What cannot be told is ``None``.
+Conventions: ``x`` is float64 (frames,), one mic, full scale 1.0. What is not known is ``None``.
 
-Methods: decay after ISO 3382-1 (backward-integrated energy, a straight line through part of it, scaled to 60 dB); a
+Methods: decay after ISO 3382-1 (backward-integrated energy, a straight line fitted to part of it, scaled to 60 dB); a
 strike is taken as the impulse. Pitch: the strongest partial of a long Hann-windowed spectrum, its peak refined by a
 parabola through three points (Smith, Spectral Audio Signal Processing; from memory).
 """
@@ -19,7 +20,7 @@ from oneshot.core.records.session import Floats
 WINDOW_MS = 20.0
 HOP_MS = 5.0
 HOLD_MS = 300.0
-"""A tail has ended when it stays down this long on average: two partials of a tom that beat go quiet for less."""
+"""A tail has ended when it stays down this long on average: two beating partials of a tom go quiet for less."""
 QUIETEST_RMS = 2.0 ** -16
 """Taken as the noise floor of a mic that is digitally silent between hits: one step of 16 bits (-96 dBFS)."""
 HEADROOM_DB = 10.0
@@ -33,10 +34,10 @@ KNEE_DB = 3.0
 
 LOWEST_HZ, HIGHEST_HZ = 30.0, 500.0
 SETTLE_S = 0.03
-"""Left out after the attack: the beater's click, and the drop of pitch in the first moments of a loud stroke."""
+"""Left out after the attack: the beater's click, and the pitch drop in the first moments of a loud stroke."""
 LISTEN_S = 0.5
 SHORTEST_S = 0.06
-"""Two periods of the lowest pitch; a shorter ring tells no pitch."""
+"""Two periods of the lowest pitch; a shorter tail has no pitch."""
 TONAL_DB = 15.0
 """How far a partial stands above the median of the band. The largest of a few hundred bins of noise stands about 9 dB
 above it (the periodogram of noise is exponentially distributed)."""
@@ -84,9 +85,9 @@ def smoothed_power(x: Floats, sample_rate: int) -> tuple[Floats, int]:
 
 @dataclass(frozen=True, slots=True)
 class Decay:
-    """How a hit decays, each as the time for 60 dB (s), None where it cannot be told: ``edt_s`` by the first 10 dB,
-    ``t20_s`` from 5 to 25 dB below the whole, ``t10_s`` from 5 to 15 dB (ISO 3382-1 annex A; T10 is no measure of the
-    standard, and stands in where noise or the next stroke leaves no more).
+    """Decay times of a hit, each scaled to 60 dB (s), None where not known: ``edt_s`` by the first 10 dB, ``t20_s``
+    from 5 to 25 dB below the whole, ``t10_s`` from 5 to 15 dB (ISO 3382-1 annex A; T10 is no measure of the standard,
+    and stands in where noise or the next stroke leaves no more).
     """
 
     edt_s: float | None
@@ -100,11 +101,11 @@ class Decay:
 
 
 def decay(x: Floats, *, sample_rate: int, noise_rms: float, attack: int = 0) -> Decay:
-    """How a hit decays.
+    """Decay times of a hit.
 
     ``x``: from before the hit to the next stroke at the latest; ``attack``: its attack in ``x``; ``noise_rms``: the
-    mic's noise floor. The noise's mean power is taken out, the energy integrated backwards from where the decay comes
-    within 3 dB of the noise or from the end of ``x``, and what lies beyond is added as a continued straight decay.
+    mic's noise floor. The noise's mean power is subtracted, the energy integrated backwards from where the decay comes
+    within 3 dB of the noise or from the end of ``x``, and what lies beyond is added as an extrapolated straight decay.
     """
     end = tail_end(x, sample_rate=sample_rate, noise_rms=noise_rms, above_db=KNEE_DB, attack=attack)
     power, hop = smoothed_power(x[attack:end], sample_rate)
@@ -145,7 +146,7 @@ def _line_s(seconds: Floats, curve: Floats, high_db: float, low_db: float) -> fl
 
 
 def _beyond(power: Floats) -> float:
-    """Energy after the last point, in units of one point, were the last third to go on as a straight decay."""
+    """Energy after the last point, in units of one point, if the last third goes on as a straight decay."""
     last = power[len(power) * 2 // 3:]
     last = last[last > 0]
     if len(last) < 3:
@@ -155,10 +156,10 @@ def _beyond(power: Floats) -> float:
 
 
 def ring_spectrum(x: Floats, sample_rate: int) -> tuple[Floats, float, int]:
-    """Power spectrum of a stretch of ring, float64 (bins,); the width of a bin (Hz, 1 Hz or less); and how many bins a
+    """Power spectrum of part of a tail, float64 (bins,); the width of a bin (Hz, 1 Hz or less); and how many bins a
     steady partial takes to either side.
 
-    ``x``: float64 (frames,); a Hann window, padded to four times its length and to a second at least.
+    ``x``: float64 (frames,); a Hann window, zero-padded to four times its length and to a second at least.
     """
     heard = x * np.hanning(len(x))
     size = int(fft.next_fast_len(max(4 * len(heard), sample_rate), real=True))
@@ -169,8 +170,8 @@ def ring_spectrum(x: Floats, sample_rate: int) -> tuple[Floats, float, int]:
 def fundamental_hz(x: Floats, *, sample_rate: int, attack: int = 0, stop: int | None = None) -> float | None:
     """Frequency of the strongest partial from 30 to 500 Hz (Hz), or None where nothing tonal rings there.
 
-    ``x``: with the attack at frame ``attack``; half a second after the attack's first 30 ms is heard, or up to ``stop``
-    (where the tail ends) if that comes first.
+    ``x``: with the attack at frame ``attack``; half a second after the attack's first 30 ms is analysed, or up to
+    ``stop`` (where the tail ends) if that comes first.
     """
     first = attack + round(SETTLE_S * sample_rate)
     last = min(len(x) if stop is None else stop, len(x), first + round(LISTEN_S * sample_rate))
@@ -194,8 +195,8 @@ def ring_kept_db(x: Floats, *, sample_rate: int, fade_out: int) -> float | None:
     """How far the level falls from its peak to the end of a file (dB, 0 or more); None for silence.
 
     ``x``: the file's window before its fades; ``fade_out``: length of the fade that follows. The end is the middle of
-    the fade, where it has taken 6 dB away. Levels are the rms over 20 ms. A tail that goes down into the noise gives
-    what the noise lets be seen.
+    the fade, where it is 6 dB down. Levels are the rms over 20 ms. For a tail that decays into the noise the noise
+    limits the figure.
     """
     power, hop = smoothed_power(x, sample_rate)
     if not power.size or power.max() <= 0.0:

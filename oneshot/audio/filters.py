@@ -1,12 +1,12 @@
-"""Shaping: filters and tails of prints.
+"""Filters: high-pass, low-pass and band filters for prints, and the decay of one band shortened.
 
-Signals are float64 (..., frames). Filters are second-order Butterworth and causal: nothing sounds before the attack. A
-filter of linear phase would leave the phase of the lows alone but ring before the attack, where a print begins; the
-causal one turns 60 Hz by 43 degrees with its corner at 30 Hz, which costs less than 1 of the 6 dB by which a print
-under its own track raises the lows.
+Signals are float64 (..., frames). High-pass and low-pass are second-order Butterworth filters and causal: nothing
+sounds before the attack. A linear-phase filter would leave the phase of the lows alone but ring before the attack,
+where a print begins; the causal one turns 60 Hz by 43 degrees with its corner at 30 Hz, which costs less than 1 of the
+6 dB by which a print under its own track raises the lows.
 
-A tail is shaped in a band of its own: what a linear-phase filter takes out of the sum is turned down from a moment on,
-and the rest stays. Up to that moment every sample is the very one.
+A tail is shaped in one band: the linear-phase band-pass of the signal is faded out from a moment on, and the rest
+stays. Up to that moment every sample is unchanged.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from oneshot.core.records.session import Floats
 
 ORDER = 2
 TAIL_TAPS_S = 0.1
-"""Length of the filter that takes a band out: its edges are about 40 Hz wide."""
+"""Length of the filter that isolates a band: its edges are about 40 Hz wide."""
 
 
 def filtered(x: Floats, *, high_pass_hz: float, low_pass_hz: float, sample_rate: int) -> Floats:
-    """The sound without what lies below and above two corners (Hz, -3 dB); 0 or beyond the band: no filter."""
+    """The sound without what lies below and above two corners (Hz, -3 dB); 0 or outside the spectrum: no filter."""
     out = x
     if high_pass_hz > 0:
         out = sosfilt(butter(ORDER, high_pass_hz, "highpass", fs=sample_rate, output="sos"), out, axis=-1)
@@ -34,8 +34,8 @@ def filtered(x: Floats, *, high_pass_hz: float, low_pass_hz: float, sample_rate:
 
 
 def band(x: Floats, low_hz: float, high_hz: float, sample_rate: int) -> Floats:
-    """What lies between two frequencies (Hz), by a linear-phase filter whose delay is taken back; ``low_hz`` 0: all the
-    lows, ``high_hz`` at half the rate or above: all the highs.
+    """What lies between two frequencies (Hz), by a linear-phase filter whose delay is compensated; ``low_hz`` 0: all
+    the lows, ``high_hz`` at half the rate or above: all the highs.
     """
     half = round(TAIL_TAPS_S * sample_rate / 2)
     top = high_hz >= sample_rate / 2
@@ -49,10 +49,11 @@ def band(x: Floats, low_hz: float, high_hz: float, sample_rate: int) -> Floats:
 
 
 def tail_shaped(x: Floats, *, low_hz: float, high_hz: float, start: int, decay_s: float, sample_rate: int) -> Floats:
-    """The sound with one band dying away from frame ``start`` on, 60 dB faster in ``decay_s``; before it bit-identical.
+    """The sound with one band decaying faster from frame ``start`` on, by another 60 dB in ``decay_s``; before it
+    bit-identical.
 
-    ``x``: (channels, frames). The band's own decay goes on beside: levels in dB add up, so a band that falls 60 dB in
-    1 s falls so in 0.5 s with ``decay_s`` 1.
+    ``x``: (channels, frames). The band's own decay goes on as well: levels in dB add up, so a band that falls 60 dB in
+    1 s does so in 0.5 s with ``decay_s`` 1.
     """
     frames = x.shape[-1]
     if start >= frames:

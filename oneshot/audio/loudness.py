@@ -111,7 +111,9 @@ def integrated_lufs(x: Floats, sample_rate: int, *, weights: Sequence[float] | N
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Energy:
-    """Running sum of the K-weighted, channel-weighted squares of a file, its ring of one block in silence included."""
+    """Running sum of the K-weighted, channel-weighted squares of a file, followed by one block of silence for the
+    filter's tail.
+    """
 
     total: Floats
     frames: int

@@ -1,7 +1,7 @@
-"""Tags put into finished sound files without touching a sample: RIFF chunks, FLAC comments, AIFF chunks.
+"""Tags written into finished sound files without touching a sample: RIFF chunks, FLAC comments, AIFF chunks.
 
-A file's bytes are taken apart by its container's own rules and put together again with what is to be said; the samples
-go across as they are. What was said before under the same names is replaced, so that tagging twice is tagging once.
+A file is parsed by its container's own rules and written again with its tags; the samples are copied unchanged. Tags of
+the same names are replaced, so that tagging twice is tagging once.
 
 Layouts: RIFF WAVE (IBM and Microsoft 1991, 1994; ``smpl`` is Microsoft's of 1994, from memory), FLAC (RFC 9639, section
 8: metadata blocks, Vorbis comment), AIFF 1.3 (Apple 1989, from memory: NAME, AUTH, "(c) ", ANNO, MARK, INST).
@@ -22,17 +22,17 @@ from oneshot.core.files import write_atomic
 from oneshot.core.records.session import Chunk
 
 UNKNOWN_LOUDNESS = 0x7FFF
-"""EBU Tech 3285 v2: a loudness field that says nothing."""
+"""EBU Tech 3285 v2: value of a loudness field that is not given."""
 
 
 @dataclass(frozen=True, slots=True)
 class Tags:
-    """What a file says of itself.
+    """The tags of a file.
 
-    ``title``, ``album``, ``artist``, ``rights``, ``software``: texts, empty for nothing; ``key``: MIDI note that plays
-    it; ``attack``: its frame in the file; ``sample_rate``: Hz; ``time_reference``: frames from midnight to its first
-    frame; ``history``: lines of what was done to it (EBU R 98); ``integrated_lufs``, ``true_peak_dbtp``,
-    ``momentary_lufs``: None where they are not known.
+    ``title``, ``album``, ``artist``, ``rights``, ``software``: texts, empty for none; ``key``: MIDI note that plays it;
+    ``attack``: its frame in the file; ``sample_rate``: Hz; ``time_reference``: frames from midnight to its first frame;
+    ``history``: lines of what was done to it (EBU R 98); ``integrated_lufs``, ``true_peak_dbtp``, ``momentary_lufs``:
+    None where not known.
     """
 
     title: str
@@ -51,7 +51,8 @@ class Tags:
 
 
 def write_tags(path: Path, tags: Tags) -> str | None:
-    """Put tags into a WAV, FLAC or AIFF file; its SHA-256 then, None for any other file, which stays as it is.
+    """Write tags into a WAV, FLAC or AIFF file; returns its SHA-256 then, None for any other file, which stays
+    unchanged.
 
     Raises AudioError where the file cannot be read as what it claims to be, OSError where it cannot be written.
     """
@@ -103,7 +104,7 @@ def smpl_chunk(key: int, sample_rate: int) -> Chunk:
 
 
 def _riff(path: Path, data: bytes, tags: Tags) -> bytes:
-    """A WAV file with its tags in place of what it said before."""
+    """A WAV file with its tags in place of those before."""
     new = wav_chunks(tags)
     old = [(name, body) for name, body in _walk(path, data, 12, "<") if name in (b"fmt ", b"fact", b"data")]
     early = [(c.id, c.data) for c in new if c.id == b"bext" or c.data[:4] == b"INFO"]
@@ -133,7 +134,7 @@ def _container(outer: bytes, form: bytes, rows: Sequence[tuple[bytes, bytes]], o
 
 
 def comments(tags: Tags) -> dict[str, str]:
-    """Vorbis comments: the usual names, and of our own what FLAC has no place for, as figures."""
+    """Vorbis comments: the usual names, and names of our own for figures that FLAC has no field for."""
     texts = {"TITLE": tags.title, "ALBUM": tags.album, "ARTIST": tags.artist, "COPYRIGHT": tags.rights,
              "ENCODER": tags.software, "MIDI_KEY": str(tags.key), "ATTACK_FRAME": str(tags.attack),
              "TIME_REFERENCE": str(max(tags.time_reference, 0)), "CODING_HISTORY": "; ".join(tags.history)}
@@ -173,8 +174,8 @@ def _aiff(path: Path, data: bytes, tags: Tags) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What a tagged file says, as in ``Tags``; ``loudness``: integrated, true peak and momentary in hundredths. None
-    where it says nothing, or its format has no place for it.
+    """The tags that a file carries, as in ``Tags``; ``loudness``: integrated, true peak and momentary in hundredths.
+    None where it lacks one, or its format has no field for it.
     """
 
     key: int | None = None
@@ -184,7 +185,7 @@ class Said:
 
 
 def read_back(path: Path) -> Said:
-    """What a WAV, FLAC or AIFF file says of itself. Raises AudioError where its container is cut short."""
+    """The tags that a WAV, FLAC or AIFF file carries. Raises AudioError where its container is cut short."""
     data = path.read_bytes()
     if data[:4] == b"fLaC":
         return _flac_said(path, data)

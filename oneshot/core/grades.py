@@ -1,4 +1,4 @@
-"""Grades: how clean a file is over its whole length, A to D."""
+"""Grades: how clean a file is over its whole length, A to D, by its worst bleed."""
 
 from __future__ import annotations
 
@@ -7,15 +7,16 @@ GRADES = ("A", "B", "C", "D")
 MEANING = {"A": "stands alone", "B": "clean among others", "C": "as a layer", "D": "more bleed than that"}
 
 GRADE_LIMITS_DB = {"close": {"A": -45.0, "B": -30.0, "C": -20.0}, "far": {"A": -35.0, "B": -25.0, "C": -20.0}}
-"""Everything else at or below this makes the grade. Common practice, no source."""
+"""Bleed at or below this makes the grade. Common practice, no source."""
 
 GUARD_DB = 2.0
-"""Taken off in doubt when a grade is given: what is hidden under a hit is expected, not seen, and strokes of one kind
-differ by 2 to 3 dB in a band (common practice, no source)."""
+"""Safety margin on grades: what is masked by a hit is predicted, not measured, and strokes of one template vary by 2 to
+3 dB in a band (common practice, no source).
+"""
 
 
 def grade(worst_db: float, close: bool) -> str:
-    """Grade of a file in which everything else stays at or below ``worst_db``; "D" where it is not known (NaN)."""
+    """Grade of a file whose bleed stays at or below ``worst_db``; "D" where it is not known (NaN)."""
     for name, limit in GRADE_LIMITS_DB["close" if close else "far"].items():
         if worst_db <= limit:
             return name

@@ -1,8 +1,8 @@
-"""Produce: from what was chosen to the files of a kit and their measures.
+"""Cutter: from the chosen hits to the files of a kit and their measures.
 
-Hits are cut in order of time, one read of each hit's window (``windows.py``), and written file by file
-(``writing.py``). All mics of a hit share the window; all hits of a group (drum and articulation) have the same distance
-from the start of the file to the attack.
+Hits are cut in order of time, one read of each hit's window (``windows.py``), and written file by file (``writer.py``).
+All mics of a hit share the window; all hits of a group (drum and articulation) have the same distance from the start of
+the file to the attack.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from oneshot.cutting.writer import Part, Writer, grouped, label_of
 from oneshot.selection.select import Pick
 
 DONORS_TRIED = 3
-"""Hits whose tails are looked at before a ring is left as short as it is."""
+"""Hits whose tails are tried before a tail is left as short as it is."""
 
 
 @dataclass(slots=True)

@@ -1,7 +1,7 @@
-"""Tagging: what each finished file of a kit says of itself, and measures that its samples alone tell.
+"""Tags of each finished file of a kit, and measures that are taken from its samples alone.
 
-Goes over the kit once all is known of it: the keys, which are given after cutting, and the takes' time stamps. Nothing
-of the source's own texts travels: not who recorded it, when, or with what.
+Goes over the kit once all is known of it: the keys, which are given after cutting, and the takes' time stamps. None of
+the source's own texts is copied: not who recorded it, when, or with what.
 """
 
 from __future__ import annotations

@@ -1,12 +1,12 @@
-"""Where a one-shot starts and ends, and its samples with the fades on them.
+"""Start, end and fades of a one-shot, and its samples with the fades applied.
 
-Conventions: positions are frames of the take; lengths are frames. One window serves all mics of a hit, so the files
-of a one-shot lie over each other sample by sample; only the fade at the end may differ, short for close mics and long
-for overheads, rooms and cymbals. Nothing here reads or writes a file.
+Conventions: positions are frames of the take; lengths are frames. One window serves all mics of a hit, so the files of
+a one-shot line up sample by sample; only the fade at the end may differ, short for close mics and long for overheads,
+rooms and cymbals. Nothing here reads or writes a file.
 
 - The window starts so that every one-shot of a group has its home-mic attack at the same frame (``pre_frames``), with
   the pre-roll before the earliest sound in any exported mic.
-- It ends where the longest-ringing mic meets its noise floor (``measures.tail_end``), or just before the next stroke.
+- It ends where the longest tail meets its mic's noise floor (``descriptors.tail_end``), or just before the next stroke.
 - Fades are raised cosines (0.5·(1-cos πx); -6.02 dB at the middle). Between them the samples are the source's own.
 """
 
@@ -40,7 +40,7 @@ LEAST_FADE_MS = 0.25
 
 @dataclass(frozen=True, slots=True)
 class ByHand:
-    """What a person said of a hit's files: end in frames after the attack, fades in frames; None: as usual."""
+    """What the user set for a hit's files: end in frames after the attack, fades in frames; None: as computed."""
 
     end: int | None = None
     fade_in: int | None = None

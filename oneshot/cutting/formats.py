@@ -1,8 +1,8 @@
-"""Finishing: the files that were cut, at the level, sample rate, word length and format that the recipe asks for.
+"""Formats: the files as cut, brought to the level, sample rate, word length and format that the recipe asks for.
 
-Where it asks for nothing they stay as they were cut, bit for bit. A trim is one for a whole drum or the whole kit, all
-its mics and layers alike, so that a soft layer stays soft; ``file`` alone sets each by itself. In a lite kit one stereo
-mixdown stands in place of a hit's mics; it is mixed from the files as cut, in float64, and rounded once.
+Where it asks for nothing they stay as cut, bit for bit. A trim is one for a whole drum or the whole kit, all its mics
+and layers alike, so that a soft layer stays soft; ``file`` alone sets each by itself. In a lite kit one stereo mixdown
+stands in place of a hit's mics; it is mixed from the files as cut, in float64, and rounded once.
 """
 
 from __future__ import annotations

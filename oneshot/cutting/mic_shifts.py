@@ -1,9 +1,10 @@
-"""Shifts: times and polarity between the mics of a hit, where the recipe wants them other than as recorded.
+"""Mic shifts: time alignment and polarity between the mics of a hit, where the recipe wants them other than as
+recorded.
 
 A shift is a whole number of frames, so that samples stay the recording's own: with shift s, frame i of a file is take
-frame ``source_start + i + s``. A mic that hears a drum later than the drum's home mic is moved forward by a positive
-shift. A pair is moved as one, by the mean of its sides, so that what lies left and right of it stays where it was. The
-home mic never moves: other mics move against it.
+frame ``source_start + i + s``. A mic that a drum reaches later than the drum's home mic is moved forward by a positive
+shift. A pair is shifted as one, by the mean of its sides, so that its stereo image stays. The home mic never moves:
+other mics move against it.
 """
 
 from __future__ import annotations
@@ -22,15 +23,15 @@ from oneshot.cutting.mix import balance
 RECORDED, POLARITY, KIT, DRUM = "recorded", "polarity", "kit", "drum"
 """The choices of ``cut.times``; each but the first sets polarity right, too."""
 ANCHORS = ("snare", "kick", "tom")
-"""Overheads are moved, as one for the whole kit, to the close mic of the first of these that has one."""
+"""Overheads are shifted, as one for the whole kit, to the close mic of the first of these that has one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shifts:
     """What is done to each mic.
 
-    ``how``: the recipe's ``cut.times``; ``ms``: take -> drum -> mic -> shift (ms), 0 where nothing is known;
-    ``turned``: mics whose files are turned over; ``told``: mics that should be moved and whose delay is not known.
+    ``how``: the recipe's ``cut.times``; ``ms``: take -> drum -> mic -> shift (ms), 0 where the delay is not known;
+    ``turned``: mics whose files are inverted; ``told``: mics that should be shifted and whose delay is not known.
     """
 
     how: str = RECORDED
@@ -66,7 +67,7 @@ def plan_shifts(session: Session, found: Analysis, drums: Sequence[FoundDrum], h
 
 
 def _untold(session: Session, found: Analysis, drums: Sequence[FoundDrum]) -> Iterator[Problem]:
-    """A problem for each drum and take with mics that nothing is known to move by."""
+    """A problem for each drum and take with mics whose delay is not known."""
     for take in session.takes:
         for drum in drums:
             known = _as_one(take.mics, _known(found, take.name, drum.name))
@@ -87,7 +88,7 @@ def _turned(session: Session, found: Analysis, drums: Sequence[FoundDrum],
 
 
 def _known(found: Analysis, take: str, drum: str) -> dict[str, float]:
-    """Mic -> delay of a drum against its home mic (ms), where it could be told."""
+    """Mic -> delay of a drum re its home mic (ms), where it is known."""
     return {mic: ms for mic, ms in found.delays_ms.get(take, {}).get(drum, {}).items() if ms is not None}
 
 

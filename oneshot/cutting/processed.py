@@ -1,8 +1,8 @@
-"""Along: processed tracks read beside the mics of each stroke, lined up with them, and cut at the same frames.
+"""Processed tracks: read beside the mics of each hit, aligned with them, and cut at the same frames.
 
-While windows are planned, each stroke's is read once from the tracks, with room for their latency; what was read is
-kept for cutting as far as it is small. Once all strokes of a take were seen, its tracks' latencies are settled. Nothing
-of the tracks moves a window, a grade or a choice.
+While windows are planned, each hit's is read once from the tracks, with room for their latency; what was read is kept
+for cutting as far as it is small. Once all hits of a take have been read, its tracks' latencies are estimated. Nothing
+in the tracks moves a window, a grade or a choice.
 """
 
 from __future__ import annotations
@@ -27,16 +27,16 @@ from oneshot.cutting.space import KEPT_BYTES, Shape
 from oneshot.session.processed_tracks import Track, Tracks, open_tracks
 
 ENOUGH_LOOKS = 24
-"""Strokes of a take by which its tracks are lined up, at least, where it has them."""
+"""Hits of a take by which its tracks are aligned, at least, where it has them."""
 RESTED_LOOKS = 6
-"""After the longest pauses of a take: they tell what a compressor does at rest."""
+"""After the longest pauses of a take: they show a compressor at rest."""
 TOLD_HITS = 6
-"""Strokes of a kind of trouble that are named; of more there is the number, and all stand in the manifest."""
+"""Hits of one kind of trouble that are listed; of more their number is given, and all are in the manifest."""
 
 
 @dataclass(slots=True)
 class Along:
-    """Processed tracks of a session, as they are cut along. ``told``: what there is to say of them."""
+    """The processed tracks of a session, cut along with its mics. ``told``: what to report of them."""
 
     session: Session
     tracks: Tracks
@@ -262,7 +262,7 @@ class Along:
         return out
 
     def _told(self, take: Take, tracks: Sequence[Track]) -> list[Problem]:
-        """What there is to say of a take's tracks."""
+        """What to report of a take's tracks."""
         out = []
         for track in tracks:
             lies, where = self.lies[take.name][track.name], f"{take.name}/{track.name}"

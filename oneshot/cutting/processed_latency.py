@@ -1,15 +1,15 @@
-"""Latency: by how much a processed track lies behind its mics, whether that is so all take long, and whether something
-in it still holds the level down when a stroke begins.
+"""Latency of processed tracks: by how much a track lags behind its mics, whether that is constant over the take, and
+whether a compressor still holds its level down when a hit begins.
 
-Every stroke is read by itself: where the track is most like its mics (``mixfit.likeness``). A track that was exported
-once, through one chain, lies late by one number of frames; four strokes of five must agree to a frame, or it cannot be
-lined up. A drift or a jump is told with its figures. A reverb's return begins late on purpose, and a track without
-highs has no place to the frame: both go by the other tracks of the take.
+Every hit gives a lag of its own: the peak of the cross-correlation of the track with its mics (``mix/fit.py``). A track
+that was exported once, through one chain, lags by one number of frames; four hits of five must agree to a frame, or it
+cannot be aligned. A drift or a jump is reported with its figures. A reverb's return lags on purpose, and a track
+without highs cannot be located to the frame: both go by the other tracks of the take.
 
-A compressor lowers all bands alike and comes back slowly. So the track is held, octave by octave, against what its mics
-would make of it, just before each stroke; the gain there, against that of the strokes that come out of rest, is what is
-missing when the stroke begins. Reverb and gates are no gain: where track and mics do not agree, or octaves do not agree
-among themselves, nothing is told. Rest is what the strokes after the longest pauses have.
+A compressor lowers all bands alike and recovers slowly. So the track is compared, octave by octave, with what its mics
+would make of it, just before each hit; the gain there, re that of the hits that follow a rest, is the gain reduction
+left when the hit begins. Reverb and gates are no gain: where track and mics are not coherent, or octaves disagree,
+nothing is reported. At rest are the hits after the longest pauses.
 """
 
 from __future__ import annotations
@@ -22,43 +22,42 @@ from numpy.typing import NDArray
 
 from oneshot.core.errors import SessionError
 from oneshot.core.records.session import Floats, Floats32, Frames, Take
-from oneshot.cutting.mix.fit import fit_octaves, gram, likeness, solve
+from oneshot.cutting.mix.fit import cross_correlation, fit_octaves, gram, solve
 from oneshot.session.processed_tracks import Track
 
 BEFORE_S, AFTER_S, SHORT_S = 0.06, 0.3, 0.01
 """What is looked at around a stroke's first sound; of most strokes of a long session only ``SHORT_S`` of it after."""
 PAD_S = 0.15
-"""A track that lies further off than this was not exported from the same start."""
+"""A track that lags by more than this was not exported from the same start."""
 FULL_LOOKS = 48
 """Strokes of a take that are looked at over the whole stretch, spread evenly."""
 AGREE_FRAMES = 1
 NEAR_FRAMES = 24
-"""How far from where a stroke is most like its mics one by one it may be like their sum."""
+"""How far the lag re the sum of the mics may lie from that re the mics one by one."""
 STEADY_SHARE = 0.8
-"""Of the strokes must agree."""
+"""Share of the hits that must agree."""
 PROMINENT = 8.0
-"""A likeness stands out where its peak is this many times its own rms: noise reaches 4.5 over as many lags."""
+"""A cross-correlation stands out where its peak is this many times its own rms: noise reaches 4.5 over as many lags."""
 LOCAL_SHARE = 0.8
-"""A stroke whose likeness at the common lag is this share of its highest votes for the common lag."""
+"""A hit whose cross-correlation at the common lag is this share of its maximum votes for the common lag."""
 BEGIN_S, END_S = -0.04, -0.012
-"""Where the gain before a stroke is read: compressors that look ahead do so by 10 ms at most (common practice, no
-source)."""
+"""Where the gain before a hit is read: compressors look ahead by 10 ms at most (common practice, no source)."""
 ONSET_S = (-0.0005, 0.005)
 REST_S, REST_SHARE = 1.0, 0.1
-"""Strokes after a pause of this are out of rest (releases are shorter: common practice, no source); without such, those
-after the longest pauses, so many of all.
+"""Hits after a pause of this are at rest (releases are shorter: common practice, no source); without such, those after
+the longest pauses, so many of all.
 """
 REST_PERCENTILE = 90
-"""Of the strokes, where those out of rest tell nothing."""
+"""Of the hits, where those at rest give nothing."""
 COHERENT = 0.8
 LEAST_BANDS = 3
 BANDS_AGREE_DB = 1.0
 ONSET_BANDS = slice(4, None)
-"""From 1 kHz on: lower octaves say nothing in 5 ms."""
+"""From 1 kHz on: lower octaves hold nothing in 5 ms."""
 RECOVERING_DB = -2.0
-"""Twice what alternates may differ by; a mix's compressor moves by 2 to 4 dB (common practice, no source)."""
+"""Twice what round robins may differ by; a mix's compressor moves by 2 to 4 dB (common practice, no source)."""
 LEAST_STROKES = 6
-"""To tell what rest is."""
+"""Hits from which the gain at rest is estimated."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,7 +102,7 @@ class Latency:
 
 @dataclass(frozen=True, slots=True)
 class _Lags:
-    """What the strokes of a take say of a track: their places, int64 (strokes,), their lags, and which stand out."""
+    """The lags that the hits of a take give a track: their rows, int64 (hits,), their lags, and which stand out."""
 
     at: Frames
     lag: Frames
@@ -117,7 +116,7 @@ class _Lags:
 
     @property
     def most(self) -> int:
-        """The lag that most strokes have."""
+        """The lag that most hits have."""
         return round(float(np.median(self.lag[self.clear]))) if self.clear.any() else 0
 
     @property
@@ -169,7 +168,7 @@ def _signal(tracks: Floats32, mine: Sequence[int]) -> Floats:
 
 
 def _lags(take: Take, track: Track, looks: Sequence[Look], names: Sequence[str], rows: Mapping[str, int]) -> _Lags:
-    """Where each stroke has a track against its mics."""
+    """Lag of a track behind its mics at each hit."""
     pad = round(PAD_S * take.sample_rate)
     own = [names.index(name) for name in track.made_of if name in names]
     read = [(look.at, look.mics[own].astype(np.float64), _signal(look.tracks, [rows[mic.name] for mic in track.mics]))
@@ -178,7 +177,7 @@ def _lags(take: Take, track: Track, looks: Sequence[Look], names: Sequence[str],
     if not read:
         none = np.zeros(0, np.int64)
         return _Lags(none, none, np.zeros(0, bool), 1)
-    curves = [np.abs(likeness(y, x)).sum(axis=0) for _, x, y in read]
+    curves = [np.abs(cross_correlation(y, x)).sum(axis=0) for _, x, y in read]
     rough, clear = _peaks(curves, [0] * len(curves), curves[0].shape[0])
     # what the track holds of each mic: one that it does not hold would draw the lag to its own distance
     grams = [gram(np.diff(x), np.diff(y[None, at : at + x.shape[1]]))
@@ -186,7 +185,7 @@ def _lags(take: Take, track: Track, looks: Sequence[Look], names: Sequence[str],
     a, b = np.sum([g[0] for g in grams], axis=0), np.sum([g[1] for g in grams], axis=0)
     weights = solve(a, b, np.zeros_like(b))
     near = [max(at - NEAR_FRAMES, 0) for at in rough]
-    fine = [np.abs(likeness(y, weights @ x)[0])[low : low + 2 * NEAR_FRAMES + 1]
+    fine = [np.abs(cross_correlation(y, weights @ x)[0])[low : low + 2 * NEAR_FRAMES + 1]
             for (_, x, y), low in zip(read, near, strict=True)]
     lag, _ = _peaks(fine, near, 2 * pad + 1)
     return _Lags(np.array([at for at, _, _ in read], np.int64), np.array(lag, np.int64) - pad, clear,
@@ -194,8 +193,8 @@ def _lags(take: Take, track: Track, looks: Sequence[Look], names: Sequence[str],
 
 
 def _peaks(curves: Sequence[Floats], starts: Sequence[int], count: int) -> tuple[list[int], NDArray[np.bool_]]:
-    """Where each stroke's likeness peaks, ``starts`` being the first lag of each curve of ``count`` in all, and whether
-    it stands out; a stroke whose likeness is nearly as high where all together have theirs is held to be there.
+    """Where each hit's cross-correlation peaks, ``starts`` being the first lag of each curve of ``count`` in all, and
+    whether it stands out; a hit whose curve is nearly as high at the common maximum is assigned that.
     """
     total = np.zeros(count)
     for curve, start in zip(curves, starts, strict=True):

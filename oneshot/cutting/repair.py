@@ -1,18 +1,18 @@
-"""Repair: take out of a one-shot's file what is not the hit, where that can be done without harm. Arrays in, arrays
-out; nothing here reads or writes a file, and nothing is done unless somebody asked.
+"""Repair: remove from a one-shot's file what is not the hit, where that can be done without harm. Arrays in, arrays
+out; nothing here reads or writes a file, and nothing is done unless asked for.
 
-What a mic hears over a file's window is told by three energies, band by band and moment by moment (``Moments``): the
-hit's own sound, that of all other strokes, and the steady noise, as the envelopes of all strokes lay them over time.
+A mic's content over a file's window is described by three energies, band by band and moment by moment (``Moments``):
+the hit's own sound, that of all other strokes, and the steady noise, from the rendered envelopes of all strokes.
 
-- *Filter*: a low-pass or a high-pass, from ``KEEP_S`` after the attack on, where beyond its corner the own ring is
-  negligible and other sound is not. Linear phase, its delay taken back, so nothing moves.
-- *Tail*: where the next stroke cut the ring short, the ring of a cleaner hit of the same kind goes on in its place,
-  matched in level and spectrum and lined up at the joint.
-- *Suppression*: Wiener's weights in bands and moments (as in the work on interference between the mics of one
-  recording: Kokkinis, Reiss and Mourjopoulos 2012, from memory). The own sound is held for ``GUARD_DB`` louder than
-  expected, so that doubt keeps what is there; and where the gain that can be foreseen is small, nothing is done.
+- *Filter*: a low-pass or a high-pass, from ``KEEP_S`` after the attack on, where beyond its corner the own decay is
+  negligible and bleed is not. Linear phase, its delay compensated, so nothing moves.
+- *Tail*: where the next stroke cut the decay short, the tail of a cleaner hit of the same drum and articulation is
+  crossfaded in, matched in level and spectrum and aligned at the joint by cross-correlation.
+- *Suppression*: Wiener weights in bands and moments (as in the work on interference between the mics of one recording:
+  Kokkinis, Reiss and Mourjopoulos 2012, from memory). The own sound is assumed ``GUARD_DB`` louder than expected, so
+  that doubt keeps what is there; and where the predicted gain is small, nothing is done.
 
-Each of them is a linear operation once it is planned, so what it does to the hit and to the rest can be told apart by
+Each of them is a linear operation once it is planned, so its effects on the hit and on the rest can be separated by
 applying it to both.
 """
 
@@ -28,32 +28,39 @@ from scipy import fft, signal
 from oneshot.core.records.session import Floats
 
 KEEP_S = 0.1
-"""Filters and tails leave the first 100 ms after the attack as they are, bit for bit."""
+"""Filters and tails leave the first 100 ms after the attack unchanged, bit for bit."""
 FADE_S = 0.02
-"""In which a filter comes in after that."""
+"""Fade-in of a filter after that."""
 GUARD_DB = 8.0
-"""The own sound is held for this much louder than its kind's envelope says: alternates of one strength differ by 2 to
-3 dB in a band (common practice, no source), and errors of level, band and moment may add up."""
+"""The own sound is assumed this much louder than its template's envelope: round robins of one level differ by 2 to 3 dB
+in a band (common practice, no source), and errors of level, band and moment may add up.
+"""
 NEGLIGIBLE_DB = -34.0
-"""A filter may take this much of the own ring, all of it beyond the corner, guard included, and never more of it than
-of everything else."""
+"""A filter may take this much of the own decay, all of it beyond the corner, guard included, and never more of it than
+of the bleed.
+"""
 WORTH_DB = 1.0
-"""A filter that lowers what else is in the tail by less than this is not worth it."""
+"""A filter that lowers the bleed in the tail by less than this is not worth it."""
 AUDIBLE_DB, BURIED_DB = -30.0, 0.0
-"""A tail is filtered where everything else lies between these against the hit: below, nobody hears it; above, the file
-does not show its hit."""
+"""A tail is filtered where bleed lies between these re the hit: below, it is inaudible; above, the file does not show
+its hit.
+"""
 STOP_DB = 60.0
-"""How far a filter goes down beyond its corner."""
+"""Stop-band attenuation of a filter beyond its corner."""
 LOWEST_TRANSITION_HZ = 60.0
 
 CLEAN_DB = 15.0
-"""Where the hit stands this far above everything else, suppression leaves the file alone; the estimate is good to some
-5 dB, so a hit that is 20 dB clear is never touched."""
+"""Where the hit stands this far above the bleed, suppression leaves the file alone; the estimate is good to some 5 dB,
+so a hit that is 20 dB clear is never touched.
+"""
 LEAST_DB = 2.0
-"""Suppression must be foreseen to lower the error (what is left of the rest, and what is taken of the hit) by this."""
+"""Suppression must be predicted to lower the error (what is left of the bleed, and what is taken of the hit) by
+this.
+"""
 DEEPEST_DB = 20.0
-"""Suppression never takes more than this: below it, steps between moments are heard as warbling (common practice, no
-source)."""
+"""Suppression never takes more than this: below it, steps between moments are audible as warbling (common practice, no
+source).
+"""
 WINDOW_S = 0.0213
 """Window of the short-time spectra: 1024 frames at 48 kHz."""
 LEAD_S = 0.0015
@@ -61,32 +68,33 @@ LEAD_S = 0.0015
 ATTACK_S = 0.001
 """... to this long after it: start and polarity are the original's. Before and after it fades within 1 ms."""
 
-ALIKE = 0.5
-"""Correlation at a joint from which both sides are faded by equal gain; less alike ones by equal power. (equal gain
-for correlated, equal power for uncorrelated sounds: common practice, no source)"""
+EQUAL_GAIN_CORRELATION = 0.5
+"""Correlation at a joint from which both sides are crossfaded by equal gain; less similar ones by equal power. (equal
+gain for correlated, equal power for uncorrelated sounds: common practice, no source)
+"""
 JOINT_S = 0.05
 """Length of the crossfade at a joint."""
 COMPARE_S = 0.08
-"""How much of both rings is compared before the joint ends."""
+"""How much of both tails is compared before the joint ends."""
 SHIFT_S = 0.008
-"""How far a tail is moved to meet the other's phase: half a period at 60 Hz."""
+"""How far a tail is shifted to match the other's phase: half a period at 60 Hz."""
 MATCH_DB = 9.0
-"""How far a tail is raised or lowered in a band at most, against the whole."""
+"""How far a tail is raised or lowered in a band at most, re its overall gain."""
 TAPS_S = 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Moments:
-    """What is in one mic over a file's window, as the strokes' envelopes have it.
+    """The energies in one mic over a file's window, from the strokes' rendered envelopes.
 
-    ``own``, ``other``, ``heard``: float64 (moments, bands), mean squares: the hit's own sound, all other strokes, and
-    what was measured; ``noise``: float64 (bands,); ``at``: int64 (moments,), frames of their middles from the file's
-    start; ``edges_hz``: borders of the bands.
+    ``own``, ``other``, ``measured``: float64 (moments, bands), mean squares: the hit's own sound, all other strokes,
+    and what was measured; ``noise``: float64 (bands,); ``at``: int64 (moments,), frames of their centres from the
+    file's start; ``edges_hz``: edges of the bands.
     """
 
     own: Floats
     other: Floats
-    heard: Floats
+    measured: Floats
     noise: Floats
     at: NDArray[np.int64]
     edges_hz: Sequence[float]
@@ -96,8 +104,8 @@ class Moments:
         return self.at >= frame
 
     def shared(self) -> tuple[Floats, Floats]:
-        """What was heard, shared out in proportion: own sound and everything else, each (moments, bands)."""
-        share = self.heard / np.maximum(self.own + self.other + self.noise, 1e-30)
+        """The measured energy, shared out in proportion: own sound and bleed, each (moments, bands)."""
+        share = self.measured / np.maximum(self.own + self.other + self.noise, 1e-30)
         return self.own * share, self.other * share
 
 
@@ -113,8 +121,8 @@ def ratio_db(own: Floats, other: Floats) -> float:
 class Filter:
     """A filter that comes in from frame ``start`` of the file on. ``kind``: "low-pass" or "high-pass".
 
-    ``corner_hz``: where it begins to fall; ``taps``: odd, symmetric; ``before_db``, ``after_db``: everything else
-    against the hit in the tail, as estimated.
+    ``corner_hz``: where it begins to fall; ``taps``: odd, symmetric; ``before_db``, ``after_db``: bleed in the tail
+    before and after, as estimated.
     """
 
     kind: str
@@ -171,15 +179,17 @@ def _taps(kind: str, corner_hz: float, sample_rate: int) -> tuple[float, ...]:
 
 
 def apply_filter(x: Floats, made: Filter, sample_rate: int) -> Floats:
-    """``x``, float64 (frames,), with the filter faded in after ``made.start``; before it, the very samples of ``x``."""
+    """``x``, float64 (frames,), with the filter faded in after ``made.start``; before it, the samples of ``x``
+    unchanged.
+    """
     half = len(made.taps) // 2
     padded = np.pad(x, half, mode="reflect" if len(x) > half else "constant")
     filtered = signal.oaconvolve(padded, np.array(made.taps), mode="valid")
-    fade = _rise(len(x), made.start, round(FADE_S * sample_rate))
+    fade = _fade_in_step(len(x), made.start, round(FADE_S * sample_rate))
     return np.where(fade > 0, x + fade * (filtered - x), x)
 
 
-def _rise(frames: int, start: int, length: int) -> Floats:
+def _fade_in_step(frames: int, start: int, length: int) -> Floats:
     """0 up to ``start``, then a raised cosine up to 1 within ``length`` frames (frames,)."""
     share = np.clip((np.arange(frames) - start) / max(length, 1), 0.0, 1.0)
     return 0.5 * (1 - np.cos(np.pi * share))
@@ -190,11 +200,11 @@ def _rise(frames: int, start: int, length: int) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Graft:
-    """How a ring goes on in another's tail.
+    """How a hit's decay goes on in another one's tail.
 
     ``joint``: frame of the file at which the crossfade begins, ``length`` its frames; ``shift``: frames by which the
-    tail is moved later; ``gain_db``: its level against its own; ``taps``: odd, symmetric, its matching in bands;
-    ``alike``: correlation of both at the joint; ``equal_power``: how they are faded.
+    tail is moved later; ``gain_db``: its level re its own; ``taps``: odd, symmetric, its matching filter;
+    ``correlation``: of both at the joint; ``equal_power``: how they are crossfaded.
     """
 
     joint: int
@@ -202,7 +212,7 @@ class Graft:
     shift: int
     gain_db: float
     taps: tuple[float, ...]
-    alike: float
+    correlation: float
     equal_power: bool
 
 
@@ -223,10 +233,11 @@ def plan_graft(x: Floats, tail: Floats, moments: Moments, *, attack: int, stop: 
     taps = _matching(gains_db, gain_db, moments.edges_hz, sample_rate)
     shaped = _shaped(tail, taps)
     if shift is None:
-        shift, alike = _meet(x[begin:stop], shaped, begin, round(SHIFT_S * sample_rate))
+        shift, correlation = _best_lag(x[begin:stop], shaped, begin, round(SHIFT_S * sample_rate))
     else:
-        alike = _meet(x[begin:stop], shaped, begin - shift, 1)[1]
-    return Graft(joint, length, shift, gain_db, tuple(float(t) for t in taps), alike, alike < ALIKE)
+        correlation = _best_lag(x[begin:stop], shaped, begin - shift, 1)[1]
+    return Graft(joint, length, shift, gain_db, tuple(float(t) for t in taps), correlation,
+                 correlation < EQUAL_GAIN_CORRELATION)
 
 
 def _match(x: Floats, tail: Floats, moments: Moments, where: tuple[int, int],
@@ -249,7 +260,7 @@ def _match(x: Floats, tail: Floats, moments: Moments, where: tuple[int, int],
 
 
 def band_energies(x: Floats, edges_hz: Sequence[float], sample_rate: int) -> Floats:
-    """Energy (bands,) of ``x`` (frames,): sums of squares under a Hann window made good for its loss."""
+    """Energy (bands,) of ``x`` (frames,): sums of squares under a Hann window, corrected for its loss."""
     window = np.hanning(len(x) + 2)[1:-1]
     power = np.abs(fft.rfft(x * window)) ** 2
     power[1:] *= 2
@@ -267,7 +278,7 @@ def _bands(size: int, edges_hz: Sequence[float], sample_rate: int) -> NDArray[np
 
 
 def _matching(gains_db: Floats, gain_db: float, edges_hz: Sequence[float], sample_rate: int) -> Floats:
-    """Taps, odd and symmetric, of a filter with those gains in the middles of the bands, straight in dB between."""
+    """Taps, odd and symmetric, of a filter with those gains at the centres of the bands, linear in dB between."""
     edges = np.array(edges_hz)
     middle = np.sqrt(np.maximum(edges[:-1], 40.0) * edges[1:])
     count = round(TAPS_S * sample_rate) | 1
@@ -281,9 +292,9 @@ def _shaped(tail: Floats, taps: Floats) -> Floats:
     return np.asarray(signal.oaconvolve(np.pad(tail, half), taps, mode="valid"))
 
 
-def _meet(x: Floats, tail: Floats, begin: int, reach: int) -> tuple[int, float]:
-    """By how many frames later ``tail`` is most like ``x`` (frames,), which begins at its frame ``begin``, and how
-    like: their normalised correlation.
+def _best_lag(x: Floats, tail: Floats, begin: int, reach: int) -> tuple[int, float]:
+    """By how many frames later ``tail`` correlates best with ``x`` (frames,), which begins at its frame ``begin``, and
+    the normalised cross-correlation there.
     """
     low, high = max(0, begin - reach), min(len(tail), begin + len(x) + reach)
     piece = tail[low:high]
@@ -297,7 +308,7 @@ def _meet(x: Floats, tail: Floats, begin: int, reach: int) -> tuple[int, float]:
 
 
 def apply_graft(x: Floats, tail: Floats, made: Graft, frames: int) -> Floats:
-    """``x`` gone on in ``tail``, float64 (frames,); up to the joint, the very samples of ``x``."""
+    """``x`` continued in ``tail``, float64 (frames,); up to the joint, the samples of ``x`` unchanged."""
     shaped = _shaped(tail, np.array(made.taps))
     at = np.arange(made.joint, frames) - made.shift
     later = np.where(at < len(shaped), shaped[np.clip(at, 0, len(shaped) - 1)], 0.0)
@@ -317,8 +328,8 @@ class Mask:
     """Weights of the short-time spectra of one mic.
 
     ``weight``: float64 (moments, bands), 0.1 to 1; ``arrival``: frame of the file at which the hit reaches the mic;
-    ``stop``: frame from which on nothing is changed any more; ``before_db``, ``after_db``: everything else against the
-    hit, as estimated.
+    ``stop``: frame from which on nothing is changed any more; ``before_db``, ``after_db``: bleed before and after, as
+    estimated.
     """
 
     weight: Floats
@@ -342,7 +353,7 @@ def moments_at(frames: int, sample_rate: int) -> NDArray[np.int64]:
     return np.arange(-(size // 2), frames + size // 2 + size // 4, size // 4, dtype=np.int64)
 
 
-def heard(x: Floats, edges_hz: Sequence[float], sample_rate: int) -> Floats:
+def band_powers(x: Floats, edges_hz: Sequence[float], sample_rate: int) -> Floats:
     """Mean squares (moments, bands) of ``x``, float64 (frames,), in the moments of ``moments_at``."""
     spectra, window = _spectra(x, sample_rate)
     band = _bands(len(window), edges_hz, sample_rate)
@@ -352,7 +363,7 @@ def heard(x: Floats, edges_hz: Sequence[float], sample_rate: int) -> Floats:
 
 
 def plan_mask(moments: Moments, *, arrival: int, frames: int, stop: int | None = None) -> Mask | None:
-    """Weights that lower everything else, or None where the file is left alone: it is clean, or little can be gained.
+    """Weights that lower the bleed, or None where the file is left alone: it is clean, or little can be gained.
 
     ``arrival``: frame at which the hit reaches the mic; ``frames``: the file's length; ``stop``: where another tail
     takes over.
@@ -373,10 +384,10 @@ def plan_mask(moments: Moments, *, arrival: int, frames: int, stop: int | None =
 
 
 def apply_mask(x: Floats, mask: Mask, sample_rate: int) -> Floats:
-    """``x``, float64 (frames,), weighted; around the arrival the very samples of ``x``.
+    """``x``, float64 (frames,), weighted; around the arrival the samples of ``x`` unchanged.
 
     Before the arrival nothing is the hit's own: there the file is turned down as a whole, so that no window can smear
-    the attack ahead of itself.
+    the attack ahead of itself (pre-echo).
     """
     spectra, window = _spectra(x, sample_rate)
     spectra *= mask.weight[:, _bands(len(window), mask.edges_hz, sample_rate)]
@@ -389,16 +400,16 @@ def apply_mask(x: Floats, mask: Mask, sample_rate: int) -> Floats:
     fade = round(ATTACK_S * sample_rate)
     lead = mask.arrival - round(LEAD_S * sample_rate)
     early = 10 ** (-DEEPEST_DB / 20)
-    ahead = early + (1 - early) * _rise(len(x), lead, fade)
-    since = _rise(len(x), mask.arrival + fade, fade) * (1 - _rise(len(x), mask.stop - fade, fade))
+    ahead = early + (1 - early) * _fade_in_step(len(x), lead, fade)
+    since = _fade_in_step(len(x), mask.arrival + fade, fade) * (1 - _fade_in_step(len(x), mask.stop - fade, fade))
     if mask.stop >= len(x):
-        since = _rise(len(x), mask.arrival + fade, fade)
+        since = _fade_in_step(len(x), mask.arrival + fade, fade)
     out = np.where(ahead < 1.0, ahead * x, x)
     return np.where(since > 0, out + since * (weighted - out), out)
 
 
 def _spectra(x: Floats, sample_rate: int) -> tuple[NDArray[np.complex128], Floats]:
-    """Short-time spectra (moments, bins), and their window, the root of Hann's."""
+    """Short-time spectra (moments, bins), and their window, the square root of a Hann window."""
     size = window_frames(sample_rate)
     hop = size // 4
     window = np.sqrt(0.5 * (1 - np.cos(2 * np.pi * np.arange(size) / size)))

@@ -1,12 +1,12 @@
-"""Mending: for each file of a one-shot, gather what repair needs to know, and do what the recipe asks for.
+"""Repair plan: for each file of a one-shot, gather what repair needs to know, and apply what the recipe asks for;
+composites with a cleaner hit's far mics.
 
-What is in a file's window comes from the strokes of the take laid over time (``ringing.py``); the tail of a cleaner hit
-from the recording itself. What cannot be foreseen (mics that compress or were gated, buses) is left alone.
+What is in a file's window comes from the rendered envelopes of the take's strokes (``envelopes.py``); the tail of a
+cleaner hit from the recording itself. What cannot be predicted (compressed or gated mics, buses) is left alone.
 
-Composites: where the overheads and rooms of a hit hear other strokes, those of a cleaner one may stand in.
-
-Same take, drum and articulation, and like strength. Both hits are laid over each other by their attacks in the home
-mic: delays between mics are a drum's own, so its overheads then lie where they did.
+In a composite, where other hits bleed into a hit's overheads and rooms, those of a cleaner hit stand in: one of the
+same take, drum and articulation, and of similar level. Both are aligned by their attacks in the home mic: delays
+between mics are a drum's own, so its overheads then lie where they did.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ from oneshot.core.records.session import Floats, Mic, Take
 from oneshot.cutting import fades, repair
 
 DONOR_DB = -25.0
-"""A hit lends its tail only where everything else stays below this in every mic: grade B in overheads."""
-DONOR_LIKE_DB = 3.0
-"""A tail comes from a hit of like strength: it is a layer's least step."""
+"""A hit lends its tail only where its bleed stays below this in every mic: grade B in overheads."""
+DONOR_WITHIN_DB = 3.0
+"""A tail comes from a hit of similar level: within the smallest step of a layer."""
 LONGER = 1.25
 """A tail is worth a joint where the file becomes longer by a quarter at least."""
 
@@ -46,7 +46,7 @@ class Window:
 @dataclass(frozen=True, slots=True)
 class Tail:
     """Where a tail comes from: the window of the hit that lends it (its attack at the same frame), its samples mic by
-    mic (float64, full scale 1.0), and what it makes of the fades at the end.
+    mic (float64, full scale 1.0), and the fades at its end.
     """
 
     window: Window
@@ -73,7 +73,7 @@ class Mender:
     def donors(self, hit: Hit, names: Sequence[str], frames: int, sample_rate: int) -> list[Hit]:
         """Hits that may lend their tails to ``hit`` beyond ``frames`` after its attack, the best first.
 
-        Cleaner ones of the same drum, articulation and like strength, free for longer, in whatever take.
+        Cleaner ones of the same drum, articulation and similar level, free for longer, in whatever take.
         """
         if not self.asked.tails or hit.level_db is None:
             return []
@@ -88,7 +88,7 @@ class Mender:
             following = self.analysis.next_stroke(other, names, sample_rate)
             free = np.inf if following is None else following - self.analysis.attacks[other.id]
             apart = abs(other.level_db - hit.level_db)
-            if apart <= DONOR_LIKE_DB and free >= LONGER * frames:
+            if apart <= DONOR_WITHIN_DB and free >= LONGER * frames:
                 found.append((-min(free, 10.0 * sample_rate), apart, other.id, other))
         return [row[-1] for row in sorted(found, key=lambda row: row[:3])]
 
@@ -138,7 +138,7 @@ class Mender:
         if graft is not None and tail is not None:
             y = repair.apply_graft(y, tail[0], graft, tail[1].frames)
             done.append({"kind": "tail", "hit": tail[1].hit.id, "from_ms": _ms(graft.joint - window.attack, rate),
-                         "gain_db": graft.gain_db, "correlation": graft.alike,
+                         "gain_db": graft.gain_db, "correlation": graft.correlation,
                          "fade": "equal power" if graft.equal_power else "equal gain"})
         if mask is not None:
             done.append({"kind": "suppression", "bleed_before_db": mask.before_db, "bleed_after_db": mask.after_db})
@@ -151,7 +151,7 @@ class Mender:
             return None
         mask = repair.plan_mask(moments, arrival=arrival, frames=window.frames, stop=stop)
         doubtful = mask is not None and mic.stands_at(window.hit.drum) and mask.before_db > repair.BURIED_DB
-        return None if doubtful else mask  # a drum that others drown in its own mic is louder than it is held for
+        return None if doubtful else mask  # a drum masked by others in its own mic is louder than it is estimated
 
     def _arrival(self, take: Take, mic: Mic, window: Window) -> int | None:
         """Frame of the file at which the hit reaches the mic: as placed, or by its drum's delay; None if neither is
@@ -164,7 +164,7 @@ class Mender:
         return None if delay_ms is None else window.attack + round(delay_ms * take.sample_rate / 1e3)
 
     def moments(self, take: Take, mic: Mic, x: Floats, window: Window) -> repair.Moments | None:
-        """What is in one mic over a window; None where that cannot be foreseen."""
+        """The energies in one mic over a window; None where they cannot be predicted."""
         laid = self.analysis.laid
         told = self.analysis.bleed_bands.get(take.name, {}).get(window.hit.drum, {})
         if laid is None or mic.name not in told or mic.name not in laid.mics or window.hit.id not in laid.row:
@@ -180,16 +180,16 @@ class Mender:
         index = np.clip(np.round((window.start + at) / hop - begin).astype(np.int64), 0, steps - 1)
         seen = [np.apply_along_axis(np.convolve, 0, each, kernel / kernel.sum(), "same")[index]
                 for each in (own, others.sum(axis=0))]
-        return repair.Moments(seen[0], seen[1], repair.heard(x, BAND_EDGES_HZ, take.sample_rate),
+        return repair.Moments(seen[0], seen[1], repair.band_powers(x, BAND_EDGES_HZ, take.sample_rate),
                               10 ** (scan.noise_db[row] / 10), at, BAND_EDGES_HZ)
 
 
 def _filtered(moments: repair.Moments, made: repair.Filter) -> repair.Moments:
-    """What is there once a filter has come in."""
+    """The energies once a filter has come in."""
     edges = np.array(moments.edges_hz)
     beyond = edges[:-1] >= made.corner_hz if made.kind == "low-pass" else edges[1:] <= made.corner_hz
     gone = np.where(moments.after(made.start)[:, None] & beyond, 10 ** (-repair.STOP_DB / 10), 1.0)
-    return repair.Moments(moments.own * gone, moments.other * gone, moments.heard * gone, moments.noise, moments.at,
+    return repair.Moments(moments.own * gone, moments.other * gone, moments.measured * gone, moments.noise, moments.at,
                           moments.edges_hz)
 
 
@@ -198,7 +198,7 @@ def _ms(frames: int, sample_rate: int) -> float:
 
 
 def merged(exact: fades.Samples, before: Floats, after: Floats, bits: int) -> fades.Samples:
-    """The samples of ``after`` in the form of ``exact``: where nothing was changed, the very ones.
+    """The samples of ``after`` in the form of ``exact``: where nothing was changed, bit-identical to it.
 
     ``exact``: (mics, frames), int32 left-justified or float64; ``before`` the same as float64; ``after`` may be longer.
     """
@@ -212,10 +212,12 @@ def merged(exact: fades.Samples, before: Floats, after: Floats, bits: int) -> fa
     return out
 
 
-LIKE_DB = 1.0
-"""Strengths within this are alike."""
+# -------------------------------------------------------------------------------- composites: far mics of a cleaner hit
+
+SIMILAR_DB = 1.0
+"""Levels within this are similar."""
 CLEANER_DB = 3.0
-"""How much cleaner another hit's far mics must be to be worth two strokes in one sound."""
+"""How much cleaner another hit's far mics must be to be worth two hits in one sound."""
 
 
 def stand_in(hit: Hit, far: Sequence[str], analysis: Analysis, *, frames: int, sample_rate: int,
@@ -231,7 +233,7 @@ def stand_in(hit: Hit, far: Sequence[str], analysis: Analysis, *, frames: int, s
     for other in analysis.hits:
         if (other.take, other.drum, other.articulation) != (hit.take, hit.drum, hit.articulation) or other is hit:
             continue
-        if other.level_db is None or abs(other.level_db - hit.level_db) > LIKE_DB or other.ornament is not None:
+        if other.level_db is None or abs(other.level_db - hit.level_db) > SIMILAR_DB or other.ornament is not None:
             continue
         clean = _worst_db(other, far, analysis)
         if other.id in without or clean is None or clean > worst - CLEANER_DB:
@@ -243,6 +245,6 @@ def stand_in(hit: Hit, far: Sequence[str], analysis: Analysis, *, frames: int, s
 
 
 def _worst_db(hit: Hit, far: Sequence[str], analysis: Analysis) -> float | None:
-    """The worst of everything else in the mics ``far``, dB; None where it is not known in one of them."""
+    """The worst bleed in the mics ``far``, dB; None where it is not known in one of them."""
     known = analysis.worst_db.get(hit.id, {})
     return max(known[name] for name in far) if far and all(name in known for name in far) else None

@@ -1,4 +1,4 @@
-"""Needs: how many files a build is about to write, how much room and memory they take, and whether there is that room.
+"""Space: how many files a build is about to write, how much disk and memory they take, and whether the disk has room.
 
 Windows are known to the frame by then; what is not (how well FLAC packs a drum, which files repair will double) is
 estimated from above.

@@ -1,7 +1,7 @@
-"""Windows: which mics a hit is cut in, from where to where, and what was recorded there.
+"""Windows: which mics a hit is cut in, from where to where, and the audio there.
 
-All mics of a hit share one window; a mic that the recipe moves is read by its shift later (``shifts.py``), so that its
-sound lies where the window has it. Nothing here writes a file.
+All mics of a hit share one window; a mic that the recipe shifts is read by its shift later (``mic_shifts.py``), so that
+its sound lies where the window has it. Nothing here writes a file.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from oneshot.cutting.mic_shifts import Shifts
 from oneshot.selection.select import Pick
 
 FIRST_LOOK_S = 12.0
-"""How far a tail is followed at first; twice as far, and again, where it rings on."""
+"""How far a tail is followed at first; twice as far, and again, where it is longer."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,9 +44,9 @@ class Planned:
 class Windows:
     """Windows of a session's hits.
 
-    ``heard_next``: hit id -> take frame in the home mic at which the next stroke is heard to begin, where that is known
-    to be before its onset. ``analysis.attacks`` hold the attacks as nudged. ``handling``: hit id -> what the user said
-    of its files. ``shifts``: by how much mics are moved.
+    ``heard_next``: hit id -> take frame in the home mic at which the next stroke begins to sound, where that is known
+    to be before its onset. ``analysis.attacks`` hold the attacks as nudged. ``handling``: hit id -> what the user set
+    for its files. ``shifts``: by how much mics are shifted.
     """
 
     session: Session
@@ -84,7 +84,7 @@ class Windows:
         return tuple(chosen) or tuple(m for m in take.mics if m.name == self.drums[hit.drum].home)
 
     def said_of(self, hit: Hit) -> Handling:
-        """What the user said of a hit's files."""
+        """What the user set for a hit's files."""
         return self.handling.get(hit.id, Handling())
 
     def shift(self, hit: Hit, mic: str) -> int:
@@ -107,7 +107,7 @@ class Windows:
         return min([*found, *([] if heard is None else [heard])]) if found else None
 
     def _sounds(self, hit: Hit, mics: Sequence[str]) -> set[int]:
-        """Where something that is no stroke stands out of a hit's tail, in frames of the window's timeline."""
+        """Where another sound stands out of a hit's tail, in frames of the window's timeline."""
         return {at - self.shift(hit, name) for name in mics
                 if (at := self.analysis.next_sound(hit, [name])) is not None}
 
@@ -130,14 +130,14 @@ class Windows:
         return min(told or [hit.onset]) + self.said_of(hit).nudge_frames
 
     def by_hand(self, hit: Hit) -> fades.ByHand:
-        """What the user said of a hit's end and fades, in frames."""
+        """What the user set for a hit's end and fades, in frames."""
         said, rate = self.said_of(hit), self.session.take(hit.take).sample_rate
         end, fade_in, fade_out = (None if ms is None else fades.frames_of(ms, rate)
                                   for ms in (said.end_ms, said.fade_in_ms, said.fade_out_ms))
         return fades.ByHand(end, fade_in, fade_out)
 
     def limits(self, hit: Hit, plan: fades.CutPlan) -> list[Problem]:
-        """Where what the user said could not be done to the full."""
+        """Where what the user set could not be done in full."""
         said, attack = self.by_hand(hit), self.analysis.attacks[hit.id]
         usual, dropped = self._usual_mics(hit), self.said_of(hit).dropped
         limits = []
@@ -205,7 +205,7 @@ class Windows:
             length *= 2
 
     def offset(self, take: Take, mic: str) -> float:
-        """A mic's steady offset: samples keep it, but where a tail ends is told without it."""
+        """A mic's DC offset: samples keep it, but the end of a tail is measured without it."""
         return self.analysis.offsets.get(take.name, {}).get(mic, 0.0)
 
     def noise_rms(self, take: Take, mic: str) -> float:

@@ -1,4 +1,4 @@
-"""Writing: one file of a one-shot, faded, written under a free name, and measured as it was written."""
+"""Writer: one file of a one-shot, faded, written under a free name, and measured as written."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from oneshot.selection.select import Pick
 
 NAME_LENGTH = 64
 REPAIRED = "repaired"
-"""Ends the name of a repaired file; the untouched one beside it has the usual name."""
+"""Ends the name of a repaired file; the unrepaired one beside it has the usual name."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

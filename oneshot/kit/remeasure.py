@@ -6,7 +6,7 @@ the page. What the recording alone could tell stays with the hits; of a changed 
 any more, nor for its being the source's own samples, and its row says so.
 
 Software may lay a file late. Where there is something to compare with, the file before or the recording itself, that is
-told to the frame (``mixfit.likeness``). Files of one one-shot start together, so that all of them must lie late alike;
+told to the frame (``mix/fit.py``). Files of one one-shot start together, so that all of them must lie late alike;
 then the attack lies later in them by so much. ``align`` takes it out of the files instead.
 """
 
@@ -36,7 +36,7 @@ from oneshot.core.records.session import Floats, Problem
 from oneshot.cutting.embed_tags import tagged_again
 from oneshot.cutting.mix import balance as balancing
 from oneshot.cutting.mix import mixdown
-from oneshot.cutting.mix.fit import likeness
+from oneshot.cutting.mix.fit import cross_correlation
 from oneshot.kit.contents import EDITED, kept_of, sounds
 from oneshot.kit.export import write_all
 from oneshot.kit.file_measures import home_measures
@@ -323,7 +323,7 @@ class _Work:
         x, header = read_audio(self.stage / sample.path)
         pad = round(PAD_S * header.sample_rate)
         wide = np.pad(x, ((0, 0), (pad, pad)))
-        curve = np.abs(np.mean([likeness(wide[k], before[k:k + 1])[0] for k in range(len(x))], axis=0))
+        curve = np.abs(np.mean([cross_correlation(wide[k], before[k:k + 1])[0] for k in range(len(x))], axis=0))
         if curve.max() < LIKE and curve.max() <= PROMINENT * float(np.sqrt((curve**2).mean())):
             return None
         return int(curve.argmax()) - pad

@@ -1,8 +1,8 @@
-"""Sounding: which overheads and rooms of a drum play in mappings and previews, and what to tell of those that do not.
+"""Far mics: which overheads and rooms of a drum play in mappings and previews, and what to report of those that do not.
 
-In playing hardly an overhead hears one drum alone: a snare whose every stroke brings a hat along is no snare. The
+In playing hardly any overhead picks up one drum alone: a snare whose every hit brings a hat along is no snare. The
 one-shots of a drum take turns, so either all of them sound with a mic or none does. What does not play is cut all the
-same, graded, for whoever wants it.
+same, and graded.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.session import Mic, Problem
 
 MOST = 0.5
-"""A mic plays where this share of a drum's one-shots reach the grade in it."""
+"""A mic plays where this share of a drum's one-shots reaches the grade in it."""
 
 
 def playing(grades: Iterable[Mapping[str, str]], asked: str) -> set[str]:

@@ -1,10 +1,10 @@
-"""Alternates: which strokes of a velocity layer take turns, and in plain words why each other one does not.
+"""Round robins: which hits of a velocity layer take turns, and in plain words why each other one does not.
 
-Round robins should differ as strokes do and in nothing else: within a decibel and some cents of each other, rings of
-like length, none a copy of another. So the layer is searched for the set that holds the most ring: of all stretches of
-level that are narrow enough, and within each the fullest stretches of pitch and of length, the one with the largest sum
-of ring kept, against the rings of the layer that nothing cut short, wins. A long open hat is thus worth more than three
-stumps of it, and five kicks that lost a little of their ring more than one that lost none.
+Round robins should vary as strokes do and in nothing else: within a decibel and some cents of each other, tails of
+similar length, none a copy of another. So the layer is searched for the set that keeps the most of its tails: of all
+windows of level that are narrow enough, and within each the fullest windows of pitch and of length, the one with the
+largest sum of tail kept, relative to the uncut tails of the layer, wins. A long open hat is thus worth more than three
+truncated ones, and five kicks that lost a little of their tails more than one that lost none.
 """
 
 from __future__ import annotations
@@ -20,19 +20,19 @@ from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Floats, Frames
 
 DIRT_STEP_DB = 3.0
-"""Differences in cleanness below this are not worth an uneven layer."""
+"""Differences in bleed below this are not worth an uneven layer."""
 CLEANEST_DB = -60.0
 WIDER, MOST_SPREAD_DB = 1.5, 20.0
 MOST_ROUNDS = 100
 BEATEN = "its layer has {} cleaner or more even alternates"
 SHORTEST_S = 0.001
-"""Rings shorter than this count as this long: one that is cut at its attack has no length to compare by ratio."""
+"""Tails shorter than this count as this long: one that is cut at its attack has no length to compare by ratio."""
 
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A hit that may take turns. ``clean_db``: everything else against it; ``pitch_hz`` and ``measured`` are None where
-    they cannot be told; ``place``: where it is heard, in words.
+    """A hit that may become a round robin. ``clean_db``: its bleed; ``pitch_hz`` and ``measured`` are None where not
+    known; ``place``: where it is in the recording, in words.
     """
 
     hit: Hit
@@ -45,8 +45,8 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Layer:
-    """The strokes of a layer as columns (strokes,): level, dB; pitch, cents; ring, s; share of it kept; dirt. NaN is
-    not known.
+    """The hits of a layer as columns (hits,): level, dB; pitch, cents; tail, s; share of it kept; bleed. NaN is not
+    known.
     """
 
     level: Floats
@@ -116,7 +116,7 @@ def _even(some: Sequence[Candidate], choosing: Choosing,
     def why_not() -> dict[int, str]:
         """The reason of each that is left out."""
         return {some[k].hit.id: BEATEN.format(choosing.round_robins) if k in chosen else
-                _unlike(columns, k, middle, choosing) for k in left}
+                _outside_tolerance(columns, k, middle, choosing) for k in left}
 
     return taken, why_not
 
@@ -134,7 +134,9 @@ def _columns(some: Sequence[Candidate]) -> _Layer:
 
 
 def _best_set(columns: _Layer, choosing: Choosing) -> Frames:
-    """The rows of the set that holds the most ring, the cleanest and most typical of those that hold as much."""
+    """The rows of the set that keeps the most of its tails, the cleanest and most typical of those that keep as
+    much.
+    """
     typical = float(np.median(columns.level))
     order = np.argsort(columns.level, kind="stable")
     level, length, most = columns.level[order], np.log(columns.length), choosing.round_robins
@@ -156,13 +158,13 @@ def _best_set(columns: _Layer, choosing: Choosing) -> Frames:
 
 
 def _at_most(share: Floats, count: int) -> float:
-    """No less than what any ``count`` of the shares (strokes,) add up to."""
+    """An upper bound of the sum of any ``count`` of the shares (hits,)."""
     largest = share if len(share) <= count else np.partition(share, len(share) - count)[len(share) - count:]
     return float(largest.sum()) + 0.001
 
 
 def _fullest(rows: Frames, value: Floats, share: Floats, width: float) -> Frames:
-    """Those of ``rows`` whose values lie in the stretch of this width that holds most of ``share``, and those whose
+    """Those of ``rows`` whose values lie in the window of this width that holds most of ``share``, and those whose
     value is not known.
     """
     unknown, known = rows[np.isnan(value[rows])], rows[~np.isnan(value[rows])]
@@ -180,8 +182,10 @@ def _known_median(values: Floats) -> float:
     return float(np.median(known)) if len(known) else float("nan")
 
 
-def _unlike(columns: _Layer, k: int, middle: Floats, choosing: Choosing) -> str:
-    """Why stroke ``k`` does not belong to the set about ``middle`` (level, pitch, length): what it misses most."""
+def _outside_tolerance(columns: _Layer, k: int, middle: Floats, choosing: Choosing) -> str:
+    """Why hit ``k`` lies outside the round-robin tolerance around ``middle`` (level, pitch, length): what it misses
+    most.
+    """
     level, pitch, length = columns.level[k] - middle[0], columns.pitch[k] - middle[1], columns.length[k]
     misses = {"level": abs(level) / choosing.spread_db, "pitch": abs(pitch) / choosing.spread_cents,
               "length": abs(np.log(length / middle[2])) / max(-np.log(max(choosing.length_share, 1e-6)), 1e-6)}
@@ -194,7 +198,7 @@ def _unlike(columns: _Layer, k: int, middle: Floats, choosing: Choosing) -> str:
 
 
 def _copies(taken: Sequence[Candidate], wanted: frozenset[int]) -> dict[int, str]:
-    """Alternates that copy one before them, hit id -> which."""
+    """Round robins that copy one before them, hit id -> which."""
     found: dict[int, str] = {}
     for n, one in enumerate(taken):
         if one.measured is None or one.hit.id in wanted:
@@ -207,6 +211,6 @@ def _copies(taken: Sequence[Candidate], wanted: frozenset[int]) -> dict[int, str
 
 
 def places(hits: Sequence[Hit], rates: Mapping[str, int]) -> dict[int, str]:
-    """Where each hit is heard, hit id -> words: "12.34 s of take 1"."""
+    """Where each hit is in the recording, hit id -> words: "12.34 s of take 1"."""
     return {h.id: f"{h.onset / rates[h.take]:.2f} s of {h.take}" if h.take in rates else f"frame {h.onset} of {h.take}"
             for h in hits}

@@ -1,9 +1,10 @@
-"""Choose: which hits become one-shots, in which velocity layer and as which round robin, and why each other one does
+"""Selection: which hits become one-shots, in which velocity layer and as which round robin, and why each other one does
 not.
 
-Within each drum and articulation: hits that are fit (clean, no ornament, nothing odd about them) are cut into velocity
-layers where their strengths have gaps (``layers.py``), and inside each layer those that are alike take turns
-(``alternates.py``). What is odd, as a bounce or a squeak, is set aside for the ear: it can be kept by hand.
+Within each drum and articulation: hits that are fit (clean, no ornament, nothing odd about them) are divided into
+velocity layers where their levels have gaps (``velocity_layers.py``), and inside each layer those within the
+round-robin tolerance take turns (``round_robins.py``). What is odd, such as a bounce or a squeak, is set aside to be
+auditioned: it can be kept by hand.
 """
 
 from __future__ import annotations
@@ -25,21 +26,21 @@ from oneshot.selection.round_robins import Candidate, alternates, places
 from oneshot.selection.velocity_layers import layer_borders, velocity_ranges
 
 REJECTED = "rejected by hand"
-"""Why a hit was left out that the user does not want; prints read it, too."""
+"""Reason of a hit that the user rejected; prints read it, too."""
 UNPLACED = "its attack is covered by what sounds just before: it would not start with the others of its layer"
-"""Why a stroke takes no turns whose attack cannot be told."""
+"""Reason of a hit that takes no turns since its attack cannot be located."""
 LAYER_GRADE = "C"
-"""Where nothing of some strength reaches the grade asked for, hits of this grade stand in: fit as a layer."""
+"""Where no hit of some level reaches the grade asked for, hits of this grade stand in: good enough as a layer."""
 FALLBACK_WITHIN_DB = 6.0
 """Where no hit at all reaches that, those within this of the cleanest stand in."""
 DRIFT_CENTS = 20.0
-"""Drift of pitch from here on is told: it is heard from 15 to 20 cents on (common practice, no source)."""
+"""Pitch drift from here on is reported: it is audible from 15 to 20 cents on (common practice, no source)."""
 FEWEST_CLEAN = 2
 """Where so many hits of a layer are clean in overheads and rooms, too, the others are left out: these take turns."""
 UNKNOWN_DB = -60.0
-"""Strength of a wanted hit where that of no hit can be told."""
+"""Level of a wanted hit where that of no hit is known."""
 MOST_PLACES = 6
-"""Strokes set aside that are told one by one; hits.csv has them all."""
+"""Hits set aside that are listed one by one; hits.csv has them all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +55,10 @@ class Pick:
 
 @dataclass(frozen=True, slots=True)
 class ByHand:
-    """What the user said of layers.
+    """What the user corrected in layers.
 
-    ``layer``: hit id -> its layer; ``robins``: (drum, articulation, layer) -> the ids of its alternates, in order;
-    ``fates``: in the order in which they count, hits that are kept (True) or rejected in so far as they lie in a layer.
+    ``layer``: hit id -> its layer; ``robins``: (drum, articulation, layer) -> the ids of its round robins, in order;
+    ``fates``: in order of precedence, hits that are kept (True) or rejected in so far as they lie in a layer.
     """
 
     layer: Mapping[int, int] = field(default_factory=dict)
@@ -65,12 +66,12 @@ class ByHand:
     fates: Sequence[tuple[frozenset[int], int, bool]] = ()
 
     def listed(self, drum: str, articulation: str) -> dict[int, tuple[int, ...]]:
-        """Layer -> its alternates by hand, of one group."""
+        """Layer -> its round robins by hand, of one group."""
         return {n: ids for (of, way, n), ids in self.robins.items() if (of, way) == (drum, articulation)}
 
 
 def by_hand(corrected: Corrected) -> ByHand:
-    """What the user said of layers, as ``choose`` takes it."""
+    """What the user corrected in layers, as ``choose`` takes it."""
     fates = sorted((s for s in corrected.settings if s.entry.kind in ("reject", "keep") and s.layer is not None),
                    key=lambda s: -(s.entry.articulation is None))
     return ByHand(corrected.layer, corrected.robins,
@@ -80,7 +81,7 @@ def by_hand(corrected: Corrected) -> ByHand:
 @dataclass(frozen=True, slots=True)
 class Chosen:
     """All hits with layer, kept, fallback and reason filled in, the picks in order of drum, layer, round robin, and
-    what the ear should judge.
+    what should be auditioned.
     """
 
     hits: tuple[Hit, ...]
@@ -92,11 +93,10 @@ class Chosen:
 class Chooser:
     """What hits are chosen by.
 
-    ``grades``: each hit's grade in its drum's own close mics; ``clean_db``: everything else against it in its home
-    mic, dB; ``measured``: what was measured of a hit (nothing is held against one that was not); ``rates``: each take's
-    sample rate; ``rejected``, ``wanted``, ``by_hand``: what the user overruled; ``held``: what groups keep of a
-    release; ``far``: each hit's grades in overheads and rooms; ``unplaced``: hits whose attack is not lined up
-    with the others'.
+    ``grades``: each hit's grade in its drum's own close mics; ``clean_db``: its bleed in its home mic, dB;
+    ``measured``: what was measured of a hit (one that was not is not rejected for it); ``rates``: each take's sample
+    rate; ``rejected``, ``wanted``, ``by_hand``: what the user corrected; ``held``: what groups keep of a release;
+    ``far``: each hit's grades in overheads and rooms; ``unplaced``: hits whose attack is not aligned with the others'.
     """
 
     grades: Mapping[int, str]
@@ -142,7 +142,7 @@ class Chooser:
         return [h for h in hits if h.id in self.wanted or rank[h.id] == best[layer[h.id]]]
 
     def unfit(self, hit: Hit) -> str | None:
-        """Why a hit cannot be kept, in plain words; None where nothing speaks against it."""
+        """Why a hit cannot be kept, in plain words; None where it can."""
         grade, asked = self.grades[hit.id], self.choosing.grade
         if hit.id in self.rejected:
             return REJECTED
@@ -164,15 +164,15 @@ class Chooser:
         return odd if len(odd) < len(hits) else {}
 
     def dirty(self, hits: Sequence[Hit]) -> set[int]:
-        """The hits that fall short in one of those overheads and rooms that most of them are clean enough in to play
-        along.
+        """The hits that miss the grade in one of those overheads and rooms in which most of them reach it, so that
+        these would play.
         """
         on = playing([self.far.get(h.id, {}) for h in hits], self.choosing.grade_far)
         return {h.id for h in hits for mic, grade in self.far.get(h.id, {}).items()
                 if mic in on and not reaches(grade, self.choosing.grade_far)}
 
     def candidates(self, hits: Sequence[Hit]) -> dict[int, Candidate]:
-        """Hits as candidates for taking turns, hit id -> candidate."""
+        """Hits as candidates for round robins, hit id -> candidate."""
         known = [h for h in hits if h.id in self.measured]
         pitch = dict(zip([h.id for h in known], pitches_hz([self.measured[h.id] for h in known]), strict=True))
         place = places(hits, self.rates)
@@ -284,7 +284,7 @@ def _picks(numbers: Sequence[int], turns: Sequence[Sequence[Candidate]], held: H
 
 
 def _numbered(layer: int, ids: Sequence[int], held: Held | None) -> list[tuple[int, int]]:
-    """(hit id, round robin) of a layer's alternates, in order of their numbers."""
+    """(hit id, round robin) of a layer's round robins, in order of their numbers."""
     return [(number, k) for k, number in enumerate(ids, 1)] if held is None else held.numbered(layer, ids)
 
 
@@ -331,7 +331,7 @@ def _as_listed(inside: Sequence[Candidate], listed: Sequence[int],
 
 
 def _for_the_ear(hits: Sequence[Hit], odd: Mapping[int, str], rates: Mapping[str, int]) -> list[Problem]:
-    """A problem that lists what was set aside in one group."""
+    """A problem that lists what was set aside in one group to be auditioned."""
     if not hits:
         return []
     place = places(hits, rates)
@@ -342,7 +342,7 @@ def _for_the_ear(hits: Sequence[Hit], odd: Mapping[int, str], rates: Mapping[str
 
 
 def _drift(candidates: Sequence[Candidate], rates: Mapping[str, int]) -> list[Problem]:
-    """A problem for each take in which the pitch of a group's strokes drifts."""
+    """A problem for each take in which the pitch of a group's hits drifts."""
     told = []
     for take in sorted({c.hit.take for c in candidates}):
         mine = [c for c in candidates if c.hit.take == take]

@@ -1,11 +1,11 @@
-"""Velocity layers: borders in the gaps between the strengths found, and the MIDI velocities that ask for each layer.
+"""Velocity layers: borders in the gaps between the levels found, and the MIDI velocities of each layer.
 
-Natural breaks (Fisher 1958, the partition of a sorted list that leaves the least variance inside its parts, by dynamic
-programming; from memory), as many as asked for and the span of strengths carries.
+Natural breaks (Fisher 1958, the partition of a sorted list that minimises the variance inside its parts, by dynamic
+programming; from memory), as many as asked for and the span of levels allows.
 
 MIDI velocities follow the law that General MIDI players use by default, 40·log10(v/127) dB (SoundFont 2.04 section
-8.4.1; see docs/methods.md): the border between two layers lies where that law puts the level halfway between theirs,
-so that a velocity asks for the layer that was recorded at about its level.
+8.4.1; see docs/methods.md): the border between two layers lies where that law puts the level halfway between theirs, so
+that a velocity plays the layer that was recorded at about its level.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ from oneshot.core.records.session import Floats, Frames
 def layer_borders(levels: Floats, most: int, step_db: float) -> list[float]:
     """Borders between velocity layers, rising, in dB; none where one layer is all there is.
 
-    ``levels``: float64 (hits,), rising. At most ``most`` layers, neighbours at least ``step_db`` apart in their mean.
-    None is of a single hit, save where the span leaves room for steps three times as large, or where there are hardly
-    two hits a layer and that one lies a step from every other: a ladder of single strokes, as cymbals are recorded, has
-    a layer for each, since strokes so far apart could not take turns.
+    ``levels``: float64 (hits,), rising, dB. At most ``most`` layers, neighbours at least ``step_db`` apart in their
+    mean. None is of a single hit, save where the span leaves room for steps three times as large, or where there are
+    hardly two hits per layer and that one lies a step from every other: a ladder of single hits, as cymbals are
+    recorded, has a layer for each, since hits so far apart could not be round robins of each other.
     """
     span = float(levels[-1] - levels[0])
     count = min(most, len(levels), 1 + int(span / step_db))
@@ -66,8 +66,8 @@ def _last_starts(values: Floats, most: int) -> Frames:
     """Where the last of ``part + 1`` parts starts in the best split of the first ``stop`` values (part, stop).
 
     One table serves every number of parts up to ``most``. The best start never moves back as ``stop`` grows, so each
-    row is filled middle first and the search halved on both sides: n·log n steps, not n², for the 10,000 strokes of a
-    hat (Wu 1991, the optimal quantization by matrix searching, J. Algorithms 12; from memory).
+    row is filled middle first and the search halved on both sides: n·log n steps, not n², for the 10,000 hits of a hat
+    (Wu 1991, the optimal quantization by matrix searching, J. Algorithms 12; from memory).
     """
     n = len(values)
     total, square = np.r_[0.0, np.cumsum(values)], np.r_[0.0, np.cumsum(values**2)]

@@ -24,11 +24,11 @@ def test_only_strokes_of_like_strength_are_compared() -> None:
     """
     hits = [hit(n, level_db=level, take=take) for n, (level, take) in enumerate(
         [(-10, "a"), (-10.5, "a"), (-9.5, "a"), (-20, "a"), (-20.4, "b"), (-30, "b"), (-30.2, "b"), (-30.1, "b")])]
-    found = comparison.like_strength(hits)
+    found = comparison.of_similar_level(hits)
 
     assert {"a": [3], "b": [4]} == {take: [h.id for h in mine] for take, mine in found.items()}
-    assert {} == comparison.like_strength([replace(hits[0], level_db=None)])
-    assert {} == comparison.like_strength([])
+    assert {} == comparison.of_similar_level([replace(hits[0], level_db=None)])
+    assert {} == comparison.of_similar_level([])
 
 
 def test_the_stroke_that_most_takes_have_is_compared() -> None:

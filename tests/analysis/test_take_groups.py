@@ -15,7 +15,7 @@ from stage_inputs import hit
 from oneshot import pipeline
 from oneshot.analysis.measurement.similarity import Measured
 from oneshot.analysis.result import Analysis, FoundDrum
-from oneshot.analysis.take_groups import Difference, _against_the_others, _pitch, pool
+from oneshot.analysis.take_groups import Difference, _level_changes, _pitch, pool
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import TakeNoise
 from oneshot.core.records.roles import Role
@@ -56,8 +56,8 @@ def stroke(partials_hz: ArrayLike) -> Measured:
 
 def test_a_gain_is_told_of_the_mic_that_was_changed() -> None:
     """One of three mics 6 dB down is told as that one, also where it is the home mic and so all others look louder."""
-    other = _against_the_others({"Home": (0.0, 0.1), "OH": (-6.0, 0.1), "Room": (0.2, 0.1)})
-    home = _against_the_others({"Home": (0.0, 0.1), "OH": (6.0, 0.1), "Room": (6.2, 0.1)})
+    other = _level_changes({"Home": (0.0, 0.1), "OH": (-6.0, 0.1), "Room": (0.2, 0.1)})
+    home = _level_changes({"Home": (0.0, 0.1), "OH": (6.0, 0.1), "Room": (6.2, 0.1)})
 
     assert ["its level in OH is 6.1 dB lower"] == [d.what for d in other if d.clear]
     assert ["its level in Home is 6.1 dB lower"] == [d.what for d in home if d.clear]
@@ -65,7 +65,7 @@ def test_a_gain_is_told_of_the_mic_that_was_changed() -> None:
 
 def test_what_readings_cannot_tell_is_no_difference() -> None:
     """Three standard errors of the readings are allowed for before anything counts."""
-    assert not any(d.size > 0 for d in _against_the_others({"Home": (0.0, 0.1), "OH": (-5.0, 2.0), "Room": (0.0, 2.0)}))
+    assert not any(d.size > 0 for d in _level_changes({"Home": (0.0, 0.1), "OH": (-5.0, 2.0), "Room": (0.0, 2.0)}))
 
 
 @pytest.mark.parametrize(("step", "clear"), [(0, False), (20, False), (100, True), (498, True)])

@@ -10,9 +10,8 @@ from processing import compressor_gain_db, delayed, high_pass, high_shelf, peaki
 from scipy.signal import butter, oaconvolve, sosfilt
 
 from oneshot.core.errors import SessionError
-from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Floats, Mic, Take
-from oneshot.cutting.mix.fit import NOMINAL_HZ, OCTAVES_HZ, fit_octaves, likeness, octave_energies
+from oneshot.core.records.session import Floats, Mic, Role, Take
+from oneshot.cutting.mix.fit import NOMINAL_HZ, OCTAVES_HZ, cross_correlation, fit_octaves, octave_energies
 from oneshot.cutting.processed_latency import BEFORE_S, PAD_S, Latency, Look, latencies
 from oneshot.session.processed_tracks import Track
 
@@ -249,11 +248,11 @@ def test_likeness_is_one_where_both_are_the_same() -> None:
     x = np.random.default_rng(0).standard_normal((2, 3000))
     wide = np.pad(x[0], 100)
 
-    curve = likeness(wide, x)
+    curve = cross_correlation(wide, x)
     assert 1.0 == pytest.approx(curve[0, 100], abs=0.01)  # the window's own edge is a step in the one and not the other
     assert 100 == int(np.abs(curve[0]).argmax())
     assert np.abs(curve[1]).max() < 0.15
-    assert not likeness(0 * wide, x).any()
+    assert not cross_correlation(0 * wide, x).any()
 
 
 def test_octaves_are_those_of_the_standard() -> None:

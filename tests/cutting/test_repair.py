@@ -31,7 +31,7 @@ def ring(hz: float, decay_s: float, frames: int = FRAMES, level: float = 0.5) ->
 
 def moments(own: Signal, other: Signal, noise_db: float = -90.0) -> repair.Moments:
     """What is there of two signals, known exactly."""
-    parts = [repair.heard(x, BAND_EDGES_HZ, RATE) for x in (own, other, own + other)]
+    parts = [repair.band_powers(x, BAND_EDGES_HZ, RATE) for x in (own, other, own + other)]
     noise = np.full(BANDS, 10 ** (noise_db / 10) / BANDS)
     return repair.Moments(parts[0], parts[1], parts[2] + noise, noise, repair.moments_at(len(own), RATE), BAND_EDGES_HZ)
 
@@ -47,7 +47,7 @@ def energy_db(x: Signal) -> float:
 def test_moments_add_up_to_the_mean_square() -> None:
     """A steady sine of amplitude 0.5 has a mean square of 0.125 in its band (textbook) and nothing in the others."""
     x = 0.5 * np.sin(2 * np.pi * 2000 * np.arange(FRAMES) / RATE)
-    found = repair.heard(x, BAND_EDGES_HZ, RATE)[20]
+    found = repair.band_powers(x, BAND_EDGES_HZ, RATE)[20]
 
     assert 0.125 == pytest.approx(found.sum(), rel=0.01)
     assert 5 == int(found.argmax())

@@ -34,16 +34,18 @@ ROOM_DB = -12.0
 REFERENCE_KINDS = ("snare", "tom", "kick")
 """Whose close mic the overheads and rooms are set against: the first of these that has one."""
 LIMITS_DB = (-30.0, 12.0)
-"""A computed gain never leaves these, however odd the measured levels."""
+"""A computed gain never leaves this range, however odd the measured levels."""
 CENTRED = ("kick", "snare")
 FULL_DBTP = -6.0
-"""Kick, snare and crash struck together at full stay at or below this. (common practice, no source)"""
+"""Kick, snare and crash struck together at full level stay at or below this. (common practice, no source)"""
+SILENT_ROLES = (Role.TRIGGER, Role.TALK, Role.IGNORE)
 
 START_MS = 0.1
 """A print starts at most this long before its attack."""
 EXCURSION_DB = -20.0
-"""The first excursion is the first half-wave that passes this, against the peak of the first 50 ms: an onset counts
-from -30 dB, but bleed and ripple ahead of the stroke can reach that."""
+"""The first excursion is the first half-wave that passes this re the peak of the first 50 ms: an onset counts from -30
+dB, but bleed and ripple ahead of the attack can reach that.
+"""
 EXCURSION_MS = 50.0
 GUARD_MS = 2.0
 
@@ -161,12 +163,12 @@ def _polarity(mic: Mic, drum: Drum | None, measured: Mapping[str, Mapping[str, i
 
 
 def mirrored(balance: Mapping[str, Fader]) -> dict[str, Fader]:
-    """The balance with left and right changed over: mics are named as the player sits, the audience faces the kit."""
+    """The balance with left and right exchanged: mics are named as the player sits, the audience faces the kit."""
     return {name: replace(fader, pan=-fader.pan + 0.0) for name, fader in balance.items()}
 
 
 def override(balance: Mapping[str, Fader], said: Mapping[str, FaderRecipe]) -> tuple[dict[str, Fader], tuple[str, ...]]:
-    """The balance with the recipe's words in it, and the names in the recipe that no mic has."""
+    """The balance with the recipe's entries in it, and the names in the recipe that no mic has."""
     faders = {name: said[name].over(fader) if name in said else fader for name, fader in balance.items()}
     return faders, tuple(name for name in said if name not in balance)
 
@@ -321,10 +323,10 @@ def level_prints(blends: Sequence[Blend], *, ceiling_dbtp: float, sample_rate: i
 
 @dataclass(frozen=True, slots=True)
 class PrintFacts:
-    """What a candidate is judged by.
+    """What a candidate is ranked by.
 
-    ``bleed_db``: everything else against the hit over the print's mics (dB); ``level_db``: of the hit (dB); ``ring_s``:
-    how long it rings before the noise, the next stroke or the end of the print (s); ``wanted_s``: the print's length.
+    ``bleed_db``: bleed over the print's mics (dB); ``level_db``: of the hit (dB); ``ring_s``: how long it rings before
+    the noise, the next stroke or the end of the print (s); ``wanted_s``: the print's length.
     """
 
     hit: int
@@ -335,10 +337,12 @@ class PrintFacts:
 
 
 CLEAN_ENOUGH_DB = 50.0
-"""Nobody hears what lies further down than this under a drum that others play on top of."""
+"""Bleed further down than this is inaudible under a drum that others play on top of."""
 UNKNOWN_COST = 40.0
 RING_COST = 30.0
-"""A candidate without any ring costs as much as one 30 dB dirtier; one dB softer as much as one dB dirtier."""
+"""A candidate without any tail costs as much as one with 30 dB more bleed; one dB softer as much as one dB more
+bleed.
+"""
 
 
 def rank_prints(facts: Sequence[PrintFacts]) -> list[tuple[int, str]]:

@@ -1,13 +1,13 @@
-"""Learned: the balance of a rough mix, told from the mix itself.
+"""Balance match: the balance of a rough mix, estimated from the mix itself by least squares.
 
-A mix of faders is a weighted sum of its mics. So the weights come by least squares of the mics onto each side of it
-(``mixfit.py``), over windows at the hits of all drums. A small ridge towards the computed balance settles what the
-recording leaves open, as two mics that hear the same. What the sum does not explain is told, over all and octave by
-octave: a compressor, an equaliser or an effect is no fader. So is by how much hard strokes lie lower against soft ones
-than the faders would have them, which a compressor does and an equaliser does not.
+A mix of faders is a weighted sum of its mics. So the weights follow from least squares of the mics onto each side of it
+(``fit.py``), over windows at the hits of all drums. A small ridge towards the computed balance decides what the
+recording leaves open, such as two mics with the same signal. The residual of the fit is reported, over all and octave
+by octave: a compressor, an equaliser or an effect is no fader. So is by how much hard hits lie lower re soft ones than
+the faders would have them, which a compressor does and an equaliser does not.
 
-Before that the mix is brought into line, take by take, since each was exported by itself: its lag behind the mics is
-where the sum of the mics is most like it.
+Before that the mix is aligned, take by take, since each was exported by itself: its lag behind the mics is where its
+cross-correlation with the sum of the mics peaks.
 """
 
 from __future__ import annotations
@@ -26,31 +26,31 @@ from oneshot.core.records.kit import Fader
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 from oneshot.cutting.mix.balance import pan_gains
-from oneshot.cutting.mix.fit import NOMINAL_HZ, gram, likeness, octave_energies, solve
+from oneshot.cutting.mix.fit import NOMINAL_HZ, cross_correlation, gram, octave_energies, solve
 
 BEFORE_S, AFTER_S = 0.01, 0.3
-"""What is compared around a hit."""
+"""Window around a hit that is fitted."""
 MOST_HITS = 240
 """Hits that are read, spread evenly over the takes and drums."""
 LAG_S = 0.1
 """A mix that lags by more than this was not made of these takes."""
 EXPLAINED_DB = -20.0
-"""A sum of faders leaves less than this of its mix (common practice, no source)."""
+"""A sum of faders leaves a smaller residual than this of its mix (common practice, no source)."""
 OFF_DB = -40.0
-"""A mic this far below the loudest is off: it does nothing in the mix."""
+"""A mic this far below the loudest is off: it adds nothing to the mix."""
 PARTNER_SIDES = ("L", "R")
 LEAST_OF_A_DRUM = 4
-"""Strokes of a drum from which its hard ones are held against its soft ones."""
+"""Hits of a drum from which its hard ones are compared with its soft ones."""
 
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """A balance learned from a mix: its faders, what of the mix they leave unexplained (dB), by how many frames the mix
-    lags behind the mics of each take, and what to tell.
+    """A balance estimated from a mix: its faders, the residual of the mix (dB), by how many frames the mix lags behind
+    the mics of each take, and what to report.
 
-    ``left_bands_db``: the same in each octave (``mixfit.OCTAVES_HZ``) against what the mix holds there, None where that
-    is nothing; ``hard_db``: level of the harder half of each drum's strokes in the mix against that of the softer half,
-    both against the sum of the faders (below 0: the mix holds hard strokes down); None where too few were read.
+    ``left_bands_db``: the residual in each octave (``fit.OCTAVES_HZ``) re the mix there, None where that is silent;
+    ``hard_db``: level of the harder half of each drum's hits in the mix re that of the softer half, both re the sum of
+    the faders (below 0: the mix compresses hard hits); None where too few were read.
     """
 
     faders: Mapping[str, Fader]
@@ -70,13 +70,13 @@ class Learned:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Window:
-    """What mics and mix hold around a hit (mics and sides, frames), with room for the lag beside it."""
+    """Mics and mix around a hit (mics and sides, frames), with room for the lag on both sides."""
 
     hit: Hit
     x: Floats
 
     def lined_up(self, mics: int, lag: int) -> tuple[Floats, Floats]:
-        """Mics and mix, the lag taken out: (mics, frames), (sides, frames)."""
+        """Mics and mix, aligned: (mics, frames), (sides, frames)."""
         pad = min((self.x.shape[1] - 1) // 2, abs(lag) + 1)
         return self.x[:mics, pad:-pad], self.x[mics:, pad + lag : self.x.shape[1] - pad + lag]
 
@@ -138,7 +138,7 @@ def _factor(fader: Fader) -> float:
 
 
 def _windows(session: Session, found: Analysis, take: Take, names: Sequence[str], most: int) -> list[_Window]:
-    """What mics and mix hold around hits of all drums."""
+    """Mics and mix around hits of all drums."""
     by_drum: dict[str, list[Hit]] = {}
     for hit in found.hits:
         if hit.take == take.name:
@@ -159,11 +159,13 @@ def _windows(session: Session, found: Analysis, take: Take, names: Sequence[str]
 
 
 def _lag(take: Take, windows: Sequence[_Window], mono: Floats, mics: int) -> int:
-    """Frames by which a take's mix lags: where the correlations of all its windows with the sum of the mics peak."""
+    """Frames by which a take's mix lags: the peak of the cross-correlations of all its windows with the sum of the
+    mics.
+    """
     pad = round(LAG_S * take.sample_rate)
     total = np.zeros(2 * pad + 1)
     for window in windows:
-        total += likeness(window.x[mics:].sum(axis=0), (mono @ window.x[:mics])[:, pad:-pad])[0]
+        total += cross_correlation(window.x[mics:].sum(axis=0), (mono @ window.x[:mics])[:, pad:-pad])[0]
     lag = int(np.abs(total).argmax()) - pad
     if abs(lag) >= pad:
         raise SettingsError(f"{take.name}: the mix lies more than {LAG_S * 1e3:.0f} ms away from its mics: give one of "
@@ -172,11 +174,11 @@ def _lag(take: Take, windows: Sequence[_Window], mono: Floats, mics: int) -> int
 
 
 _Lined = tuple[Hit, Floats, Floats, int]
-"""A hit, its mics and its mix with the lag taken out, and their sample rate."""
+"""A hit, its mics and its aligned mix, and their sample rate."""
 
 
 def _left_bands(lined: Sequence[_Lined], gains: Floats) -> tuple[float | None, ...]:
-    """What faders leave of the mix in each octave, dB against what the mix holds there."""
+    """Residual of the fit in each octave, dB re the mix there."""
     left, there = [], []
     for _, x, y, rate in lined:
         energy = float((y**2).sum())

@@ -1,14 +1,15 @@
-"""Mix fit: how a mix, or any track that was made from mics, follows them: by what lag, by what weights, and how well.
+"""Mix fit: by what lag, with what weights and how well a mix, or any track made from mics, follows them.
 
-*Lag.* Cross-correlation of first differences. Differencing raises the highs, in which an attack has its place, over the
-lows, in which a kick agrees with itself for many frames around; filters, compressors and saturation then leave the peak
-where it is. Tried beside it (docs/methods.md): plain correlation, the phase transform and the half-whitened one (Knapp
-and Carter, The generalized correlation method for estimation of time delay, IEEE Trans. ASSP 24, 1976).
+*Lag.* Peak of the cross-correlation of first differences. Differencing raises the highs, in which an attack has its
+position, over the lows, in which a kick correlates with itself for many frames around; filters, compressors and
+saturation then leave the peak where it is. Tried beside it (docs/methods.md): plain cross-correlation, the phase
+transform and the half-whitened one (Knapp and Carter, The generalized correlation method for estimation of time delay,
+IEEE Trans. ASSP 24, 1976).
 
-*Weights.* A sum of faders is linear, so that the faders come by least squares of the mics onto the mix (Gauss; any
-textbook of linear models), each window weighted by one over its energy in the mix, so that the kick does not decide
-everything. With an equaliser on each mic the same is true in each band by itself: complex weights in each octave hold
-its gain and its turn of phase.
+*Weights.* A sum of faders is linear, so that the faders follow from least squares of the mics onto the mix (Gauss; any
+textbook of linear models), each window weighted by one over its energy in the mix, so that the kick does not dominate.
+With an equaliser on each mic the same is true in each band by itself: complex weights in each octave hold its gain and
+its phase shift.
 """
 
 from __future__ import annotations
@@ -24,19 +25,19 @@ from oneshot.core.records.session import Floats
 
 Complexes = NDArray[np.complex128]
 OCTAVES_HZ = tuple(1000 * 10 ** (0.3 * n) for n in range(-4, 5))
-"""Middles of the octave bands, 63 Hz to 16 kHz: the exact centres of IEC 61260-1:2014, base ten (from memory)."""
+"""Centres of the octave bands, 63 Hz to 16 kHz: the exact ones of IEC 61260-1:2014, base ten (from memory)."""
 NOMINAL_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
-"""What they are called."""
+"""Their nominal names."""
 HALF = 10**0.15
 RIDGE = 1e-5
-"""Of a mic's own energy: it moves a well-known fader by a thousandth of a dB."""
+"""Ridge as a share of a mic's own energy: it moves a well-determined fader by a thousandth of a dB."""
 WINDOW_FRAMES = 2**14
 """Length of the transform over which octaves are fitted: the windows are shorter."""
 
 
-def likeness(mix: Floats, parts: Floats) -> Floats:
-    """How alike a mix is to parts of it, by lag: cross-correlations of first differences, float64 (parts, 2 pad + 1),
-    by the root of both energies; their middle is lag 0.
+def cross_correlation(mix: Floats, parts: Floats) -> Floats:
+    """Normalised cross-correlation of first differences of a mix and parts of it, by lag, float64 (parts, 2 pad + 1),
+    -1 to 1; its middle is lag 0.
 
     ``mix``: float64 (frames + 2 pad,); ``parts``: float64 (parts, frames), which begin ``pad`` frames into the mix's
     window. Zeros where either is silent.
@@ -52,7 +53,7 @@ def likeness(mix: Floats, parts: Floats) -> Floats:
 
 def gram(x: Floats, y: Floats) -> tuple[Floats, Floats, float]:
     """Products of the mics among themselves (mics, mics) and with the mix (sides, mics), and the mix's energy, over a
-    window of weight one; zeros where the mix is silent. ``x``: (mics, frames); ``y``: (sides, frames).
+    window scaled to energy one; zeros where the mix is silent. ``x``: (mics, frames); ``y``: (sides, frames).
     """
     energy = float((y**2).sum())
     if energy <= 0:
@@ -83,16 +84,16 @@ def octave_energies(x: Floats, sample_rate: int) -> Floats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OctaveFit:
-    """Complex weights of mics onto a track, band by band: each (sides, mics), or None where nothing is heard there."""
+    """Complex weights of mics onto a track, band by band: each (sides, mics), or None where there is no energy."""
 
     weights: tuple[Complexes | None, ...]
     sample_rate: int
 
     def gains_db(self, x: Floats, y: Floats, least: float) -> Floats:
-        """Gain of the track over what the fit makes of the mics in each octave (dB), float64 (octaves,).
+        """Gain of the track re the fit in each octave (dB), float64 (octaves,).
 
-        ``x``: (mics, frames), ``y``: (sides, frames), the same short stretch. Only what agrees with the mics counts;
-        NaN where the coherence of the two (0 to 1) lies below ``least``.
+        ``x``: (mics, frames), ``y``: (sides, frames), the same short window. Only what is coherent with the mics
+        counts; NaN where the coherence of the two (0 to 1) lies below ``least``.
         """
         size = max(2048, y.shape[1])
         window = np.hanning(y.shape[1])

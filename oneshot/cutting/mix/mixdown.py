@@ -1,9 +1,9 @@
-"""One-shots of a finished kit mixed down by its balance: what is heard when one plays.
+"""Mixdown: the one-shots of a finished kit mixed down by its balance, as they sound when played.
 
-Reads the kit's own files, so that what was trimmed, repaired or processed outside is heard as it is.
+Reads the kit's own files, so that what was trimmed, repaired or processed outside is included.
 
 In a lite kit one file stands in place of a hit's mics. It is left and right of a bus that only the kit has: a pair of
-role ``bus``, without sources, panned hard at 0 dB. So whoever reads files by their mics and the balance hears the mix.
+role ``bus``, without sources, panned hard at 0 dB. So whoever reads files by their mics and the balance gets the mix.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ from oneshot.core.records.session import Floats, Mic, Problem, Session
 from oneshot.cutting.mix.balance import mix
 
 LEVEL_S = 0.3
-"""Over which a stroke's level is taken, as in the manifest's ``level_db``."""
+"""Window of a hit's level, as in the manifest's ``level_db``."""
 
 NAME = "mixdown"
-"""What the bus of a lite kit is called, unless a mic of the session is."""
+"""Name of the bus of a lite kit, unless a mic of the session has it."""
 
 NOISE_BELOW_DB = 60.0
-"""Noise nearer than this to the hardest hit is heard in its tail (common practice, no source)."""
+"""Noise nearer than this to the hardest hit is audible in its tail (common practice, no source)."""
 
 
 def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None = None) -> tuple[Floats, int]:
@@ -133,7 +133,7 @@ def noise_problems(shots: Sequence[OneShot], balance: Mapping[str, Fader], noise
 
 
 def _sum(a: Floats, b: Floats) -> Floats:
-    """Two stereo signals laid over each other from their starts."""
+    """Two stereo signals added from their starts."""
     if a.shape[1] < b.shape[1]:
         a, b = b, a
     out = a.copy()
