@@ -93,7 +93,7 @@ def true_peak(x: Floats, sample_rate: int) -> float:
 
 
 def momentary_max_lufs(x: Floats, sample_rate: int, *, weights: Sequence[float] | None = None) -> float | None:
-    """Loudest 400 ms, LUFS, over the file laid in silence; None for silence.
+    """Loudest 400 ms, LUFS, over the file padded with silence; None for silence.
 
     ``x``: float64 (channels, frames); ``weights``: a gain per channel (BS.1770-5 Annex 1 table 3), by default 1.0 each.
     """

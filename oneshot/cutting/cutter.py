@@ -43,8 +43,8 @@ class Cutter:
     """Cuts one-shots of a session into a kit's folder.
 
     ``heard_next`` and ``handling`` as in ``Windows``. ``loudest`` holds, after cutting, mic -> samples of the hardest
-    one-shot of each drum, for setting the balance; ``told`` what could not be done as the user said; ``rejected`` are
-    hits that nothing is to be taken from; ``along``: processed tracks that are cut with them.
+    one-shot of each drum, for setting the balance; ``told`` what could not be done as the user set it; ``rejected`` are
+    hits from which nothing is taken; ``along``: processed tracks that are cut with them.
     """
 
     session: Session
@@ -132,7 +132,7 @@ class Cutter:
             mine = sorted((p for p in picks if hits[p.hit].take == take.name),
                           key=lambda p: self.analysis.attacks[p.hit])
             wanted = list(dict.fromkeys(m.name for p in mine for m in self.windows.mics_of(hits[p.hit])))
-            if self.along is not None and planning and not wanted:  # its tracks are told of, too
+            if self.along is not None and planning and not wanted:  # its tracks are reported, too
                 wanted = list(self.along.wanted(take))
             if wanted:
                 exact: Dtype = "float64" if is_float(take.subtype) else "int32"
@@ -173,8 +173,8 @@ class Cutter:
 
     @property
     def _lasting(self) -> bool:
-        """Whether a hit's files depend on that hit alone: a repaired one may have another's tail or its overheads, a
-        processed track's latency is told by all, and a trim goes by the hardest.
+        """Whether a hit's files depend on that hit alone: a repaired one may have another's tail or overheads, a
+        processed track's latency is estimated from all, and a trim goes by the hardest.
         """
         alone = not (self.recipe.repair.any or self.recipe.repair.composites) and self.along is None
         return alone and self.recipe.files.plain
@@ -187,7 +187,7 @@ class Cutter:
     def _hardest_of(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> set[int]:
         """The hardest hit of each drum: the balance is set by what it sounds like."""
         most: dict[str, tuple[float, int]] = {}
-        for take in self.session.takes:  # in the order in which they are cut: of two alike the first counts
+        for take in self.session.takes:  # in the order in which they are cut: of two equal ones the first counts
             mine = [hits[p.hit] for p in picks if hits[p.hit].take == take.name]
             for hit in sorted(mine, key=lambda h: self.analysis.attacks[h.id]):
                 if hit.level_db is not None and hit.level_db > most.get(hit.drum, (-np.inf, 0))[0]:
@@ -289,7 +289,7 @@ class Cutter:
         return tuple(files), sounds
 
     def _tail(self, take: Take, hit: Hit, mics: Sequence[Mic], plan: fading.CutPlan, mender: Mender) -> Tail | None:
-        """Whose ring may go on where the next stroke cut a hit's own short."""
+        """A hit whose tail may continue where the next stroke cut this one's short."""
         names = [m.name for m in mics]
         if plan.ended_by not in ("next stroke", "other sound"):
             return None
@@ -300,7 +300,7 @@ class Cutter:
         return next((tail for tail in tails if tail.window.frames >= LONGER * plan.frames), None)
 
     def _lent(self, donor: Hit, mics: Sequence[Mic], pre: int) -> Tail:
-        """The whole ring of a hit in those mics, its attack ``pre`` frames after the start."""
+        """The whole decay of a hit in those mics, its attack ``pre`` frames after the start."""
         names = [m.name for m in mics]
         with TakeReader(self.session.root, self.session.take(donor.take), names, dtype="float64") as reader:
             made = self.windows.plan(reader, donor, mics, pre).plan
@@ -329,7 +329,7 @@ class Cutter:
         take, plan, end = self.session.take(hit.take), planned.plan, planned.ends[name]
         rate, noise = take.sample_rate, self.windows.noise_rms(take, name)
         grade = next((s.grade for s in files if name in s.mics), self.analysis.grades[hit.id].get(name, "D"))
-        heard = home - self.windows.offset(take, name)  # a steady offset is no part of a ring
+        heard = home - self.windows.offset(take, name)  # a DC offset is no part of a decay
         decay = descriptors.decay(heard, sample_rate=rate, noise_rms=noise, attack=plan.onset_frame)
         return OneShot(
             hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer, round_robin=pick.round_robin,

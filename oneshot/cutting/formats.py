@@ -48,8 +48,8 @@ class _Done:
 
 @dataclass(slots=True)
 class Finisher:
-    """Finishes the files in a kit's folder. ``gain_db``: drum -> the trim that all its files got; ``told``: what could
-    not be done without a loss; ``bus``: left and right of what mixdowns are files of.
+    """Finishes the files in a kit's folder. ``gain_db``: drum -> the trim of all its files; ``told``: what could not be
+    done without a loss; ``bus``: left and right of the bus that mixdowns are files of.
     """
 
     folder: Path
@@ -90,7 +90,9 @@ class Finisher:
         return out
 
     def _mix_of(self, shot: OneShot, used: set[str]) -> Sample:
-        """What a mixdown will be: start and attack are its files', grade, bleed and fades the worst of those heard."""
+        """The record of a mixdown: start and attack are its files', grade, bleed and fades the worst of those that
+        play.
+        """
         heard = [each for each in shot.files if each.plays and any(self._on(mic) for mic in each.mics)]
         heard = heard or list(shot.files)
         stem = re.sub(r"(_V\d+_RR\d+)_[^/]*$", r"\1_mix", heard[0].path)

@@ -171,9 +171,9 @@ class Along:
         return replace(shape, channels=(*(() if self.left_out else shape.channels), *more))
 
     def settle(self, take: Take) -> None:
-        """Tell the latency of a take's tracks, once all its strokes were taken in, and let go of what was read for it.
+        """Estimate the latency of a take's tracks, once all its hits were read, and release what was read for it.
 
-        Raises SessionError where it cannot be told and something is cut from them.
+        Raises SessionError where it cannot be estimated and something is cut from them.
         """
         tracks, looks = self.tracks.takes[take.name].tracks, self._looks.pop(take.name, [])
         if not looks:
@@ -190,8 +190,8 @@ class Along:
         self.told += self._told(take, tracks)
 
     def cut(self, reader: TakeReader, hit: Hit, plan: CutPlan) -> list[tuple[Track, Samples, float | None]]:
-        """Each track that goes with a stroke: its samples at the frames of the stroke's window, (its mics, frames), and
-        by how much something in it still holds the level down (dB; None where it does not, or cannot be told).
+        """Each track that goes with a hit: its samples at the frames of the hit's window, (its mics, frames), and the
+        gain reduction left in it as the hit begins (dB; None where there is none, or it is not known).
         """
         take = self.session.take(hit.take)
         low, audio = self._kept.pop(hit.id, (0, None))
@@ -207,8 +207,8 @@ class Along:
         return out
 
     def sounding(self, shots: Sequence[OneShot], takes: Mapping[int, str]) -> tuple[OneShot, ...]:
-        """The one-shots, with tracks left out of mappings where all the mics they are made of are: what is heard in an
-        overhead besides its drum is heard in it after processing. ``takes``: hit -> its take.
+        """The one-shots, with tracks left out of mappings where all the mics they are made of are: bleed in an overhead
+        is bleed after processing as well. ``takes``: hit -> its take.
         """
         held = {(take, mic.name): set(track.made_of) for take, each in self.tracks.takes.items()
                 for track in each.tracks for mic in track.mics}
@@ -237,7 +237,7 @@ class Along:
                                             for take in session.takes))
 
     def polarity(self, take: str) -> dict[str, int]:
-        """Mic of a track -> its polarity against the mic that it holds most of."""
+        """Mic of a track -> its polarity re the mic that it holds most of."""
         return {mic.name: lies.polarity for track in self.tracks.takes[take].tracks for mic in track.mics
                 if (lies := self.lies.get(take, {}).get(track.name)) is not None and lies.frames is not None}
 

@@ -78,12 +78,12 @@ class Look:
 
 @dataclass(frozen=True, slots=True)
 class Latency:
-    """How a track lies against its mics in one take.
+    """How a track is aligned with its mics in one take.
 
-    ``frames``: late by so many, None where it cannot be told; ``applied``: what is taken out; ``spread_frames``: half
-    the range from the 16th to the 84th percentile of the strokes' own; ``strokes``: that were read; ``polarity``: 1 or
-    -1 against the mic it holds most of; ``as_others``: it goes by the take's other tracks; ``gain_db``: hit -> gain as
-    the stroke begins, against rest, where it can be told.
+    ``frames``: its lag, None where not known; ``applied``: the lag that is compensated; ``spread_frames``: half the
+    range from the 16th to the 84th percentile of the hits' own; ``strokes``: number of hits read; ``polarity``: 1 or -1
+    re the mic it holds most of; ``as_others``: it goes by the take's other tracks; ``gain_db``: hit -> gain as the hit
+    begins, re rest, where it is known.
     """
 
     frames: int | None
@@ -96,7 +96,7 @@ class Latency:
 
     @property
     def recovering(self) -> dict[int, float]:
-        """Hit -> by how much the track is still held down as it begins (dB, below 0), where that is heard."""
+        """Hit -> gain reduction left in the track as it begins (dB, below 0), where that is audible."""
         return {hit: gain for hit, gain in self.gain_db.items() if gain <= RECOVERING_DB}
 
 

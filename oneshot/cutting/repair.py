@@ -100,7 +100,7 @@ class Moments:
     edges_hz: Sequence[float]
 
     def after(self, frame: int) -> NDArray[np.bool_]:
-        """The moments from that frame on (moments,)."""
+        """The moments from that frame on, bool (moments,)."""
         return self.at >= frame
 
     def shared(self) -> tuple[Floats, Floats]:

@@ -50,7 +50,7 @@ class Part:
 
 @dataclass(slots=True)
 class Writer:
-    """Writes into a kit's folder. ``told``: what could not be done as the user said; ``used``: the names taken."""
+    """Writes into a kit's folder. ``told``: what could not be done as the user set it; ``used``: the names taken."""
 
     folder: Path
     analysis: Analysis

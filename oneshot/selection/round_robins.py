@@ -75,10 +75,10 @@ def alternates(layer: Sequence[Candidate], choosing: Choosing,
 
 def _different(some: Sequence[Candidate], choosing: Choosing,
                wanted: frozenset[int]) -> tuple[list[Candidate], dict[int, str]]:
-    """The alternates within the recipe's spread, none a copy of another, and why the others are left out.
+    """The round robins within the recipe's tolerance, none a copy of another, and why the others are left out.
 
-    Copies are found among those that were about to take turns; the layer is then searched again without them, since
-    its best set may lie elsewhere.
+    Copies are searched for among those that were about to take turns; the layer is then searched again without them,
+    since its best set may lie elsewhere.
     """
     copies: dict[int, str] = {}
     for _ in range(MOST_ROUNDS):
@@ -92,8 +92,8 @@ def _different(some: Sequence[Candidate], choosing: Choosing,
 
 def _even(some: Sequence[Candidate], choosing: Choosing,
           wanted: frozenset[int]) -> tuple[list[Candidate], Callable[[], dict[int, str]]]:
-    """The alternates within the recipe's spread, and what tells why the others are left out: only the last search
-    through a layer is asked for that.
+    """The round robins within the recipe's tolerance, and a function that gives the reasons of the others: only the
+    last search through a layer needs it.
     """
     columns = _columns(some)
     rows = _best_set(columns, choosing)

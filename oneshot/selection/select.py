@@ -248,8 +248,8 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
 
 def _starting_alike(inside: Sequence[Candidate], chooser: Chooser, wanted: frozenset[int],
                     dirty: Set[int]) -> tuple[list[Candidate], dict[int, str]]:
-    """The alternates of a layer, and why others are none: only strokes that begin at one place in their files take
-    turns. Where no attack can be told, one stroke plays alone, since a late one among others is heard as a flam.
+    """The round robins of a layer, and why others are none: only hits whose attacks are aligned take turns. Where no
+    attack can be located, one hit plays alone, since a late one among others sounds like a flam.
     """
     doubt = {c.hit.id for c in inside} & chooser.unplaced - wanted
     sure = [c for c in inside if c.hit.id not in doubt]
@@ -262,8 +262,8 @@ def _starting_alike(inside: Sequence[Candidate], chooser: Chooser, wanted: froze
 
 def _clean_first(inside: Sequence[Candidate], chooser: Chooser, wanted: frozenset[int],
                  dirty: Set[int]) -> tuple[list[Candidate], dict[int, str]]:
-    """The alternates of a layer, and why others are none: those clean in overheads and rooms, if they take turns, else
-    all that are alike.
+    """The round robins of a layer, and why others are none: those clean in overheads and rooms, if they take turns,
+    else all within the round-robin tolerance.
     """
     clean = [c for c in inside if c.hit.id not in dirty]
     taken, left = alternates(clean, chooser.choosing, wanted) if clean else ([], {})
@@ -284,7 +284,7 @@ def _picks(numbers: Sequence[int], turns: Sequence[Sequence[Candidate]], held: H
 
 
 def _numbered(layer: int, ids: Sequence[int], held: Held | None) -> list[tuple[int, int]]:
-    """(hit id, round robin) of a layer's round robins, in order of their numbers."""
+    """(hit id, round robin) of a layer's hits, in order of their numbers."""
     return [(number, k) for k, number in enumerate(ids, 1)] if held is None else held.numbered(layer, ids)
 
 

@@ -1,14 +1,13 @@
-"""Stretches: what a person said of stretches of a take, wherever it was said, as labels in frames.
+"""Labels: what the user says of stretches of a take, from all sources, in frames; and the table of words by which text
+is understood.
 
-Three places: ``[[labels]]`` of session.toml; cue markers in the files, each of which holds from its place to the next
-one, or to the end; and the names of a take and of the folders it lies in, which hold for all of it.
+Three sources: ``[[labels]]`` of session.toml; cue markers in the files, each of which holds from its position to the
+next one, or to the end; and the names of a take and of the folders it lies in, which hold for all of it.
 
-What people write beside a recording, in a cue or as a take's name ("snare rim left hand soft"), to what they say.
-
-One literal table of the trade's words (common practice, no source: drummers and engineers name strokes by habit). A
-text means something only if every word of it is in the table, is the name of a drum, or is one of the few words that
-say nothing; so "snare song", "ride home" and "Saturday" mean nothing, and nobody's title becomes a label. A new word:
-one row.
+Cues and names ("snare rim left hand soft") are read by one literal table of the trade's words (common practice, no
+source: drummers and engineers name strokes by habit). A text counts only if every word of it is in the table, is the
+name of a drum, or is one of the few filler words; so "snare song", "ride home" and "Saturday" mean nothing, and
+nobody's title becomes a label. A new word: one row.
 """
 
 from __future__ import annotations

@@ -106,7 +106,7 @@ def _earliest(candidate: Frames, frame: Frames, depth: Floats, near: NDArray[np.
     never = np.iinfo(np.int64).max
     sure = (depth >= USABLE_DEPTH_DB) & near
     best = np.where(sure, frame, never).min(axis=1, initial=never)
-    # A single mic that claims to be far ahead of the rise in all mics heard something else.
+    # A single mic far ahead of the onset in all mics picked up something else.
     plausible = (best < never) & (np.abs(best - candidate) <= SEARCH_BACK_S * rate)
     return np.where(plausible, best, candidate)
 

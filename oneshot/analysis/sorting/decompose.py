@@ -149,7 +149,7 @@ class _Decomposer:
         """
         noise = self.features.noise[i][..., None]
         decaying = np.maximum(self.features.before[i] - self.features.noise[i], 0)[..., None]
-        # a ring that holds, so that one which fades slower than it seemed is not taken for a stroke
+        # held without decay, so that a tail which decays slower than it seemed is not taken for a stroke
         background: Floats = np.maximum(decaying, decay) + noise + 1e-18
         fading = decaying * 10 ** (-self.features.fade_db[i][..., None] * CENTRE_STEPS / 10)
         out.ground[i] = np.maximum(fading, decay) + noise + 1e-18

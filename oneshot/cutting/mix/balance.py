@@ -114,9 +114,9 @@ def _close_gain(mic: Mic, drum: Drum | None, heard: Mapping[str, Mapping[str, fl
 
 
 def _far_gains(mics: Sequence[Mic], levels: Mapping[str, float]) -> dict[str, float]:
-    """Gains of overheads and rooms: all mics of one pair alike; several pairs of rooms share the rooms' place.
+    """Gains of overheads and rooms: all mics of one pair get the same; several pairs of rooms share the rooms' level.
 
-    ``levels``: of the reference drum in each mic; without them rooms take their place as a plain gain, overheads 0 dB
+    ``levels``: of the reference drum in each mic; without them rooms get their level as a plain gain, overheads 0 dB
     (they may be all there is).
     """
     gains: dict[str, float] = {}
@@ -134,7 +134,7 @@ def _far_gains(mics: Sequence[Mic], levels: Mapping[str, float]) -> dict[str, fl
 
 
 def _pan(mic: Mic, drum: Drum | None, mics: Sequence[Mic], heard: Mapping[str, Mapping[str, float]]) -> float:
-    """Hard to its side for one of a pair; a tom's or cymbal's close mic where the overheads hear that drum."""
+    """Hard to its side for one of a pair; a tom's or cymbal's close mic at the drum's place in the overheads."""
     if mic.side in {"L", "R"} and mic.pair:
         return -1.0 if mic.side == "L" else 1.0
     if drum is None or drum.kind in CENTRED:

@@ -111,8 +111,8 @@ def noise_shares(shot: OneShot, balance: Mapping[str, Fader], noise: TakeNoise) 
 
 def noise_problems(shots: Sequence[OneShot], balance: Mapping[str, Fader], noise: Sequence[TakeNoise],
                    takes: Mapping[int, str]) -> list[Problem]:
-    """What to tell where the summed noise of one stroke's mics comes within ``NOISE_BELOW_DB`` of the hardest stroke:
-    the noisiest stroke, and the mic that has most to do with it.
+    """What to report where the summed noise of one hit's mics comes within ``NOISE_BELOW_DB`` of the hardest hit: the
+    noisiest hit, and the mic that contributes most.
 
     ``takes``: hit -> its take. Nothing where no level is known, or every mic is digitally silent.
     """

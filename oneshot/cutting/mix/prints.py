@@ -26,10 +26,11 @@ from oneshot.selection.select import REJECTED, Pick
 
 @dataclass(frozen=True, slots=True)
 class Printer:
-    """Makes a kit's prints into its folder. ``handling``: hit id -> what the user said of its files; a print that needs
-    a mic that was left out of a hit is not made of it. ``heard_next``: hit id -> take frame at which the next stroke is
-    heard to begin, where that is known to be before its onset; ``made_of``: processed track -> the mics that are judged
-    in its place.
+    """Makes a kit's prints into its folder.
+
+    ``handling``: hit id -> what the user set for its files; a print that needs a mic that was left out of a hit is not
+    made of it. ``heard_next``: hit id -> take frame at which the next stroke begins to sound, where that is known to be
+    before its onset; ``made_of``: processed track -> the mics that are judged in its place.
     """
 
     session: Session
@@ -122,7 +123,7 @@ class Printer:
         return list(dict.fromkeys(mic for name in mics for mic in self.made_of.get(name, (name,))))
 
     def _facts(self, reader: TakeReader, hit: Hit, recipe: PrintRecipe, parts: Sequence[str]) -> balancing.PrintFacts:
-        """What a candidate is ranked by: its worst bleed over the mics, its level, and its ring in the loudest mic."""
+        """What a candidate is ranked by: its worst bleed over the mics, its level, and its tail in the loudest mic."""
         take = self.session.take(hit.take)
         judged = self._judged(parts)
         bleeds = [hit.bleed_db.get(name) for name in judged]
