@@ -38,11 +38,11 @@ HELD_DB, STAYS_STEPS = 4.0, 12
 """It held where it had fallen less than this in as many steps, and it stays away for at least 12 (33 ms)."""
 
 
-def slopes(out_db: Floats, in_db: Floats, kind: Frames) -> Floats:
+def slopes(out_db: Floats, in_db: Floats, template: Frames) -> Floats:
     """Level out against level in (mics,), dB per dB; NaN where not known.
 
     ``out_db``: float64 (hits, mics), level of each hit as measured; ``in_db``: the same as predicted from all mics
-    together, bleed at that moment included; NaN where a mic is missing. ``kind``: int64 (hits,), the template. Both
+    together, bleed at that moment included; NaN where a mic is missing. ``template``: int64 (hits,), the template. Both
     sides carry errors, so the slope is the ratio of the standard deviations (reduced major axis regression; Smith 2009,
     Am. J. Phys. Anthropol. 140, from memory), pooled over the templates that span enough. A single mic has nothing to
     be compared with.
@@ -51,8 +51,8 @@ def slopes(out_db: Floats, in_db: Floats, kind: Frames) -> Floats:
     slope = np.full(mics, np.nan)
     for m in range(mics if mics > 1 else 0):
         level_in, level_out = [], []
-        for k in np.unique(kind).tolist():
-            rows = (kind == k) & np.isfinite(out_db[:, m]) & np.isfinite(in_db[:, m])
+        for k in np.unique(template).tolist():
+            rows = (template == k) & np.isfinite(out_db[:, m]) & np.isfinite(in_db[:, m])
             if rows.sum() >= FEWEST_STROKES and in_db[rows, m].std() >= LEAST_SPREAD_DB:
                 level_in.append(in_db[rows, m] - in_db[rows, m].mean())
                 level_out.append(out_db[rows, m] - out_db[rows, m].mean())
@@ -61,9 +61,9 @@ def slopes(out_db: Floats, in_db: Floats, kind: Frames) -> Floats:
     return slope
 
 
-def compressing(out_db: Floats, in_db: Floats, kind: Frames) -> NDArray[np.bool_]:
+def compressing(out_db: Floats, in_db: Floats, template: Frames) -> NDArray[np.bool_]:
     """Which mics are compressed, bool (mics,), by their slopes against the median slope; see ``slopes``."""
-    slope = slopes(out_db, in_db, kind)
+    slope = slopes(out_db, in_db, template)
     known = slope[np.isfinite(slope)]
     typical = float(np.median(known)) if len(known) >= FEWEST_MICS else 1.0
     out: NDArray[np.bool_] = np.nan_to_num(slope, nan=typical) < COMPRESSED_SLOPE * typical

@@ -145,11 +145,11 @@ class HitRows:
                  predicted: NDArray[np.bool_]) -> None:
         """Make one hit's record."""
         take, shares = strokes.heard.take, strokes.shares
-        kind = int(strokes.kind[i])
-        number = int(self._templates.drum[kind])
+        main = int(strokes.kind[i])
+        number = int(self._templates.drum[main])
         names = [m.name for m in self._mics]
         own = np.nan_to_num(windows.own[i].sum(axis=1))
-        active = [int(k) for k in np.flatnonzero(strokes.gain[i]) if int(k) != kind]
+        active = [int(k) for k in np.flatnonzero(strokes.gain[i]) if int(k) != main]
         other = np.nan_to_num(windows.other[i].sum(axis=1))
         upper_bound_db = bleed.ratio_db(other + hidden.energy[i], own)
         home_row = self._placer.home_row(take, number)
@@ -168,7 +168,7 @@ class HitRows:
         begin = int(strokes.heard.begin[strokes.rows[i]])
         hop = strokes.heard.scan.hop
         said = self._labelled_as(strokes, i)
-        taught = self._named.taught[kind] if self._named.taught else None
+        taught = self._named.taught[main] if self._named.taught else None
         computed = taught or self._named.articulation[number, int(strokes.way[i])]
         made = Hit(
             id=hit_id, take=take.name, onset=min(begin, earliest) if begin >= 0 else earliest,
@@ -182,7 +182,7 @@ class HitRows:
             isolated=bleed.isolated(bleed_db, own, at_home, self._linear),
             usable=tuple(name for k, name in enumerate(names) if name in present and bleed_db[k] < bleed.CLEAR_DB),
             predicted=tuple(m.name for k, m in enumerate(take.mics) if predicted[k] and _is_measured(m)),
-            partners=self._partners(shares, i, kind, active, hop),
+            partners=self._partners(shares, i, main, active, hop),
             clean_s={name: _none(windows.clean_s[i, k]) for k, name in enumerate(names) if name in present})
         self._hits.append(made if said is None else replace(
             made, hand=said.hand, wires=said.wires, tool=said.tool, strength=said.strength, told_by=said.told_by))
@@ -201,9 +201,9 @@ class HitRows:
         straight = np.where(self._linear, known, 0.0)
         return straight if straight.any() else known
 
-    def _partners(self, shares: Shares, i: int, kind: int, active: list[int], hop: int) -> tuple[Partner, ...]:
+    def _partners(self, shares: Shares, i: int, main_template: int, active: list[int], hop: int) -> tuple[Partner, ...]:
         """The other drums struck with a hit, strongest first."""
-        main = float(shares.own[i, kind].sum())
+        main = float(shares.own[i, main_template].sum())
         found = [(float(shares.own[i, k].sum()), int(self._templates.drum[k]), k) for k in active]
         return tuple(Partner(self._named.drum[number], _level_db(shares.own[i, k], hop))
                      for energy, number, k in sorted(found, reverse=True)

@@ -89,20 +89,21 @@ def hidden(played: Played, envelopes: Floats, windows: Windows, drum: Frames) ->
         mine = (played.gain[:, drum == number] > 0).any(axis=1)
         if not mine.any():
             continue
-        kind, gain, softest = _hard_stroke(played, within, np.flatnonzero(drum == number))
+        template, gain, softest = _hard_stroke(played, within, np.flatnonzero(drum == number))
         rows = np.flatnonzero(in_play(at, at[mine]) & ~mine)
-        upper_bound = np.minimum(gain, _masked_activation(masker[rows], np.where(present, within[kind], 0.0)))
-        drums.append((kind, rows, softest, upper_bound))
+        upper_bound = np.minimum(gain, _masked_activation(masker[rows], np.where(present, within[template], 0.0)))
+        drums.append((template, rows, softest, upper_bound))
     for first, last in pairwise((*(step for step in MOMENTS if step < length), length)):
         measured = _measured(played, first, last)
-        for kind, rows, _, upper_bound in drums:
-            part = np.where(present, _within(envelopes[kind], first, last), 0.0)
+        for template, rows, _, upper_bound in drums:
+            part = np.where(present, _within(envelopes[template], first, last), 0.0)
             np.minimum(upper_bound, _masked_activation(measured[rows], part, within=True), out=upper_bound)
     energy, peak = np.zeros((2, len(played.start), len(played.rows)))
-    for kind, rows, softest, upper_bound in drums:
+    for template, rows, softest, upper_bound in drums:
         upper_bound[upper_bound < softest] = 0.0
-        energy[rows] = np.maximum(energy[rows], upper_bound[:, None] * np.where(present, within[kind], 0.0).sum(axis=1))
-        peak[rows] = np.maximum(peak[rows], upper_bound[:, None] * loudest[kind].max(axis=1))
+        energy[rows] = np.maximum(energy[rows],
+                                  upper_bound[:, None] * np.where(present, within[template], 0.0).sum(axis=1))
+        peak[rows] = np.maximum(peak[rows], upper_bound[:, None] * loudest[template].max(axis=1))
     return Hidden(energy, peak)
 
 
@@ -134,16 +135,16 @@ def _measured(played: Played, first: int, last: int) -> Floats:
     return out
 
 
-def _hard_stroke(played: Played, within: Floats, kinds: Frames) -> tuple[int, float, float]:
+def _hard_stroke(played: Played, within: Floats, rows: Frames) -> tuple[int, float, float]:
     """Template and activation of a hard stroke of the drum of these templates, as found in the take, and the least
     activation that is assumed.
     """
-    hit, k = np.nonzero(played.gain[:, kinds])
-    gain, each = played.gain[hit, kinds[k]], within.sum(axis=(1, 2))
-    order = np.argsort(gain * each[kinds[k]], kind="stable")
+    hit, k = np.nonzero(played.gain[:, rows])
+    gain, each = played.gain[hit, rows[k]], within.sum(axis=(1, 2))
+    order = np.argsort(gain * each[rows[k]], kind="stable")
     hard, soft = order[int((len(order) - 1) * HARD)], order[0]
-    least = gain[soft] * each[kinds[k[soft]]] / max(each[kinds[k[hard]]], 1e-30) * 10 ** (-SOFTER_DB / 10)
-    return int(kinds[k[hard]]), float(gain[hard]), float(least)
+    least = gain[soft] * each[rows[k[soft]]] / max(each[rows[k[hard]]], 1e-30) * 10 ** (-SOFTER_DB / 10)
+    return int(rows[k[hard]]), float(gain[hard]), float(least)
 
 
 def _masked_activation(masker: Floats, measured: Floats, *, within: bool = False) -> Floats:

@@ -236,20 +236,20 @@ class Placer:
                 out.append((start + alignment.attack_curve(piece, lead, take.sample_rate)) / take.sample_rate)
         return out
 
-    def _typical_attack(self, kind: int, mic: str) -> tuple[Floats, Floats] | None:
+    def _typical_attack(self, template: int, mic: str) -> tuple[Floats, Floats] | None:
         """Typical attack of one template in a mic, over all takes; of its drum where too few are known, and of mixed
         strokes where none is single.
         """
-        if (kind, mic) not in self._typical_attacks:
-            same = np.arange(len(self._templates.drum)) == kind
-            drum = self._templates.drum == self._templates.drum[kind]
+        if (template, mic) not in self._typical_attacks:
+            same = np.arange(len(self._templates.drum)) == template
+            drum = self._templates.drum == self._templates.drum[template]
             typical = None
             for templates, single in ((same, True), (drum, True), (same, False), (drum, False)):
                 if typical is None:
                     typical = alignment.typical_attack([c for s in self._strokes
                                                for c in self._clear_attack_curves(s, templates, mic, single=single)])
-            self._typical_attacks[kind, mic] = typical
-        return self._typical_attacks[kind, mic]
+            self._typical_attacks[template, mic] = typical
+        return self._typical_attacks[template, mic]
 
     def _clear_attack_curves(self, strokes: Strokes, templates: NDArray[np.bool_], mic: str, *,
                              single: bool) -> list[Floats]:

@@ -94,15 +94,15 @@ NEARER = 0.6
 """A hit that was not learned from goes to a rarer articulation where that is this much nearer than the main one."""
 
 
-def own_levels_db(features: HitFeatures, gain: Floats, ground: Floats, templates: Templates, kind: Frames) -> Floats:
+def own_levels_db(features: HitFeatures, gain: Floats, ground: Floats, templates: Templates, main: Frames) -> Floats:
     """Level of each hit's main stroke by itself, float32 dB (hits, mics, bands, stretches), NaN where not known.
 
     ``gain``: float64 (hits, templates), activations; ``ground``: float64 (hits, mics, bands, stretches), the background
-    without the hit; ``kind``: int64 (hits,), the template of the main stroke.
+    without the hit; ``main``: int64 (hits,), the template of the main stroke.
     """
     out = np.full(features.energy.shape, np.nan, np.float32)
-    for i in range(len(kind)):
-        others = ground[i] + np.tensordot(np.where(np.arange(gain.shape[1]) == kind[i], 0.0, gain[i]),
+    for i in range(len(main)):
+        others = ground[i] + np.tensordot(np.where(np.arange(gain.shape[1]) == main[i], 0.0, gain[i]),
                                           templates.energy, 1)
         own = features.energy[i] - others
         known = (own > OWN_SHARE * features.energy[i]) & features.valid[i][:, None, :]

@@ -162,9 +162,9 @@ def _name_in_kit(said: str, drums: Sequence[str]) -> str | None:
             if name == drum.replace("-", " ").lower():
                 return drum.replace(" ", "-")
     kind = kind_of(said)
-    like = [d for d in drums if kind_of(d) == kind]
-    if drum_of(said) == kind and like:
-        return like[0].replace(" ", "-") if len(like) == 1 else None
+    same_kind = [d for d in drums if kind_of(d) == kind]
+    if drum_of(said) == kind and same_kind:
+        return same_kind[0].replace(" ", "-") if len(same_kind) == 1 else None
     known = drum_of(said)
     return (plain if known == "percussion" else known).replace(" ", "-")
 
@@ -263,15 +263,15 @@ def unlike(told: Told, rows: Frames) -> NDArray[np.bool_]:
     return out
 
 
-def parted(kinds: Frames, apart: NDArray[np.bool_]) -> Frames:
+def parted(template: Frames, apart: NDArray[np.bool_]) -> Frames:
     """The same templates (hits,), those that hold hits of conflicting labels split so that each part is free of
     conflicts.
 
     Hits that conflict with none stay with the first part.
     """
-    out = kinds.copy()
-    for k in range(int(kinds.max(initial=-1)) + 1):
-        rows = np.flatnonzero(kinds == k)
+    out = template.copy()
+    for k in range(int(template.max(initial=-1)) + 1):
+        rows = np.flatnonzero(template == k)
         conflicts = apart[np.ix_(rows, rows)]
         parts: list[list[int]] = [[]]
         for i in np.flatnonzero(conflicts.any(axis=1)):
@@ -285,16 +285,16 @@ def parted(kinds: Frames, apart: NDArray[np.bool_]) -> Frames:
     return out
 
 
-def of_kinds(told: Told, kinds: Frames, of: Callable[[Said], object], count: int,
+def of_kinds(told: Told, template: Frames, of: Callable[[Said], object], count: int,
              least: float = 0.0) -> tuple[list[str], Frames]:
     """The answers of ``of`` and which one each template has, int64 (templates,), -1 for none: the most frequent among
-    its labelled hits, if these are a share of at least ``least`` of it. ``kinds``: int64 (hits,), -1 for hits of no
+    its labelled hits, if these are a share of at least ``least`` of it. ``template``: int64 (hits,), -1 for hits of no
     template.
     """
     names, number = told.numbers(of)
     out = np.full(count, -1, np.int64)
     for k in range(count):
-        mine = number[kinds == k]
+        mine = number[template == k]
         votes = np.bincount(mine[mine >= 0], minlength=1)
         if votes.sum() > 0 and votes.sum() >= least * len(mine):
             out[k] = int(votes.argmax())

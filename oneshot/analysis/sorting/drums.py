@@ -450,19 +450,19 @@ def join_hat_openings(takes: Sequence[Struck], templates: Templates, named: Sequ
     return drum
 
 
-def openings(templates: Templates, kind: Frames) -> Frames:
+def openings(templates: Templates, template: Frames) -> Frames:
     """Articulation of the hits (hits,) of one hat as far as their templates tell it: 0 for short ones, 1 for those that
     ring on; all 0 where there are not ``FEWEST_STRUCK`` of each.
 
     For hats whose single hits do not tell it: where closed strokes are soon masked, most of what shows that they are
-    over is not known. ``kind``: int64 (hits,), each hit's template, all of one drum.
+    over is not known. ``template``: int64 (hits,), each hit's template, all of one drum.
     """
     decay_rate = _decay_rate_db(templates)
     late = templates.energy[..., list(_LATE_STRETCHES)].sum(axis=(1, 2, 3))
     long: NDArray[np.bool_] = (late > 0) & (decay_rate < LONG_SHARE * SHORT_DECAY_DB)
-    if min(long[kind].sum(), (decay_rate >= SHORT_DECAY_DB)[kind].sum()) < FEWEST_STRUCK:
-        return np.zeros(len(kind), np.int64)
-    return long[kind].astype(np.int64)
+    if min(long[template].sum(), (decay_rate >= SHORT_DECAY_DB)[template].sum()) < FEWEST_STRUCK:
+        return np.zeros(len(template), np.int64)
+    return long[template].astype(np.int64)
 
 
 # ---------------------------------------------------------------------------------------------------------- side sticks
@@ -471,7 +471,7 @@ NEAREST_DB = 8.0
 """How far the centre may stand below the side stick in the snare's mic: 5 dB was measured, 11 for an open hat."""
 
 
-def join_side_sticks(kinds: Templates, drum: Frames, owner: Frames, said: Frames, standing_db: Floats,
+def join_side_sticks(templates: Templates, drum: Frames, owner: Frames, said: Frames, standing_db: Floats,
            close: Frames, snares: Sequence[int]) -> Frames:
     """The drums of the templates, int64 (templates,), the two parts of a snare made one.
 
@@ -483,18 +483,19 @@ def join_side_sticks(kinds: Templates, drum: Frames, owner: Frames, said: Frames
     nearest, below = nearest_mic(standing_db, close)
     for number in snares:
         snare_drums = np.unique(out[owner == number])
-        if not len(snare_drums) or any(_sounds_like_snare(kinds, out == d) for d in snare_drums):
+        if not len(snare_drums) or any(_sounds_like_snare(templates, out == d) for d in snare_drums):
             continue
         nearest_here = (nearest == number) & (below >= -NEAREST_DB)
         candidates = [d for d in np.unique(out[nearest_here])
-                if (owner[out == d] < 0).all() and (said[out == d] < 0).all() and _sounds_like_snare(kinds, out == d)]
+                if (owner[out == d] < 0).all() and (said[out == d] < 0).all()
+                and _sounds_like_snare(templates, out == d)]
         if candidates:
-            most = max(candidates, key=lambda d: int(kinds.members[out == d].sum()))
+            most = max(candidates, key=lambda d: int(templates.members[out == d].sum()))
             out[np.isin(out, [*snare_drums, most])] = snare_drums[0]
     return out
 
 
-def _sounds_like_snare(kinds: Templates, of: NDArray[np.bool_]) -> bool:
+def _sounds_like_snare(templates: Templates, of: NDArray[np.bool_]) -> bool:
     """Whether a drum's most frequent template sounds like a snare."""
     rows = np.flatnonzero(of)
-    return kind_by_sound(kinds.energy[rows[kinds.members[rows].argmax()]].sum(axis=0)) == "snare"
+    return kind_by_sound(templates.energy[rows[templates.members[rows].argmax()]].sum(axis=0)) == "snare"
