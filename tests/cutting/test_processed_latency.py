@@ -10,7 +10,8 @@ from processing import compressor_gain_db, delayed, high_pass, high_shelf, peaki
 from scipy.signal import butter, oaconvolve, sosfilt
 
 from oneshot.core.errors import SessionError
-from oneshot.core.records.session import Floats, Mic, Role, Take
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Mic, Take
 from oneshot.cutting.mix.fit import NOMINAL_HZ, OCTAVES_HZ, cross_correlation, fit_octaves, octave_energies
 from oneshot.cutting.processed_latency import BEFORE_S, PAD_S, Latency, Look, latencies
 from oneshot.session.processed_tracks import Track

@@ -57,7 +57,7 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
     frame = np.full((hits, mics), -1, np.int64)
     depth = np.full((hits, mics), np.nan)
     ends = np.r_[onsets.frame, np.full(1, np.iinfo(np.int64).max // 2)]
-    follower = np.searchsorted(onsets.frame, onsets.frame + round(SAME_EVENT_S * rate), side="right")
+    follower = np.searchsorted(onsets.frame, onsets.frame + round(EVENT_S * rate), side="right")
     until_next = ends[follower] - onsets.frame
 
     def read(rows: Frames) -> None:

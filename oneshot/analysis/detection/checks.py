@@ -28,8 +28,6 @@ OFFSET = 10 ** (-60 / 20)
 NOISY_DBFS = -45.0
 """Noise floor (dBFS rms) from which a mic is reported as noisy: its tails end early."""
 
-_ANALYSED = (Role.CLOSE, Role.OVERHEAD, Role.ROOM)
-
 
 def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped: ArrayLike,
                   noise_dbfs: ArrayLike | None = None, offset: ArrayLike | None = None,
@@ -53,7 +51,7 @@ def scan_problems(take: Take, *, peak: ArrayLike, bad_frame: ArrayLike, clipped:
         raise ValueError(f"digests has {len(digests)} values for the {len(take.mics)} mics of {take.name}")
     used = [row for row, mic in enumerate(take.mics) if mic.role.means.read]
     check_numbers(take, bad)
-    analysed = [row for row in used if take.mics[row].role in _ANALYSED]
+    analysed = [row for row in used if take.mics[row].role.means.judged]
     if not any(peaks[row] > SILENT_PEAK for row in analysed):
         raise WorkError(f"{take.name} is silent in every mic: check the files, or leave the take out in session.toml "
                         "(use = false)")
@@ -96,7 +94,7 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, 
     if peak <= SILENT_PEAK:
         return [Problem(where, "is silent throughout", 'find its file, or give it role = "ignore" in session.toml')]
     found = []
-    if mic.role in _ANALYSED and peak <= FAINT_PEAK:
+    if mic.role.means.judged and peak <= FAINT_PEAK:
         found.append(Problem(where, f"is very quiet: it peaks at {20 * np.log10(peak):.1f} dBFS",
                              "check that it is the right file"))
     if peak > 1.0:
@@ -105,11 +103,11 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, 
     elif clipped >= CLIPPED_FRAMES:
         found.append(Problem(where, f"is clipped: {clipped} frames at full scale",
                              "hits that clip sound hard; choose softer ones or another mic"))
-    if mic.role in _ANALYSED and abs(offset) >= OFFSET:
+    if mic.role.means.judged and abs(offset) >= OFFSET:
         found.append(Problem(where, f"has a DC offset of {offset:+.4f} of full scale",
                              "hits are measured without it; the samples keep it: take it out (a high-pass at 5 Hz) "
                              "and export again"))
-    elif mic.role in _ANALYSED and noise_dbfs >= NOISY_DBFS:
+    elif mic.role.means.judged and noise_dbfs >= NOISY_DBFS:
         found.append(Problem(where, f"is noisy: its floor lies at {noise_dbfs:.1f} dBFS",
                              "tails end where they meet the noise; look for hum or hiss"))
     return found

@@ -37,32 +37,6 @@ TABLE_CLEAN_DB = -15.0
 """A hit counts in a drum's row of the table, mic by mic, where bleed is below this there."""
 
 
-def shares(features: HitFeatures, gain: Floats, ground: Floats, templates: Templates) -> Shares:
-    """Split the measured energy between own sound and bleed, by the decomposition.
-
-    ``gain``: float64 (hits, templates), activations; ``ground``: float64 (hits, mics, bands, stretches), the background
-    without the hit, noise included. Where a later hit falls into a stretch, own sound is what the template predicts.
-    """
-    hits, mics = features.energy.shape[:2]
-    n_templates = len(templates.drum)
-    steps = np.array([b - a for a, b in STRETCH_STEPS], np.float64)
-    own, other = np.zeros((hits, n_templates, mics)), np.zeros((hits, mics))
-    for i in range(hits):
-        valid = features.valid[i][:, None, :]
-        noise = features.noise[i][..., None]
-        active = np.flatnonzero(gain[i])
-        own_model = gain[i, active][:, None, None, None] * templates.energy[active]
-        model = ground[i] + own_model.sum(axis=0)
-        measured = features.energy[i]
-        own_parts = np.where(valid, own_model * (measured / np.maximum(model, 1e-18)), np.minimum(own_model, measured))
-        residual = np.maximum(measured - own_parts.sum(axis=0) - np.minimum(noise, ground[i]), 0)
-        earlier_decay = measured * np.maximum(ground[i] - noise, 0) / np.maximum(model, 1e-18)
-        residual = np.where(valid, np.minimum(residual, earlier_decay), residual)
-        own[i, active] = (own_parts * steps).sum(axis=(2, 3))
-        other[i] = (residual * steps).sum(axis=(1, 2))
-    return Shares(own, other)
-
-
 def ratio_db(other: Floats, own: Floats) -> Floats:
     """10·log10(other / own), not below ``LOWEST_DB``; NaN where nothing of the hit itself is measured."""
     with np.errstate(divide="ignore", invalid="ignore"):

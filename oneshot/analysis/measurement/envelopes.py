@@ -474,10 +474,6 @@ def rendered_by_template(laid: Laid, take: str, mic: str, begin: int, steps: int
     return own, others
 
 
-SAME_EVENT_S = 0.015
-"""Strokes closer together than this fall together: what they show of each other is not over when the next one comes."""
-
-
 def _next_event(played: Played, m: int, block: Frames) -> Frames:
     """Cells (hits,) of each hit's window that end before the next event reaches the mic."""
     rate = played.scan.sample_rate / played.scan.hop

@@ -53,7 +53,7 @@ class HitRows:
                  placer: Placer, said: Told, dynamic: Frames) -> None:
         self._linear = dynamic == 0
         # a room picks up each stroke a second time, which no envelope of soft and hard ones covers in full
-        self._near = np.array([m.role in (Role.CLOSE, Role.OVERHEAD) for m in mics]) & self._linear
+        self._near = np.array([m.role.means.detects and m.role.means.judged for m in mics]) & self._linear
         self._dynamics = {take.name: {m.name: DYNAMICS[int(d)] for m, d in zip(mics, dynamic, strict=True)
                                       if d and m.name in {mic.name for mic in take.mics}} for take in session.takes}
         self._session, self._mics, self._named, self._templates = session, mics, named, templates
@@ -178,7 +178,7 @@ class HitRows:
             confidence=1.0 if said and said.drum else float(strokes.confidence[i]),
             level_db=_level_db(self._uncompressed(windows.strength[i]), hop),
             bleed_db={**{name: _none(bleed_db[k]) for k, name in enumerate(names) if name in present},
-                      **{m.name: None for m in take.mics if m.role in KIT_ROLES and m.name not in names}},
+                      **{m.name: None for m in take.mics if m.role.means.judged and m.name not in names}},
             isolated=bleed.isolated(bleed_db, own, at_home, self._linear),
             usable=tuple(name for k, name in enumerate(names) if name in present and bleed_db[k] < bleed.CLEAR_DB),
             predicted=tuple(m.name for k, m in enumerate(take.mics) if predicted[k] and _is_measured(m)),
@@ -293,7 +293,7 @@ def _level_db(own: Floats, hop: int) -> float | None:
 
 def _is_measured(mic: Mic) -> bool:
     """Whether hits are measured in a mic of this role."""
-    return mic.role not in (Role.TALK, Role.IGNORE)
+    return mic.role.means.of_kit
 
 
 def _none(value: float) -> float | None:

@@ -99,7 +99,7 @@ class Placer:
             delay, spread, count = self._known_delay(strokes, number)
             self.delays[take.name][self._named.drum[number]] = {
                 m.name: self._delay_record(delay[k] / take.sample_rate, spread[k], int(count[k]))
-                for k, m in enumerate(take.mics) if m.role not in (Role.TALK, Role.IGNORE)}
+                for k, m in enumerate(take.mics) if m.role.means.of_kit}
             out[mine], self.predicted[take.name][mine], self.clear[take.name][mine] = self._settle(
                 strokes, mine, number, delay)
             for i in (i for i in mine if int(strokes.rows[i]) in strokes.heard.told and (out[i] < 0).all()):

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from oneshot.analysis.measurement.envelopes import BEATING_DB, LOOK_S, VARIATION_DB, Windows
-from oneshot.analysis.records import Played, mean_squares
-from oneshot.analysis.result import SAME_EVENT_S, LaterSound
+from oneshot.analysis.records import EVENT_S, Played, mean_squares
+from oneshot.analysis.result import LaterSound
 from oneshot.core.records.session import Floats, Frames
 
 LONG_STEPS = 20
@@ -50,7 +50,7 @@ def tails(played: Played, windows: Windows) -> Tails:
     """Follow the tails of a take's hits up to the next stroke."""
     hop, rate = played.scan.hop, played.scan.sample_rate / played.scan.hop
     first = np.round(played.start + LOOK_S * rate).astype(np.int64)
-    following = np.searchsorted(played.start, played.start + SAME_EVENT_S * rate, side="right")
+    following = np.searchsorted(played.start, played.start + EVENT_S * rate, side="right")
     mic_rows = np.flatnonzero(played.rows >= 0)
     arrives = played.step[:, mic_rows].min(axis=1, initial=played.scan.level_db.shape[1])
     stop = np.append(arrives - AHEAD_STEPS, played.scan.level_db.shape[1])[following]

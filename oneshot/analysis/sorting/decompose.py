@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Templates
+from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Shares, Templates
 from oneshot.analysis.sorting.nmf import (
     AUDIBLE_RATIO,
     ERROR_LIMIT_DB,

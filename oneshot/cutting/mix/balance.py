@@ -38,7 +38,6 @@ LIMITS_DB = (-30.0, 12.0)
 CENTRED = ("kick", "snare")
 FULL_DBTP = -6.0
 """Kick, snare and crash struck together at full level stay at or below this. (common practice, no source)"""
-SILENT_ROLES = (Role.TRIGGER, Role.TALK, Role.IGNORE)
 
 START_MS = 0.1
 """A print starts at most this long before its attack."""
