@@ -60,12 +60,12 @@ def _top(version: Annotated[bool, typer.Option("--version", help="Show the versi
 
 @app.command(epilog="Example: oneshot check 'Tuesday session'")
 def check(session: SessionPath, as_json: AsJson = False,
-          write: Annotated[bool, typer.Option("--write", help="Also draft SESSION/session.toml to edit; never over "
-                                                              "one that is there.")] = False,
+          write: Annotated[bool, typer.Option("--write", help="Also draft SESSION/session.toml to edit; never "
+                                                              "overwrites an existing one.")] = False,
           debug: Debug = False) -> None:
-    """Read a session and tell what is there.
+    """Check a session and report what is in it.
 
-    Takes, mics, roles, pairs and problems, and what to record next. Changes nothing, unless told to draft session.toml.
+    Takes, mics, roles, pairs and problems, and what to record next. Changes nothing; --write drafts session.toml.
     """
     with _plainly(debug=debug):
         from oneshot import pipeline
@@ -78,7 +78,7 @@ def check(session: SessionPath, as_json: AsJson = False,
 
         draft = session / "session.toml"
         if write and draft.exists():
-            raise SessionError(f"{draft} is there already: edit it, or move it away and run check --write again")
+            raise SessionError(f"{draft} exists already: edit it, or move it away and run check --write again")
         found = pipeline.check(session)
         tracks = None if found.processed is None else open_tracks(found, found.root / found.processed, {})
         if write:
@@ -89,32 +89,32 @@ def check(session: SessionPath, as_json: AsJson = False,
             _show([*session_lines(found), *tracks_lines(tracks)])
             _warn([*found.problems, *(() if tracks is None else tracks.problems)])
             if write:
-                _show([("text", ""), ("text", f"Drafted {draft}: correct it, then check again.")])
+                _show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])
 
 
 @app.command(epilog="Example: oneshot build 'Tuesday session' 'Tuesday kit' --only kick")
 def build(session: SessionPath, kit: KitPath,
-          recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="What you want out: a recipe.toml, or one "
+          recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="Settings of the kit: a recipe.toml, or one "
                                                                             "of docs/recipe.md by name.")] = None,
-          only: Annotated[str | None, typer.Option(metavar="DRUM", help="Build this drum alone.")] = None,
-          last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Keep names, layers, velocities and keys of "
-                                                                        "this release; else of the one that the kit "
-                                                                        "remembers, if any.")] = None,
-          processed: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Cut from processed tracks of the same "
-                                                                                "takes, too: buses, returns, mixed "
-                                                                                "mics, a folder a take; else those of "
-                                                                                "session.toml or of the last "
-                                                                                "build.")] = None,
-          fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing stored.")] = False,
-          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
+          only: Annotated[str | None, typer.Option(metavar="DRUM", help="Build this drum only.")] = None,
+          last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Lock names, layers, velocities and keys to "
+                                                                        "this release; default: the release the kit "
+                                                                        "is locked to, if any.")] = None,
+          processed: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Also cut from processed tracks of the "
+                                                                                "same takes: buses, returns, mixed "
+                                                                                "mics, one folder per take; default: "
+                                                                                "those of session.toml or of the "
+                                                                                "last build.")] = None,
+          fresh: Annotated[bool, typer.Option("--fresh", help="Analyse everything again; ignore the cache.")] = False,
+          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per core.")] = None,
           as_json: AsJson = False, debug: Debug = False) -> None:
     """Build a kit from a session.
 
-    Finds the hits, sorts them by drum and strength, chooses the cleanest, cuts every mic at the same place and writes
-    the kit: samples, mappings, manifest and a page to look at and listen to.
+    Detects the hits, sorts them by drum, articulation and velocity, selects the cleanest, cuts all mics of a hit
+    sample-aligned and writes the kit: samples, mappings, manifest and a report page.
 
-    KIT may be a kit built before: it is rebuilt and keeps its recipe.toml and corrections.toml, and where it was
-    released, its names. Any other folder that exists is left alone.
+    If KIT is an existing kit it is rebuilt and keeps its recipe.toml and corrections.toml and, if it was released, its
+    names. Any other existing folder is refused.
     """
     with _plainly(debug=debug):
         from oneshot import pipeline
@@ -135,15 +135,15 @@ def build(session: SessionPath, kit: KitPath,
 def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", show_default=False,
                                                          help="Folders of the sessions.")],
           out: Annotated[Path, typer.Option(metavar="FOLDER", show_default=False,
-                                            help="Where the kits go, one folder each.")],
+                                            help="Folder for the kits, one folder each.")],
           recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="One recipe.toml for all of them.")] = None,
-          fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing stored.")] = False,
-          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
+          fresh: Annotated[bool, typer.Option("--fresh", help="Analyse everything again; ignore the cache.")] = False,
+          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per core.")] = None,
           as_json: AsJson = False, debug: Debug = False) -> None:
     """Build a kit from each of many sessions.
 
-    Each kit is called after its session's folder; kits that are there already are rebuilt. A session that fails stops
-    no other; the exit code is 1 if one failed.
+    Each kit is named after its session's folder; existing kits are rebuilt. If a session fails, the others still run;
+    the exit code is then 1.
     """
     with _plainly(debug=debug):
         from oneshot import batch as many
@@ -161,19 +161,20 @@ def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", s
             raise typer.Exit(1)
 
 
-@app.command(epilog="Example: oneshot compare 'Tuesday session' --out listen")
+@app.command(epilog="Example: oneshot compare 'Tuesday session' --out excerpts")
 def compare(session: SessionPath,
-            out: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Also write strokes of each drum in each "
-                                                                            "mic and take there, all equally "
-                                                                            "loud.")] = None,
-            fresh: Annotated[bool, typer.Option("--fresh", help="Measure everything again; use nothing "
-                                                                "stored.")] = False,
-            jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; else one per core.")] = None,
+            out: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Also write excerpts there: hits of each "
+                                                                            "drum from each mic and take, "
+                                                                            "level-matched.")] = None,
+            fresh: Annotated[bool, typer.Option("--fresh", help="Analyse everything again; ignore the "
+                                                                "cache.")] = False,
+            jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per "
+                                                                              "core.")] = None,
             as_json: AsJson = False, debug: Debug = False) -> None:
-    """Set mics and takes side by side.
+    """Compare mics and takes, level-matched.
 
-    Strokes of one drum at like strength, in each of its mics, overheads and rooms and in each take: level, peak,
-    noise and spectrum, levels matched.
+    Hits of one drum at similar level, in each of its mics, overheads and rooms and in each take: level, peak, noise
+    and spectrum.
     """
     with _plainly(debug=debug):
         from oneshot.analysis import comparison
@@ -193,9 +194,9 @@ def compare(session: SessionPath,
 
 @app.command(epilog="Example: oneshot verify 'Tuesday kit'")
 def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
-    """Measure a kit, or the zip of a packed one, again and hold it against its manifest.
+    """Verify every file of a kit, or of the zip of a packed one, against its manifest.
 
-    Every file is read; each difference is told, and the exit code is 1 if there is one.
+    Reads and measures every file; each difference is reported, and the exit code is 1 if there is one.
     """
     with _plainly(debug=debug):
         from oneshot.kit.report.text import difference_lines
@@ -207,25 +208,25 @@ def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
         else:
             _show(difference_lines(kit, [(item.path, item.what, item.expected, item.found) for item in found]))
             if any(item.what == "sha256" for item in found):
-                _show([("text", ""), ("text", "Processed its files yourself? oneshot remeasure maps it again.")])
+                _show([("text", ""), ("text", "Processed the files yourself? Run oneshot remeasure.")])
         if found:
             raise typer.Exit(1)
 
 
-@app.command(epilog="Example: oneshot remeasure 'Tuesday kit' --from 'equalised'")
+@app.command(epilog="Example: oneshot remeasure 'Tuesday kit' --from equalised")
 def remeasure(kit: KitPath,
               source: Annotated[Path | None, typer.Option("--from", metavar="FOLDER", help=(
-                  "Where the processed files lie, under the names of the kit's; else in the kit itself."))] = None,
-              session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Where the recordings lie, if not "
-                                                                                   "where they were.")] = None,
-              align: Annotated[bool, typer.Option("--align", help="Take out of the files by how many frames processing "
-                                                                  "laid them late.")] = False,
+                  "Folder of the processed files, named as in the kit; default: the kit itself."))] = None,
+              session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Folder of the recordings, if they "
+                                                                                   "were moved.")] = None,
+              align: Annotated[bool, typer.Option("--align", help="Remove the latency that processing added to the "
+                                                                  "files.")] = False,
               as_json: AsJson = False, debug: Debug = False) -> None:
-    """Measure and map a kit again whose files went through other software.
+    """Update a kit whose files were processed in other software.
 
     Equalise, compress or level the files of a kit, keep their names, rate, channels and length, then run this: levels,
-    pitch, decay, velocities, mappings, tables and page follow, each file's latency is told, and what nothing vouches
-    for any more is marked. The kit is replaced as a whole.
+    pitch, decay, velocities, mappings, tables and report are updated, each file's latency is reported, and figures that
+    can no longer be checked are marked. The kit is replaced as a whole.
     """
     with _plainly(debug=debug):
         from oneshot.core.user_state import session_of
@@ -243,17 +244,17 @@ def remeasure(kit: KitPath,
 @app.command(epilog="Example: oneshot preview 'Tuesday kit' --take 'take 2'")
 def preview(kit: KitPath,
             midi: Annotated[Path | None, typer.Option(metavar="FILE", help="Play this MIDI file.")] = None,
-            take: Annotated[str | None, typer.Option(metavar="NAME", help="Replay this take through the kit, and tell "
-                                                                          "how it differs from the recording.")] = None,
-            session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Where the recordings lie, if not "
-                                                                                 "where they were.")] = None,
-            out: Annotated[Path | None, typer.Option(metavar="FILE", help="WAV to write; else 'KIT preview.wav' beside "
-                                                                          "the kit.")] = None,
+            take: Annotated[str | None, typer.Option(metavar="NAME", help="Replay this take through the kit and "
+                                                                          "compare it with the recording.")] = None,
+            session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Folder of the recordings, if they "
+                                                                                 "were moved.")] = None,
+            out: Annotated[Path | None, typer.Option(metavar="FILE", help="WAV to write; default: 'KIT preview.wav' "
+                                                                          "beside the kit.")] = None,
             as_json: AsJson = False, debug: Debug = False) -> None:
-    """Play a kit to a sound file.
+    """Render a preview of a kit to a WAV file.
 
-    A groove that is built in, a MIDI file, or a take of the session itself: layers, round robins, chokes and balance as
-    the mappings have them, at -16 LUFS under -1 dBTP.
+    Plays a built-in groove, a MIDI file, or a take of the session: layers, round robins, chokes and balance as in the
+    mappings, at -16 LUFS with true peaks below -1 dBTP.
     """
     with _plainly(debug=debug):
         from oneshot.core.errors import SettingsError
@@ -262,7 +263,7 @@ def preview(kit: KitPath,
         from oneshot.kit.report.heard import preview_lines
 
         if midi is not None and take is not None:
-            raise SettingsError("--midi and --take are both given: choose one of them")
+            raise SettingsError("--midi and --take cannot be used together: give one of them")
         target = out or kit.with_name(f"{kit.name} preview.wav")
         made = playing.preview(kit, target, midi=midi, take=take, session_path=session or session_of(kit))
         if as_json:
@@ -274,30 +275,30 @@ def preview(kit: KitPath,
 
 @app.command(epilog="Example: oneshot pack 'Tuesday kit' --licence cc-by-4.0 --yes")
 def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default=False,
-                                             help="Folder of the kit; or of the session, to give away its "
+                                             help="Folder of the kit; or of the session, to release its "
                                                   "recordings.")],
          licence: Annotated[str | None, typer.Option(metavar="WHICH", help="cc0, cc-by-4.0, music (free in music, no "
-                                                                           "resale as samples) or a text file; else "
-                                                                           "what the recipe says.")] = None,
+                                                                           "resale as samples) or a text file; "
+                                                                           "default: that of the recipe.")] = None,
          version: Annotated[str | None, typer.Option(metavar="TEXT", help="Version of this release.")] = None,
-         last: Annotated[Path | None, typer.Option(metavar="ZIP", help="The release before: lists what has changed; "
-                                                                       "else the one that the kit remembers.")] = None,
+         last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Previous release, to list changes against; "
+                                                                       "default: that the kit is locked to.")] = None,
          freeze: Annotated[bool | None, typer.Option("--freeze/--no-freeze", show_default=False, help=(
-             "Whether the kit remembers this release, so that later builds keep its names, layers and keys; it does "
-             "unless you say no, as for a trial."))] = None,
-         recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="Of a session: name, credits, licence and "
+             "Lock the kit to this release, so that later builds keep its names, layers, velocities and keys; the "
+             "default. Use --no-freeze for a trial."))] = None,
+         recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="For a session: name, credits, licence and "
                                                                           "balance from a recipe.toml.")] = None,
-         jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Of a session: workers; else one per "
+         jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="For a session: workers; default: one per "
                                                                            "core.")] = None,
-         out: Annotated[Path | None, typer.Option(metavar="FILE", help="Zip to write; else 'KIT.zip' beside the "
-                                                                       "kit.")] = None,
-         yes: Annotated[bool, typer.Option("--yes", help="Write it; without this, only list the texts that would be "
-                                                         "published.")] = False,
+         out: Annotated[Path | None, typer.Option(metavar="FILE", help="Zip to write; default: 'KIT.zip' beside "
+                                                                       "the kit.")] = None,
+         yes: Annotated[bool, typer.Option("--yes", help="Write the zip; without this, only list the texts that would "
+                                                         "be published.")] = False,
          as_json: AsJson = False, debug: Debug = False) -> None:
-    """Make the zip that people download.
+    """Pack a kit, or the recordings of a session, into a zip for release.
 
-    The kit with its licence, credits, sums, a preview to hear and a sheet to see; or the recordings of a session, one
-    file a mic, all of one start and length, with a rough mix and a track sheet. First it lists every text that would be
+    A kit comes with licence, credits, checksums, an audio preview and a contact sheet; a session as one file per mic,
+    all of the same start and length, with a rough mix and a track sheet. The first run lists every text that would be
     published: read them, then run it again with --yes.
     """
     with _plainly(debug=debug):
@@ -309,12 +310,12 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
 
         if not is_our_kit(kit) and not (kit / "manifest.json").exists():
             if freeze:
-                raise SettingsError("--freeze is for kits: recordings have no names that a build could change")
+                raise SettingsError("--freeze is for kits only: leave it out for a session")
             _pack_session(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
                           recipe_path=recipe, last=last, jobs=jobs, yes=yes, as_json=as_json)
             return
         if recipe is not None:
-            raise SettingsError("--recipe is for sessions: a kit has the recipe that it was built with")
+            raise SettingsError("--recipe is for sessions only: a kit uses the recipe it was built with")
         record = packing.licensed(kit, licence, version)[0]
         said, left_out = packing.texts_of(record), packing.left_out(kit, record)
         made = packing.pack_kit(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
@@ -353,19 +354,19 @@ def _pack_session(session: Path, out: Path, *, licence: str | None, version: str
 
 @app.command(epilog="Example: oneshot review 'Tuesday kit'")
 def review(kit: KitPath,
-           session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Where the recordings lie, if not "
-                                                                                "where they were.")] = None,
-           port: Annotated[int, typer.Option(min=0, max=65535, metavar="N", help="Port to serve at; else a free "
-                                                                                 "one.")] = 0,
+           session: Annotated[Path | None, typer.Option(metavar="SESSION", help="Folder of the recordings, if they "
+                                                                                "were moved.")] = None,
+           port: Annotated[int, typer.Option(min=0, max=65535, metavar="N", help="Port to serve at; default: a "
+                                                                                 "free one.")] = 0,
            host: Annotated[str, typer.Option(metavar="ADDRESS", help="Address to serve at. Any other than this "
                                                                      "machine's own opens the recordings to the "
                                                                      "network.")] = "127.0.0.1",
            browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page.")] = True,
            debug: Debug = False) -> None:
-    """Look at a kit hit by hit, hear it, and put it right.
+    """Audition and correct a kit hit by hit.
 
-    Opens a page that is served from this machine to this machine. What you decide goes into the kit's corrections.toml
-    at once; the page builds the kit again when you say so. Ctrl-C ends it.
+    Opens a page in the browser, served on this machine only. Each correction is saved to the kit's corrections.toml at
+    once; rebuild the kit from the page. Ctrl-C stops the server.
     """
     with _plainly(debug=debug):
         try:
@@ -378,9 +379,9 @@ def review(kit: KitPath,
         def tell(address: str) -> None:
             """Say where the page is, once it is there."""
             if host not in LOOPBACK:
-                print("oneshot: anyone in your network who has this address hears the recordings and changes the kit; "
-                      "nothing on the way is encrypted", file=sys.stderr)
-            _show([("head", address), ("text", "The page of this kit. Ctrl-C ends it.")])
+                print("oneshot: anyone on your network who has this address can play the recordings and change the "
+                      "kit; the connection is not encrypted", file=sys.stderr)
+            _show([("head", address), ("text", "Review page of this kit. Ctrl-C stops the server.")])
             sys.stdout.flush()
 
         serve(kit, session_path=session, host=host, port=port, browser=browser, tell=tell)
@@ -392,7 +393,7 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=F
          debug: Debug = False) -> None:
     """Write the demo session.
 
-    A drum kit in a long shed, ten mics, two takes: computed from a plan of the room, the same every time.
+    A drum kit in a long shed, ten mics, two takes: synthesised from a model of the room, identical every time.
     """
     with _plainly(debug=debug):
         from oneshot.session.output_paths import check_outside_sessions

@@ -121,7 +121,7 @@ class Overruling:
 
     def _nothing(self, entry: Correction, drum: str, articulation: str | None = None) -> None:
         what = f"{drum}/{articulation}" if articulation else drum
-        self._tell(f"nothing is called {what}", f"correct or delete that {entry.kind}")
+        self._tell(f"{what} does not exist in the kit", f"correct or delete that {entry.kind}")
 
     def _find(self, entry: Correction) -> list[int]:
         """Ids of the hits that an entry names, in its order."""
@@ -132,8 +132,8 @@ class Overruling:
                 self._tell(f"{entry.kind}: no hit at frame {place.frame} of {place.take}",
                            "find the hit in hits.csv, or delete the entry")
             elif hit in found:
-                self._tell(f"{entry.kind}: frame {place.frame} of {place.take} is a hit that it names already",
-                           "leave one of the two out")
+                self._tell(f"{entry.kind}: frame {place.frame} of {place.take} is a hit it already lists",
+                           "delete one of the two")
             else:
                 found.append(hit)
         return found
@@ -186,11 +186,11 @@ class Overruling:
             else:
                 ways[holder].rename(way, self._called(to, ways[holder].now.values()))
         for name, label in drums.settle():
-            self._tell(f"{name} cannot be called {label}, which is another drum's name",
+            self._tell(f"{name} cannot be renamed {label}: another drum has that name",
                        "use merge to make one of them, or free that name first")
         for drum, labels in ways.items():
             for name, label in labels.settle():
-                self._tell(f"{drum}/{name} cannot be called {label}, which is another articulation's name",
+                self._tell(f"{drum}/{name} cannot be renamed {label}: another articulation has that name",
                            "use merge to make one of them, or free that name first")
         self._relabel(drums.now, {drum: labels.now for drum, labels in ways.items()})
 
@@ -211,7 +211,7 @@ class Overruling:
         known = self._drums()
         drum = None if entry.to is None else self._called(entry.to, known)
         if drum is not None and drum not in known:
-            self._tell(f"move: no drum is called {drum}", "correct the name, or use split for a new drum")
+            self._tell(f"move: there is no drum {drum}", "correct the name, or use split for a new drum")
             return
         for number in ids:
             hit = self._hits[number]
@@ -271,7 +271,7 @@ class Overruling:
         ids = self._find(entry)
         drum = None if entry.to is None else self._called(entry.to, self._drums())
         if drum in self._drums():
-            self._tell(f"split: {drum} is there already", "use move, or another name")
+            self._tell(f"split: {drum} exists already", "use move, or another name")
             return
         if not ids:
             return
@@ -291,7 +291,8 @@ class Overruling:
         for number in self._find(entry):
             drum = None if entry.drum is None else self._called(entry.drum, self._drums())
             if drum is not None and drum not in self._drums():
-                self._tell(f"add: no drum is called {drum}", "correct the name; the hit is of the likeliest drum now")
+                self._tell(f"add: there is no drum {drum}", "correct the name; for now the hit goes to the likeliest "
+                                                            "drum")
                 drum = None
             hit = self._hits[number]
             way = None if entry.articulation is None else self._called(entry.articulation, self._ways(drum or hit.drum))
@@ -305,7 +306,7 @@ class Overruling:
         if entry.kind == "drop" and self._mics is not None:
             for name in entry.mics:
                 if name not in self._mics:
-                    self._tell(f"drop: no mic or pair is called {name}", "correct or delete that name")
+                    self._tell(f"drop: there is no mic or pair {name}", "correct or delete that name")
         ids = self._whom(entry)
         if ids:
             self._open.append(_Open(entry, frozenset(ids) if entry.hits else None, entry.drum or "",
@@ -354,10 +355,10 @@ class Overruling:
             able = []
             for number in ids:
                 hit = self._hits[number]
-                why = f"is of {hit.drum}/{hit.articulation} now" if (hit.drum, hit.articulation) != key[:2] else \
+                why = f"is now in {hit.drum}/{hit.articulation}" if (hit.drum, hit.articulation) != key[:2] else \
                     "is rejected" if number in rejected else \
                     f"is set to layer {layer[number]}" if layer.get(number, key[2]) != key[2] else \
-                    f"is a round robin of layer {taken[number][2]} already" if taken.get(number, key) != key else None
+                    f"is already a round robin of layer {taken[number][2]}" if taken.get(number, key) != key else None
                 if why is None:
                     able.append(number)
                     taken[number] = key
@@ -365,7 +366,7 @@ class Overruling:
                     self._tell(f"round_robins of {each.drum}/{each.articulation}, layer {key[2]}: the hit at frame "
                                f"{hit.onset} of {hit.take} {why}", "correct one of the two entries")
             if key in out:
-                self._tell(f"round_robins of {each.drum}/{each.articulation}, layer {key[2]} are given twice",
+                self._tell(f"round_robins of {each.drum}/{each.articulation}, layer {key[2]} are listed twice",
                            "the later entry counts: delete the other")
             if able:
                 out[key] = tuple(able)

@@ -100,30 +100,31 @@ _HITS = 'hits = [{ take = "take 1", frame = 123456 }, { take = "take 1", frame =
 KINDS: dict[str, Kind] = {
     "reject": Kind("never make a one-shot of it", "either", _HIT),
     "keep": Kind("make a one-shot of it, whatever its grade", "either", _HIT),
-    "rename": Kind("a new name for a drum, or with `articulation` for one way of striking it", "names",
+    "rename": Kind("rename a drum or, with `articulation`, one of its articulations", "names",
                    'drum = "drum-1"\nto = "cowbell"\n', needs=("drum", "to"), may=("articulation",)),
-    "move": Kind("it is of another drum or articulation that the kit has", "either",
+    "move": Kind("move it to another drum or articulation of the kit", "either",
                  f'{_HIT}to = "snare"\nto_articulation = "rim"\n', one_of=("to", "to_articulation"), layers=False),
-    "merge": Kind("make one of several drums, or with `drum` and `articulations` of ways of striking one", "names",
+    "merge": Kind("merge drums or, with `drum` and `articulations`, articulations of one drum", "names",
                   'drums = ["snare", "drum-2"]\nto = "snare"\n', needs=("to",), may=("drum",),
                   one_of=("drums", "articulations"), just_one=True),
-    "split": Kind("these are a drum or an articulation of their own", "hits",
+    "split": Kind("make these a new drum or articulation", "hits",
                   f'{_HITS}to_articulation = "edge"\n', one_of=("to", "to_articulation")),
-    "layer": Kind("it belongs to this velocity layer of its group; 1 is the softest", "hits", f"{_HIT}layer = 3\n",
+    "layer": Kind("put it in this velocity layer of its articulation; 1 is the softest", "hits", f"{_HIT}layer = 3\n",
                   needs=("layer",)),
-    "round_robins": Kind("the alternates of one layer: these hits, in this order, and no others", "names",
+    "round_robins": Kind("the round robins of one layer: exactly these hits, in this order", "names",
                          f'drum = "snare"\narticulation = "centre"\nlayer = 2\n{_HITS}',
                          needs=("drum", "articulation", "layer", "hits")),
-    "add": Kind("a hit that was missed, near this frame; without `drum` the likeliest", "hits",
+    "add": Kind("add a missed hit near this frame; without `drum` the likeliest one", "hits",
                 f'{_HIT}drum = "snare"\narticulation = "centre"\n', may=("drum", "articulation"), single=True),
-    "nudge": Kind("its start lies later, or earlier where negative", "either", f"{_HIT}ms = -0.3             "
+    "nudge": Kind("move its start later, or earlier if negative", "either", f"{_HIT}ms = -0.3             "
                   "# or frames = -14\n", one_of=("frames", "ms"), just_one=True),
-    "end": Kind("its files end so long after the attack", "either", f"{_HIT}after_ms = 800.0\n", needs=("after_ms",)),
-    "fade": Kind("lengths of the fades at the start and the end of its files", "either",
+    "end": Kind("end its files this long after the attack", "either", f"{_HIT}after_ms = 800.0\n", needs=("after_ms",)),
+    "fade": Kind("fade-in and fade-out lengths of its files", "either",
                  f"{_HIT}in_ms = 0.5\nout_ms = 120.0\n", one_of=("in_ms", "out_ms")),
-    "drop": Kind("leave these mics, or pairs, out of it", "either", f'{_HIT}mics = ["OH L", "OH R"]\n',
+    "drop": Kind("leave these mics or pairs out of it", "either", f'{_HIT}mics = ["OH L", "OH R"]\n',
                  needs=("mics",)),
-    "gain": Kind("trim its level, all mics alike", "either", 'drum = "snare"\narticulation = "centre"\nlayer = 2\n'
+    "gain": Kind("trim its level, equally in all mics", "either",
+                 'drum = "snare"\narticulation = "centre"\nlayer = 2\n'
                  "gain_db = -1.5\n", needs=("gain_db",)),
 }
 
@@ -134,11 +135,11 @@ _LIMITS: dict[str, tuple[float, float]] = {
     "out_ms": (0, 60_000), "gain_db": (-40, 40)}
 _WHOLE = ("layer", "frames")
 
-_HEAD = f'''# What you overrule; it survives every rebuild.
-# Entries count from top to bottom, each in the kit as those above it left it: add new ones at the end.
-# A hit is known by its take and its frame (see hits.csv). Where an entry speaks of one hit it may also speak of several
-# (hits = [{{ take = "take 1", frame = 123456 }}, ...]) or, most of them, of a group: drum = "snare", with
-# articulation = "rim" and layer = 2 where it should mean less. Any entry may carry a note = "...".
+_HEAD = f'''# Your corrections; they are kept in every rebuild.
+# Entries apply from top to bottom, each to the result of those above it: add new ones at the end.
+# A hit is identified by its take and frame (see hits.csv). An entry for one hit may also list several
+# (hits = [{{ take = "take 1", frame = 123456 }}, ...]) or, most of them, name a group: drum = "snare", optionally with
+# articulation = "rim" and layer = 2. Any entry may carry a note = "...".
 format = "{FORMAT}"
 version = {VERSION}
 '''
@@ -185,15 +186,15 @@ def parse(text: str, where: str = "corrections.toml") -> Corrections:
     except (ValueError, RecursionError) as error:  # a ValueError: numbers of thousands of digits, too
         raise SettingsError(f"{where} is not valid TOML ({_plain(error)}): correct that line") from None
     if table.get("format") != FORMAT or table.get("version") != VERSION or isinstance(table["version"], bool):
-        raise SettingsError(f'{where} must say format = "{FORMAT}" and version = {VERSION}; this one says '
+        raise SettingsError(f'{where} must contain format = "{FORMAT}" and version = {VERSION}; it has '
                             f"{_shown(table.get('format'))} and {_shown(table.get('version'))}")
     for key in sorted(set(table) - {"format", "version", *KINDS}):
-        raise SettingsError(f"{where}: {_plain(key)} is no correction: use {', '.join(KINDS)}")
+        raise SettingsError(f"{where}: {_plain(key)} is not a correction: use {', '.join(KINDS)}")
     rows = {kind: _rows(table, kind, where) for kind in KINDS}
     order = re.findall(r"^[ \t]*\[\[[ \t]*(\w+)[ \t]*\]\]", text, re.MULTILINE)
     counts = Counter({kind: len(found) for kind, found in rows.items() if found})
     if Counter(order) != counts:  # their order could not be told
-        raise SettingsError(f"{where}: write each entry under its own [[...]] line, and nothing like it inside texts")
+        raise SettingsError(f"{where}: write each entry under its own [[...]] line, and no such line inside strings")
     queues = {kind: iter(found) for kind, found in rows.items()}
     seen: Counter[str] = Counter()
     entries = []
@@ -251,7 +252,7 @@ def _check_whom(form: Kind, values: Mapping[str, Any], where: str) -> None:
     """Raise SettingsError where an entry does not say of whom it speaks."""
     if form.whom == "names" or "hits" in values:
         if form.single and len(values["hits"]) > 1:
-            raise SettingsError(f"{where} speaks of one hit: write an entry for each")
+            raise SettingsError(f"{where} takes one hit: write one entry per hit")
         return
     if form.whom == "hits":
         raise SettingsError(f"{where} needs a take and a frame" + ("" if form.single else ", or hits"))
@@ -265,22 +266,22 @@ def _hits(row: Mapping[str, Any], where: str) -> tuple[Place, ...]:
     if several is None:
         return (_place(row, where),) if "take" in row or "frame" in row else ()
     if "take" in row or "frame" in row:
-        raise SettingsError(f"{where}: name hits by take and frame or in hits, not both")
+        raise SettingsError(f"{where}: give take and frame, or hits, not both")
     if not isinstance(several, list) or not several or not all(isinstance(each, dict) for each in several):
         raise SettingsError(f'{where}: write hits as [{{ take = "take 1", frame = 123456 }}]')
     for each in several:
         if set(each) != {"take", "frame"}:
-            raise SettingsError(f"{where}: each of its hits needs a take and a frame, and nothing else")
+            raise SettingsError(f"{where}: each of its hits takes a take and a frame, and nothing else")
     found = tuple(_place(each, where) for each in several)
     if len(set(found)) < len(found):
-        raise SettingsError(f"{where} names a hit twice: leave one out")
+        raise SettingsError(f"{where} lists a hit twice: delete one")
     return found
 
 
 def _place(row: Mapping[str, Any], where: str) -> Place:
     take, frame = row.get("take"), row.get("frame")
     if not isinstance(take, str) or not isinstance(frame, int) or isinstance(frame, bool) or not 0 <= frame < 2**62:
-        raise SettingsError(f"{where} needs a take (text) and a frame (a whole number from 0 on)")
+        raise SettingsError(f"{where} needs a take (string) and a frame (a whole number, 0 or more)")
     return Place(take, frame)
 
 
@@ -288,13 +289,13 @@ def _value(key: str, value: Any, where: str) -> Any:
     """The value of a key, checked. Raises SettingsError."""
     if key in _TEXTS:
         if not isinstance(value, str) or not value.strip():
-            raise SettingsError(f"{where}: {key} must be a text")
+            raise SettingsError(f"{where}: {key} must be a string")
         if key in ("to", "to_articulation") and not safe_name(value):
-            raise SettingsError(f"{where}: {_shown(value)} holds no letter or digit that a file name could show")
+            raise SettingsError(f"{where}: {_shown(value)} has no letter or digit usable in a file name")
         return value
     if key in _LISTS:
         if not isinstance(value, list) or not value or not all(isinstance(each, str) for each in value):
-            raise SettingsError(f"{where}: {key} must be a list of texts")
+            raise SettingsError(f"{where}: {key} must be a list of strings")
         return tuple(value)
     if key in _LIMITS:
         low, high = _LIMITS[key]
@@ -303,7 +304,7 @@ def _value(key: str, value: Any, where: str) -> Any:
             number = "a whole number" if key in _WHOLE else "a number"
             raise SettingsError(f"{where}: {key} must be {number} from {low:g} to {high:g}, not {_shown(value)}")
         return value if key in _WHOLE else float(value)
-    raise SettingsError(f"{where} does not know {_plain(key)}: correct or delete that line")
+    raise SettingsError(f"{where} has the unknown key {_plain(key)}: correct or delete that line")
 
 
 # -------------------------------------------------------------------------------------------------------------- writing

@@ -104,7 +104,7 @@ def unmet(corrected: Corrected, hits: Sequence[Hit]) -> tuple[Problem, ...]:
     """A problem for each entry about a layer that no hit of ``hits``, which carry their layers, ended in."""
     layers = {hit.id: hit.layer for hit in hits}
     return tuple(Problem("corrections.toml", f"{s.entry.kind}: {s.entry.drum} has no layer {s.layer}"
-                         + (f" struck as {s.entry.articulation}" if s.entry.articulation else ""),
+                         + (f" in articulation {s.entry.articulation}" if s.entry.articulation else ""),
                          "see hits.csv for its layers, or delete the entry")
                  for s in corrected.settings
                  if s.layer is not None and s.ids & set(layers) and not any(layers.get(k) == s.layer for k in s.ids))

@@ -101,9 +101,9 @@ def _prints_of(value: Any, file: str, problems: list[Problem]) -> tuple[PrintRec
         where = f"prints {number}"
         record = read_record(PrintRecipe, entry, where, file, problems)
         if not isinstance(record.mics, dict):
-            raise SettingsError(f"{where}.mics is {record.mics!r}: it must be a table, one entry a mic")
+            raise SettingsError(f"{where}.mics is {record.mics!r}: it must be a table, one entry per mic")
         if not isinstance(record.tails, dict):
-            raise SettingsError(f"{where}.tails is {record.tails!r}: it must be a table, one entry a band")
+            raise SettingsError(f"{where}.tails is {record.tails!r}: it must be a table, one entry per band")
         tails = {band: _named(TailPart, part, f"{where}.tails.{band}", file, problems)
                  for band, part in record.tails.items()}
         mics = {mic: _named(PrintPart, part, f"{where}.mics.{mic}", file, problems)
@@ -143,32 +143,32 @@ def recipe_toml(recipe: Recipe) -> str:
 
     ``load_recipe`` reads it back to an equal recipe.
     """
-    lines = ["# Recipe of this kit: every value used. Change one and build again onto the kit's folder, or give this",
-             "# file to another session with --recipe. A key left out means its default."]
+    lines = ["# Recipe of this kit: every value used. Change values and rebuild the kit, or use this file with",
+             "# another session (--recipe). A key left out takes its default."]
     for name, (kind, about) in SECTIONS.items():
         lines += ["", *_comment(about), f"[{name}]", *_record_lines(getattr(recipe, name), kind)]
-    lines += ["", *_comment('MIDI keys, 0 to 127, where General MIDI\'s are not wanted: a drum ("snare" = 38) or one '
-                            'way of striking it ("snare/rim" = 40).'), "[keys]"]
+    lines += ["", *_comment('MIDI keys, 0 to 127, in place of the General MIDI ones: a drum ("snare" = 38) or an '
+                            'articulation ("snare/rim" = 40).'), "[keys]"]
     lines += [f"{_toml(name)} = {key}" for name, key in recipe.keys.items()]
-    lines += ["", *_comment("Hands on two keys: here stands the key of the left hand, the right one keeps the drum's "
-                            "own. A drum (\"snare\" = 39) or one way of striking it (\"snare/rim\" = 41). Strokes go "
-                            "where their labels say which hand struck them; without labels the alternates are dealt "
-                            "out in turn."), "[hands]"]
+    lines += ["", *_comment("Hands on two keys: the key of the left hand; the right hand keeps the drum's own key. A "
+                            "drum (\"snare\" = 39) or an articulation (\"snare/rim\" = 41). Hits are assigned by the "
+                            "hand in their labels; without labels the round robins alternate between the keys."),
+              "[hands]"]
     lines += [f"{_toml(name)} = {key}" for name, key in recipe.hands.items()]
-    lines += ["", *_comment(f"Strokes of one key that may sound at once, 1 to {MOST_VOICES}, by drum; where none is "
-                            "given, 3 for kicks, snares and toms, 6 for all else. For example: \"ride\" = 12"),
+    lines += ["", *_comment(f"Polyphony: hits per key that may sound at once, 1 to {MOST_VOICES}, by drum; default 3 "
+                            "for kicks, snares and toms, 6 for all else. For example: \"ride\" = 12"),
               "[voices]"]
     lines += [f"{_toml(name)} = {count}" for name, count in recipe.voices.items()]
-    lines += ["", *_comment("Places in the mix that outrank the computed ones, one line a mic; a value left out stays "
+    lines += ["", *_comment("Mix settings that override the computed ones, one line per mic; values left out stay "
                             "as computed. For example: \"OH L\" = { gain_db = -6.0, pan = -1.0 }"),
               *(f"# {about}" for about in _inline_help(FaderRecipe)), "[balance]"]
     lines += [f"{_toml(mic)} = {_inline(entry)}" for mic, entry in recipe.balance.items()]
-    lines += ["", *_comment("Processed tracks whose names do not say what they hold: the mics or pairs each is made "
-                            "of, [] for an effect return. For example: \"Track 7\" = [\"Kick In\", \"Kick Out\"]"),
+    lines += ["", *_comment("Processed tracks that are not recognised by name: the mics or pairs each is made of, "
+                            "[] for an effect return. For example: \"Track 7\" = [\"Kick In\", \"Kick Out\"]"),
               "[tracks]"]
     lines += [f"{_toml(name)} = {_toml(mics)}" for name, mics in recipe.tracks.items()]
     lines += ["", *_comment("Prints: one drum's mics mixed down into a single file, the best candidates first. One "
-                            "[[prints]] table each; without the first mark of its lines this one would work:")]
+                            "[[prints]] table each. Remove the leading # to use this example:")]
     if not recipe.prints:
         example = PrintRecipe(name="kick replacement", mics={"Kick In": PrintPart()})
         lines += [f"# {line}".rstrip() for line in _print_lines(example)]
@@ -180,11 +180,11 @@ def recipe_toml(recipe: Recipe) -> str:
 def _print_lines(part: PrintRecipe) -> list[str]:
     """One [[prints]] table with its comments."""
     lines = ["[[prints]]", *_record_lines(part, PrintRecipe), "",
-             *_comment("The mics of the blend, one line each; none: the drum's close mics as the balance has them."),
+             *_comment("The mics of the blend, one line each; none: the drum's close mics by the balance."),
              *(f"# {about}" for about in _inline_help(PrintPart)), "[prints.mics]"]
     lines += [f"{_toml(mic)} = {_inline(entry)}" for mic, entry in part.mics.items()]
-    lines += ["", *_comment("Bands that die away sooner, one line each under a name of your own; the attack stays as "
-                            "it is. For example: lows = { high_hz = 120.0, after_ms = 80.0, decay_ms = 200.0 }"),
+    lines += ["", *_comment("Bands with a shorter decay, one line each under a name of your own; the attack is not "
+                            "changed. For example: lows = { high_hz = 120.0, after_ms = 80.0, decay_ms = 200.0 }"),
               *(f"# {about}" for about in _inline_help(TailPart)), "[prints.tails]"]
     return lines + [f"{_toml(band)} = {_inline(entry)}" for band, entry in part.tails.items()]
 

@@ -173,8 +173,8 @@ def from_json(text: str, where: str) -> Released:
     try:
         return _released(json.loads(text))
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
-        raise KitError(f"{where}: no record of a release ({error!r}); get it from the zip that was released, or take "
-                       "it away to let names change") from None
+        raise KitError(f"{where}: not a valid release lock ({error!r}); get it from the released zip, or delete it "
+                       "to let names change") from None
 
 
 def _released(document: Mapping[str, Any]) -> Released:
@@ -203,7 +203,7 @@ def read(folder: Path) -> Released | None:
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError) as error:
-        raise KitError(f"{path}: cannot be read ({error}); get it from the zip that was released") from None
+        raise KitError(f"{path}: cannot be read ({error}); get it from the released zip") from None
 
 
 def read_pack(path: Path) -> Released:
@@ -213,7 +213,7 @@ def read_pack(path: Path) -> Released:
             (name,) = (each for each in file.namelist() if each.count("/") == 1 and each.endswith(f"/{NAME}"))
             text = file.read(name).decode("utf-8")
     except (OSError, ValueError, zipfile.BadZipFile, UnicodeDecodeError) as error:
-        raise KitError(f"{path}: no release of ours ({error}); name the zip that oneshot pack wrote") from None
+        raise KitError(f"{path}: not a zip written by oneshot pack ({error}); name the zip of the release") from None
     return from_json(text, str(path))
 
 
@@ -335,11 +335,11 @@ def broken(kit: Kit, released: Released, rates: Mapping[str, int]) -> tuple[Prob
     wider = [f"{g.drum}/{g.articulation} V{s.layer:02d}" for g in groups for s in g.steps
              if velocity.get((g.drum, g.articulation, s.layer), s.velocity) != s.velocity]
     gone, renamed = _lost(kit, groups, matched(kit.hits, released, rates))
-    said = ((gone, "one-shots of it are no longer in the kit",
-             "nothing, if that was meant: their numbers stay unused; hits.csv has the reasons"),
-            (renamed, "one-shots of it have not all their files", "export the same mics under the same names again"),
-            (moved, "of its keys have changed", "take them out of [keys] in the recipe"),
-            (wider, "of its layers answer to other velocities", "keep a hit in each layer, and add none, by hand"))
+    said = ((gone, "of its one-shots are no longer in the kit",
+             "nothing, if intended: their numbers stay unused; see hits.csv for the reasons"),
+            (renamed, "of its one-shots lack files", "export the same mics under the same names again"),
+            (moved, "of its keys changed", "delete them from [keys] in the recipe"),
+            (wider, "of its layers have other velocity ranges", "keep a hit in each layer, and do not add layers"))
     return tuple(Problem(f"release {released.kit_version}", f"{len(what)} {text}: {', '.join(what[:4])}"
                          + (" …" if len(what) > 4 else ""), todo) for what, text, todo in said if what)
 

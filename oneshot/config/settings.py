@@ -60,8 +60,8 @@ def _check_type(name: str, value: Any, annotation: Any) -> None:
         "tuple[str, ...]": isinstance(value, tuple) and all(isinstance(v, str) for v in value),
     }
     if wanted in fits and not fits[wanted]:
-        kind = {"str": "text", "bool": "true or false", "int": "a whole number", "float": "a number",
-                "tuple[str, ...]": "a list of texts"}[wanted.removesuffix(" | None")]
+        kind = {"str": "a string", "bool": "true or false", "int": "a whole number", "float": "a number",
+                "tuple[str, ...]": "a list of strings"}[wanted.removesuffix(" | None")]
         raise SettingsError(f"{name} is {value!r}: it must be {kind}")
     if isinstance(value, float) and math.isnan(value):
         raise SettingsError(f"{name} is not a number")
@@ -70,8 +70,8 @@ def _check_type(name: str, value: Any, annotation: Any) -> None:
 def unknown_key(where: str, name: str, known: list[str]) -> Problem:
     """The problem of a key nobody knows: what it is called, where it stands, and the nearest one that is known."""
     near = difflib.get_close_matches(name.casefold().replace("-", "_"), known, n=1)
-    todo = f"did you mean {near[0]}?" if near else f"known here: {', '.join(known)}"
-    return Problem(where=where, what=f"key {name!r} is not known and was left out", todo=todo)
+    todo = f"did you mean {near[0]}?" if near else f"use one of {', '.join(known)}"
+    return Problem(where=where, what=f"key {name!r} is unknown and ignored", todo=todo)
 
 
 def read_record(kind: type, table: Any, where: str, file: str, problems: list[Problem]) -> Any:

@@ -44,15 +44,15 @@ def said_by_file(root: Path, edits: SessionEdits, takes: Sequence[Take], names: 
         if wanted is None and len(takes) == 1:
             wanted = takes[0].name
         if wanted is None:
-            raise SettingsError(f"{root / FILE}: {edit.where} does not say in which take: add "
+            raise SettingsError(f"{root / FILE}: {edit.where} names no take: add "
                                 f"take = {quote(takes[0].name)}")
         if wanted in edits.takes and wanted in names and wanted not in by_name:
             wanted = edits.takes[wanted].name or wanted
         take = by_name.get(wanted)
         if take is None:
             near = suggestion(wanted, by_name)
-            hint = f"did you mean {quote(near)}?" if near else f"takes are {', '.join(map(quote, by_name))}"
-            raise SettingsError(f"{root / FILE}: {edit.where}.take is {quote(wanted)}, which is no take: {hint}")
+            hint = f"did you mean {quote(near)}?" if near else f"takes: {', '.join(map(quote, by_name))}"
+            raise SettingsError(f"{root / FILE}: {edit.where}.take is {quote(wanted)}, which is not a take: {hint}")
         start, stop = round(edit.from_s * take.sample_rate), min(round(edit.to_s * take.sample_rate), take.frames)
         if start >= take.frames:
             raise SettingsError(f"{root / FILE}: {edit.where}.from_s is {edit.from_s:g}, but {take.name} ends at "
@@ -81,8 +81,8 @@ def said_by_cues(root: Path, take: Take, problems: list[Problem]) -> list[Label]
             unclear.add(text)
     if unclear:
         shown = ", ".join(map(quote, sorted(unclear)[:3])) + (" …" if len(unclear) > 3 else "")
-        problems.append(Problem(take.name, f"what cues of it say is not understood and has no effect: {shown}",
-                                f'say what is played as in "snare rimshot left", or write [[labels]] into {FILE}'))
+        problems.append(Problem(take.name, f"cues not understood and ignored: {shown}",
+                                f'write cues like "snare rimshot left", or add [[labels]] to {FILE}'))
     return labels
 
 

@@ -91,7 +91,7 @@ def open_session(path: Path) -> Session:
             labels += said_by_cues(path, takes[-1], problems)
             labels += said_by_names(takes[-1], [] if folder.path == path else folder.path.relative_to(path).parts[:-1])
     if not takes:
-        raise SessionError(f"{path / FILE} leaves every take out: say use = true for one at least")
+        raise SessionError(f"{path / FILE} leaves every take out: set use = true for at least one")
     _check_takes(path, takes, edits, problems)
     labels += said_by_file(path, edits, takes, names)
     return Session(edits.name or name, path, tuple(takes), sorted_labels(labels, takes), tuple(sorted(set(problems))),
@@ -170,13 +170,13 @@ def _take_folders(root: Path, problems: list[Problem], but: Path | None) -> list
     _tell_lossy(root, files, problems)
     if takes:
         if beside:
-            problems.append(Problem(_names(beside), "lies beside the take folders and is left out",
+            problems.append(Problem(_names(beside), "is next to the take folders and is left out",
                                     "put it into a folder of its own if it is a take"))
         return takes
     if not beside:
         lossy = [f for f in files if f.suffix.lower() in LOSSY_EXTENSIONS]
         hint = (f": {lossy[0].name} is lossy; give the recordings as they were made" if lossy
-                else ": it takes WAV, AIFF, FLAC or CAF files, or a folder of them per take")
+                else ": give WAV, AIFF, FLAC or CAF files, or one folder of them per take")
         raise SessionError(f"{root} holds no audio{hint}")
     return [_Folder(root, beside)]
 
@@ -190,8 +190,9 @@ def _search(folder: Path, depth: int, problems: list[Problem], but: Path | None)
     if sounds := _sounds(files):
         yield _Folder(folder, sounds)
         inner = {deeper: _sounds(_listing(deeper)[0]) for deeper in below if not is_our_kit(deeper)}
-        problems.extend(Problem(f"{folder.name}/{deeper.name}/{_names(found)}", "lies below a take and is left out",
-                                "move its folder beside the take's if it is a take of its own")
+        problems.extend(Problem(f"{folder.name}/{deeper.name}/{_names(found)}", "is in a folder below a take and is "
+                                                                                "left out",
+                                "move its folder next to the take's if it is a separate take")
                         for deeper, found in inner.items() if found)
     elif depth < _DEEPEST:
         for deeper in below:
@@ -272,16 +273,16 @@ def _starts(take: str, files: Sequence[Recording], problems: list[Problem]) -> l
         starts = zeros
     elif None in stamps:
         bare = files[stamps.index(None)].first.path.name
-        problems.append(Problem(take, f"its files carry different time stamps, but {bare} carries none, so all are "
-                                      "taken to start together", "check that they do"))
+        problems.append(Problem(take, f"its files have different time stamps, but {bare} has none, so all are "
+                                      "assumed to start together", "check that they do"))
         starts = zeros
     else:
         known = [s for s in stamps if s is not None]
         starts = [s - min(known) for s in known]
         shared = min(s + f.frames for s, f in zip(starts, files, strict=True)) - max(starts)
         if shared < min(f.frames for f in files) / 2:
-            problems.append(Problem(take, "the time stamps of its files lie too far apart to be of one take, so all "
-                                          "are taken to start together", "check that they do, or part the takes"))
+            problems.append(Problem(take, "the time stamps of its files are too far apart for one take, so all are "
+                                          "assumed to start together", "check that they do, or split the takes"))
             starts = zeros
     ends = [s + f.frames for s, f in zip(starts, files, strict=True)]
     if len(set(ends)) > 1:
@@ -322,14 +323,14 @@ def _mic(root: Path, take: str, channel: _Channel, said: MicEdit, problems: list
     role = said.role or (Role.CLOSE if said.drum and guess.role is not Role.TRIGGER else guess.role)
     at_drum = role.means.at_drum
     if role is Role.CLOSE and drum is None:
-        raise SettingsError(f'{root / FILE}: mics.{quote(channel.name)}.role is "close" but nothing says of which '
+        raise SettingsError(f'{root / FILE}: mics.{quote(channel.name)}.role is "close" but it names no '
                             'drum: add drum = "..."')
     if not guess.known and said.role is None and not said.drum:
-        problems.append(Problem(f"{take}/{name}", "its name does not say what it is: it is taken for a room mic and "
-                                                  "can't become a home mic until told otherwise",
+        problems.append(Problem(f"{take}/{name}", "its name does not tell its role: it is treated as a room mic and is "
+                                                  "never a home mic",
                                 f"give it a role in {FILE}, or rename the file"))
     if role is Role.IGNORE and said.role is None:
-        problems.append(Problem(f"{take}/{name}", "by its name it is no drum mic and is left out",
+        problems.append(Problem(f"{take}/{name}", "by its name it is not a drum mic and is left out",
                                 f"give it a role in {FILE} if it is one"))
     place = (guess.place if said.place is None else said.place or None) if at_drum else None
     return Mic(name, role, drum if at_drum else None, place, said.pair, said.side, said.polarity or 1,
@@ -366,7 +367,7 @@ def _pairs(take: str, mics: Sequence[Mic], channels: Sequence[_Channel], problem
         if mic.pair and settled[row].pair is None:
             problems.append(Problem(f"{take}/{mic.name}",
                                     f"its pair {quote(mic.pair)} does not have one L and one R of one role, so it "
-                                    "stands alone", f"give both of them role, pair and side in {FILE}"))
+                                    "is treated as mono", f"give both of them role, pair and side in {FILE}"))
     return settled
 
 
@@ -383,8 +384,8 @@ def _numbered_overheads(take: str, mics: Sequence[Mic], channels: Sequence[_Chan
         return proposals
     left, right = places["1"], places["2"]
     name = re.sub(r"[-_. ]*\d+\D*$", "", channels[left].name) or "OH"
-    problems.append(Problem(take, f"{mics[left].name} and {mics[right].name} are taken for left and right of a pair",
-                            f"say otherwise in {FILE} if they are not"))
+    problems.append(Problem(take, f"{mics[left].name} and {mics[right].name} are treated as left and right of a pair",
+                            f"change it in {FILE} if they are not"))
     proposals = list(proposals)
     proposals[left], proposals[right] = (name, "L"), (name, "R")
     return proposals
@@ -396,8 +397,8 @@ def _buses_as_overheads(take: str, mics: Sequence[Mic], problems: list[Problem])
     if not buses or any(mic.role.means.judged for mic in mics):
         return tuple(mics)
     shown = ", ".join(buses[:3]) + (" …" if len(buses) > 3 else "")
-    problems.append(Problem(take, f"it has no mics but buses ({shown}), which serve as overheads",
-                            "add the single mics if you have them: hits come out cleaner"))
+    problems.append(Problem(take, f"it has only buses ({shown}), which are used as overheads",
+                            "add the single mics if you have them: hits have less bleed"))
     return tuple(replace(mic, role=Role.OVERHEAD) if mic.role is Role.BUS else mic for mic in mics)
 
 
@@ -427,7 +428,7 @@ def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problem
     if len({take.sample_rate for take in takes}) > 1:
         rates = ", ".join(f"{take.name} {take.sample_rate} Hz" for take in takes)
         problems.append(Problem("session", f"its takes differ in sample rate ({rates})",
-                                "convert them to one rate if the kit is to have one"))
+                                "convert them if the kit is to have one sample rate"))
     found = {found_name(take, mic) for take in takes for mic in take.mics}
     problems += _unanswered(edits.mics, sorted(found, key=natural_key), "mics")
 

@@ -21,11 +21,11 @@ def check_outside_sessions(path: Path, more: Iterable[Path | None] = ()) -> None
     place = path.resolve()
     for root in (*known_sessions(), *(each for each in more if each is not None)):
         if place.is_relative_to(root.resolve()):
-            raise SettingsError(f"{path} lies inside the session {root}, where only recordings belong: choose a place "
+            raise SettingsError(f"{path} lies inside the session {root}, which holds recordings only: choose a place "
                                 "outside")
     marked = next((folder for folder in (place, *place.parents) if (folder / FILE).is_file()), None)
     if marked is not None:
-        raise SettingsError(f"{path} lies inside the session {marked}, where only recordings belong: choose a place "
+        raise SettingsError(f"{path} lies inside the session {marked}, which holds recordings only: choose a place "
                             "outside")
 
 
@@ -34,10 +34,10 @@ def check_target(path: Path, *, sessions: Iterable[Path | None], ours: Callable[
     folder or a link, or over a file that ``ours`` does not know for an earlier result of the same kind.
     """
     if path.is_symlink():
-        raise SettingsError(f"{path} is a link: name the file itself, or another one")
+        raise SettingsError(f"{path} is a link: give the file itself, or another one")
     if path.is_dir():
-        raise SettingsError(f"{path} is a folder: name a file in it")
+        raise SettingsError(f"{path} is a folder: give a file in it")
     check_outside_sessions(path, sessions)
     if path.exists() and not ours(path):
-        raise SettingsError(f"{path} is there already and was not written by this command: choose another name with "
+        raise SettingsError(f"{path} exists and was not written by this command: choose another name with "
                             "--out, or move it away")

@@ -86,11 +86,11 @@ def open_tracks(session: Session, folder: Path, said: Mapping[str, Sequence[str]
         lacking = sorted({stem for other in names for stem in other} - set(mine))
         if lacking:
             there = next(other[lacking[0]] for other in names if lacking[0] in other)
-            raise SessionError(f"{folder}: {called} has no {there!r}, as other takes have: export it for every take, "
-                               "or leave that take out in session.toml")
+            raise SessionError(f"{folder}: {called} has no {there!r}, which other takes have: export it for every "
+                               "take, or leave that take out in session.toml")
     unknown = [name for name in said if name.casefold() not in {stem for mine in names for stem in mine}]
     if unknown:
-        raise SettingsError(f"tracks names {unknown[0]!r}: no processed track is called so; there are "
+        raise SettingsError(f"tracks names {unknown[0]!r}: no such processed track; use one of "
                             f"{', '.join(sorted({each for mine in names for each in mine.values()}, key=natural_key))}")
     given = _names(session, [stem for mine in names for stem in mine.values()])
     out = {}
@@ -141,11 +141,11 @@ def _files(session: Session, folder: Path, problems: list[Problem]) -> dict[str,
         mine = _sounds(sorted(place.iterdir(), key=lambda p: natural_key(p.name))) if place is not None else \
             _sounds(entries) if len(session.takes) == 1 else []
         if not mine:
-            raise SessionError(f"{folder} holds no processed tracks of {take.name}: put them into a folder called "
+            raise SessionError(f"{folder} holds no processed tracks of {take.name}: put them into a folder named "
                                f"{take.name!r} there, or leave that take out in session.toml")
         out[take.name] = mine
-    problems += [Problem(path.name, "is called as no take of the session, so no processed track is read from it",
-                         "call the folder as the take is called") for path in below.values()
+    problems += [Problem(path.name, "matches no take of the session, so its processed tracks are not used",
+                         "name the folder after the take") for path in below.values()
                  if _sounds(path.iterdir())]
     return out
 
@@ -216,8 +216,8 @@ def _check(take: Take, header: Header, most: int) -> None:
     if header.frames != take.frames:
         seconds = header.frames / header.sample_rate
         raise SessionError(f"{header.path} holds {header.frames} frames ({seconds:.3f} s) and {take.name} "
-                           f"{take.frames} ({take.frames / take.sample_rate:.3f} s): export it from the start to the "
-                           "end of the take, neither more nor less")
+                           f"{take.frames} ({take.frames / take.sample_rate:.3f} s): export it over the exact "
+                           "length of the take")
 
 
 def _from(root: Path, path: Path) -> str:
@@ -225,7 +225,7 @@ def _from(root: Path, path: Path) -> str:
     try:
         return Path(os.path.relpath(path.resolve(), root.resolve())).as_posix()
     except ValueError:
-        raise SessionError(f"{path} lies on another drive than the session: copy the processed tracks beside "
+        raise SessionError(f"{path} is on another drive than the session: copy the processed tracks next to "
                            "it") from None
 
 
@@ -252,12 +252,13 @@ def _made_of(take: Take, stem: str, problems: list[Problem]) -> tuple[str, ...]:
         own = [mic for mic in mics if mic.role is guess.role]
     else:
         if guess is not None and not guess.known:
-            problems.append(Problem(stem, "its name does not say of which mics it is made: it is taken for a mix of "
-                                          "the whole kit", "say it under [tracks] in the recipe, or rename the file"))
+            problems.append(Problem(stem, "its name does not tell which mics it is made of: it is treated as a mix "
+                                          "of the whole kit", "set it under [tracks] in the recipe, or rename the "
+                                                              "file"))
         return everything
     if not own:
-        problems.append(Problem(stem, f"by its name it holds mics that {take.name} does not have: it is taken for a "
-                                      "mix of the whole kit", "say it under [tracks] in the recipe, or rename the "
+        problems.append(Problem(stem, f"by its name it holds mics that {take.name} does not have: it is treated as "
+                                      "a mix of the whole kit", "set it under [tracks] in the recipe, or rename the "
                                       "file"))
     return tuple(mic.name for mic in own) or everything
 
@@ -268,7 +269,7 @@ def _expanded(take: Take, stem: str, said: Sequence[str]) -> tuple[str, ...]:
     for name in said:
         mine = [mic.name for mic in take.mics if name in (mic.name, mic.pair) and mic.role.means.judged]
         if not mine:
-            raise SettingsError(f"tracks.{stem} names {name!r}: {take.name} has no mic called so; there are "
+            raise SettingsError(f"tracks.{stem} names {name!r}: {take.name} has no such mic; use one of "
                                 f"{', '.join(mic.name for mic in take.mics if mic.role.means.judged)}")
         out += mine
     return tuple(dict.fromkeys(out))

@@ -156,13 +156,13 @@ Check = Callable[[Any], Any]
 
 def _text(value: Any) -> str:
     if not isinstance(value, str) or not value.strip():
-        raise ValueError("must be text")
+        raise ValueError("must be a string")
     return value
 
 
 def _any_text(value: Any) -> str:
     if not isinstance(value, str):
-        raise TypeError('must be text ("" for none)')
+        raise TypeError('must be a string ("" for none)')
     return value
 
 
@@ -212,7 +212,7 @@ def _stretches(value: Any) -> tuple[tuple[float, float], ...]:
     pairs = []
     for item in value:
         if not isinstance(item, list) or len(item) != 2:
-            raise ValueError(f"must be a list of [from, to] in seconds, and {item} is none")
+            raise ValueError(f"must be a list of [from, to] in seconds, and {item} is not")
         start, stop = _seconds(item[0]), _seconds(item[1])
         if stop <= start:
             raise ValueError(f"holds [{start:g}, {stop:g}], which does not end after it starts")
@@ -244,7 +244,7 @@ class _Reader:
         takes = {name: self._take(body, f"takes.{quote(name)}") for name, body in self._tables(table, "takes")}
         rows = table.get("labels", [])
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-            raise SettingsError(f"{self._path}: labels must be written as [[labels]], one block a stretch")
+            raise SettingsError(f"{self._path}: labels must be written as [[labels]], one block per section")
         labels = tuple(self._label(row, f"labels {number}") for number, row in enumerate(rows, 1))
         return SessionEdits(values.get("name"), mics, takes, labels, tuple(self._problems),
                             values.get("air_c"), values.get("processed"))
@@ -262,7 +262,7 @@ class _Reader:
         values = self._values(table, _LABEL_KEYS, where)
         for key in ("from_s", "to_s"):
             if key not in values:
-                raise SettingsError(f"{self._path}: {where} has no {key}: say from where to where it goes, in seconds")
+                raise SettingsError(f"{self._path}: {where} has no {key}: give its start and end in seconds")
         if values["to_s"] <= values["from_s"]:
             raise SettingsError(f"{self._path}: {where}.to_s is {values['to_s']:g}: it must be above from_s, "
                                 f"{values['from_s']:g}")
@@ -304,8 +304,8 @@ def unknown(dotted: str, word: str, known: Iterable[str]) -> Problem:
     """The problem of a key or a name in session.toml that nothing answers to."""
     choices = list(known)
     near = suggestion(word, choices)
-    todo = f"did you mean {quote(near)}?" if near else f"known here: {', '.join(choices)}" if choices else "take it out"
-    return Problem(FILE, f"{dotted} is not known and has no effect", todo)
+    todo = f"did you mean {quote(near)}?" if near else f"use one of {', '.join(choices)}" if choices else "delete it"
+    return Problem(FILE, f"{dotted} is unknown and ignored", todo)
 
 
 # ------------------------------------------------------------------------------------------------------------- drafting
@@ -338,18 +338,18 @@ def found_take_name(session: Session, take: Take) -> str:
 
 def draft_toml(session: Session) -> str:
     """A session.toml that says what was found, commented, to be corrected. Read again, it gives the same session."""
-    lines = [f"# {FILE}: what you know about this session better than its file names do.",
-             "# Every key may be left out; what is left out is read from the names of files and folders.", "",
+    lines = [f"# {FILE}: settings of this session that override what its file names say.",
+             "# Every key is optional; missing values are read from file and folder names.", "",
              f"name = {quote(session.name)}",
-             f"air_c = {session.air_c!r}  # how warm the air was, °C: turns delays into metres",
+             f"air_c = {session.air_c!r}  # air temperature, °C: converts delays into metres",
              *([] if session.processed is None else [f"processed = {quote(session.processed)}"]), "",
-             "# Mics. role: close, overhead, room, bus, trigger, talk or ignore. drum and place: what a close mic",
-             '# stands at, and where ("in", "out", "top", "bottom"). pair and side: both of a pair carry one pair,',
-             '# and side "L" or "R"; pair = "" parts them. polarity: 1 as recorded, -1 inverted.']
+             "# Mics. role: close, overhead, room, bus, trigger, talk or ignore. drum and place: the drum of a close",
+             '# mic and its position ("in", "out", "top", "bottom"). pair and side: both mics of a pair share the pair',
+             '# and side "L" or "R"; pair = "" separates them. polarity: 1 as recorded, -1 inverted.']
     shared = _shared_mics(session)
     for name, keys in shared.items():
         lines += ["", f"[mics.{quote(name)}]", *keys]
-    lines += ["", "# Takes. use = false leaves a take out; ignore: stretches, in seconds, where no hit is looked for."]
+    lines += ["", "# Takes. use = false leaves a take out; ignore: sections, in seconds, without hit detection."]
     for take in session.takes:
         found = found_take_name(session, take)
         head = f"[takes.{quote(found)}]"
@@ -388,7 +388,7 @@ def _mic_lines(found: str, mic: Mic) -> list[str]:
 
 
 def _label_lines(session: Session) -> list[str]:
-    lines = ["", "# What is played in a stretch of a take; it outranks what is computed."]
+    lines = ["", "# What is played in a section of a take; overrides automatic detection."]
     own = [label for label in session.labels if label.told_by == FILE]  # cues and names are read again where they stand
     if not own:
         first = session.takes[0].name if session.takes else "take 1"

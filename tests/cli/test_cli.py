@@ -281,7 +281,7 @@ def test_check_never_writes_over_a_session_file(pipeline: Pipeline, tmp_path: Pa
 
     assert run("check", str(tmp_path), "--write") == 1
     assert mine.read_text(encoding="utf-8") == "# mine\n"
-    assert "is there already" in capsys.readouterr().err
+    assert "exists already" in capsys.readouterr().err
 
 
 def test_check_writes_a_draft(pipeline: Pipeline, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

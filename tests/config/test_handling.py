@@ -126,7 +126,7 @@ def test_an_entry_that_finds_no_drum_is_told(kind: str) -> None:
     way = {} if kind == "merge" else {"articulation": "bell"}
     found = applied(entry(kind, drum="snare", **way, **said.get(kind, {})))
 
-    assert ["nothing is called snare/bell"] == told(found)
+    assert ["snare/bell does not exist in the kit"] == told(found)
     assert replace(applied(), problems=found.problems) == found
 
 
@@ -176,7 +176,7 @@ def test_renames_can_be_chained() -> None:
     for found in (applied(one, two), applied(one, entry("keep", drum="boom"), two)):
         assert "thud/hit" == strokes(found)[0]
         assert [] == told(found)
-    assert ["nothing is called boom"] == told(applied(two, one))
+    assert ["boom does not exist in the kit"] == told(applied(two, one))
 
 
 def test_names_can_be_swapped() -> None:
@@ -200,7 +200,7 @@ def test_a_name_that_is_taken_is_refused() -> None:
 
         assert HITS == found.hits
         assert 1 == len(told(found))
-        assert "cannot be called" in told(found)[0]
+        assert "cannot be renamed" in told(found)[0]
 
 
 # ----------------------------------------------------------------------------------------------- moving between groups
@@ -371,19 +371,19 @@ def test_round_robins_are_a_list_in_order() -> None:
 
     assert {("snare", "hit", 2): (3, 2)} == found.robins
     assert {("snare", "hit", 2): (2,)} == odd.robins
-    assert ["is of kick/hit now", "is a round robin of layer 2 already", "is rejected"] == \
+    assert ["is now in kick/hit", "is already a round robin of layer 2", "is rejected"] == \
         [what.split(" of one ")[1] for what in told(odd)]
 
 
 def test_a_mic_that_nobody_knows_is_told() -> None:
     """A mic that is to be dropped and is none, nor a pair, has a problem of its own."""
-    assert ["drop: no mic or pair is called OH R"] == told(applied(entry("drop", **at(96000), mics=("OH", "OH R"))))
+    assert ["drop: there is no mic or pair OH R"] == told(applied(entry("drop", **at(96000), mics=("OH", "OH R"))))
 
 
 def test_a_layer_that_is_not_there_is_told() -> None:
     """An entry about a layer in which no hit ended is told once layers are known; not where its drum is left out."""
     found = applied(entry("gain", drum="snare", articulation="hit", layer=3, gain_db=1.0))
 
-    assert ["gain: snare has no layer 3 struck as hit"] == [p.what for p in unmet(found, found.hits)]
+    assert ["gain: snare has no layer 3 in articulation hit"] == [p.what for p in unmet(found, found.hits)]
     assert () == unmet(found, [replace(h, layer=3) for h in found.hits])
     assert () == unmet(found, [h for h in found.hits if h.drum == "kick"])

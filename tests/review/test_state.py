@@ -317,7 +317,7 @@ def test_without_its_notes_the_last_entry_can_be_taken_back(client: Client, pier
     ({"kind": "gain", "drum": "kick", "gain_db": 400}, "from -40 to 40"),
     ({"kind": "gain", "drum": "kick", "gain_db": {"a": 1}}, "entry|number"),
     ({"kind": "rename", "drum": "kick", "to": "///"}, "no letter or digit"),
-    ({"kind": "rename", "drum": "nobody", "to": "cowbell"}, "nothing is called nobody"),
+    ({"kind": "rename", "drum": "nobody", "to": "cowbell"}, "nobody does not exist in the kit"),
     ({"kind": "reject", "hits": [{"take": "pier", "frame": 3}]}, "no hit at frame 3"),
     ({"kind": "add", "hits": [{"take": "elsewhere", "frame": 3}]}, "outside the take"),
     ("reject", "an entry needs a kind"),

@@ -51,7 +51,7 @@ def test_audio_beside_or_below_takes_is_told_and_left_out(tmp_path: Path) -> Non
     session = session_of(tmp_path, "rough mix", "take 1/Kick", "take 1/old/Snare")
 
     assert ["Kick"] == [m.name for m in only(session).mics]
-    assert "rough mix.wav" == told(session, "beside the take folders").where
+    assert "rough mix.wav" == told(session, "next to the take folders").where
     assert "take 1/old/Snare.wav" == told(session, "below a take").where
 
 
@@ -240,7 +240,7 @@ def test_a_take_of_buses_alone_uses_them_as_overheads(tmp_path: Path) -> None:
     sound(tmp_path / "Click.wav")
     session = open_session(tmp_path)
     assert [Role.TALK, Role.OVERHEAD, Role.OVERHEAD] == [m.role for m in only(session).mics]
-    assert "Drum Mix L, Drum Mix R" in told(session, "serve as overheads").what
+    assert "Drum Mix L, Drum Mix R" in told(session, "used as overheads").what
 
     beside = session_of(tmp_path, "Kick")
     assert Role.BUS is only(beside).mic("Drum Mix L").role
@@ -251,7 +251,7 @@ def test_other_instruments_are_left_out_and_told(tmp_path: Path) -> None:
     session = session_of(tmp_path, "Kick", "Guitar")
 
     assert Role.IGNORE is only(session).mic("Guitar").role
-    assert "no drum mic" in told(session, "/Guitar").what
+    assert "not a drum mic" in told(session, "/Guitar").what
 
 
 # ---------------------------------------------------------------------------------------------------------- time stamps
@@ -277,7 +277,7 @@ def test_time_stamps_lay_the_files_out(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("stamps", "message"), [
-    ({"Kick": 10, "Snare": 200, "OH": None}, "OH.wav carries none"), ({"Kick": 0, "Snare": FRAMES}, "too far apart"),
+    ({"Kick": 10, "Snare": 200, "OH": None}, "OH.wav has none"), ({"Kick": 0, "Snare": FRAMES}, "too far apart"),
     ({"Kick": 0, "Snare": FRAMES * 3 // 4}, "too far apart"),
 ])
 def test_time_stamps_that_make_no_sense_are_told_and_not_used(tmp_path: Path, stamps: dict[str, int | None],

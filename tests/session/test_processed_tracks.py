@@ -117,15 +117,15 @@ def test_what_cannot_be_laid_over_its_take_is_refused(session: Session, tmp_path
     sound(tmp_path / "one" / "take 1" / "Drum bus.wav")
     refused(tmp_path / "one", "holds no processed tracks of take 2")
     sound(tmp_path / "one" / "take 2" / "Kick bus.wav")
-    refused(tmp_path / "one", "take 1 has no 'Kick bus', as other takes have")
+    refused(tmp_path / "one", "take 1 has no 'Kick bus', which other takes have")
     refused(tmp_path / "nowhere", "no such folder")
 
 
 def test_what_the_recipe_names_must_be_there(session: Session, tmp_path: Path) -> None:
     """A track or a mic that nobody has stops with what there is."""
-    with pytest.raises(SettingsError, match=r"no processed track is called so; there are Drum bus"):
+    with pytest.raises(SettingsError, match=r"no such processed track; use one of Drum bus"):
         tracks_of(session, tmp_path / "mixed", "Drum bus", said={"Drums": ["Kick In"]})
-    with pytest.raises(SettingsError, match="take 1 has no mic called so"):
+    with pytest.raises(SettingsError, match="take 1 has no such mic"):
         tracks_of(session, tmp_path / "mixed", "Drum bus", said={"Drum bus": ["Cowbell"]})
     with pytest.raises(SettingsError, match="must be a list of mics"):
         Recipe(tracks={"Drum bus": "Kick In"})  # type: ignore[dict-item]
