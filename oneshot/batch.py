@@ -33,7 +33,7 @@ def places(sessions: Sequence[Path], out: Path) -> tuple[tuple[Path, Path], ...]
         before = seen.setdefault(kit.name.casefold(), session)
         if before is not session:
             raise SettingsError(f"{before} and {session} would both become {kit}: rename one of the folders, or build "
-                                "them with two calls")
+                                "them separately")
     return rows
 
 

@@ -104,4 +104,4 @@ def _print(folder: Path) -> Print:
     levels, digest = _store(folder / path, render(x, fade_in=4, fade_out=2646))
     return Print("kick replacement", 4, "kick", "hit", 3, 1, (101, 127), {"Kick In": PrintMic(4.321, 0, -1)}, path,
                  17640, 5 * RATE - 4, 4, 1, levels.peak_dbfs, levels.true_peak_dbtp, levels.momentary_lufs, digest, 1,
-                 "cleanest: rings 0.40 s")
+                 "cleanest: decay 0.40 s")

@@ -151,7 +151,7 @@ def test_what_is_no_kit_of_ours_is_not_touched(pier: Pier, tmp_path: Path, insid
         (target / "manifest.json").write_text('{"format": "something else", "version": 1}', encoding="utf-8")
     before = sums(tmp_path)
     stages: list[str] = []
-    with pytest.raises(KitError, match="is no kit of ours: choose another place"):
+    with pytest.raises(KitError, match="is not a kit: choose another place"):
         pipeline.build(pier.session, target, progress=lambda stage, share: stages.append(stage))
 
     assert before == sums(tmp_path)
@@ -187,7 +187,7 @@ def test_a_session_kept_inside_a_kit_is_safe(pier: Pier, tmp_path: Path) -> None
 
 @pytest.mark.full
 @pytest.mark.parametrize(("options", "text", "match"), [
-    ({"only": "gong"}, None, r"no drum is called 'gong' here: choose one of .*kick.*snare"),
+    ({"only": "gong"}, None, r"there is no drum 'gong': choose one of .*kick.*snare"),
     ({}, "[choose]\nlayers = 0", r"recipe\.toml: .*choose\.layers is 0"),
     ({}, "layers = ", r"recipe\.toml: not valid TOML"),
     ({}, '[keys]\nkick = 36\nsnare = 36', "36"),

@@ -132,19 +132,19 @@ def _sets(found: Analysis, drum: FoundDrum, takes: Sequence[Take], read: Read,
 def _own_set_problem(drum: FoundDrum, take: Take, against: Sequence[tuple[str, Difference]], how: str) -> Problem:
     """What to report of a take that keeps a set of its own."""
     other, most = max(against, key=lambda each: (each[1].clear, each[1].size))
-    todo = ('nothing, if that is so; choose.pool_takes = "in doubt" makes one set of them'
+    todo = ('nothing, if that is right; choose.pool_takes = "in doubt" pools them'
             if how == "alike" and not most.clear else
-            'nothing, if that is so; choose.pool_takes = "all" makes one set of them')
-    return Problem(drum.name, f"{take.name} keeps a set of its own: against {other}, {most.what}", todo)
+            'nothing, if that is right; choose.pool_takes = "all" pools them')
+    return Problem(drum.name, f"{take.name} is kept as a separate set: compared with {other}, {most.what}", todo)
 
 
 def difference(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read,
                how: str) -> Difference | None:
     """The largest difference that keeps two takes of a drum apart; None where they may share a set."""
     if one.sample_rate != other.sample_rate:
-        return Difference("its sample rate is another", 99.0, True)
+        return Difference("its sample rate differs", 99.0, True)
     if how == "none":
-        return Difference("choose.pool_takes says so", 99.0, True)
+        return Difference("choose.pool_takes is \"none\"", 99.0, True)
     if how == "all":
         return None
     every = [*_mics(found, drum, one, other), *_delays(found, drum, one, other),
@@ -183,7 +183,7 @@ def _delays(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Di
         if a.ms is None or b.ms is None or min(a.hits, b.hits) < FEWEST_HITS:
             continue
         gap = b.ms - a.ms
-        out.append(_difference(f"its sound reaches {name} {abs(gap):.2f} ms {'later' if gap > 0 else 'sooner'}",
+        out.append(_difference(f"it arrives at {name} {abs(gap):.2f} ms {'later' if gap > 0 else 'earlier'}",
                                abs(gap), _error(a, b), (DOUBT_MS * scale, APART_MS * scale)))
     return out
 
@@ -290,7 +290,7 @@ def _spectrum(way: str, a: Sequence[Measured], b: Sequence[Measured]) -> list[Di
     gap = np.abs(nan_median(theirs, axis=0) - nan_median(mine, axis=0))
     error = np.array([_median_error(x[~np.isnan(x)], y[~np.isnan(y)]) for x, y in zip(mine.T, theirs.T, strict=True)])
     mean = float(np.maximum(gap - ERRORS * error, 0.0).mean())
-    return [_difference(f"its {way} sounds different by {mean:.1f} dB over its bands", mean, 0.0,
+    return [_difference(f"the spectrum of its {way} differs by {mean:.1f} dB", mean, 0.0,
                         (DOUBT_SOUND_DB, APART_SOUND_DB))]
 
 

@@ -156,7 +156,7 @@ def exchange_folder(new: Path, target: Path, settle: Callable[[Path, Path], None
     folder is then in its place.
     """
     if not new.is_dir():
-        raise WorkError(f"{new} is no folder: there is nothing to put in the place of {target}")
+        raise WorkError(f"{new} is not a folder: there is nothing to replace {target} with")
     _sync_tree(new)
     try:
         if not os.path.lexists(target):
@@ -180,8 +180,8 @@ def _settle(settle: Callable[[Path, Path], None], old: Path, target: Path) -> No
     except OSError as error:
         kept = target.with_name(f"{target.name} replaced")
         old.rename(kept)
-        raise WorkError(f"{target} is built, but what was written into it meanwhile could not be taken over "
-                        f"({_reason(error)}): it is in {kept}") from None
+        raise WorkError(f"{target} is built, but files added to it meanwhile could not be moved over "
+                        f"({_reason(error)}): they are in {kept}") from None
 
 
 @contextmanager

@@ -32,7 +32,7 @@ class Holder:
             file.seek(1)
             other = file.read(200).strip()
             file.close()
-            raise KitError(f"{self._kit} is in use already ({other or 'another process'}): go on there, or end it "
+            raise KitError(f"{self._kit} is in use ({other or 'another process'}): continue there, or end it "
                            "first")
         self._file = file
         self.say(said)

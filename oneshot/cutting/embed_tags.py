@@ -101,7 +101,7 @@ class _Said:
         done += ["inverted"] if sample.inverted else []
         track = self._track(self._hits[sample.hit].take, sample.mics)
         late = 0 if track is None else track["applied_frames"]
-        done += [f"latency of {late} frames taken out"] if late else []
+        done += [f"latency of {late} frames removed"] if late else []
         done += [f"moved {abs(moved)} frames {'earlier' if moved > 0 else 'later'}"] if moved else []
         done += [f"repaired: {', '.join(sample.repaired)}"] if sample.repaired else []
         at = self._place(sample.hit, sample.source_start + sample.shift_frames, header)
@@ -123,8 +123,8 @@ class _Said:
         heard = "mix" if sample.mixdown else " + ".join(sample.mics)
         title = f"{shot.drum} {shot.articulation} V{shot.layer:02d} RR{shot.round_robin:02d} {heard}"
         line = _line(header.subtype, header.sample_rate, MODES.get(header.channels, f"{header.channels} channels"),
-                     "processed outside after it was cut" + (
-                         f"; latency of {sample.outside['latency_frames']} frames taken out"
+                     "processed externally after cutting" + (
+                         f"; latency of {sample.outside['latency_frames']} frames removed"
                          if sample.outside.get("aligned") else ""))
         tags = replace(self._tags(title, self._keys[shot.drum, shot.articulation], header, sample.hit, []),
                        history=(*before, line), attack=sample.onset_frame, time_reference=sample.time_reference,

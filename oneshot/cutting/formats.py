@@ -202,8 +202,8 @@ class Finisher:
             write_sound(self.folder / path, whole, rate, subtype)
             sound = whole / 2.0**31
             if over > 0:
-                self.told.append(Problem(path, f"is stopped at full scale, {over:.1f} dB too loud",
-                                         "ask for a level, or for 32 bit float"))
+                self.told.append(Problem(path, f"is limited to full scale, {over:.1f} dB too loud",
+                                         "set files.level, or files.bits = \"32 float\""))
         if path != name and name not in self._mixed:
             (self.folder / name).unlink()
         return _Done(path, sound, rate, rate / before)

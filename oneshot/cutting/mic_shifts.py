@@ -74,8 +74,8 @@ def _untold(session: Session, found: Analysis, drums: Sequence[FoundDrum]) -> It
             stay = [mic.name for mic in take.mics if mic.name not in known and mic.name != drum.home
                     and (mic.stands_at(drum.name) or mic.role.means.far)]
             if stay and any(hit.take == take.name and hit.drum == drum.name for hit in found.hits):
-                yield Problem(take.name, f"how much later {', '.join(stay)} hears the {drum.name} could not be told, "
-                              "so it is not moved", "see delays in manifest.json, or choose another cut.times")
+                yield Problem(take.name, f"the delay of the {drum.name} in {', '.join(stay)} could not be measured, "
+                              "so it is not shifted", "see delays in manifest.json, or choose another cut.times")
 
 
 def _turned(session: Session, found: Analysis, drums: Sequence[FoundDrum],

@@ -53,7 +53,7 @@ class Along:
 
     def __post_init__(self) -> None:
         self.told += self.tracks.problems
-        self.told += [Problem(name, f"is a part of {whole}, which plays in its place: it is cut along and off",
+        self.told += [Problem(name, f"is part of {whole}, which plays in its place: it is exported, but muted",
                               "turn one of them on or off under [balance]") for name, whole in self._parts().items()]
 
     # ---------------------------------------------------------------------------------------------------- what plays
@@ -185,7 +185,7 @@ class Along:
         except SessionError as error:
             if any(look.cut for look in looks):
                 raise
-            self.told.append(Problem(take.name, f"nothing is cut from its processed tracks: {error}", ""))
+            self.told.append(Problem(take.name, f"its processed tracks are not used: {error}", ""))
             return
         self.told += self._told(take, tracks)
 
@@ -269,21 +269,21 @@ class Along:
             if not lies.strokes and track.made_of:
                 continue  # nothing of it is cut here
             if lies.frames is None and track.made_of and lies.as_others:
-                out.append(Problem(where, "its strokes do not tell its latency to the frame: it is taken for that of "
-                                          f"the take's other tracks, {lies.applied} frames",
+                out.append(Problem(where, "its latency cannot be measured: that of the take's other tracks is used, "
+                                          f"{lies.applied} frames",
                                    "check that it is of this take"))
             elif lies.frames is None and not lies.as_others and self.asked.latency != "kept":
-                out.append(Problem(where, "its latency cannot be told: it is cut as it lies",
-                                   "export a track of the mics with it, whose latency can"))
+                out.append(Problem(where, "its latency cannot be measured: it is cut uncompensated",
+                                   "export one with the mics alongside it, so that the latency can be measured"))
             if lies.recovering:
                 worst = min(lies.recovering, key=lambda hit: lies.recovering[hit])
                 count = len(lies.recovering)
                 named = ", ".join(str(hit) for hit in sorted(lies.recovering)[:TOLD_HITS])
-                out.append(Problem(where, f"its compressor is still recovering from an earlier stroke at the start of "
+                out.append(Problem(where, f"its compressor is still recovering from an earlier hit at the start of "
                                           f"{count} of {len(lies.gain_db)} one-shots: hit {named}"
                                           f"{' …' if count > TOLD_HITS else ''}; most at hit {worst}, "
                                           f"{lies.recovering[worst]:.1f} dB",
-                                   "reject them, or take that compressor out and export again"))
+                                   "reject them, or export again without that compressor"))
         return out
 
 
@@ -301,12 +301,12 @@ def open_processed(session: Session, kit_path: Path, recipe: Recipe, asked: Path
     if folder is not None and folder.resolve().is_relative_to(session.root.resolve()) and (
             named is None or folder.resolve() != named.resolve()):
         inside = folder.resolve().relative_to(session.root.resolve()).as_posix()
-        raise SettingsError(f"{folder} lies inside the session, where folders are takes: write processed = "
-                            f"\"{inside}\" into {session.root / 'session.toml'}, or move it out")
+        raise SettingsError(f"{folder} lies inside the session, where folders are takes: set processed = "
+                            f"\"{inside}\" in {session.root / 'session.toml'}, or move it out")
     if folder is None:
         if needed:
-            raise SettingsError(f"{kit_path} was cut from processed tracks too, and where they lie is not known: name "
-                                "their folder with --processed, or set processed.use = false in its recipe.toml")
+            raise SettingsError(f"{kit_path} was also cut from processed tracks, whose folder is not known: name "
+                                "it with --processed, or set processed.use = false in its recipe.toml")
         return None
     return Along(session, open_tracks(session, folder, recipe.tracks), recipe.processed, recipe.balance)
 

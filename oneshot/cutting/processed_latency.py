@@ -152,8 +152,8 @@ def latencies(take: Take, tracks: Sequence[Track], looks: Sequence[Look], names:
             _refuse_changing(take, track, lags)
             if common is None and len(lags.lag):
                 raise SessionError(f"{take.name}: {track.name} does not follow its mics ({', '.join(track.made_of)}): "
-                                   f"{int(lags.agreeing.sum())} of {len(lags.lag)} strokes agree where it lies. Check "
-                                   "that it is of this take; processed.latency = \"kept\" cuts it as it lies")
+                                   f"its latency agrees at {int(lags.agreeing.sum())} of {len(lags.lag)} hits. Check "
+                                   "that it is of this take; processed.latency = \"kept\" cuts it uncompensated")
         out[track.name] = Latency(None, 0 if keep or common is None else common, None, 0 if lags is None else
                                   len(lags.lag), as_others=not keep and common is not None)
     return out
@@ -224,10 +224,10 @@ def _refuse_changing(take: Take, track: Track, lags: _Lags) -> None:
         return
     ms = 1e3 / take.sample_rate
     raise SessionError(
-        f"{take.name}: {track.name} lies {first:.0f} frames ({first * ms:.2f} ms) behind its mics at "
+        f"{take.name}: {track.name} is {first:.0f} frames ({first * ms:.2f} ms) behind its mics at "
         f"{at[0] / take.sample_rate:.1f} s and {last:.0f} ({last * ms:.2f} ms) at {at[-1] / take.sample_rate:.1f} s: a "
-        "latency that changes cannot be taken out. Export it again on one clock and in one piece; processed.latency = "
-        "\"kept\" cuts it as it lies")
+        "changing latency cannot be compensated. Export it again on one clock and in one piece; processed.latency = "
+        "\"kept\" cuts it uncompensated")
 
 
 def _gains(take: Take, track: Track, looks: Sequence[Look], names: Sequence[str], rows: Mapping[str, int],

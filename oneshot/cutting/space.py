@@ -51,7 +51,7 @@ class Needs:
     def text(self) -> str:
         """In one line."""
         return (f"cutting {self.one_shots:,} one-shots into {self.files:,} files: about {_mb(self.size_bytes)} with "
-                f"the mappings, {_mb(self.memory_bytes)} of memory at a time")
+                f"the mappings, {_mb(self.memory_bytes)} of memory")
 
 
 def needs_of(shapes: Sequence[Shape], recipe: Recipe) -> Needs:

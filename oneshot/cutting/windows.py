@@ -142,15 +142,15 @@ class Windows:
         usual, dropped = self._usual_mics(hit), self.said_of(hit).dropped
         limits = []
         if said.end is not None and attack + said.end != plan.stop:
-            limits.append("its end lies outside the take or before its attack is over")
+            limits.append("its end is outside the take or within its attack")
         if said.fade_in is not None and said.fade_in > plan.fade_in_frames:
             length_ms = plan.fade_in_frames / self.session.take(hit.take).sample_rate * 1e3
             limits.append(f"its fade-in ends at the attack, after {length_ms:.1f} ms")
         if said.fade_out is not None and said.fade_out > min(plan.fade_outs.values()):
             limits.append("its fade-out starts at the attack")
         if all(m.name in dropped or m.pair in dropped for m in usual):
-            limits.append("no mic would be left, so none is dropped")
-        return [Problem("corrections.toml", f"of the hit at frame {hit.onset} of {hit.take}, {what}",
+            limits.append("it would have no mic left, so none is dropped")
+        return [Problem("corrections.toml", f"hit at frame {hit.onset} of {hit.take}: {what}",
                         "correct that entry") for what in limits]
 
     # ---------------------------------------------------------------------------------------------------------- reading

@@ -71,7 +71,7 @@ class Writer:
         loudest = float(np.abs(as_float(audio)).max(initial=0.0)) * 10 ** (said.gain_db / 20)
         if not is_float(take.subtype) and loudest > 1:
             self.told.append(Problem("corrections.toml", f"a gain of {said.gain_db:g} dB clips {group[0].name} of the "
-                                     f"hit at frame {hit.onset} of {hit.take}", "trim it by less"))
+                                     f"hit at frame {hit.onset} of {hit.take}", "use a lower gain_db"))
         path = self.folder / self.free_path(hit, pick, label)
         path.parent.mkdir(parents=True, exist_ok=True)
         write_wav(path, out, take.sample_rate, take.subtype)

@@ -44,7 +44,7 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
     cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling,
                     rejected=frozenset(h.id for h in chosen.hits if h.reason == select.REJECTED), along=along)
     hits = {h.id: h for h in chosen.hits}
-    needs = needs_of(cutter.plan(hits, chosen.picks, lambda share: tell("where hits end", share)), recipe)
+    needs = needs_of(cutter.plan(hits, chosen.picks, lambda share: tell("measuring tails", share)), recipe)
     check_room(stage, needs)
     tell(needs.text(), A_LINE)
     shots = cutter.cut_all(hits, chosen.picks, lambda share: tell("cutting", share))
@@ -108,9 +108,9 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
     computed = balancing.trim(computed, hardest, sample_rate=session.takes[0].sample_rate)
     faders, unknown = balancing.override(computed, recipe.balance)
     struck = [Struck(d.name, d.kind, tuple(a.name for a in d.articulations)) for d in drums]
-    told += [Problem("recipe", f"balance names {name!r}, which is no mic of the session", "correct or delete it")
+    told += [Problem("recipe", f"balance names {name!r}, which is not a mic of the session", "correct or delete it")
             for name in unknown]
-    told += [Problem("recipe", f"{table} names {name!r}, which is no drum of the kit", "correct or delete it")
+    told += [Problem("recipe", f"{table} names {name!r}, which is not a drum of the kit", "correct or delete it")
              for table, said in (("keys", recipe.keys), ("hands", recipe.hands), ("voices", recipe.voices))
              for name in unknown_keys(struck, said)]
     return faders, source, told
@@ -132,7 +132,7 @@ def _polarity(found: Analysis, along: Along | None) -> Mapping[str, Mapping[str,
 def _nothing_kept(found: Analysis, shots: tuple[OneShot, ...]) -> list[Problem]:
     """A problem for each drum that has hits and no one-shot."""
     kept = {shot.drum for shot in shots}
-    return [Problem(d.name, "no hit of this drum could be kept", "see hits.csv for the reasons, or lower choose.grade")
+    return [Problem(d.name, "no hit of this drum was kept", "see hits.csv for the reasons, or lower choose.grade")
             for d in found.drums if d.name not in kept]
 
 

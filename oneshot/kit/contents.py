@@ -130,15 +130,14 @@ class Kept:
         there = strangers(old, self.kit) if self.kit is not None else []
         moved = take_over(old, new, there)
         if moved:
-            self.told.append(Problem(", ".join(moved), "was not the kit's, whose own file of that name is new: kept "
-                                     "under this name", "move it to a place of your own"))
+            self.told.append(Problem(", ".join(moved), "is not part of the kit, which now has a file of that name: "
+                                     "kept under this name", "move it out of the kit folder"))
         for name in EDITED:
             text = _bytes(old / name)
             if text is not None and text != self.texts[name]:
                 write_atomic(new / name, text)
                 self.texts[name] = text
-                self.told.append(Problem(name, "was edited while the kit was built: kept as edited, and not yet in the "
-                                               "kit", "build again"))
+                self.told.append(Problem(name, "was edited during the build: kept, but not yet used", "build again"))
 
 
 def kept_of(folder: Path) -> Kept:
@@ -152,7 +151,7 @@ def kept_of(folder: Path) -> Kept:
     try:
         return Kept(folder, read_kit(folder), texts)
     except KitError as error:
-        raise KitError(f"{error}. What else lies there might be yours: move {folder} away, build, and copy "
+        raise KitError(f"{error}. Other files there may be yours: move {folder} away, build, and copy "
                        f"{' and '.join(EDITED)} back") from None
 
 
@@ -177,8 +176,8 @@ def check_untouched(folder: Path, kit: Kit) -> None:
                and sha256_of(folder / name) != digest]
     if changed:
         more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
-        raise KitError(f"{folder / changed[0]}{more} changed after the kit was built, and a build would undo that: "
-                       "choose another place, or move what changed away (oneshot remeasure keeps it)")
+        raise KitError(f"{folder / changed[0]}{more} changed after the kit was built, and a build would overwrite "
+                       "that: choose another place, or move it away (oneshot remeasure takes it into the kit)")
 
 
 def claim(kit_path: Path, session: Session) -> Kept:
@@ -187,15 +186,15 @@ def claim(kit_path: Path, session: Session) -> Kept:
     """
     recover_folder(kit_path)
     if session.root.resolve().is_relative_to(kit_path.resolve()):
-        raise KitError(f"{kit_path} holds the session itself: choose another place, so that recordings stay untouched")
+        raise KitError(f"{kit_path} holds the session itself: choose another place")
     if kit_path.exists() and not is_our_kit(kit_path):
-        raise KitError(f"{kit_path} exists and is no kit of ours: choose another place, or move it away")
+        raise KitError(f"{kit_path} exists and is not a kit: choose another place, or move it away")
     kept = kept_of(kit_path)
     if kept.kit is not None and any(file.processed == "outside" for shot in kept.kit.one_shots for file in shot.files):
         raise KitError(f"{kit_path} holds files that were processed after they were cut, which a build would replace: "
                        "choose another place, or move it away")
     if kit_path.resolve().is_relative_to(session.root.resolve()):
-        raise KitError(f"{kit_path} lies inside the session: choose a place outside, so that recordings stay untouched")
+        raise KitError(f"{kit_path} lies inside the session: choose a place outside it")
     check_outside_sessions(kit_path)
     if kept.kit is not None:
         check_untouched(kit_path, kept.kit)

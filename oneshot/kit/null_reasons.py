@@ -6,9 +6,9 @@ from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit
 
 SILENT = "the mic is silent"
-NOT_HEARD = "nothing of it is heard there"
-NO_ARRIVAL = "no stroke arrives there clear of all else"
-BY_DYNAMICS = {"compressor": "a compressor is in its way", "gate": "it is gated"}
+NOT_HEARD = "not detected in this mic"
+NO_ARRIVAL = "no isolated hit in this mic"
+BY_DYNAMICS = {"compressor": "compressed", "gate": "gated"}
 """What is told of a mic that compresses or was gated, which has no fixed level against another."""
 
 
@@ -24,7 +24,7 @@ def bleed_reason(kit: Kit, take: str, drum: str, mic: str) -> str | None:
     if mic in dynamics:
         return BY_DYNAMICS[dynamics[mic]]
     if home in dynamics:
-        return f"{home}, its home mic: {BY_DYNAMICS[dynamics[home]]}"
+        return f"its home mic {home} is {BY_DYNAMICS[dynamics[home]]}"
     return NOT_HEARD
 
 

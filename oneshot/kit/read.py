@@ -31,7 +31,7 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         raise KitError(f"{folder}: no such folder")
     path = folder / NAME
     if not path.is_file():
-        raise KitError(f"{folder}: no kit here, {NAME} is missing")
+        raise KitError(f"{folder}: not a kit, {NAME} is missing")
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as error:
@@ -50,7 +50,7 @@ def read_kit(folder: Path) -> Kit:
     try:
         return _kit(document, folder)
     except (KeyError, TypeError, ValueError, AttributeError, ValidationError) as error:
-        raise KitError(f"{folder / NAME}: not what a manifest looks like ({error!r}); verify the kit, or build it "
+        raise KitError(f"{folder / NAME}: not a valid manifest ({error!r}); verify the kit, or build it "
                        "again") from error
 
 

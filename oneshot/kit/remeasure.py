@@ -162,7 +162,7 @@ def _changed_files(folder: Path, kit: Kit, source: Path | None) -> dict[str, Pat
         out[row.path] = new
     if source is not None and not out and not any(row.path in there or Path(row.path).name in there
                                                   for row in _rows(kit)):
-        raise KitError(f"{source}: holds no file under the name of one of the kit's: keep the names")
+        raise KitError(f"{source}: has no file named like one of the kit: keep the names")
     if wrong:
         raise KitError(wrong[0] + (f" ({len(wrong) - 1} more like it)" if len(wrong) > 1 else ""))
     return out
@@ -180,13 +180,13 @@ def _faults(new: Path, row: Sample | Print, rate: int) -> list[str]:
     """What keeps a processed file from taking its place."""
     header = read_header(new)
     if isinstance(row, Sample) and header.channels != len(row.mics):
-        return [f"{new} has {header.channels} channels, the kit's file {len(row.mics)}: keep mono mono"]
+        return [f"{new} has {header.channels} channels, the kit's file {len(row.mics)}: keep the number of channels"]
     if header.sample_rate != rate:
         return [f"{new} is at {header.sample_rate} Hz, the kit's file at {rate} Hz: keep the rate"]
     if header.frames != row.frames:
         return [f"{new} holds {header.frames} frames, the kit's file {row.frames}: cut it to that length"]
     if not np.isfinite(read_audio(new)[0]).all():
-        return [f"{new} holds samples that are no numbers: process it again"]
+        return [f"{new} has NaN or infinite samples: process it again"]
     return []
 
 
@@ -236,9 +236,9 @@ class _Work:
         lag = 0 if self.align or not lates else round(median(lates))
         if not self.align and lates and max(lates) - min(lates) > ALIKE_FRAMES:
             worst = max(late, key=lambda path: abs(late[path] or 0))
-            raise KitError(f"{worst} lies {late[worst]} frames late and other files of its one-shot "
-                           f"{min(lates, key=abs)}: they must start together. Process all of them alike, or use "
-                           "--align to take latencies out")
+            raise KitError(f"{worst} is {late[worst]} frames late, other files of its one-shot "
+                           f"{min(lates, key=abs)}: they must be in sync. Process all of them alike, or use "
+                           "--align to remove the latency")
         lag = 0 if abs(lag) <= ALIKE_FRAMES else lag
         shot = replace(shot, files=tuple(self._late(each, lag) for each in shot.files),
                        untouched=tuple(self._late(each, lag) for each in shot.untouched))
@@ -258,7 +258,7 @@ class _Work:
             return sample
         take = self.kit.session.take(next(hit.take for hit in self.kit.hits if hit.id == sample.hit))
         if sample.onset_frame + lag < 0 or sample.onset_frame + lag >= sample.frames:
-            raise KitError(f"{sample.path} lies {lag} frames late, so that its attack lies outside the file")
+            raise KitError(f"{sample.path} is {lag} frames late, so that its attack is outside the file")
         moved = round(lag * take.sample_rate / (sample.sample_rate or take.sample_rate))
         at = None if sample.time_reference is None else max(sample.time_reference - lag, 0)
         return replace(sample, onset_frame=sample.onset_frame + lag, source_start=sample.source_start - moved,
@@ -292,12 +292,12 @@ class _Work:
     def _tell(self, sample: Sample, x: Floats, lag: int | None) -> None:
         """What there is to say of a changed file."""
         if lag is None:
-            self.told.append(Problem(sample.path, "whether it lies late cannot be told: there is nothing to compare it "
-                                                  "with that it is like", "name its recordings with --session"))
+            self.told.append(Problem(sample.path, "its latency cannot be measured: nothing similar to compare it with",
+                                     "name the recordings with --session"))
         ends = 20 * np.log10(max(float(np.abs(x[:, [0, -1]]).max()), 1e-9))
         if ends > ENDS_DBFS:
-            self.told.append(Problem(sample.path, f"no longer begins and ends in silence: {ends:.0f} dBFS at an end is "
-                                                  "a click", "fade it after processing"))
+            self.told.append(Problem(sample.path, f"no longer starts and ends in silence: {ends:.0f} dBFS at an end "
+                                                  "clicks", "fade it after processing"))
 
     def print(self, each: Print) -> Print:
         """A print, measured anew if it changed."""
@@ -415,9 +415,9 @@ def _ranges(kit: Kit, before: Mapping[int, float | None],
             now.append((median(own) if own else 0.0) + step)
         for number, softer, harder in zip(sorted(layers)[1:], now, now[1:], strict=False):
             if harder < softer - LEVEL_DB:
-                told.append(Problem(f"{drum}, {way}", f"layer {number} now sounds {softer - harder:.1f} dB softer than "
-                                    "the layer below it; mappings raise it to that one's level",
-                                    "process layers alike"))
+                told.append(Problem(f"{drum}, {way}", f"layer {number} is now {softer - harder:.1f} dB softer than "
+                                    "the layer below; mappings raise it to that level",
+                                    "process all layers alike"))
         if frozen or not any(name.startswith(f"{drum}, {way}, layer") for name in moved):
             continue
         rising = np.maximum.accumulate(now).tolist()
@@ -426,6 +426,6 @@ def _ranges(kit: Kit, before: Mapping[int, float | None],
     shots = tuple(replace(shot, velocity=velocities.get((shot.drum, shot.articulation, shot.layer), shot.velocity))
                   for shot in kit.one_shots)
     if frozen and moved:
-        told.append(Problem("released.json", "the kit was released: its layers keep their velocities, whatever their "
-                                             "levels are now", "nothing, if that is what you want"))
+        told.append(Problem("released.json", "the kit is locked to a release: its layers keep their velocities, "
+                                             "whatever their levels are now", "nothing, if that is right"))
     return shots, moved, told

@@ -77,7 +77,7 @@ def _added(folder: Path) -> Iterator[Difference]:
         known &= {SUMS, *(line[66:] for line in sums.read_text(encoding="utf-8", errors="replace").splitlines())}
     for name in entries(folder):
         if name not in known:
-            yield Difference(name, "file", "one of the kit's", "added")
+            yield Difference(name, "file", "part of the kit", "added")
 
 
 def _unpacked(path: Path, stage: Path) -> Path:
@@ -86,12 +86,12 @@ def _unpacked(path: Path, stage: Path) -> Path:
         with zipfile.ZipFile(path) as file:
             tops = {name.split("/")[0] for name in file.namelist()}
             if len(tops) != 1 or any(".." in name.split("/") for name in file.namelist()):
-                raise KitError(f"{path}: no pack of ours: it holds more than one folder")
+                raise KitError(f"{path}: not a zip written by oneshot pack: it has more than one folder")
             if len(set(file.namelist())) != len(file.namelist()):
-                raise KitError(f"{path}: no pack of ours: it holds two files of one name")
+                raise KitError(f"{path}: not a zip written by oneshot pack: it has two files of one name")
             file.extractall(stage)
     except (OSError, zipfile.BadZipFile, ValueError, RuntimeError) as error:
-        raise KitError(f"{path}: cannot be read as a zip ({error}); get it again") from None
+        raise KitError(f"{path}: cannot be read as a zip ({error}); download or pack it again") from None
     return stage / tops.pop()
 
 
@@ -281,9 +281,9 @@ def _sums(folder: Path) -> Iterator[Difference]:
         digest, name = line[:64], line[66:]
         target = folder / name
         if not target.resolve().is_relative_to(folder.resolve()) or not target.is_file():
-            yield Difference(name, f"file of {SUMS}", "present", "missing")
+            yield Difference(name, f"file in {SUMS}", "present", "missing")
         elif sha256_of(target) != digest:
-            yield Difference(name, f"sum in {SUMS}", digest[:12], sha256_of(target)[:12])
+            yield Difference(name, f"checksum in {SUMS}", digest[:12], sha256_of(target)[:12])
 
 
 def _layers(document: Mapping[str, Any]) -> Iterator[Difference]:

@@ -52,7 +52,7 @@ class Recordings:
         try:
             return self._desk.heard.take(name)
         except KeyError:
-            raise KitError(f"the session has no take called {name}") from None
+            raise KitError(f"the session has no take {name}") from None
 
     def read(self, name: str, start: int, stop: int, mics: tuple[str, ...] = ()) -> Floats32:
         """Frames [start, stop) as float32 (mics, frames); ``mics``: these alone.
@@ -61,7 +61,7 @@ class Recordings:
         """
         take = self.take(name)
         if not 0 < stop - start <= MOST_S * take.sample_rate or abs(start) > take.frames + MOST_S * take.sample_rate:
-            raise KitError(f"a window is up to {MOST_S:g} s long and lies at the take")
+            raise KitError(f"a window is at most {MOST_S:g} s long and within the take")
         with self._lock:
             key = (name, *mics)
             if key not in self._readers:
@@ -89,7 +89,7 @@ class Recordings:
         x = self.read(hit.take, hit.onset, stop).astype(np.float64)
         rows = {m.name: row for m, row in zip(self.mics(take), x, strict=True)}
         if mic is not None and mic not in rows:
-            raise KitError(f"no mic is called {mic}")
+            raise KitError(f"there is no mic {mic}")
         mix = balance.mix(rows, self._desk.balance()) if mic is None else np.stack([rows[mic], rows[mic]])
         return wav_bytes(lift(mix, take.sample_rate), take.sample_rate)
 

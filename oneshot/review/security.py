@@ -78,7 +78,7 @@ class Guard:
             return 401, "the token is missing or wrong: open the address that the command printed"
         length = headers.get("content-length", "")
         if scope["method"] != "GET" and (not length.isdigit() or int(length) > MOST_BYTES):
-            return 413, "a request says how long it is, and is short"
+            return 413, "a request needs a content length, within the limit"
         return None
 
     def _is_ours(self, host: str) -> bool:

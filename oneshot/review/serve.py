@@ -31,7 +31,7 @@ def serve(folder: Path, *, session_path: Path | None, host: str, port: int, brow
     recover_folder(folder)
     recordings = session_path or session_of(folder)
     if recordings is None:
-        raise KitError(f"{folder}: where its recordings lie is not known on this machine: name them with --session")
+        raise KitError(f"{folder}: the folder of its recordings is not known on this machine: name it with --session")
     holder = Holder(folder)
     holder.take(f"a review, {process()}")
     try:

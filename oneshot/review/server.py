@@ -219,7 +219,7 @@ def _told(answer: Callable[..., Json | Response], *given: Any) -> Response:
     except OneshotError as error:
         return _answer({"error": str(error)}, 422)
     except OSError as error:
-        return _answer({"error": f"the disk refuses: {error.strerror or error}"}, 507)
+        return _answer({"error": f"cannot write to disk: {error.strerror or error}"}, 507)
     return found if isinstance(found, Response) else _answer(found)
 
 

@@ -47,7 +47,7 @@ class Desk:
         there = {take.name for take in self.session.takes}
         lacking = [take.name for take in self.kit.session.takes if take.name not in there]
         if lacking:
-            raise KitError(f"{session_path} has no take called {', '.join(lacking)}: name the session that {folder} "
+            raise KitError(f"{session_path} has no take {', '.join(lacking)}: name the session that {folder} "
                            "was built from with --session")
 
     def reload(self) -> None:
@@ -148,7 +148,7 @@ class Desk:
         with self.lock:
             self._check(revision)
             if not isinstance(number, int) or not 0 <= number < len(self.journal.entries):
-                raise SettingsError("there is no such decision: load the page again")
+                raise SettingsError("there is no such correction: load the page again")
             self.journal.withdraw(number)
             self._changed()
 
@@ -177,9 +177,9 @@ class Desk:
         with self.lock:
             self._check(revision)
             if mic not in self.kit.balance:
-                raise SettingsError(f"no mic is called {mic}: load the page again")
+                raise SettingsError(f"there is no mic {mic}: load the page again")
             if said is not None and set(said) - {item.name for item in fields(FaderRecipe)}:
-                raise SettingsError(f"a fader knows {', '.join(sorted(item.name for item in fields(FaderRecipe)))} and "
+                raise SettingsError(f"a fader has {', '.join(sorted(item.name for item in fields(FaderRecipe)))} and "
                                     "nothing else")
             self.journal.set_fader(mic, None if said is None else FaderRecipe(**said))
             self._changed()
@@ -198,7 +198,7 @@ class Desk:
 
     def _check(self, revision: int) -> None:
         if revision != self.look():
-            raise StaleError("the kit was changed by another page or program: look again, then decide")
+            raise StaleError("the kit was changed by another page or program: check it and repeat your correction")
 
     def _changed(self) -> None:
         self.revision += 1
@@ -208,10 +208,10 @@ class Desk:
         place = entry.hits[0]
         takes = {take.name: take for take in self.session.takes}
         if place.take not in takes or place.frame >= takes[place.take].frames:
-            raise SettingsError("that place lies outside the take")
+            raise SettingsError("that position is outside the take")
         found = self.near(place)
         if found is not None:
-            raise SettingsError(f"hit {found.id} ({found.drum}) is within 10 ms of that place already")
+            raise SettingsError(f"hit {found.id} ({found.drum}) is already within 10 ms of that position")
 
     def _check_found(self, entry: Correction, instead_of: Correction | None) -> None:
         """Raise SettingsError, with the reason, where an entry would come to nothing."""

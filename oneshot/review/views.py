@@ -107,14 +107,14 @@ def first_to_hear(kit: Kit, settled: frozenset[int] = frozenset()) -> dict[int, 
         if hit.kept and grade.get(hit.id, "A") in ("C", "D"):
             out[hit.id] = [4 if hit.fallback else 3, f"kept with grade {grade[hit.id]}"]
         elif hit.kept and hit.fallback:
-            out[hit.id] = [3, "kept for want of better"]
+            out[hit.id] = [3, "best available, below the required grade"]
         elif hit.kept and hit.confidence < UNSURE:
-            out[hit.id] = [2, f"its drum is {round(hit.confidence * 100)} % sure"]
-        elif not hit.kept and reason_kind(hit.reason) == "set aside":
-            out[hit.id] = [2, "something is odd about it"]
+            out[hit.id] = [2, f"drum uncertain ({round(hit.confidence * 100)} %)"]
+        elif not hit.kept and reason_kind(hit.reason) == "needs review":
+            out[hit.id] = [2, "unusual sound"]
         elif not hit.kept and not hit.partners and hit.ornament is None and home_db is not None \
                 and home_db <= cleanest.get((hit.drum, hit.articulation), -1e9) + NEARLY_DB:
-            out[hit.id] = [1, "nearly made it"]
+            out[hit.id] = [1, "just missed selection"]
     return out
 
 
@@ -226,7 +226,7 @@ def voices(desk: Desk, what: str, drum: str | None, articulation: str | None) ->
     else:
         notes = [Note(round((0.2 + n * 0.5) * rate), k.key, v) for k in mine[:1] for n, v in enumerate(VELOCITIES)]
     if not notes:
-        raise KitError("the kit has nothing to play there")
+        raise KitError("the kit has no one-shot to play there")
     found = Player(desk.folder, desk.kit, rate).voices(notes)
     return {"voices": [{"at": round(v.note.at / rate, 5), "hit": v.shot.hit, "gain": round(v.gain_db, 2),
                         "velocity": v.note.velocity, "cut": None if v.cut_at is None else round(v.cut_at / rate, 5)}

@@ -43,9 +43,9 @@ def sounding(shots: Sequence[OneShot], mics: Mapping[str, Mic], homes: Mapping[s
         out |= {id(shot): replace(shot, files=tuple(replace(f, plays=_key(f) not in off) for f in shot.files))
                 for shot in mine}
         if off:
-            told.append(Problem(drum, f"too much else is heard in {_listed(off)} (below grade {asked} in most of its "
-                                "one-shots): cut, and left out of mappings and previews", "record it alone, ask for "
-                                "repair.composites, or say choose.grade_far = \"D\" to hear all"))
+            told.append(Problem(drum, f"too much bleed in {_listed(off)} (below grade {asked} in most of its "
+                                "one-shots): exported, but muted in mappings and previews", "record single hits, set "
+                                "repair.composites = true, or choose.grade_far = \"D\" to play them all"))
     return tuple(out[id(shot)] for shot in shots), told
 
 

@@ -24,7 +24,7 @@ DIRT_STEP_DB = 3.0
 CLEANEST_DB = -60.0
 WIDER, MOST_SPREAD_DB = 1.5, 20.0
 MOST_ROUNDS = 100
-BEATEN = "its layer has {} cleaner or more even alternates"
+BEATEN = "its layer has {} cleaner or better matched round robins"
 SHORTEST_S = 0.001
 """Tails shorter than this count as this long: one that is cut at its attack has no length to compare by ratio."""
 
@@ -191,10 +191,11 @@ def _outside_tolerance(columns: _Layer, k: int, middle: Floats, choosing: Choosi
               "length": abs(np.log(length / middle[2])) / max(-np.log(max(choosing.length_share, 1e-6)), 1e-6)}
     worst = max(misses, key=lambda name: np.nan_to_num(misses[name], nan=-1.0))
     if worst == "length":
-        return f"rings {length:.2f} s, the alternates of its layer {middle[2]:.2f} s"
+        return f"decay outside the round-robin tolerance: {length:.2f} s, its layer {middle[2]:.2f} s"
     if worst == "pitch":
-        return f"{abs(pitch):.0f} cents {'above' if pitch > 0 else 'below'} the alternates of its layer"
-    return f"{abs(level):.1f} dB off its layer's level"
+        return (f"pitch outside the round-robin tolerance: {abs(pitch):.0f} cents {'above' if pitch > 0 else 'below'} "
+                "its layer")
+    return f"level outside the round-robin tolerance: {abs(level):.1f} dB off the middle of its layer"
 
 
 def _copies(taken: Sequence[Candidate], wanted: frozenset[int]) -> dict[int, str]:
@@ -205,7 +206,7 @@ def _copies(taken: Sequence[Candidate], wanted: frozenset[int]) -> dict[int, str
             continue
         for other in taken[:n]:
             if other.hit.id not in found and other.measured is not None and is_copy(one.measured, other.measured):
-                found[one.hit.id] = f"a near-copy of the stroke at {other.place}: nothing to take turns with"
+                found[one.hit.id] = f"duplicate of the hit at {other.place}"
                 break
     return found
 

@@ -27,7 +27,7 @@ def only_drums(found: Analysis, wanted: tuple[str, ...]) -> tuple[Analysis, tupl
     for only in wanted:
         mine = {d.name for d in found.drums if d.name == only} or {d.name for d in found.drums if d.kind == only}
         if not mine:
-            raise SettingsError(f"no drum is called {only!r} here: choose one of "
+            raise SettingsError(f"there is no drum {only!r}: choose one of "
                                 f"{', '.join(d.name for d in found.drums)}")
         names |= mine
     if not wanted:

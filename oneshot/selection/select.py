@@ -27,7 +27,7 @@ from oneshot.selection.velocity_layers import layer_borders, velocity_ranges
 
 REJECTED = "rejected by hand"
 """Reason of a hit that the user rejected; prints read it, too."""
-UNPLACED = "its attack is covered by what sounds just before: it would not start with the others of its layer"
+UNPLACED = "its onset is masked by an earlier sound: it would not line up with its layer"
 """Reason of a hit that takes no turns since its attack cannot be located."""
 LAYER_GRADE = "C"
 """Where no hit of some level reaches the grade asked for, hits of this grade stand in: good enough as a layer."""
@@ -151,15 +151,15 @@ class Chooser:
         if not reaches(grade, asked):
             if hit.partners:
                 others = " and ".join(p.drum for p in hit.partners)
-                return f"struck together with {others}: grade {grade}, {asked} asked for"
-            return f"not alone in its own mics: grade {grade}, {asked} asked for"
-        return None if hit.level_db is not None else "its strength cannot be told"
+                return f"hit together with {others}: grade {grade}, {asked} required"
+            return f"too much bleed in its own mics: grade {grade}, {asked} required"
+        return None if hit.level_db is not None else "its level cannot be measured"
 
     def aside(self, hits: Sequence[Hit]) -> dict[int, str]:
         """Hits that something is odd about, hit id -> what; never all of them, and none that the user wants."""
         known = [h for h in hits if h.id in self.measured]
         found = oddities([self.measured[h.id] for h in known], np.array([h.level_db for h in known], np.float64))
-        odd = {h.id: f"set aside: {why}" for h, why in zip(known, found, strict=True)
+        odd = {h.id: f"needs review: {why}" for h, why in zip(known, found, strict=True)
                if why is not None and h.id not in self.wanted}
         return odd if len(odd) < len(hits) else {}
 
@@ -269,8 +269,8 @@ def _clean_first(inside: Sequence[Candidate], chooser: Chooser, wanted: frozense
     taken, left = alternates(clean, chooser.choosing, wanted) if clean else ([], {})
     if len(taken) < FEWEST_CLEAN:
         return alternates(inside, chooser.choosing, wanted)
-    more = dict.fromkeys(dirty & {c.hit.id for c in inside}, "its overheads or rooms hear too much else: others of its "
-                         f"layer reach {chooser.choosing.grade_far} there")
+    more = dict.fromkeys(dirty & {c.hit.id for c in inside}, "too much bleed in its overheads or rooms: others of its "
+                         f"layer reach grade {chooser.choosing.grade_far}")
     return taken, {**left, **more}
 
 
@@ -327,7 +327,7 @@ def _as_listed(inside: Sequence[Candidate], listed: Sequence[int],
     by_id = {c.hit.id: c for c in inside}
     taken = [by_id[number] for number in listed if number in by_id]
     taken += [c for c in inside if c.hit.id in wanted and c not in taken]
-    return taken, {c.hit.id: "others were chosen by hand for its layer" for c in inside if c not in taken}
+    return taken, {c.hit.id: "other hits were chosen by hand for its layer" for c in inside if c not in taken}
 
 
 def _for_the_ear(hits: Sequence[Hit], odd: Mapping[int, str], rates: Mapping[str, int]) -> list[Problem]:
@@ -335,10 +335,11 @@ def _for_the_ear(hits: Sequence[Hit], odd: Mapping[int, str], rates: Mapping[str
     if not hits:
         return []
     place = places(hits, rates)
-    texts = [f"{place[h.id]}: {odd[h.id].removeprefix('set aside: ')}" for h in hits[:MOST_PLACES]]
+    texts = [f"{place[h.id]}: {odd[h.id].removeprefix('needs review: ')}" for h in hits[:MOST_PLACES]]
     more = f"; {len(hits) - MOST_PLACES} more in hits.csv" if len(hits) > MOST_PLACES else ""
-    return [Problem(f"{hits[0].drum}, {hits[0].articulation}", f"{len(hits)} set aside for the ear: " + "; ".join(texts)
-                    + more, "listen; keep what is good in corrections.toml")]
+    return [Problem(f"{hits[0].drum}, {hits[0].articulation}",
+                    f"{len(hits)} left out, needs review: " + "; ".join(texts) + more,
+                    "audition them; keep the good ones with oneshot review or in corrections.toml")]
 
 
 def _drift(candidates: Sequence[Candidate], rates: Mapping[str, int]) -> list[Problem]:
@@ -351,5 +352,5 @@ def _drift(candidates: Sequence[Candidate], rates: Mapping[str, int]) -> list[Pr
         if moved is not None and abs(moved) > DRIFT_CENTS:
             told.append(Problem(f"{take}/{mine[0].hit.drum}", f"its pitch {'rises' if moved > 0 else 'falls'} by "
                                 f"{abs(moved):.0f} cents from its first {mine[0].hit.articulation} to its last",
-                                "tune it again between takes; alternates are kept within choose.spread_cents"))
+                                "retune between takes; round robins are kept within choose.spread_cents"))
     return told

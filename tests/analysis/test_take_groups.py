@@ -128,7 +128,7 @@ def test_a_mic_that_one_take_lacks_keeps_them_apart() -> None:
         pooled, told = pool(session("a", "b"), found, "alike")
 
     assert ["centre", "centre-set-2"] == [h.articulation for h in pooled.hits]
-    assert "b keeps a set of its own: against a, it has no OH" == told[0].what
+    assert "b is kept as a separate set: compared with a, it has no OH" == told[0].what
     assert (found, ()) == pool(session("a", "b"), found, "all")
 
 

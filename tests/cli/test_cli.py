@@ -197,9 +197,9 @@ def test_the_summary_says_what_came_out(pipeline: Pipeline, capsys: pytest.Captu
     assert line_with(out, "Left out") == "Left out: 3 of 27 hits"
     assert line_with(out, "too much bleed") == "3 too much bleed"
     assert line_with(out, "48 files") == "My kit: 48 files, 1.2 MB"
-    assert line_with(out, "report.html") == f"look and listen {Path('My kit/report.html')}"
-    assert line_with(out, "kit.sfz") == f"play {Path('My kit/mappings/kit.sfz')}"
-    assert "1 of the kept ones are below the grade asked for" in out
+    assert line_with(out, "report.html") == f"report {Path('My kit/report.html')}"
+    assert line_with(out, "kit.sfz") == f"mapping {Path('My kit/mappings/kit.sfz')}"
+    assert "1 of the kept hits are below the required grade" in out
     assert line_with(out, "kick replacement").endswith("cleanest of 9, nothing in its tail")
     assert line_with(err, "clips") == "OH L, OH R: clips 3 times"
 
@@ -248,7 +248,7 @@ def test_check_shows_mics_and_what_to_record(pipeline: Pipeline, capsys: pytest.
     assert out.startswith("Barn: 1 take\n")
     assert line_with(out, "4 mics") == "take 1 0:29, 4 mics, 48 kHz, 24 bit"
     assert line_with(out, "OH L") == "OH L overhead - - OH, L - take 1/OH L.wav"
-    assert line_with(out, "kick: ").startswith("kick: 40 to 80 strokes one by one, soft to hard, 3 s to ring each")
+    assert line_with(out, "kick: ").startswith("kick: 40 to 80 single hits, soft to hard, 3 s of decay each")
 
 
 def test_check_as_json(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
@@ -300,8 +300,8 @@ def test_reasons_are_counted_by_kind() -> None:
     """Figures and brackets do not split a reason; the most frequent comes first; none is told as such."""
     assert reason_kind("too much bleed: -12.0 dB in Snare Top") == "too much bleed"
     assert reason_kind("layer full (6 of 6)") == "layer full"
-    assert reason_kind("3.4 dB off its layer's level") == "off its layer's level"
-    assert reason_kind("struck together with hat and kick: grade D") == "struck together with another drum"
+    assert reason_kind("level outside the tolerance: 3.4 dB") == "level outside the tolerance"
+    assert reason_kind("hit together with hat and kick: grade D") == "hit together with another drum"
     assert reason_kind(None) == "no reason given"
 
 

@@ -200,7 +200,7 @@ def test_a_released_kit_is_rebuilt_under_its_names(tmp_path: Path, monkeypatch: 
     assert not {file.path for file in out.files} & set(sums(kit))  # another hit that comes in has a number of its own
     assert any(problem.where == "release 1.0" for problem in changed.problems)
     second = pack_kit.pack_kit(kit, tmp_path / "2.zip", licence="cc0", version="1.1")
-    assert {f"gone     {file.path}" for file in out.files} == {c for c in second.changes if c.startswith("gone")}
+    assert {f"removed  {file.path}" for file in out.files} == {c for c in second.changes if c.startswith("removed")}
     assert [] == verify.verify(second.path)
 
     pipeline.build(session, tmp_path / "k2", last=first.path)

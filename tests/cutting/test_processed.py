@@ -92,7 +92,7 @@ def test_tracks_are_cut_at_the_frames_of_the_mics(recorded: Path, tmp_path: Path
     assert [] == verify(tmp_path / "kit")
     line = history_of(tmp_path / "kit" / told["one_shots"][0]["files"][-1]["path"])
     assert "T=processed track Drum verb; exported from a mix" in line[0]
-    assert f"latency of {LATE} frames taken out" in line[1]
+    assert f"latency of {LATE} frames removed" in line[1]
 
 
 @pytest.mark.full

@@ -121,7 +121,7 @@ def test_a_damaged_manifest_loses_nothing(pier: Pier, kit: Path) -> None:
     del document["one_shots"]
     (kit / "manifest.json").write_text(json.dumps(document), encoding="utf-8")
     (kit / "mine.wav").write_bytes(b"mine")
-    with pytest.raises(KitError, match="might be yours"):
+    with pytest.raises(KitError, match="may be yours"):
         pipeline.build(pier.session, kit)
 
     assert b"mine" == (kit / "mine.wav").read_bytes()
@@ -158,7 +158,7 @@ def test_what_is_written_during_a_build_is_kept(pier: Pier, kit: Path, stage: st
     assert recipe == (kit / "recipe.toml").read_text(encoding="utf-8")
     assert corrections == (kit / "corrections.toml").read_text(encoding="utf-8")
     assert b"late" == (kit / "late.wav").read_bytes()
-    assert {"recipe.toml", "corrections.toml"} <= {p.where for p in built.kit.problems if "edited while" in p.what}
+    assert {"recipe.toml", "corrections.toml"} <= {p.where for p in built.kit.problems if "edited during" in p.what}
 
 
 def test_what_is_written_in_the_last_moment_is_kept(pier: Pier, kit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -199,7 +199,7 @@ def test_a_kit_under_review_is_not_built(pier: Pier, kit: Path) -> None:
     holder.take("a review, process 12 at port 34")
     try:
         for work in (lambda: pipeline.build(pier.session, kit), lambda: remeasure.remeasure(kit)):
-            with pytest.raises(KitError, match=r"in use already \(a review, process 12 at port 34\)"):
+            with pytest.raises(KitError, match=r"in use \(a review, process 12 at port 34\)"):
                 work()
     finally:
         holder.leave()

@@ -37,8 +37,8 @@ def kit(tmp_path: Path) -> Kit:
 def test_every_null_has_its_reason(kit: Kit) -> None:
     """A silent mic, one that compresses, a home mic that does, one that hears nothing; none beside a number."""
     assert SILENT == bleed_reason(kit, "take 1", "kick", "OH R")
-    assert "a compressor is in its way" == bleed_reason(kit, "take 1", "kick", "Hat")
-    assert "Hat, its home mic: a compressor is in its way" == bleed_reason(kit, "take 1", "hat", "Kick In")
+    assert "compressed" == bleed_reason(kit, "take 1", "kick", "Hat")
+    assert "its home mic Hat is compressed" == bleed_reason(kit, "take 1", "hat", "Kick In")
     assert NOT_HEARD == bleed_reason(kit, "take 1", "kick", "OH L")
     assert bleed_reason(kit, "take 1", "kick", "Kick In") is None
     assert bleed_reason(kit, "take 1", "kick", "Room") is None
@@ -70,7 +70,7 @@ def test_a_level_that_no_lone_stroke_told_says_so(kit: Kit) -> None:
                                                      "Hat": replace(bands, hits=4)}}})
 
     assert ["OH L"] == solved(known, "take 1", "kick")
-    assert "kick never stands alone in OH L" in str(bleed_section(known))
+    assert "kick is never isolated in OH L" in str(bleed_section(known))
 
 
 def session(folder: Path, **mics: Floats) -> Path:

@@ -47,7 +47,7 @@ def test_a_damaged_manifest_gives_one_line(tmp_path: Path, spoil: object) -> Non
     spoil(document)  # type: ignore[operator]
     path.write_text(json.dumps(document), encoding="utf-8")
 
-    with pytest.raises(KitError, match=r"manifest\.json: not what a manifest looks like .*; verify the kit") as told:
+    with pytest.raises(KitError, match=r"manifest\.json: not a valid manifest .*; verify the kit") as told:
         read_kit(tmp_path / "kit")
     assert "\n" not in str(told.value)
 
@@ -56,7 +56,7 @@ def test_a_folder_that_is_no_kit_is_refused(tmp_path: Path) -> None:
     """No folder, no manifest."""
     with pytest.raises(KitError, match="no such folder"):
         read_kit(tmp_path / "nothing")
-    with pytest.raises(KitError, match="no kit here"):
+    with pytest.raises(KitError, match="not a kit"):
         read_kit(tmp_path)
     (tmp_path / "manifest.json").write_text("[" * 50_000, encoding="utf-8")
     with pytest.raises(KitError, match="cannot be read as JSON"):

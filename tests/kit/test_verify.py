@@ -174,7 +174,7 @@ def test_what_is_no_kit_is_one_line(tmp_path: Path) -> None:
     """No folder, no manifest, a damaged or foreign one."""
     with pytest.raises(KitError, match="no such folder"):
         verify_kit(tmp_path / "none")
-    with pytest.raises(KitError, match=r"no kit here, manifest\.json is missing"):
+    with pytest.raises(KitError, match=r"not a kit, manifest\.json is missing"):
         verify_kit(tmp_path)
     (tmp_path / "manifest.json").write_text("{", encoding="utf-8")
     with pytest.raises(KitError, match="cannot be read as JSON"):

@@ -48,7 +48,7 @@ def test_nothing_sounds_until_it_is_asked_and_then_softly(sight: Sight) -> None:
     settings = sight.page.evaluate("async () => (await import('/static/listen.js')).settings()")
 
     assert {"volume": -24, "context": "none"} == settings
-    assert "begin low" in sight.page.locator("#caution").inner_text()
+    assert "low volume" in sight.page.locator("#caution").inner_text()
 
 
 def test_a_stroke_is_played_as_recorded_and_at_once(sight: Sight, pier: Pier) -> None:
@@ -96,7 +96,7 @@ def test_decisions_by_hand_reach_the_file(sight: Sight) -> None:
     page.click("#drop-5")
     sight.decided(7)
     page.fill("#to-layer", "2")
-    page.get_by_role("button", name="Put there").click()
+    page.get_by_role("button", name="Set layer").click()
     sight.decided(8)
     page.fill("#rename-to", "cowbell")
     page.get_by_role("button", name="Rename", exact=True).click()
@@ -120,13 +120,13 @@ def test_several_strokes_are_picked_and_dealt_with_together(sight: Sight) -> Non
     sight.settled()
     first = sight.shown()
     sight.press("p")
-    expect(page.locator("#pick")).to_contain_text("Picked as no. 2")
+    expect(page.locator("#pick")).to_contain_text("Selected as no. 2")
     page.fill("#split-name", "edge")
     page.get_by_role("button", name="Split off", exact=True).click()
     sight.decided(1)
     expect(page.locator("#hit-title")).to_contain_text("edge")
     page.fill("#robins-layer", "1")
-    page.get_by_role("button", name="Choose", exact=True).click()
+    page.get_by_role("button", name="Set round robins", exact=True).click()
     sight.decided(2)
     sight.build()
 
@@ -144,7 +144,7 @@ def test_drums_are_joined(sight: Sight) -> None:
     sight.choose("all", "floor")
     page.select_option("#merge-drum", "kick")
     page.select_option("#merge-name", "floor")
-    page.get_by_role("button", name="Join", exact=True).first.click()
+    page.get_by_role("button", name="Merge", exact=True).first.click()
     sight.decided(1)
     expect(page.locator("#of option")).to_have_count(3)
     sight.build()
@@ -206,7 +206,7 @@ def test_fifteen_decisions_a_build_and_another_day(browser: Browser, pier: Pier,
         context = browser.new_context(viewport=LAPTOP)
         again = Sight(context.new_page(), folder, address)
         again.decided(15)
-        expect(again.page.locator("#waiting")).to_have_text("The kit is as decided.")
+        expect(again.page.locator("#waiting")).to_have_text("The kit is up to date.")
         again.press("u")
         again.decided(14)
         context.close()
@@ -234,7 +234,7 @@ def test_what_a_build_took_stays_told(sight: Sight) -> None:
     sight.build()
     sight.page.wait_for_timeout(6000)
 
-    expect(sight.page.locator("#waiting")).to_have_text(re.compile(r"^Built in [0-9.]+ s\. The kit is as decided\.$"))
+    expect(sight.page.locator("#waiting")).to_have_text(re.compile(r"^Built in [0-9.]+ s\. The kit is up to date\.$"))
 
 
 def test_a_build_of_a_handful_of_changes_cuts_no_other_drum_again(sight: Sight) -> None:
@@ -332,7 +332,7 @@ def test_the_balance_is_heard_and_kept(sight: Sight) -> None:
     sight.sounds("A groove")
     page.locator("#gain-4").fill("-20")
     page.locator("#gain-4").dispatch_event("change")
-    expect(page.locator(".fader").nth(4).get_by_role("button", name="let go")).to_be_visible()
+    expect(page.locator(".fader").nth(4).get_by_role("button", name="reset")).to_be_visible()
     name = list(read_kit(sight.folder).balance)[4]
     sight.press("Escape")
     sight.build()

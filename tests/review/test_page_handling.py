@@ -54,7 +54,7 @@ def test_a_decision_is_withdrawn_from_the_list(sight: Sight) -> None:
         sight.settled()
     said = entries(sight.folder)
     sight.page.click("[data-view=decisions]")
-    sight.page.get_by_role("button", name="withdraw no. 1: rejected").click()
+    sight.page.get_by_role("button", name="delete no. 1: rejected").click()
     sight.decided(2)
     assert said[1:] == entries(sight.folder)
     sight.press("u")
@@ -105,9 +105,9 @@ def test_a_fader_says_what_was_moved_and_no_more(sight: Sight) -> None:
     mic = list(before)[4]
     sight.page.click("[data-view=playing]")
     sight.page.locator("#on-4").uncheck()
-    expect(sight.page.locator(".fader").nth(4).get_by_role("button", name="let go")).to_be_visible()
+    expect(sight.page.locator(".fader").nth(4).get_by_role("button", name="reset")).to_be_visible()
     sight.page.locator("#pan-4").fill("0.5")
-    expect(sight.page.locator("#waiting")).to_have_text("1 decision not built yet.")
+    expect(sight.page.locator("#waiting")).to_have_text("1 correction not built yet.")
     sight.page.wait_for_timeout(300)
 
     assert {mic: FaderRecipe(pan=0.5, on=False)} == load_recipe(sight.folder / "recipe.toml")[0].balance

@@ -25,7 +25,7 @@ def heard(sight: Sight, row: int) -> float:
 def move(sight: Sight, row: int, gain_db: float) -> None:
     """Move a fader and wait until it is written."""
     sight.page.locator(f"#gain-{row}").fill(str(gain_db))
-    expect(sight.page.locator(".fader").nth(row).get_by_role("button", name="let go")).to_be_visible()
+    expect(sight.page.locator(".fader").nth(row).get_by_role("button", name="reset")).to_be_visible()
     sight.page.wait_for_timeout(150)
 
 
@@ -47,7 +47,7 @@ def test_corrections_and_balance_go_back_and_forward_in_order(sight: Sight) -> N
     page.locator("#gain-5").focus()
     sight.press("u")
     expect(waiting).to_have_text(f"Undone: balance of {mics[1]}: gain \u221211.0\u202fdB. "
-                                 "2 decisions not built yet.")
+                                 "2 corrections not built yet.")
     assert "gain-5" == page.evaluate("document.activeElement.id")
     page.keyboard.press("Control+z")
     expect(waiting).to_contain_text(f"Undone: balance of {mics[0]}")
@@ -59,11 +59,11 @@ def test_corrections_and_balance_go_back_and_forward_in_order(sight: Sight) -> N
     expect(page.locator("#undo")).to_be_disabled()
 
     page.click("#redo")
-    expect(waiting).to_contain_text("Done again: rejected, pier")
+    expect(waiting).to_contain_text("Redone: rejected, pier")
     sight.press("U")
-    expect(waiting).to_contain_text(f"Done again: balance of {mics[0]}")
+    expect(waiting).to_contain_text(f"Redone: balance of {mics[0]}")
     page.keyboard.press("Control+Shift+z")
-    expect(waiting).to_contain_text(f"Done again: balance of {mics[1]}")
+    expect(waiting).to_contain_text(f"Redone: balance of {mics[1]}")
     assert [-20.0, -11.0] == list(gains(sight).values())
     assert (-20.0, -11.0) == (heard(sight, 4), heard(sight, 5))
     expect(page.locator("#redo")).to_be_disabled()
@@ -102,12 +102,12 @@ def test_a_build_leaves_the_way_as_it_is(sight: Sight) -> None:
     sight.page.click("[data-view=playing]")
     move(sight, 2, -15)
     sight.build()
-    expect(sight.page.locator("#waiting")).to_contain_text("The kit is as decided.")
+    expect(sight.page.locator("#waiting")).to_contain_text("The kit is up to date.")
     sight.press("u")
-    expect(sight.page.locator("#waiting")).to_contain_text("1 decision not built yet.")
+    expect(sight.page.locator("#waiting")).to_contain_text("1 correction not built yet.")
     sight.press("u")
     sight.decided(0)
-    expect(sight.page.locator("#waiting")).to_contain_text("2 decisions not built yet.")
+    expect(sight.page.locator("#waiting")).to_contain_text("2 corrections not built yet.")
     sight.build()
 
     assert {} == gains(sight)
@@ -130,5 +130,5 @@ def test_keys_for_both_are_shown_and_a_field_keeps_its_own(sight: Sight) -> None
     assert 1 == len(entries(sight.folder))
     sight.press("Escape", "?")
 
-    expect(page.locator("#help")).to_contain_text("undo the last decision, the balance too")
+    expect(page.locator("#help")).to_contain_text("undo the last correction or balance change")
     expect(page.locator("#help")).to_contain_text("Shift+u")

@@ -120,7 +120,7 @@ def test_one_kit_has_one_reviewer(pier: Pier, tmp_path: Path) -> None:
     first, second = Holder(folder), Holder(folder)
     first.take("process 12 at port 34")
 
-    with pytest.raises(KitError, match=r"in use already \(process 12 at port 34\): go on there"):
+    with pytest.raises(KitError, match=r"in use \(process 12 at port 34\): go on there"):
         second.take("process 56")
     first.leave()
     second.take("process 56")

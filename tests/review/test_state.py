@@ -68,12 +68,13 @@ def test_dirty_strokes_and_near_misses_come_first(tmp_path: Path) -> None:
     kit = small_kit(tmp_path)
     dirty = kit.one_shots[4]
     shots = tuple(replace(s, grade="D") if s is dirty else s for s in kit.one_shots)
-    near = replace(kit.hits[0], id=900, kept=False, reason="1.2 dB off its layer's level", layer=None, partners=())
+    near = replace(kit.hits[0], id=900, kept=False, reason="level outside the round-robin tolerance",
+                   layer=None, partners=())
 
     found = views.first_to_hear(replace(kit, one_shots=shots, hits=(*kit.hits, near)))
 
     assert "kept with grade D" == found[dirty.hit][1]
-    assert "nearly made it" == found[900][1]
+    assert "just missed selection" == found[900][1]
     assert kit.one_shots[3].hit not in found
     assert found[dirty.hit][0] > found[900][0]
 

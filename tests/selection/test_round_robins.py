@@ -53,7 +53,7 @@ def test_two_somewhat_uneven_ones_are_better_than_one() -> None:
     taken, left = chosen([stroke(1, -12.0), stroke(2, -15.4)])
 
     assert 1 == len(taken)
-    assert "off its layer's level" in next(iter(left.values()))
+    assert "level outside the round-robin tolerance" in next(iter(left.values()))
 
 
 def test_strokes_cut_at_their_attack_are_compared_without_a_warning() -> None:
@@ -83,7 +83,7 @@ def test_a_long_hat_takes_no_turns_with_stumps() -> None:
                           stroke(3, length_s=0.3, whole=False)])
 
     assert [2] == taken
-    assert "rings 0.30 s" in left[1]
+    assert "tolerance: 0.30 s" in left[1]
     assert "2.20 s" in left[1]
 
 
@@ -99,7 +99,7 @@ def test_copies_take_no_turns() -> None:
     taken, left = chosen([stroke(1), stroke(2), stroke(3, like=1), stroke(4, like=1), stroke(5)])
 
     assert [1, 2, 5] == taken
-    assert all("near-copy of the stroke at 1.00 s of take 1" in left[k] for k in (3, 4))
+    assert all("duplicate of the hit at 1.00 s of take 1" in left[k] for k in (3, 4))
 
 
 def test_a_set_is_looked_for_again_without_copies() -> None:

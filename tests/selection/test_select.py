@@ -54,7 +54,7 @@ def test_alternates_begin_alike_or_take_no_turns(unplaced: Set[int], wanted: Seq
                                  {"take 1": 48000}, frozenset(), frozenset(wanted), unplaced=frozenset(unplaced)))
 
     assert kept == {pick.hit for pick in found.picks}
-    assert all("attack" in (h.reason or "") for h in found.hits if h.id not in kept)
+    assert all("onset" in (h.reason or "") for h in found.hits if h.id not in kept)
 
 
 def test_every_hit_is_kept_or_has_a_reason() -> None:
@@ -80,7 +80,7 @@ def test_a_layer_that_nothing_clean_reaches_has_the_best_there_is() -> None:
     assert [(True, True)] * 4 + [(False, False)] + [(True, False)] + [(False, False)] * 3 == \
         [(found[k].kept, found[k].fallback) for k in range(1, 10)]
     assert [1, 1, 2, 2, 2, 3, 3, 3] == [found[k].layer for k in range(1, 9)]
-    assert "grade C, A asked for" in str(found[1].reason)
+    assert "grade C, A required" in str(found[1].reason)
     assert [6] == [h.id for h in chosen(hits, "CCBBCABCD", grade="A", fallback=False).hits if h.kept]
 
 
@@ -222,7 +222,7 @@ def test_a_hit_without_a_level_is_left_out() -> None:
 
     assert [True, False] == [h.kept for h in found.hits]
     assert found.hits[1].layer is None
-    assert "strength" in str(found.hits[1].reason)
+    assert "level cannot be measured" in str(found.hits[1].reason)
 
 
 def test_no_hits_no_picks() -> None:
@@ -248,9 +248,9 @@ def test_what_is_odd_is_set_aside_and_told() -> None:
     found = chosen(hits, measured=measured)
 
     assert [1, 2, 4] == sorted(p.hit for p in found.picks)
-    assert "set aside: a second attack 62 ms later, 11 dB softer" in str(by_id(found)[3].reason)
+    assert "needs review: a second attack 62 ms later, 11 dB softer" in str(by_id(found)[3].reason)
     assert ["snare, hit"] == [p.where for p in found.problems]
-    assert "1 set aside" in found.problems[0].what
+    assert "1 left out, needs review" in found.problems[0].what
     assert 3 in {p.hit for p in chosen(hits, measured=measured, wanted={3}).picks}
     assert () == chosen(hits, measured=measured, wanted={3}).problems
 
@@ -310,7 +310,7 @@ def test_round_robins_by_hand_are_those_and_no_others() -> None:
     second = {p.round_robin: p.hit for p in found.picks if p.layer == 2}
 
     assert {1: 20, 2: 6, 3: 7} == second
-    assert {"others were chosen by hand for its layer"} == {by_id(found)[k].reason for k in (5, 8)}
+    assert {"other hits were chosen by hand for its layer"} == {by_id(found)[k].reason for k in (5, 8)}
     assert not by_id(found)[20].fallback
     assert tiled(found)
 

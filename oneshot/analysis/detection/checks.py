@@ -92,7 +92,7 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, 
     """What is wrong with one mic."""
     where = f"{take.name}/{mic.name}"
     if peak <= SILENT_PEAK:
-        return [Problem(where, "is silent throughout", 'find its file, or give it role = "ignore" in session.toml')]
+        return [Problem(where, "is silent", 'find its file, or give it role = "ignore" in session.toml')]
     found = []
     if mic.role.means.judged and peak <= FAINT_PEAK:
         found.append(Problem(where, f"is very quiet: it peaks at {20 * np.log10(peak):.1f} dBFS",
@@ -102,14 +102,14 @@ def _of_mic(take: Take, mic: Mic, peak: float, clipped: int, noise_dbfs: float, 
                              "turn it down before it is converted to integer samples"))
     elif clipped >= CLIPPED_FRAMES:
         found.append(Problem(where, f"is clipped: {clipped} frames at full scale",
-                             "hits that clip sound hard; choose softer ones or another mic"))
+                             "clipped hits distort: use softer ones or another mic"))
     if mic.role.means.judged and abs(offset) >= OFFSET:
         found.append(Problem(where, f"has a DC offset of {offset:+.4f} of full scale",
-                             "hits are measured without it; the samples keep it: take it out (a high-pass at 5 Hz) "
-                             "and export again"))
+                             "measurements ignore it, the samples keep it: remove it (5 Hz high-pass) and export "
+                             "again"))
     elif mic.role.means.judged and noise_dbfs >= NOISY_DBFS:
-        found.append(Problem(where, f"is noisy: its floor lies at {noise_dbfs:.1f} dBFS",
-                             "tails end where they meet the noise; look for hum or hiss"))
+        found.append(Problem(where, f"is noisy: its noise floor is {noise_dbfs:.1f} dBFS",
+                             "tails end at the noise floor; check for hum or hiss"))
     return found
 
 
@@ -123,7 +123,7 @@ def _doubled(take: Take, rows: Sequence[int], digests: Sequence[str]) -> list[Pr
         if other is mic:
             continue
         same_file = {s.path for s in mic.sources} == {s.path for s in other.sources}
-        todo = (f"it is a mono recording in a {PurePosixPath(mic.sources[0].path).suffix[1:].upper()} of two channels"
+        todo = (f"it is a mono recording in a two-channel {PurePosixPath(mic.sources[0].path).suffix[1:].upper()} file"
                 if same_file else 'give one of them role = "ignore" in session.toml, or find the right file')
-        found.append(Problem(f"{take.name}/{mic.name}", f"holds the same audio as {other.name}", todo))
+        found.append(Problem(f"{take.name}/{mic.name}", f"has the same audio as {other.name}", todo))
     return found

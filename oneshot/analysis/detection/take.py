@@ -44,7 +44,7 @@ def detect_takes(session: Session, *, store: Store, jobs: int,
         problems += _take_problems(take, scanned, alone=len(session.takes) == 1)
         heard.append(listen(session, take, scanned, progress))
     if not any(len(each.onsets.frame) for each in heard):
-        raise WorkError(f"{session.name} holds no hit: check that the files are the drum tracks, and their levels")
+        raise WorkError(f"{session.name} has no hits: check that the files are drum tracks, and their levels")
     return heard, problems
 
 
@@ -69,7 +69,7 @@ def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress
     fields = ("level_db", "noise_db", "draw", "peak", "clipped", "bad_frame")
     stored = store.load(name, params)
     if name in store.stale:
-        progress(f"what was stored of {take.name} is out of date, scanning it again", 0.0)
+        progress(f"{take.name} has changed, scanning it again", 0.0)
     if stored is None:
         made = spectrogram.join(take, _scan_parts(session.root, take, {}, jobs, progress))
         offset = _offsets(take, made)
@@ -118,7 +118,7 @@ def listen(session: Session, take: Take, scanned: TakeScan, progress: Progress) 
     """Detect the candidates of a take and measure their first arrivals. Raises AudioError where a file cannot be
     read.
     """
-    progress(f"finding hits in {take.name}", 0.0)
+    progress(f"detecting hits in {take.name}", 0.0)
     near = find_onsets.near_mics(take, np.asarray(scanned.peak) > SILENT_PEAK)
     onsets = find_onsets.detect(scanned, take)
     offset = _offsets(take, scanned)

@@ -204,7 +204,7 @@ def in_company(strokes: Strokes, drum: Frames, home_row: Callable[[int], int]) -
 def company_problems(take: str, found: Mapping[int, float], names: Mapping[int, str]) -> list[Problem]:
     """What to report of the drums that ``in_company`` found in a take; ``names``: of drums by number."""
     return [Problem(f"{take}/{names[number]}",
-                    f"its arrivals scatter by {value:.1f} ms between mics, where those of one drum keep to half a "
-                    "millisecond: another drum often falls with it and is not told apart",
-                    "the bleed table holds that drum with it; no hit of it is graded A, and in overheads and rooms all "
-                    "are D; record some strokes of it alone") for number, value in found.items()]
+                    f"arrival times vary by {value:.1f} ms between mics (one drum keeps within 0.5 ms): often hit "
+                    "together with another drum, not separable",
+                    "its bleed figures include that drum, and its grades are limited (no A; D in overheads and rooms): "
+                    "record single hits of it") for number, value in found.items()]

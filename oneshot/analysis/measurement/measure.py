@@ -41,7 +41,7 @@ def measure_hits(session: Session, found: Sorted, said: Told, told: tuple[Proble
     dynamic = _dynamic(strokes, windows, mics)
     rows = HitRows(session, mics, named, templates, placer, said, dynamic)
     for each, laid, window in zip(strokes, played, windows, strict=True):
-        progress(f"placing hits in {each.heard.take.name}", 0.0)
+        progress(f"measuring onsets in {each.heard.take.name}", 0.0)
         rows.add(each, window, hidden(laid, envelopes, window, templates.drum), tails(laid, window))
     company = {each.heard.take.name: in_company(each, templates.drum, partial(placer.home_row, each.heard.take))
                for each in strokes}
@@ -81,9 +81,9 @@ def _dynamic(strokes: list[Strokes], windows: list[measure_envelopes.Windows],
 
 def _dynamic_problems(strokes: list[Strokes], mics: tuple[Mic, ...], dynamic: NDArray[np.int64]) -> list[Problem]:
     """What to tell of mics that compress or were gated, for each take they stand in."""
-    what = {1: "a compressor is in the way: a hard stroke rises by less than in the other mics",
-            2: "a gate or an edit cuts its sound off time and again"}
+    what = {1: "compressed: hard hits rise less than in the other mics",
+            2: "gated or edited: its signal is cut off repeatedly"}
     return [Problem(f"{each.heard.take.name}/{mic.name}", what[int(dynamic[k])],
-                    "left out of strengths and of the bleed table; give the track as recorded if there is one")
+                    "not used for levels and the bleed table; use the unprocessed recording if there is one")
             for each in strokes for k, mic in enumerate(mics)
             if dynamic[k] and mic.name in {m.name for m in each.heard.take.mics}]

@@ -346,16 +346,16 @@ def _odd_by_itself(stroke: Measured) -> str | None:
     """What is odd about a hit by itself."""
     if stroke.again_s is not None and stroke.again_db is not None:
         return (f"a second attack {stroke.again_s * 1e3:.0f} ms later, {abs(stroke.again_db):.0f} dB "
-                f"{'softer' if stroke.again_db <= 0 else 'louder'} (a bounce, or another stroke in its ring)")
+                f"{'softer' if stroke.again_db <= 0 else 'louder'} (a bounce, or another hit in its tail)")
     if stroke.before_s is not None:
-        return f"something sounds {stroke.before_s * 1e3:.0f} ms before it (squeak, breath, stick)"
+        return f"another sound {stroke.before_s * 1e3:.0f} ms before it (squeak, breath, stick)"
     return None
 
 
 def _odd_beside_similar(k: int, similar: np.ndarray, bright: Floats, strokes: Sequence[Measured]) -> str | None:
     """What is odd about hit ``k`` against those of similar level, ``similar``: rows."""
-    for part, words in ((0, "its attack has {:.0f} dB more highs than its like (rim or stick caught)"),
-                        (2, "its ring has {:.0f} dB more highs than its like (rattle, buzz, another drum)")):
+    for part, words in ((0, "its attack has {:.0f} dB more highs than similar hits (rim or sticks)"),
+                        (2, "its tail has {:.0f} dB more highs than similar hits (rattle, buzz, another drum)")):
         more = _outlier_excess(bright[k, part], bright[similar, part])
         if more is not None:
             return words.format(more)
@@ -365,7 +365,7 @@ def _odd_beside_similar(k: int, similar: np.ndarray, bright: Floats, strokes: Se
         spread = _deviation(np.log([max(strokes[n].length_s, 1e-3) for n in whole]))
         short = float(np.log(max(theirs, 1e-3) / max(strokes[k].length_s, 1e-3)))
         if short > max(np.log(2.0), ODD_DEVIATIONS * spread):
-            return f"dies away in {strokes[k].length_s:.2f} s, its like in {theirs:.2f} s (choked)"
+            return f"decays in {strokes[k].length_s:.2f} s, similar hits in {theirs:.2f} s (choked)"
     return None
 
 

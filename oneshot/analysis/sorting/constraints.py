@@ -144,8 +144,8 @@ def _said(label: Label, drums: Sequence[str], problems: list[Problem]) -> Said |
         drum = _name_in_kit(label.drum, drums)
         if drum is None:
             like = [d for d in drums if kind_of(d) == kind_of(label.drum)]
-            problems.append(Problem(f"{label.take} ({label.told_by})", f'"{label.drum}" may be {" or ".join(like)}, so '
-                                    "what is said there has no effect", "say which of them it is"))
+            problems.append(Problem(f"{label.take} ({label.told_by})",
+                                    f'"{label.drum}" may be {" or ".join(like)}: label ignored', "name one of them"))
             return None
     return Said(drum, articulation_of(label.articulation) if label.articulation else None, label.hand, label.wires,
                 label.tool, label.strength, label.told_by)
@@ -223,15 +223,15 @@ def _holding(labels: Sequence[_Both], first: Frames, of_other_drums: Callable[[s
         where = f"{take.name} ({label.told_by})"
         if label.told_by != TOLD_BY[0] and other.sum() >= max(NOT_THAT_DRUM * inside.sum(), FEWEST_OTHERS):
             holds[k] = False
-            problems.append(Problem(where, f"{other.sum()} of {inside.sum()} strokes are clearly of other drums than "
-                                           f"{said.drum}, so what is said there has no effect",
-                                    "write [[labels]] into session.toml if it holds all the same"))
+            problems.append(Problem(where, f"{other.sum()} of {inside.sum()} hits are clearly not "
+                                           f"{said.drum}: label ignored",
+                                    "add [[labels]] to session.toml if the label is right"))
         elif other.any():
             at = ", ".join(f"{frame / take.sample_rate:.2f}" for frame in first[other][:4]) + (
                 " …" if other.sum() > 4 else "")
-            problems.append(Problem(where, f"{other.sum()} strokes are far louder in another drum's own mic than in "
-                                           f"{said.drum}'s and stay as computed (at {at} s)",
-                                    "end the label before them, or listen to them"))
+            problems.append(Problem(where, f"{other.sum()} hits are far louder in another drum's own mic than in "
+                                           f"{said.drum}'s: label ignored for them (at {at} s)",
+                                    "end the label before them, or audition them"))
     return mine, holds
 
 
@@ -348,8 +348,8 @@ def silent(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]]) -> lis
     first = {take.name: frames for take, frames in heard}
     rate = {take.name: take.sample_rate for take, _ in heard}
     return [Problem(f"{label.take} ({label.told_by})",
-                    f"no stroke was found from {label.start / rate[label.take]:.2f} to "
-                    f"{label.stop / rate[label.take]:.2f} s, where {label.drum or label.articulation} is said to be",
+                    f"no hit detected from {label.start / rate[label.take]:.2f} to "
+                    f"{label.stop / rate[label.take]:.2f} s, which is labelled {label.drum or label.articulation}",
                     "check the times of the label")
             for label in labels if label.told_by == TOLD_BY[0] and label.take in first
             and not ((first[label.take] >= label.start) & (first[label.take] < label.stop)).any()]

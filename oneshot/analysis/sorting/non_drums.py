@@ -30,7 +30,7 @@ from oneshot.analysis.result import Strokes
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Take
 
-TALK, CLICK, STICKS = "talk", "a click that leaks from headphones (or sticks like it)", "sticks struck together"
+TALK, CLICK, STICKS = "talk", "headphone click bleed (or sticks)", "sticks (count-in)"
 
 LED_DB = 3.0
 """A close mic leads from here on: it picks up a sound this much better than any overhead, each relative to its own hard
@@ -286,8 +286,8 @@ def problems(take: Take, at_s: Floats, what: NDArray[np.object_]) -> list[Proble
     for sort in sorted({str(w) for w in what} - {""}):
         when = at_s[what == sort]
         times = ", ".join(f"{t:.2f}" for t in when[:TOLD]) + (" ..." if len(when) > TOLD else "")
-        out.append(Problem(take.name, f"{len(when)} of its sounds taken for {sort}, not for hits: at {times} s",
-                           "where that is wrong, name the drum in [[labels]] of session.toml"))
+        out.append(Problem(take.name, f"{len(when)} sounds treated as {sort}, not as hits: at {times} s",
+                           "if that is wrong, name the drum in [[labels]] of session.toml"))
     return out
 
 

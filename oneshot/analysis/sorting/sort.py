@@ -54,11 +54,11 @@ class Learned:
 def learn(name: str, heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...], said: Told,
            progress: Progress) -> Learned:
     """Kinds of strokes and the drums they belong to, from the hits that stand alone in all takes."""
-    progress("telling drums apart", 0.0)
+    progress("sorting drums", 0.0)
     near = np.any([near_rows(h, mics) for h in heard], axis=0)
     clean = _learn_from(heard, described, mics, said)
     if not len(clean):
-        raise WorkError(f"{name} holds no hit that stands out: check the files and their levels")
+        raise WorkError(f"{name} has no distinct hit: check the files and their levels")
     joined = features.join(described)
     place, sound = features.distances_db(features.only(joined, near), clean)
     unlike = constraints.unlike(said, clean)
@@ -153,7 +153,7 @@ def sort_hits(session: Session, heard: list[Heard], described: list[HitFeatures]
     if len(guests):
         drums = _drums_called(learned, mics, near, guests)
     if not any(len(s.rows) for s in strokes):
-        raise WorkError(f"{session.name} holds no hit that stands out: check the files and their levels")
+        raise WorkError(f"{session.name} has no distinct hit: check the files and their levels")
     named, strokes = _names(strokes, learned, drums, mics, near, said)
     strokes = articulations.with_weak(session, strokes, templates.drum, named, mics)
     strokes, described, templates, mics = without_triggers(strokes, described, templates, mics)
@@ -229,7 +229,7 @@ def _unmixed(heard: list[Heard], described: list[HitFeatures], learned: Learned,
     strokes = []
     at = 0
     for n, (h, f) in enumerate(zip(heard, described, strict=True)):
-        progress("telling strokes apart", n / len(heard))
+        progress("sorting hits", n / len(heard))
         strokes.append(_strokes(h, f, near_rows(h, mics), learned, drums[0], said, at))
         at += len(f.energy)
     return drums, strokes

@@ -360,12 +360,12 @@ def rank_prints(facts: Sequence[PrintFacts]) -> list[tuple[int, str]]:
         """What a hit is best in, in words."""
         praise = [word for word, best in (("cleanest", fact.bleed_db is not None and fact.bleed_db == cleanest),
                                           ("hardest", fact.level_db == hardest),
-                                          ("rings longest", len(facts) > 1 and fact.ring_s == longest)) if best]
-        words = ["how clean it is could not be measured" if fact.bleed_db is None else
-                 f"everything else {-fact.bleed_db:.0f} dB down" if fact.bleed_db < 0 else
-                 f"everything else {fact.bleed_db:.0f} dB louder", f"rings {fact.ring_s:.2f} s"]
+                                          ("longest decay", len(facts) > 1 and fact.ring_s == longest)) if best]
+        words = ["bleed could not be measured" if fact.bleed_db is None else
+                 f"bleed {-fact.bleed_db:.0f} dB down" if fact.bleed_db < 0 else
+                 f"bleed {fact.bleed_db:.0f} dB louder", f"decay {fact.ring_s:.2f} s"]
         if fact.level_db is not None and fact.level_db < hardest:
-            words.append(f"{hardest - fact.level_db:.1f} dB under the hardest")
+            words.append(f"{hardest - fact.level_db:.1f} dB below the hardest")
         return (", ".join(praise) + ": " if praise else "") + ", ".join(words)
 
     order = sorted(range(len(facts)), key=lambda index: (cost(facts[index]), facts[index].hit))

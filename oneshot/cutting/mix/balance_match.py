@@ -90,12 +90,12 @@ def learn_balance(session: Session, found: Analysis, computed: Mapping[str, Fade
     takes = [(take, sides) for take in session.takes if (sides := _sides(take, bus))]
     if not takes:
         there = sorted({m.pair or m.name for take in session.takes for m in take.mics if m.role is Role.BUS})
-        raise SettingsError(f"mix.learn_from names {bus!r}, which is no bus of the session: "
-                            + (f"choose one of {', '.join(there)}" if there else "it has none"))
+        raise SettingsError(f"mix.learn_from names {bus!r}, which is not a bus of the session: "
+                            + (f"choose one of {', '.join(there)}" if there else "there is none"))
     if len({len(sides) for _, sides in takes}) > 1:
         told_sides = ", ".join(f"{take.name} {'stereo' if len(sides) == 2 else 'mono'}" for take, sides in takes)
-        raise SettingsError(f"mix.learn_from: {bus!r} is not alike in all takes ({told_sides}): give one of one kind, "
-                            "or leave it out of the others")
+        raise SettingsError(f"mix.learn_from: {bus!r} is not the same in all takes ({told_sides}): make it all mono or "
+                            "all stereo, or leave it out of the others")
     mics = {m.name for take, _ in takes for m in take.mics if m.role is not Role.BUS}
     names = [name for name in computed if name in mics]
     each = max(1, MOST_HITS // len(takes))
@@ -105,7 +105,7 @@ def learn_balance(session: Session, found: Analysis, computed: Mapping[str, Fade
     lags = {take.name: _lag(take, read[take.name], mono, len(names)) for take, _ in takes
             if any(window.x[len(names):].any() for window in read[take.name])}
     if not lags:
-        raise SettingsError(f"mix.learn_from: {bus!r} is silent wherever a hit was found: give a mix of these takes")
+        raise SettingsError(f"mix.learn_from: {bus!r} is silent at every hit: give a mix of these takes")
     lined = [(window.hit, *window.lined_up(len(names), lag), take.sample_rate) for take, _ in takes
              if (lag := lags.get(take.name)) is not None for window in read[take.name]]
     grams = [gram(x, y) for _, x, y, _ in lined]
@@ -119,8 +119,8 @@ def learn_balance(session: Session, found: Analysis, computed: Mapping[str, Fade
     left_db = 10 * math.log10(max(left, 1e-12) / max(whole, 1e-12))
     faders, told = _faders(names, gains, computed)
     if left_db > EXPLAINED_DB:
-        told.append(Problem(bus, f"faders explain it but for {left_db:.0f} dB: compression, equalising or effects are "
-                                 "no balance", "learn from a mix of faders alone, or set [balance] by hand"))
+        told.append(Problem(bus, f"gain and pan reproduce it to within {left_db:.0f} dB only: compression, EQ or "
+                                 "effects cannot be matched", "use a mix of levels and pans only, or set [balance]"))
     return Learned({**computed, **faders}, left_db, lags, tuple(told), _left_bands(lined, gains),
                    _hard_db(lined, gains))
 
@@ -168,7 +168,7 @@ def _lag(take: Take, windows: Sequence[_Window], mono: Floats, mics: int) -> int
         total += cross_correlation(window.x[mics:].sum(axis=0), (mono @ window.x[:mics])[:, pad:-pad])[0]
     lag = int(np.abs(total).argmax()) - pad
     if abs(lag) >= pad:
-        raise SettingsError(f"{take.name}: the mix lies more than {LAG_S * 1e3:.0f} ms away from its mics: give one of "
+        raise SettingsError(f"{take.name}: the mix is more than {LAG_S * 1e3:.0f} ms off its mics: give one of "
                             "the same take, exported from the same start")
     return lag
 
@@ -224,8 +224,8 @@ def _faders(names: Sequence[str], gains: Floats,
         pan = computed[name].pan
         if len(sides) == 2:
             if min(abs(sides)) > 0.1 * max(abs(sides)) and sides[0] * sides[1] < 0:
-                told.append(Problem(name, "stands in the mix with its sides against each other, which is no place "
-                                          "between left and right", "set it under [balance] by hand"))
+                told.append(Problem(name, "has opposite polarity left and right in the mix, which no pan can match",
+                                    "set it under [balance] by hand"))
             pan = math.atan2(abs(sides[1]), abs(sides[0])) * 4 / math.pi - 1
         else:  # one side of a mix in mono: as loud as in the middle
             level += 20 * math.log10(math.sqrt(2))

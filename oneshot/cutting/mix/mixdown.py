@@ -127,9 +127,9 @@ def noise_problems(shots: Sequence[OneShot], balance: Mapping[str, Fader], noise
     if below >= NOISE_BELOW_DB:
         return []
     worst = max(sorted(shares), key=lambda mic: shares[mic])
-    return [Problem("balance", f"the noise of all mics of {shot.drum}, {shot.articulation} together lies "
-                    f"{below:.0f} dB below the hardest stroke of the kit; {shares[worst] / power:.0%} of its power is "
-                    f"that of {worst}", f"turn {worst} down or off under [balance], or play with shorter tails")]
+    return [Problem("balance", f"the summed noise of all mics of {shot.drum}, {shot.articulation} is only "
+                    f"{below:.0f} dB below the hardest hit of the kit; {shares[worst] / power:.0%} of it comes from "
+                    f"{worst}", f"turn {worst} down or off under [balance], or cut shorter tails")]
 
 
 def _sum(a: Floats, b: Floats) -> Floats:

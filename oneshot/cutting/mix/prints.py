@@ -52,7 +52,7 @@ class Printer:
         for recipe in self.recipe.prints:
             folder = re.sub(r"[^a-z0-9]+", "-", recipe.name.lower()).strip("-")[:32] or "print"
             if folder in used:
-                raise SettingsError(f"prints: two are called {recipe.name!r}: give each a name of its own")
+                raise SettingsError(f"prints: two are named {recipe.name!r}: give each its own name")
             used.add(folder)
             self._check_mics(recipe)
             out.extend(self._print(recipe, folder, hits, picks))
@@ -62,7 +62,7 @@ class Printer:
         known = {m.name for take in self.session.takes for m in take.mics}
         for name in recipe.mics:
             if name not in known:
-                raise SettingsError(f"prints.{recipe.name}.mics names {name!r}: no mic is called so; there are "
+                raise SettingsError(f"prints.{recipe.name}.mics names {name!r}: no such mic; use one of "
                                     f"{', '.join(sorted(known))}")
 
     def _print(self, recipe: PrintRecipe, folder: str, hits: Sequence[Hit], picks: Sequence[Pick]) -> list[Print]:
@@ -205,5 +205,5 @@ def missing_prints(recipe: Recipe, kit: Kit, known: set[str]) -> list[Problem]:
     made, there = {p.print for p in kit.prints}, {d.name for d in kit.drums}
     return [Problem(f"prints.{part.name}", f"no print was made of {part.drum!r}",
                     "see hits.csv for the reasons" if part.drum in known else
-                    f"no drum is called so: choose one of {', '.join(sorted(known))}")
+                    f"there is no such drum: choose one of {', '.join(sorted(known))}")
             for part in recipe.prints if part.name not in made and (part.drum in there or part.drum not in known)]

@@ -51,13 +51,13 @@ def _drums(kit: Kit) -> list[str]:
     rows = [row for row in rows if row]
     if not rows:
         return []
-    table = [("key", "drum", "struck", "layers", "round robins", "grades"), *rows]
+    table = [("key", "drum", "articulation", "layers", "round robins", "grades"), *rows]
     widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
     meaning = ", ".join(f"{grade} {words}" for grade, words in MEANING.items())
-    return ["What is in it", "-------------", *lines, "",
-            *_wrap("Keys are MIDI note numbers: General MIDI percussion where it has one for the stroke, free keys "
-                   f"from 60 up elsewhere. Grades say how clean a hit is: {meaning}.")]
+    return ["Contents", "--------", *lines, "",
+            *_wrap("Keys are MIDI note numbers: General MIDI percussion where it covers the articulation, otherwise "
+                   f"free keys from 60 up. Grades rate the bleed in a hit: {meaning}.")]
 
 
 def _row(drum: Drum, articulation: Articulation, shots: Sequence[OneShot]) -> tuple[str, ...]:
@@ -77,22 +77,22 @@ def _row(drum: Drum, articulation: Articulation, shots: Sequence[OneShot]) -> tu
 def _folder(kit: Kit) -> list[str]:
     """What lies where."""
     prints = [("prints/", "mono blends of one drum's mics, best first")] if kit.prints else []
-    mended = (" Files whose name ends in repaired are what the mappings play; the untouched ones lie beside them."
+    mended = (" The mappings play the files whose name ends in repaired; the unprocessed ones are kept next to them."
               if any(shot.untouched for shot in kit.one_shots) else "")
-    mended += (" Some were processed after they were cut: their grades tell of the recording."
+    mended += (" Some were processed after cutting: their grades are those of the recording."
                if any(file.processed == "outside" for shot in kit.one_shots for file in shot.files) else "")
     entries = [("samples/", ("one file per mic of each hit; a pair of mics is one stereo file. All files of a hit "
-                             "are equally long and start together." + mended)),
+                             "have the same length and start." + mended)),
                *prints,
-               ("mappings/kit.sfz", "the whole kit, ready to load; drums/ has each drum alone"),
-               ("mappings/kit.sf2", "the mix of all mics, for players that read SoundFonts"),
-               ("mappings/kit.mid", "walks through every key; played-*.mid: what was played"),
-               ("report.html", "look and listen in a browser"),
-               ("hits.csv", "every hit found, kept or not, and why"),
-               ("manifest.json", "the same and more, for programs; manifest.schema.json explains it"),
-               ("recipe.toml", "how the kit was built; change it and build again"),
-               ("corrections.toml", "what a person overruled")]
-    lines = ["What lies where", "---------------"]
+               ("mappings/kit.sfz", "the whole kit, ready to load; drums/ has each drum on its own"),
+               ("mappings/kit.sf2", "the mix of all mics, as a SoundFont"),
+               ("mappings/kit.mid", "every key in turn; played-*.mid: the takes as MIDI"),
+               ("report.html", "report with audio, for the browser"),
+               ("hits.csv", "every detected hit, kept or left out, and why"),
+               ("manifest.json", "all data, for programs; described by manifest.schema.json"),
+               ("recipe.toml", "settings of the build; edit it and build again"),
+               ("corrections.toml", "manual corrections")]
+    lines = ["Files", "-----"]
     for name, words in entries:
         lines += textwrap.wrap(words, WIDTH, initial_indent=f"{name:<18}", subsequent_indent=" " * 18)
     return lines
@@ -101,21 +101,21 @@ def _folder(kit: Kit) -> list[str]:
 def _loading() -> list[str]:
     """How to play it."""
     return ["How to play it", "--------------",
-            *_wrap("Load mappings/kit.sfz into any instrument that reads the open SFZ format, and leave the folder as "
-                   "it is: the mapping finds the samples by their place. Play it from pads, keys or a drum pattern on "
-                   "General MIDI percussion notes. How hard you play chooses the layer, and the level follows "
-                   "smoothly inside each layer; repeated strokes take turns through the round robins."),
+            *_wrap("Load mappings/kit.sfz into any instrument that reads the open SFZ format, and keep the folder "
+                   "together: the mapping refers to the samples by relative path. Play it from pads, keys or MIDI "
+                   "patterns on General MIDI percussion notes. Velocity selects the layer, and the level follows "
+                   "it smoothly within each layer; repeated notes cycle through the round robins."),
             "",
-            *_wrap("To use single files: the name says drum, articulation, layer (V01 is the softest), round robin and "
-                   "mic. Put the files of one hit under each other and they are in time.")]
+            *_wrap("To use single files: the name gives drum, articulation, layer (V01 is the softest), round robin "
+                   "and mic. All files of one hit are in sync when started together.")]
 
 
 def _caution() -> list[str]:
     """Drums have a wide range of level."""
-    return ["Mind your ears", "--------------",
-            *_wrap("The files keep the levels of the recording: the hardest strokes may be 40 dB louder than the "
-                   "softest, and nothing is limited. Turn down before you play the first note. Several drums struck "
-                   "together are louder than each alone; leave headroom.")]
+    return ["Levels", "------",
+            *_wrap("The files keep the levels of the recording: the hardest hits may be 40 dB louder than the "
+                   "softest, and there is no limiter. Turn down before you play the first note. Several drums hit "
+                   "together sum; leave headroom.")]
 
 
 def _rights(kit: Kit) -> list[str]:
@@ -123,7 +123,7 @@ def _rights(kit: Kit) -> list[str]:
     licence = kit_info(kit)["licence"]
     told = (f"Licence, as stated by the maker: {licence}." if licence else
             "The maker has stated no licence. Until one is stated, all rights in the recording stay with those who "
-            "made it: ask before you pass these files on or publish them.")
+            "made it: ask before you share or publish these files.")
     return ["Rights", "------", *_wrap(told), "",
             *_wrap("Players, producers and studios may hold rights in a recording. Whoever releases this kit must have "
                    "their consent.")]

@@ -75,8 +75,8 @@ def to_sfz(kit: Kit, only: str | None = None) -> str:
                       for sample in shot.files if sample.plays)
     title = " ".join(str(info["name"]).split()) + ("" if only is None else f": {only}")
     lines = [f"// {title}, version {info['version']}. Built with {kit.generator}.",
-             "// Layers and round robins of whole hits: all mics of a hit sound together.",
-             "// The level of each mic or pair, dB; change it here:"]
+             "// Layers and round robins of whole hits: all mics of a hit play together.",
+             "// Level of each mic or pair, dB; change it here:"]
     shift = min(0.0, LOUDEST_DB - max((_gain(mics, kit.balance) for mics in names), default=0.0) - raised)
     lines += [f"#define ${name} {_gain(mics, kit.balance) + raised + shift:.2f}" for mics, name in names.items()]
     lines += ["", "<control>", f"default_path={'../' if only is None else '../../'}", "", "<global>",

@@ -90,5 +90,5 @@ def read_midi(path: Path, sample_rate: int) -> list[Note]:
             found.append((message.channel, Note(round(at * sample_rate), message.note, message.velocity)))
     drums = [note for channel, note in found if channel == 9] or [note for _, note in found]
     if not drums:
-        raise KitError(f"{path}: holds no note to play")
+        raise KitError(f"{path}: has no notes to play")
     return drums

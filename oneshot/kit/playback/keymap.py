@@ -160,7 +160,7 @@ def layers_of(shots: Sequence[OneShot], levels: Levels) -> tuple[Layer, ...]:
     edges = [0, *(bound for _, velocity, _ in rows for bound in velocity), 128]
     if any(high - low != 1 for low, high in zip(edges[::2], edges[1::2], strict=True)) or any(
             low > high for _, (low, high), _ in rows):
-        raise KitError(f"{where}: its layers do not tile velocities 1 to 127; build the kit again")
+        raise KitError(f"{where}: its layers do not cover velocities 1 to 127 once; build the kit again")
     natural, wanted = level_curve(rows)
     return tuple(Layer(number, low, high, natural[number], wanted[number], tuple(inside), _own(inside, levels, level))
                  for (number, (low, high), _), inside in zip(rows, members, strict=True)

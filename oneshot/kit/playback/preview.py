@@ -91,7 +91,7 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
     kit = read_kit(folder)
     check_target(out, sessions=(session_path, session_of(folder)), ours=lambda path: _is_ours(path, kit))
     if not kit.one_shots:
-        raise KitError(f"{folder}: holds no one-shot that could be played")
+        raise KitError(f"{folder}: has no one-shot to play")
     rates = [each.sample_rate for each in kit.session.takes]
     rate = _take(kit, take).sample_rate if take is not None else max(rates)
     band = Player(folder, kit, rate)
@@ -106,7 +106,7 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
     made, held = at_loudness(x, rate)
     write_atomic(out, wav_bytes(made, rate, SUBTYPE, [_mark(kit)]))
     levels = loudness.measure(made, rate)
-    lost = [Problem(str(midi), f"asks {count} times for key {key}, which the kit does not have", "choose another key")
+    lost = [Problem(str(midi), f"uses key {key} {count} times, which the kit does not have", "choose another key")
             for key, count in sorted(band.missing.items())]
     return Preview(out, take, made.shape[1] / rate, len(notes) - sum(band.missing.values()), levels.integrated_lufs,
                    levels.true_peak_dbtp, held, replayed, tuple(lost))
@@ -141,7 +141,7 @@ def _take(kit: Kit, name: str) -> Take:
         return kit.session.take(name)
     except KeyError:
         names = ", ".join(each.name for each in kit.session.takes)
-        raise KitError(f"no take is called {name!r} in this kit: choose one of {names}") from None
+        raise KitError(f"this kit has no take {name!r}: choose one of {names}") from None
 
 
 # --------------------------------------------------------------------------------------------------------------- levels
@@ -199,7 +199,7 @@ def compare(folder: Path, kit: Kit, take: str, session: Session) -> tuple[Replay
     try:
         there = with_processed(session, kit, tracks_of(folder)).take(take)
     except KeyError:
-        raise KitError(f"{session.root}: has no take called {take!r}; name the session the kit was built "
+        raise KitError(f"{session.root}: has no take {take!r}; name the session the kit was built "
                        "from") from None
     on = [mic.name for mic in there.mics if mic.name in kit.balance and kit.balance[mic.name].on]
     sets: dict[tuple[str, ...], list[str]] = {}

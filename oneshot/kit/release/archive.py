@@ -33,8 +33,8 @@ LICENCES: Mapping[str, tuple[str, str]] = {
     "music": ("Free in music, no resale as samples", MUSIC)}
 """Word on the command line -> (name, text in the project's own words; the two public ones by their addresses)."""
 
-CAUTION = ("Whoever played, recorded or wrote what is in here may hold rights in it. See that all of them allow this "
-           "release; what the law asks differs from place to place, and proper advice is better than a guess.")
+CAUTION = ("Whoever played, recorded or wrote this material may hold rights in it. Make sure that all of them agree to "
+           "this release; the law differs from place to place, so take legal advice where in doubt.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +138,8 @@ def sums_of(path: Path) -> dict[str, str]:
             lines = file.read(name).decode("utf-8").splitlines()
         return {line[66:]: line[:64] for line in lines}
     except (OSError, ValueError, zipfile.BadZipFile, UnicodeDecodeError) as error:
-        raise KitError(f"{path}: no pack of ours ({error}); name the zip of the release before") from None
+        raise KitError(f"{path}: not a zip written by oneshot pack ({error}); name the zip of the previous "
+                       "release") from None
 
 
 def root_of(name: str, version: str, otherwise: str) -> str:
@@ -167,7 +168,7 @@ def changes(before: Mapping[str, str], now: Mapping[str, str]) -> Iterable[str]:
         if name not in before:
             yield f"new      {name}"
         elif name not in now:
-            yield f"gone     {name}"
+            yield f"removed  {name}"
         elif before[name] != now[name]:
             yield f"changed  {name}"
 

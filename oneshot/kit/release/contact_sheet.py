@@ -33,7 +33,7 @@ def contact_sheet(kit: Kit, folder: Path) -> bytes:
     draw = ImageDraw.Draw(image)
     big, small = ImageFont.load_default(22), ImageFont.load_default(13)
     draw.text((MARGIN, MARGIN - 4), _name(kit) or kit.session.name, font=big, fill=INK)
-    draw.text((MARGIN, MARGIN + 26), f"{len(kit.drums)} drums, {len(kit.one_shots)} one-shots; soft to hard, the first "
+    draw.text((MARGIN, MARGIN + 26), f"{len(kit.drums)} drums, {len(kit.one_shots)} one-shots; soft to hard, first "
                                      f"{SHOWN_S:g} s of each layer", font=small, fill=SOFT)
     for row, key in enumerate(keys):
         top = MARGIN + HEAD + row * CELL[1]

@@ -97,8 +97,8 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
     outside = left_out(folder, kit)  # what stays out is no fault of the kit's
     faults = [found for found in verify_kit(folder) if found.path not in outside]
     if faults:
-        raise KitError(f"{folder}: {len(faults)} things are not as its manifest says: run oneshot verify, and build "
-                       "the kit again")
+        raise KitError(f"{folder}: {len(faults)} differences from its manifest: run oneshot verify, and build the kit "
+                       "again")
     earlier = release_lock.read(folder)
     kept = release_lock.record(kit, earlier if earlier is not None or last is None else release_lock.read_pack(last),
                            len(load(folder / "corrections.toml").entries), str(kit_info(kit)["version"]))

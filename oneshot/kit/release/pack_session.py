@@ -103,7 +103,7 @@ def prepared(session_path: Path, *, licence: str | None = None, version: str | N
             subtypes = [read_header(session.root / each).subtype for each in sorted({s.path for s in mic.sources})]
             tracks.append(Track(path, take, mic, widest(subtypes)))
     if not tracks:
-        raise SessionError(f"{session_path}: has no mic that could be given away: correct the roles in session.toml")
+        raise SessionError(f"{session_path}: has no mic to release: correct the roles in session.toml")
     return Recordings(session, tuple(tracks), recipe, name, text, version or recipe.kit.version)
 
 
@@ -122,8 +122,8 @@ def texts_of(given: Recordings) -> Texts:
 def left_out(given: Recordings) -> list[Problem]:
     """What is not given away."""
     names = {m.name for take in given.session.takes for m in take.mics if not m.role.means.of_kit}
-    return [Problem(name, "stays out: talk and what was taken out is not given away",
-                    "give it another role in session.toml if it belongs in") for name in sorted(names)]
+    return [Problem(name, "left out: talk and ignored mics are not released",
+                    "give it another role in session.toml to include it") for name in sorted(names)]
 
 
 def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs: int = 1,
@@ -183,7 +183,7 @@ def rough_balance(given: Recordings, jobs: int, progress: Progress) -> tuple[dic
         drums = [Drum(d.name, d.kind, d.home, ()) for d in found.drums]
         bleed, polarity = found.bleed, found.polarity
     except WorkError as error:
-        told = (Problem("rough mix", f"levels and places are by the mics' roles alone ({error})",
+        told = (Problem("rough mix", f"levels and pans are based on mic roles only ({error})",
                         "set them in [balance] of a recipe"),)
     balance = balancing.compute_balance(session, drums, bleed=bleed, polarity=polarity)
     if recipe.kit.perspective == "audience":
@@ -250,21 +250,21 @@ def sheet(given: Recordings, balance: Mapping[str, Fader]) -> str:
     """README.txt: what this is, who made it, and the track sheet."""
     info = given.recipe.kit
     lines = [f"{given.name}, version {given.version}", "",
-             "Multitrack recordings of drums: one mono file a mic. All files of a take start together and are",
-             "equally long; the samples are as they were recorded.", ""]
+             "Multitrack recordings of drums: one mono file per mic. All files of a take have the same start and",
+             "length; the audio is as recorded.", ""]
     lines += [f"{what}: {text}" for what, text in (("Author", info.author), ("Players", ", ".join(info.players)),
                                                    ("Studio", info.studio), ("Licence", given.licence)) if text]
-    lines += ["", "Start listening at a low level: strokes are sudden and may be loud.", ""]
+    lines += ["", "Start listening at a low level: drum hits are sudden and may be loud.", ""]
     for take in dict.fromkeys(track.take.name for track in given.tracks):
         mine = [track for track in given.tracks if track.take.name == take]
         first = mine[0].take
         folder = mine[0].path.split("/")[0]
         seconds = first.frames / first.sample_rate
         lines += ["", f"{take}: folder {folder}, {first.sample_rate} Hz, {first.frames} frames, {seconds:.1f} s", ""]
-        lines.append(f"  {MIX:<36} rough mix of the tracks below by the faders shown, 24 bit")
+        lines.append(f"  {MIX:<36} rough mix of the tracks below, with the gain and pan shown, 24 bit")
         lines += [f"  {track.path.split('/')[1]:<36} {_described(track, balance)}" for track in mine]
-    lines += ["", "LICENCE.txt says what may be done with them; tracks.csv is this sheet for programs; SHA256SUMS.txt",
-              "shows whether a file is as it left."]
+    lines += ["", "LICENCE.txt has the terms of use; tracks.csv is this sheet for programs; SHA256SUMS.txt has the",
+              "checksum of every file."]
     return "\n".join(lines) + "\n"
 
 
@@ -280,5 +280,5 @@ def _described(track: Track, balance: Mapping[str, Fader]) -> str:
     else:
         side = "centre" if math.isclose(fader.pan, 0, abs_tol=0.005) else \
             f"{abs(100 * fader.pan):.0f} {'left' if fader.pan < 0 else 'right'}"
-        words.append(f"{fader.gain_db:+.1f} dB, {side}" + (", polarity turned" if fader.polarity < 0 else ""))
+        words.append(f"{fader.gain_db:+.1f} dB, {side}" + (", polarity inverted" if fader.polarity < 0 else ""))
     return ", ".join(word for word in words if word)

@@ -27,13 +27,13 @@ def next_to_record(session: Session) -> list[str]:
     roles = {mic.role for mic in mics.values()}
     advice = []
     if Role.OVERHEAD not in roles and Role.BUS not in roles:
-        advice.append("Overheads: without them, cymbals and hats have no mic of their own to be measured in.")
+        advice.append("Overheads: without them, cymbals and hats have no mic of their own.")
     if Role.CLOSE not in roles:
-        advice.append("Close mics: without them, no drum stands clear of the others.")
+        advice.append("Close mics: without them every drum has too much bleed.")
     drums = sorted({mic.drum for mic in mics.values() if mic.role is Role.CLOSE and mic.drum})
     advice += [_strokes(drum, kind) for drum in drums if (kind := kind_of(drum)) in STROKES]
     if advice and drums:
-        advice.append("Every stroke alone: wait until it has rung out, keep still, then strike again a little harder.")
+        advice.append("Single hits: let each decay fully, keep still, then play the next a little harder.")
     return advice
 
 
@@ -41,4 +41,4 @@ def _strokes(drum: str, kind: str) -> str:
     few, many, ring_s = STROKES[kind]
     count = str(few) if few == many else f"{few} to {many}"
     minutes = max(1, round((few + many) / 2 * (ring_s + 1) / 60))
-    return f"{drum}: {count} strokes one by one, soft to hard, {ring_s:g} s to ring each (about {minutes} minutes)."
+    return f"{drum}: {count} single hits, soft to hard, {ring_s:g} s of decay each (about {minutes} minutes)."

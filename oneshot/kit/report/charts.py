@@ -46,7 +46,7 @@ def velocity_chart(shots: Sequence[OneShot], levels: Levels) -> Markup | None:
             for layer in layers for level in layer.own_db.values()]
     step = 6 if high - low <= 24 else 12
     said = (f"Level over velocity: from {figure(wanted[0][1])} dB at 1 to {figure(wanted[-1][1])} dB at 127, "
-            f"{len(layers)} {'layer' if len(layers) == 1 else 'layers'}, {len(dots)} alternates")
+            f"{len(layers)} {'layer' if len(layers) == 1 else 'layers'}, {len(dots)} round robins")
     return _figure(said, "Level over velocity, dB",
                    [tag("path", d=borders, class_="borders"), tag("path", d=line, class_="wanted"), dots],
                    levels=list(range(low, high + 1, step)), span=(low, high),

@@ -130,7 +130,7 @@ def _print(item: Print, folder: Path) -> dict[str, Any]:
 
 def shot_title(shot: OneShot) -> str:
     """``snare, centre: layer 3, robin 2``."""
-    return f"{shot.drum}, {shot.articulation}: layer {shot.layer}, robin {shot.round_robin}"
+    return f"{shot.drum}, {shot.articulation}: layer {shot.layer}, round robin {shot.round_robin}"
 
 
 def clock(frame: int, sample_rate: int) -> str:

@@ -60,8 +60,8 @@ def unanswered(shots: Sequence[OneShot]) -> list[tuple[int, int]]:
 
 def _lacks(shots: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, str]]:
     if not shots:
-        return [("no one-shot at all", "strokes one by one, soft to hard, each with time to ring out")]
-    lacks = [(f"velocities {low} to {high} sound nothing", "strokes of that strength")
+        return [("no one-shot", "single hits, soft to hard, each with its full decay")]
+    lacks = [(f"velocities {low} to {high} are silent", "hits at that velocity")
              for low, high in unanswered(shots)]
     layers = by_layer(shots)
     lacks += [told for softer, harder in pairwise(sorted(layers))
@@ -70,11 +70,11 @@ def _lacks(shots: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, st
     if few:
         more = sum(few.values())
         as_loud = "those layers" if len(few) > 1 else "that layer"
-        lacks.append((f"fewer than {FEW_ROBINS} round robins in {numbered('layer', list(few))}: repeats will be heard",
-                      f"{more} more {'stroke' if more == 1 else 'strokes'}, as loud as {as_loud}"))
+        lacks.append((f"fewer than {FEW_ROBINS} round robins in {numbered('layer', list(few))}: repeats are audible",
+                      f"{more} more {'hit' if more == 1 else 'hits'} at the level of {as_loud}"))
     short = sum(is_short(shot) for shot in shots)
     if short:
-        lacks.append((f"{short} of {len(shots)} ring shorter than 40 dB", "strokes that are left to ring out"))
+        lacks.append((f"{short} of {len(shots)} have less than 40 dB of decay", "hits with their full decay"))
     return lacks
 
 
@@ -84,9 +84,9 @@ def _step(softer: Sequence[OneShot], harder: Sequence[OneShot], hits: dict[int, 
     if low is None or high is None or high[0] - low[1] <= WIDE_STEP_DB:
         return []
     middles = [round(sum(layer[0].velocity) / 2) for layer in (softer, harder)]
-    what = (f"nothing between velocities {middles[0]} and {middles[1]}: {high[0] - low[1]:.0f} dB from layer "
+    what = (f"wide step between velocities {middles[0]} and {middles[1]}: {high[0] - low[1]:.0f} dB from layer "
             f"{softer[0].layer} to layer {harder[0].layer}")
-    return [(what, f"strokes between {figure(low[1], digits=0)} and {figure(high[0], digits=0)} dB")]
+    return [(what, f"hits between {figure(low[1], digits=0)} and {figure(high[0], digits=0)} dB")]
 
 
 def numbered(word: str, numbers: Sequence[int]) -> str:

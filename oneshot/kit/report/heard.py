@@ -18,17 +18,17 @@ def preview_lines(record: Mapping[str, Any]) -> list[Line]:
     """A preview as lines: where it lies, what plays, how loud it is and, of a replayed take, how it differs."""
     level, peak = record["integrated_lufs"], record["true_peak_dbtp"]
     lines: list[Line] = [
-        ("head", plain(f"{record['path']}: {record['notes']} strokes in {duration(record['seconds'])}")),
-        ("text", f"  {'no loudness' if level is None else f'{level:.1f} LUFS'}, "
+        ("head", plain(f"{record['path']}: {record['notes']} hits in {duration(record['seconds'])}")),
+        ("text", f"  {'loudness not measurable' if level is None else f'{level:.1f} LUFS'}, "
                  f"{'silent' if peak is None else f'{peak:.1f} dBTP'}"
-                 + (f", the loudest peak held back by {record['held_back_db']:.1f} dB"
+                 + (f", peaks limited by up to {record['held_back_db']:.1f} dB"
                     if record["held_back_db"] >= 0.05 else "")),
         ("quiet", "  Start listening at a low level: strokes are sudden and may be loud.")]
     if record["replayed"]:
-        rows = [["drum", "strokes", "level dB", "±", "late ms"]]
+        rows = [["drum", "hits", "level dB", "±", "late ms"]]
         rows += [[row["drum"], str(row["strokes"]), f"{row['level_db']:+.1f}", f"{row['spread_db']:.1f}",
                   f"{row['late_ms']:+.2f}"] for row in record["replayed"]]
-        lines += [BLANK, ("text", "Replay against recording, the first 100 ms of each stroke (medians):")]
+        lines += [BLANK, ("text", "Replay compared with the recording, first 100 ms of each hit (medians):")]
         lines += [("text", line) for line in table(rows, right=(1, 2, 3, 4), indent=2)]
     elif record["take"] is not None:
         lines += [BLANK, ("text", "Not compared with the recording: name its folder with --session.")]
@@ -40,23 +40,23 @@ def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str
     """A pack as lines: the texts it publishes, and what was written; ``made`` None: nothing yet. ``kit``: it is a
     kit's, not a session's; ``left_out``: what lies in its folder and stays there.
     """
-    lines: list[Line] = [("head", "Texts that are published with it:")]
+    lines: list[Line] = [("head", "Texts that will be published:")]
     lines += [("text", line) for line in table(texts, indent=2)]
     if left_out:
         some = ", ".join(left_out[:NAMED]) + (f" and {len(left_out) - NAMED} more" if len(left_out) > NAMED else "")
-        lines += [BLANK, ("text", plain(f"Left out, for it is not the kit's: {some}"))]
+        lines += [BLANK, ("text", plain(f"Left out, not part of the kit: {some}"))]
     lines += [BLANK, ("warn", caution), BLANK]
     if made is None:
-        return [*lines, ("text", "Nothing was written. If all of this may be public, run it again with --yes.")]
+        return [*lines, ("text", "Nothing was written. If all of this may be published, run again with --yes.")]
     lines.append(("head", plain(f"{made['path']}: {made['files']} files, {size(made['size_bytes'])}")))
     lines.append(("text", plain(f"  licence: {made['licence']}")))
     if made["changes"]:
-        lines.append(("text", f"  {len(made['changes'])} files differ from the last release: see CHANGES.txt in it"))
+        lines.append(("text", f"  {len(made['changes'])} files differ from the last release: see its CHANGES.txt"))
     if not kit:
-        return [*lines, ("text", "  Listen before it goes out: talk between takes is heard in every mic.")]
-    lines.append(("text", "  The kit remembers it: later builds keep its names, layers, velocities and keys."
-                  if made["frozen"] else "  The kit does not remember it: if it goes out all the same, keep the zip "
-                  "and build with --last."))
+        return [*lines, ("text", "  Listen before releasing it: talk between takes is in every mic.")]
+    lines.append(("text", "  Locked: later builds keep its names, layers, velocities and keys."
+                  if made["frozen"] else "  Not locked: if you release it all the same, keep the zip and build with "
+                  "--last."))
     return lines
 
 
@@ -65,17 +65,17 @@ def remeasured_lines(record: Mapping[str, Any]) -> list[Line]:
     changed = record["changed"]
     if not changed:
         return [("text", plain(f"{record['kit']}: no file has changed; nothing was written."))]
-    lines: list[Line] = [("head", plain(f"{record['kit']}: {len(changed):,} of {record['files']:,} files had changed; "
-                                        "measured and mapped again"))]
-    late = Counter("not told" if each["latency_frames"] is None else
-                   f"{each['latency_frames']} frames{', taken out' if each['aligned'] else ''}" for each in changed)
+    lines: list[Line] = [("head", plain(f"{record['kit']}: {len(changed):,} of {record['files']:,} files have changed; "
+                                        "measurements and mappings updated"))]
+    late = Counter("unknown" if each["latency_frames"] is None else
+                   f"{each['latency_frames']} frames{', removed' if each['aligned'] else ''}" for each in changed)
     levels = [each["level_db"] for each in changed if each["level_db"] is not None]
     if levels:
         lines.append(("text", f"  loudness {min(levels):+.1f} to {max(levels):+.1f} dB, median {median(levels):+.1f}"))
-    lines.append(("text", "  late by " + "; ".join(f"{what}: {count:,}" for what, count in late.most_common())))
+    lines.append(("text", "  latency " + "; ".join(f"{what}: {count:,}" for what, count in late.most_common())))
     if record["moved_db"]:
         rows = [["layer", "mix dB"], *([name, f"{step:+.1f}"] for name, step in record["moved_db"].items())]
         head, *body = table(rows, right=(1,), indent=2)
         lines += [BLANK, ("quiet", head), *(("text", line) for line in body)]
-    return [*lines, BLANK, ("text", "Grades and bleed tell of the recording: nothing vouches for them in these files."),
-            ("text", "A build would replace them: build to another place.")]
+    return [*lines, BLANK, ("text", "Grades and bleed figures are those of the recording, not of the processed files."),
+            ("text", "A rebuild would overwrite the processed files: build to another folder.")]

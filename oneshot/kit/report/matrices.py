@@ -33,26 +33,26 @@ def bleed_section(kit: Kit) -> Markup | None:
               for take in kit.session.takes if kit.bleed.get(take.name)]
     if not tables:
         return None
-    over_all = [tag("p", f"{take.name}: {drum} never stands alone in {', '.join(mics)}, so its level there was solved "
-                         "over all its strokes.") for take in kit.session.takes for drum in kit.bleed.get(take.name, {})
+    over_all = [tag("p", f"{take.name}: {drum} is never isolated in {', '.join(mics)}: level estimated from "
+                         "all its hits.") for take in kit.session.takes for drum in kit.bleed.get(take.name, {})
                 if (mics := null_reasons.solved(kit, take.name, drum))]
     views = [_views(take, kit.mic_views[take.name]) for take in kit.session.takes if kit.mic_views.get(take.name)]
     bands = [_bands(take, kit.bleed_bands[take.name]) for take in kit.session.takes if kit.bleed_bands.get(take.name)]
     return section("bleed", "Bleed", tables, *over_all, *views, *bands,
-                   note="How loud a drum is in each mic against its home mic, which reads 0. The stronger the colour, "
-                        "the more of it the mic hears.")
+                   note="Level of each drum in each mic relative to its home mic (0 dB). The stronger the colour, the "
+                        "louder the drum in that mic.")
 
 
 def _views(take: Take, views: Sequence[MicView]) -> Markup:
     """In words, folded away: what each close mic hears of the other drums, the loudest of them first."""
     order = {mic.name: n for n, mic in enumerate(take.mics)}
     lines = [tag("li", view_text(view)) for view in sorted(views, key=lambda v: (order[v.mic], -v.level_db, v.drum))]
-    return tag("details", tag("summary", f"{take.name}: what the close mics hear of the other drums"), tag("ul", lines))
+    return tag("details", tag("summary", f"{take.name}: bleed of other drums in the close mics"), tag("ul", lines))
 
 
 def view_text(view: MicView) -> str:
     """One mic and one drum in a sentence; a band is told where the drum stands out there by 3 dB more."""
-    text = f"In {view.mic}, a hard {view.drum} is {_against(view.level_db)} a hard {view.own}"
+    text = f"In {view.mic}, a hard {view.drum} hit is {_against(view.level_db)} a hard {view.own} hit"
     if view.band_db < view.level_db + STANDS_OUT_DB:
         return f"{text}."
     band = (f"below {view.high_hz:g} Hz" if view.low_hz <= 0 else f"above {view.low_hz:g} Hz" if view.high_hz >= 20000
@@ -75,8 +75,8 @@ def _bands(take: Take, rows: Mapping[str, Mapping[str, BandBleed]]) -> Markup:
             each = row[name]
             lines.append([name, *(_bleed_cell(value, True) for value in each.bands_db),
                           cell(figure(each.spread_db), number=True), cell(f"{each.hits:,}", number=True)])
-        tables.append(grid(head, lines, caption=f"{drum}, dB against its home mic", class_="heat"))
-    return tag("details", tag("summary", f"{take.name}: the same by octaves"), tables)
+        tables.append(grid(head, lines, caption=f"{drum}, dB relative to its home mic", class_="heat"))
+    return tag("details", tag("summary", f"{take.name}: bleed by octave"), tables)
 
 
 def _band_name(low: float, high: float) -> str:
@@ -96,8 +96,8 @@ def delays_section(kit: Kit) -> Markup | None:
     if not tables:
         return None
     return section("delays", "Delays", tables, note="Arrival after the home mic in milliseconds ± its spread (half the "
-                                                    "16 to 84 % range), below it how much further sound goes in air of "
-                                                    f"{kit.session.air_c:g} °C, and the clear readings behind it.")
+                                                    "16 to 84 % range); below, the path difference in air of "
+                                                    f"{kit.session.air_c:g} °C and the number of clear readings.")
 
 
 def _matrix(take: Take, values: Mapping[str, Mapping[str, Value]], caption: str,
@@ -142,11 +142,11 @@ def mics_section(kit: Kit) -> Markup:
     tables = []
     for take in kit.session.takes:
         rows = [_mic_row(mic, noise.get(take.name, {}), kit.polarity.get(take.name, {}), kit) for mic in take.mics]
-        tables.append(grid(["Mic", "Role", "Stands at", "Pair", "Noise, dBFS", "Polarity", "Gain, dB", "Pan"], rows,
+        tables.append(grid(["Mic", "Role", "Placed at", "Pair", "Noise, dBFS", "Polarity", "Gain, dB", "Pan"], rows,
                            caption=take.name, numbers={4, 6, 7}))
     told: list[Content] = [tag("p", line) for line in learned_words(kit.learned)] if kit.learned else []
     return section("mics", "Mics and balance", tables, told,
-                   note="Noise floor and polarity as measured; gain and pan are the balance, which the mapping uses.")
+                   note="Noise floor and polarity are measured; gain and pan are the balance used by the mapping.")
 
 
 def processed_section(kit: Kit) -> Markup | None:
@@ -158,15 +158,15 @@ def processed_section(kit: Kit) -> Markup | None:
     if not rows:
         return None
     return section("processed", "Processed tracks", grid(
-        ["Track", "Take", "Made of", "Files", "Plays", "Late by, frames", "Taken out", "Held down at the start"], rows,
-        caption="Processed tracks, cut at the same frames as the mics", numbers={3, 7}, class_="words"),
-        note="They find and judge nothing. Held down at the start: a compressor in the track was still recovering from "
-             "an earlier stroke by 2 dB or more; the files say by how much in manifest.json.")
+        ["Track", "Take", "Made of", "Files", "Plays", "Latency, frames", "Compensated", "Recovering"], rows,
+        caption="Processed tracks, cut in sync with the mics", numbers={3, 7}, class_="words"),
+        note="Not used for detection or grading. Recovering: files that start while a compressor still reduces the "
+             "gain by 2 dB or more after an earlier hit; manifest.json has the figures.")
 
 
 def _mic_row(mic: Mic, noise: Mapping[str, float | None], polarity: Mapping[str, int], kit: Kit) -> list[Content]:
     fader = kit.balance.get(mic.name)
-    turned = {1: "as its home mic", -1: "inverted"}.get(polarity.get(mic.name, 0), "–")
+    turned = {1: "as home mic", -1: "inverted"}.get(polarity.get(mic.name, 0), "–")
     place = " ".join(part for part in (mic.drum, mic.place) if part) or "–"
     level: Content = "–" if fader is None else figure(fader.gain_db) if fader.on else "off"
     return [mic.name, str(mic.role), place, mic.pair or "–", figure(noise.get(mic.name)), turned, level,
@@ -183,9 +183,9 @@ def gaps_section(kit: Kit) -> Markup:
     """What the kit lacks."""
     found = gaps(kit)
     if not found:
-        return section("gaps", "Gaps", tag("p", "None: every velocity sounds, no step is wider than 6 dB."))
+        return section("gaps", "Gaps", tag("p", "None: every velocity plays, and no step is wider than 6 dB."))
     rows = [[gap.where, gap.what, gap.record] for gap in found]
-    return section("gaps", "Gaps", grid(["Drum, articulation", "What is missing", "To record next time"], rows,
+    return section("gaps", "Gaps", grid(["Drum, articulation", "Missing", "Record next time"], rows,
                                         caption="Gaps in the kit", class_="words"))
 
 
@@ -201,7 +201,7 @@ def prints_section(kit: Kit) -> Markup | None:
         rows.append([f"{item.print} {item.rank}", tag("td", play), item.why, parts, figure(item.true_peak_dbtp),
                      figure(item.momentary_lufs), "up" if item.first_excursion > 0 else "down", item.hit])
     return section("prints", "Prints", grid(
-        ["Candidate", "Listen", "Why", "Mics", "True peak, dBTP", "LUFS, 400 ms", "First excursion", "Hit"], rows,
+        ["Candidate", "Play", "Why", "Mics", "True peak, dBTP", "LUFS, 400 ms", "First excursion", "Hit"], rows,
         caption="Prints, best first", numbers={4, 5, 7}, class_="words"))
 
 
@@ -218,8 +218,8 @@ def left_out_section(kit: Kit) -> Markup | None:
     hits = [hit for hit in kit.hits if not hit.kept]
     return section(
         "left-out", "Left out",
-        grid(["Reason", "Strokes", "Share"], rows, caption="Why strokes were left out", numbers={1}, class_="words"),
-        tag("details", tag("summary", f"Which: {count(len(hits), 'stroke')}"), _left_out_list(kit, hits)))
+        grid(["Reason", "Hits", "Share"], rows, caption="Hits left out, by reason", numbers={1}, class_="words"),
+        tag("details", tag("summary", f"List: {count(len(hits), 'hit')}"), _left_out_list(kit, hits)))
 
 
 def _left_out_list(kit: Kit, hits: Sequence[Hit]) -> Content:
@@ -234,7 +234,7 @@ def _left_out_list(kit: Kit, hits: Sequence[Hit]) -> Content:
                      hit.reason or reason_kind(None)])
     more = len(hits) - len(rows)
     return [grid(["Hit", "Take", "At", "Drum, articulation", "Level, dB", "Bleed in home mic, dB", "Reason"], rows,
-                 caption="Strokes left out", numbers={2, 4, 5}, class_="words"),
+                 caption="Hits left out", numbers={2, 4, 5}, class_="words"),
             tag("p", f"{more:,} more are in hits.csv.") if more else None]
 
 
@@ -244,5 +244,5 @@ def problems_section(kit: Kit) -> Markup | None:
     if not told:
         return None
     rows = [[", ".join(where) or "the session", what, todo] for where, what, todo in told]
-    table = grid(["Where", "What", "What to do"], rows, caption="Problems", class_="words")
-    return section("problems", "Problems", table)
+    table = grid(["Where", "What", "What to do"], rows, caption="Warnings", class_="words")
+    return section("problems", "Warnings", table)

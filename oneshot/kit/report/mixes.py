@@ -38,26 +38,26 @@ def processed_lines(rows: Sequence[Mapping[str, Any]]) -> list[Line]:
     rows = [row for row in rows if row["files"]]
     if not rows:
         return []
-    cells: list[Sequence[str]] = [["track", "take", "made of", "files", "plays", "late by", "taken out"]]
+    cells: list[Sequence[str]] = [["track", "take", "made of", "files", "plays", "latency", "compensated"]]
     cells += [[row["name"], row["take"], made_of(row["made_of"]), f"{row['files']:,}", "yes" if row["plays"] else "no",
                late(row["latency_frames"], row["sample_rate"]), late(row["applied_frames"], row["sample_rate"])]
               for row in rows]
     head, *body = table(cells, right=(3,), indent=2)
-    return [BLANK, ("head", "Processed tracks, cut at the same frames"), ("quiet", head), *(("text", line)
+    return [BLANK, ("head", "Processed tracks, cut in sync with the mics"), ("quiet", head), *(("text", line)
                                                                                          for line in body)]
 
 
 def made_of(mics: Sequence[str]) -> str:
     """The mics of a track in few words."""
     if not mics:
-        return "a return"
+        return "effect return"
     return ", ".join(mics) if len(mics) <= 3 else f"{mics[0]} and {len(mics) - 1} more"
 
 
 def late(frames: int | None, sample_rate: int | None) -> str:
     """Frames, and milliseconds where the rate is known."""
     if frames is None:
-        return "not told"
+        return "unknown"
     return f"{frames}" if not frames or not sample_rate else f"{frames} ({frames / sample_rate * 1e3:.2f} ms)"
 
 
@@ -85,15 +85,15 @@ def learned_lines(learned: Mapping[str, Any]) -> list[Line]:
 
 def learned_words(learned: Mapping[str, Any]) -> list[str]:
     """The same in sentences."""
-    words = [f"Balance learned from {learned['bus']}: faders leave {learned['left_db']:.0f} dB of it."]
+    words = [f"Balance estimated from {learned['bus']}: residual {learned['left_db']:.0f} dB."]
     bands = [(hz, level) for hz, level in zip(learned.get("octaves_hz", []), learned.get("left_bands_db", []),
                                               strict=False) if level is not None]
     if bands:
-        words.append("By octave: " + ", ".join(f"{_hertz(hz)} {level:.0f}" for hz, level in bands) + " dB.")
+        words.append("Residual by octave: " + ", ".join(f"{_hertz(hz)} {level:.0f}" for hz, level in bands) + " dB.")
     hard = learned.get("hard_db")
     if hard is not None and abs(hard) >= HARD_TOLD_DB:
-        words.append(f"Hard strokes lie {abs(hard):.1f} dB {'lower' if hard < 0 else 'higher'} against soft ones in it "
-                     f"than by the faders{': a compressor, or moves by hand' if hard < 0 else ''}.")
+        words.append(f"In the mix, hard hits are {abs(hard):.1f} dB {'lower' if hard < 0 else 'higher'} relative to "
+                     f"soft ones than by gain and pan alone{' (compression or fader rides)' if hard < 0 else ''}.")
     return words
 
 

@@ -104,7 +104,7 @@ async function play(button, title, files, faders) {
   stop();
   if (again) return;
   const voices = files.map((file, i) => ({file, fader: faders[i]})).filter((voice) => voice.fader.on && voice.file.plays !== false && inside(voice.file.path));
-  if (!voices.length) { now.textContent = `${title}: every mic of it is off in the balance.`; return; }
+  if (!voices.length) { now.textContent = `${title}: all its mics are off in the balance.`; return; }
   const run = playing = {button, ended: false, stop: () => {}, turn: () => {}};
   button.classList.add("playing");
   stopper.disabled = false;
@@ -112,7 +112,7 @@ async function play(button, title, files, faders) {
   try {
     await (served ? playExactly : playBeside)(run, voices, () => { if (!run.ended) stop(); });
   } catch (error) {
-    if (!run.ended) stop(`${title} cannot be played: keep this page in its folder, beside samples. (${error.message})`);
+    if (!run.ended) stop(`${title} cannot be played: keep this page in the kit folder, next to samples. (${error.message})`);
   }
 }
 
@@ -193,11 +193,11 @@ function niceStep(length) {
 
 function facts(shot) {
   const parts = [`hit ${shot.hit} of ${shot.from}`, `${figure(shot.level)} dB`];
-  if (shot.pitch !== null) parts.push(`rings at ${figure(shot.pitch)} Hz`);
-  if (shot.decay !== null) parts.push(`decays in ${figure(shot.decay, 2)} s`);
-  if (shot.ring !== null) parts.push(`keeps ${figure(shot.ring, 0)} dB of its ring${shot.ring < 40 ? " (short)" : ""}`);
-  if (shot.with.length) parts.push(`struck with ${shot.with.map((other) => other.drum).join(", ")}`);
-  if (shot.fallback) parts.push("below the grade asked for: the best there is");
+  if (shot.pitch !== null) parts.push(`pitch ${figure(shot.pitch)} Hz`);
+  if (shot.decay !== null) parts.push(`decay ${figure(shot.decay, 2)} s`);
+  if (shot.ring !== null) parts.push(`${figure(shot.ring, 0)} dB of decay kept${shot.ring < 40 ? " (short)" : ""}`);
+  if (shot.with.length) parts.push(`hit together with ${shot.with.map((other) => other.drum).join(", ")}`);
+  if (shot.fallback) parts.push("below the required grade: best available");
   return parts.join(" \u00b7 ");
 }
 
@@ -222,9 +222,9 @@ function show(number, panel) {
   const shot = data.shots[number];
   const lead = Math.max(...shot.files.map((file) => file.lead));
   const whole = Math.max(...shot.files.map((file) => lead - file.lead + file.seconds));
-  const top = make("div", {className: "mic top", ariaHidden: "true"}, make("span", {}, "Play one mic"),
-    make("div", {}, "The start, ms after the attack", ticks(-lead, data.startSeconds - lead, 0.01, " ms", 1000)),
-    make("div", {}, "The whole file, s", ticks(-lead, whole - lead, niceStep(whole), " s", 1)),
+  const top = make("div", {className: "mic top", ariaHidden: "true"}, make("span", {}, "Single mics"),
+    make("div", {}, "Start, ms after the attack", ticks(-lead, data.startSeconds - lead, 0.01, " ms", 1000)),
+    make("div", {}, "Whole file, s", ticks(-lead, whole - lead, niceStep(whole), " s", 1)),
     make("div", {className: "figs"}, ...["", "bleed dB", "peak dBFS", "LUFS 400 ms", "length s"].map((text) => make("span", {}, text))));
   panel.replaceChildren(make("h3", {}, shot.title), make("p", {className: "facts"}, facts(shot)), top,
     ...shot.files.map((file) => micRow(shot, file, lead, whole)));

@@ -82,7 +82,7 @@ def _body(kit: Kit) -> Markup:
     after = [
         ("prints", "Prints", matrices.prints_section(kit)),
         ("gaps", "Gaps", matrices.gaps_section(kit)),
-        ("problems", "Problems", matrices.problems_section(kit)),
+        ("problems", "Warnings", matrices.problems_section(kit)),
         ("bleed", "Bleed", matrices.bleed_section(kit)),
         ("delays", "Delays", matrices.delays_section(kit)),
         ("mics", "Mics and balance", matrices.mics_section(kit)),
@@ -91,6 +91,6 @@ def _body(kit: Kit) -> Markup:
     ]
     links = [("overview", "The kit"), *drums, *((anchor, title) for anchor, title, part in after if part)]
     content = tag("main", sections.overview(kit), sections.drum_sections(kit), [part for _, _, part in after])
-    last = tag("footer", tag("p", f"Made by {kit.generator}. Sounds play from the files beside this page; every figure "
-                                  "is in manifest.json, every stroke in hits.csv."))
+    last = tag("footer", tag("p", f"Made by {kit.generator}. Audio plays from the files next to this page; "
+                                  "manifest.json has every figure, hits.csv every hit."))
     return join([sections.masthead(kit), sections.contents(links), content, last])

@@ -48,8 +48,8 @@ def masthead(kit: Kit) -> Markup:
              f"{' or '.join(map(str, mics))} mics", *formats]
     kept = sum(hit.kept for hit in kit.hits)
     files = sum(len(shot.files) for shot in kit.one_shots) + len(kit.prints)
-    sums = [(len(kit.drums), "drums"), (len(kit.hits), "strokes heard"), (len(kit.one_shots), "one-shots"),
-            (files, "sound files"), (len(kit.hits) - kept, "strokes left out")]
+    sums = [(len(kit.drums), "drums"), (len(kit.hits), "hits detected"), (len(kit.one_shots), "one-shots"),
+            (files, "sound files"), (len(kit.hits) - kept, "hits left out")]
     return tag("header", tag("p", "Drum one-shots", class_="over"), tag("h1", kit_name(kit)),
                tag("p", " · ".join(facts), class_="facts"),
                tag("dl", [tag("div", tag("dt", label), tag("dd", f"{number:,}")) for number, label in sums],
@@ -90,15 +90,15 @@ def _legend() -> Markup:
     grades = [[tag("b", grade, class_=f"grade g{grade}"), f" {text}   "] for grade, text in MEANING.items()]
     return tag(
         "div",
-        tag("p", "Grades, by the worst moment:  ", grades),
-        tag("p", "† the best there is, below the grade asked for   ‡ rings shorter than 40 dB"),
-        tag("p", "Levels are in dB over a stroke’s first 300 ms, all mics together; among all strokes of a drum, long "
-                 "marks are kept, short ones left out. Waveforms of one drum share a time axis; each fills its height, "
-                 "on a square-root scale, so that tails can be seen."),
-        tag("p", "Over velocity, the line is the level that a mapping plays, a dot an alternate as it was recorded, "
-                 "its mics mixed by the balance. Over the session, dashes lie 20 cents from the median pitch."),
-        tag("p", "Opened from a disk, this page starts the mics of a one-shot together to some milliseconds only, "
-                 "without pan and polarity: judge one mic by itself, and the blend where the mapping is played.",
+        tag("p", "Grades, by the worst moment of a file:  ", grades),
+        tag("p", "† best available, below the required grade   ‡ less than 40 dB of decay"),
+        tag("p", "Levels are in dB over the first 300 ms of a hit, summed over all mics. In the row of all hits, long "
+                 "marks are kept, short marks left out. Waveforms of one drum share a time axis; each is normalised, "
+                 "on a square-root scale that makes tails visible."),
+        tag("p", "Level over velocity: the line is the level the mapping plays, a dot is a round robin as recorded, "
+                 "its mics mixed by the balance. Pitch over the session: dashed lines are 20 cents from the median."),
+        tag("p", "Opened from disk, this page starts the mics of a one-shot together only to within some "
+                 "milliseconds, without pan and polarity: judge single mics here, and the blend in the mapping.",
             id="disk", hidden=True),
         class_="note legend")
 
@@ -127,13 +127,13 @@ def drum_sections(kit: Kit) -> list[Markup]:
             shots = shots_of(kit, drum, how)
             found = [hit for hit in kit.hits if (hit.drum, hit.articulation) == (drum.name, how.name)]
             axis = level_axis(found)
-            note = [f"{count(len(found), 'stroke')} heard, {len(shots)} kept. Home mic {drum.home}. Key {how.key}.",
+            note = [f"{count(len(found), 'hit')} detected, {len(shots)} kept. Home mic {drum.home}. Key {how.key}.",
                     f" Choked by {drum.choke}." if drum.choke else ""]
             body: Content = [
                 _ladder(shots, found, hits, numbers, axis, f"{drum.name}, {how.name}"),
                 _panel(f"mics-{number}-{i}"),
                 tag("div", velocity_chart(shots, levels), pitch_chart(shots, hits, kit.session.takes), class_="charts"),
-            ] if shots else tag("p", "Nothing of it was kept; why stands under “Left out”.")
+            ] if shots else tag("p", "No hit was kept; see “Left out” for the reasons.")
             sections.append(section(f"drum-{number}-{i}", _title(drum, how), body, note=note))
     return sections
 
@@ -153,11 +153,11 @@ def level_axis(hits: Sequence[Hit]) -> Levels:
 
 def _ladder(shots: Sequence[OneShot], found: Sequence[Hit], hits: Mapping[int, Hit], numbers: Mapping[int, int],
             axis: Levels, name: str) -> Markup:
-    rungs = [tag("div", tag("span", "All strokes", class_="who"), stroke_chart(found, axis), class_="rung all")]
+    rungs = [tag("div", tag("span", "All hits", class_="who"), stroke_chart(found, axis), class_="rung all")]
     for layer, members in by_layer(shots).items():
         low, high = members[0].velocity
         levels = level_range([hits[shot.hit].level_db for shot in members])
-        said = "level not known" if levels is None else _level_text(levels)
+        said = "level unknown" if levels is None else _level_text(levels)
         rungs.append(tag(
             "div",
             tag("span", tag("b", f"Layer {layer}"), tag("span", f"velocity {low} to {high}", class_="sub"),
@@ -184,7 +184,7 @@ def _bar(levels: Levels | None, axis: Levels) -> Markup:
 
 def _shot_button(shot: OneShot, hit: Hit, number: int) -> Markup:
     short = is_short(shot)
-    marks = [text for text, there in (("best there is", hit.fallback), ("rings short", short)) if there]
+    marks = [text for text, there in (("best available", hit.fallback), ("short decay", short)) if there]
     label = ", ".join([f"Play {shot_title(shot)}", f"grade {shot.grade}", *marks])
     title = shot_title(shot).removesuffix(str(shot.round_robin))
     return tag("button", tag("canvas", width=132, height=44, data_shot=number, aria_hidden="true"),
@@ -217,7 +217,7 @@ def stroke_chart(hits: Sequence[Hit], axis: Levels) -> Markup:
     labels = [tag("text", figure(tick, digits=0), x=f"{x(tick):.0f}", y="36", text_anchor=anchors.get(tick, "middle"))
               for tick in ticks]
     span = f"between {figure(low, digits=0)} and {figure(high, digits=0)} dB"
-    said = f"{count(len(known), 'stroke')} {span}, {sum(hit.kept for hit in known)} kept"
+    said = f"{count(len(known), 'hit')} {span},  {sum(hit.kept for hit in known)} kept"
     return tag("svg", tag("path", d="M0 22.5H240", class_="axis"), tag("path", d=rest, class_="rest"),
                tag("path", d=kept, class_="kept"), labels, viewBox="0 0 240 40", class_="strokes", role="img",
                aria_label=said)

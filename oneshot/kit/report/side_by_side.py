@@ -22,8 +22,8 @@ def batch_lines(record: Mapping[str, Any]) -> list[Line]:
     failed = [row for row in record["sessions"] if row["error"] is not None]
     done = len(record["sessions"]) - len(failed)
     lines: list[Line] = [("head", head), *(("text", line) for line in body), BLANK,
-                         ("text", plain(f"{done} of {len(record['sessions'])} built in {record['out']}; each kit's own "
-                                        "page tells its warnings."))]
+                         ("text", plain(f"{done} of {len(record['sessions'])} built in {record['out']}; see each kit's "
+                                        "report for its warnings."))]
     if failed:
         lines += [BLANK, ("warn", f"Failed: {len(failed)}"),
                   *(("text", plain(f"  {row['session']}: {row['error']}")) for row in failed)]
@@ -32,13 +32,12 @@ def batch_lines(record: Mapping[str, Any]) -> list[Line]:
 
 def compare_lines(record: Mapping[str, Any], names: Sequence[str]) -> list[Line]:
     """A comparison as lines: a table for each drum, a row for each mic and take. ``names``: of the octave bands."""
-    about = ("  bands: each octave's part of the mic's own level there, dB, so that levels are matched; tilt: dB per "
-             "octave")
-    lines: list[Line] = [("head", plain(f"{record['session']}: strokes of like strength, the first 300 ms")),
+    about = ("  bands: each octave relative to the mic's overall level, dB (levels are matched); tilt: dB per octave")
+    lines: list[Line] = [("head", plain(f"{record['session']}: hits of similar level, the first 300 ms")),
                          ("quiet", about)]
     for drum in dict.fromkeys(view["drum"] for view in record["views"]):
         mine = [view for view in record["views"] if view["drum"] == drum]
-        rows = [["mic", "take", "strokes", "level", "peak", "noise", "tilt", *names]]
+        rows = [["mic", "take", "hits", "level", "peak", "noise", "tilt", *names]]
         rows += [[view["mic"], view["take"], f"{view['strokes']}{'' if view['clean'] else ' *'}",
                   *(_figure(view[name]) for name in ("level_dbfs", "peak_dbfs", "noise_dbfs", "tilt_db")),
                   *(_figure(band) for band in view["bands_db"])] for view in mine]
@@ -46,10 +45,10 @@ def compare_lines(record: Mapping[str, Any], names: Sequence[str]) -> list[Line]
         lines += [BLANK, ("head", plain(f"{drum}, {mine[0]['articulation']}")), ("quiet", head),
                   *(("text", line) for line in body)]
     if any(not view["clean"] for view in record["views"]):
-        lines += [BLANK, ("text", "* something else is within 10 dB of these strokes in that mic.")]
+        lines += [BLANK, ("text", "* bleed within 10 dB of these hits in that mic.")]
     if record["excerpts"]:
         count = len(record["excerpts"])
-        lines += [BLANK, ("text", plain(f"{count} excerpts, equally loud for each drum: {record['out']}")),
+        lines += [BLANK, ("text", plain(f"{count} excerpts, level-matched per drum: {record['out']}")),
                   ("quiet", "  Start listening at a low level: strokes are sudden and may be loud.")]
     return lines
 

@@ -81,7 +81,7 @@ def session_lines(session: Session) -> list[Line]:
         lines += [BLANK, *_take_lines(take)]
     advice = next_to_record(session)
     if advice:
-        lines += [BLANK, ("head", "What to record next")]
+        lines += [BLANK, ("head", "Record next")]
         lines += [("text", f"  {plain(line)}") for line in advice]
     return lines
 
@@ -189,7 +189,7 @@ def repaired(kit: Kit) -> dict[str, int]:
 def _repair_lines(summary: Mapping[str, Any]) -> list[Line]:
     """What was repaired and put together, where something was."""
     done = [f"{kind} {count:,}" for kind, count in summary["repaired"].items()]
-    lines = [f"Files repaired: {', '.join(done)}; the untouched ones lie beside them."] if done else []
+    lines = [f"Files repaired: {', '.join(done)}; the unprocessed files are kept next to them."] if done else []
     if summary["composites"]:
         lines.append(f"One-shots with overheads and rooms of a cleaner hit: {summary['composites']:,}.")
     return [BLANK, *(("text", line) for line in lines)] if lines else []
@@ -218,7 +218,7 @@ def reason_kind(reason: str | None) -> str:
         return "no reason given"
     kind = re.sub(r"\s*\([^)]*\)", "", reason.split(":")[0])
     kind = re.sub(r"^[-−+]?[\d.,]+ (?:dB|ms|s|Hz) ", "", kind)
-    kind = re.sub(r"^(struck together with) .+", r"\1 another drum", kind)
+    kind = re.sub(r"^(hit together with) .+", r"\1 another drum", kind)
     return kind.strip() or reason
 
 
@@ -242,10 +242,10 @@ def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
         lines += [("text", line) for line in table(rows, right=(1,), indent=2)]
     folder = Path(summary["kit"])
     lines += [BLANK, ("head", plain(f"{folder}: {summary['files']:,} files, {size(summary['size_bytes'])}"))]
-    places = [["look and listen", str(folder / "report.html")]]
+    places = [["report", str(folder / "report.html")]]
     if summary["drums"]:
-        places.append(["play", str(folder / "mappings" / "kit.sfz")])
-    places.append(["every figure", str(folder / "manifest.json")])
+        places.append(["mapping", str(folder / "mappings" / "kit.sfz")])
+    places.append(["manifest", str(folder / "manifest.json")])
     return lines + [("text", line) for line in table(places, indent=2)]
 
 
@@ -253,7 +253,7 @@ def _drum_lines(parts: Sequence[Mapping[str, Any]]) -> list[Line]:
     """The table of drums; a drum's name and home mic stand in its first row only."""
     if not parts:
         return [("warn", "No drum was found.")]
-    rows = [["drum", "articulation", "key", "found", "kept", "layers", "robins", *GRADES, "span dB", "steps dB",
+    rows = [["drum", "articulation", "key", "found", "kept", "layers", "round robins", *GRADES, "span dB", "steps dB",
              "home mic"]]
     last = None
     for part in parts:
@@ -269,13 +269,13 @@ def _drum_lines(parts: Sequence[Mapping[str, Any]]) -> list[Line]:
     lines: list[Line] = [("quiet", head), *(("text", line) for line in body)]
     fallback, short = sum(part["fallback"] for part in parts), sum(part["short"] for part in parts)
     if fallback:
-        lines.append(("text", f"{fallback:,} of the kept ones are below the grade asked for: nothing better there."))
+        lines.append(("text", f"{fallback:,} of the kept hits are below the required grade: no better ones available."))
     for part in parts:
         lines += [("warn", plain(f"{part['drum']}, {part['articulation']}: a layer's mix is {-step:.1f} dB softer than "
-                                 "that of the layer below it; mappings raise it to that one's level."))
+                                 "the layer below; mappings raise it to that level."))
                   for step in part["steps_db"] if step < 0]
     if short:
-        lines.append(("text", f"{short:,} of the kept ones ring shorter than 40 dB: the next stroke cuts them."))
+        lines.append(("text", f"{short:,} of the kept hits have less than 40 dB of decay: the next hit cuts the tail."))
     return lines
 
 
@@ -330,7 +330,7 @@ def problem_lines(problems: Iterable[Problem]) -> list[Line]:
 def difference_lines(folder: Path, differences: Sequence[tuple[str, str, str, str]]) -> list[Line]:
     """What ``oneshot verify`` shows: (path, what, expected, found) of each difference, or that there is none."""
     if not differences:
-        return [("text", plain(f"{folder}: every file is as stated."))]
+        return [("text", plain(f"{folder}: every file matches the manifest."))]
     number = len(differences)
     lines: list[Line] = [("head", plain(f"{folder}: {number:,} {'difference' if number == 1 else 'differences'}"))]
     alike: dict[str, list[tuple[str, str, str, str]]] = {}

@@ -18,11 +18,11 @@ async function ask(path, options = {}) {
   try {
     answer = await fetch(`/api/${path}`, {...options, headers: {"X-Oneshot-Token": token, ...options.headers}});
   } catch {
-    throw new Refused("The server does not answer: is the command still running? What was decided before is kept.", 0, false);
+    throw new Refused("The server does not answer: is the command still running? Earlier corrections are saved.", 0, false);
   }
   if (answer.ok) return answer;
   const said = await answer.json().catch(() => ({}));
-  throw new Refused(said.error || `The server refuses (${answer.status}).`, answer.status, Boolean(said.stale));
+  throw new Refused(said.error || `The server refused the request (${answer.status}).`, answer.status, Boolean(said.stale));
 }
 
 export const getJson = async (path) => (await ask(path)).json();

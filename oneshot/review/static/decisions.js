@@ -3,9 +3,9 @@
 import {byId, clock, figure, make, minus, plural} from "./base.js";
 import {state, withdraw} from "./state.js";
 
-const section = byId("decisions"), WAITS = "waits for the next build", BUILT = "in the kit";
-export const DOES = {keep: "kept", reject: "rejected", rename: "renamed", move: "moved", merge: "joined", split: "split off", layer: "put into a layer",
-  round_robins: "round robins chosen", add: "added", nudge: "start moved", end: "end set", fade: "fades set", drop: "mics left out", gain: "level trimmed"};
+const section = byId("decisions"), WAITS = "not built yet", BUILT = "in the kit";
+export const DOES = {keep: "kept", reject: "rejected", rename: "renamed", move: "moved", merge: "merged", split: "split off", layer: "layer set",
+  round_robins: "round robins set", add: "added", nudge: "start moved", end: "end set", fade: "fades set", drop: "mics left out", gain: "level trimmed"};
 
 const rateOf = (name) => (state.kit.takes.find((take) => take.name === name) || {rate: 48000}).rate;
 
@@ -13,7 +13,7 @@ function whom(entry) {
   if (entry.hits) {
     const first = entry.hits[0];
     const place = `${first.take}, ${clock(first.frame / rateOf(first.take))}`;
-    return entry.hits.length === 1 ? place : `${plural(entry.hits.length, "stroke")}, first ${place}`;
+    return entry.hits.length === 1 ? place : `${plural(entry.hits.length, "hit")}, first ${place}`;
   }
   return [entry.drum, entry.articulation, entry.layer ? `layer ${entry.layer}` : "", (entry.drums || entry.articulations || []).join(" and ")].filter(Boolean).join(", ");
 }
@@ -21,10 +21,10 @@ function whom(entry) {
 function what(entry) {
   const parts = [];
   if (entry.to) parts.push(`to ${entry.to}`);
-  if (entry.to_articulation) parts.push(`struck ${entry.to_articulation}`);
+  if (entry.to_articulation) parts.push(`articulation ${entry.to_articulation}`);
   if (entry.hits && entry.layer) parts.push(`layer ${entry.layer}`);
   if (entry.hits && entry.drum && entry.kind === "add") parts.push(`as ${entry.drum}`);
-  for (const [key, unit] of [["frames", "frames"], ["ms", "ms"], ["after_ms", "ms after the attack"], ["in_ms", "ms in"], ["out_ms", "ms out"], ["gain_db", "dB"]]) {
+  for (const [key, unit] of [["frames", "frames"], ["ms", "ms"], ["after_ms", "ms after the attack"], ["in_ms", "ms fade-in"], ["out_ms", "ms fade-out"], ["gain_db", "dB"]]) {
     if (entry[key] !== undefined) parts.push(`${minus(String(entry[key]))} ${unit}`);
   }
   if (entry.mics) parts.push(entry.mics.join(", "));
@@ -32,7 +32,7 @@ function what(entry) {
   return parts.join(", ");
 }
 
-export const sideText = (pan) => Math.abs(pan) < 0.025 ? "middle" : `${Math.round(Math.abs(pan) * 100)}\u202f% ${pan < 0 ? "left" : "right"}`;
+export const sideText = (pan) => Math.abs(pan) < 0.025 ? "centre" :  `${Math.round(Math.abs(pan) * 100)}\u202f% ${pan < 0 ? "left" : "right"}`;
 
 /* What is said of a mic in the balance; what is left out stays as computed. */
 function faderText(fader) {
@@ -47,7 +47,7 @@ function faderText(fader) {
 
 /* A decision in a few words, for what can be undone. */
 export function inWords(about) {
-  if (about.kind === "withdraw") return `withdrawn: ${inWords(about.entry)}`;
+  if (about.kind === "withdraw") return `deleted: ${inWords(about.entry)}`;
   if (about.kind === "balance") return `balance of ${about.mic}: ${faderText(about.to)}`;
   return [DOES[about.kind] || about.kind, whom(about), what(about)].filter(Boolean).join(", ");
 }
@@ -58,10 +58,10 @@ function balanceTable() {
     return make("tr", {className: waits ? "waits" : "", role: "row"}, make("th", {scope: "row", role: "rowheader"}, mic), cell("", faderText(fader)), cell("where", waits ? WAITS : BUILT));
   });
   const gone = state.kit.moved.filter((mic) => !(mic in state.kit.said)).map((mic) => make("tr", {className: "waits", role: "row"},
-    make("th", {scope: "row", role: "rowheader"}, mic), cell("", "let go: as computed"), cell("where", WAITS)));
-  return [make("h2", {}, "Balance"), make("p", {className: "note"}, "As it stands in the kit\u2019s recipe.toml; mics that are not named stand where they were computed to stand."),
-    rows.length + gone.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Balance"}, make("table", {role: "table"}, head(["Mic", "How", "Where it stands"]),
-      make("tbody", {role: "rowgroup"}, ...rows, ...gone))) : make("p", {}, "No mic was moved.")];
+    make("th", {scope: "row", role: "rowheader"}, mic), cell("", "reset: as computed"), cell("where", WAITS)));
+  return [make("h2", {}, "Balance"), make("p", {className: "note"}, "From the kit\u2019s recipe.toml; all other mics are as computed."),
+    rows.length + gone.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Balance"}, make("table", {role: "table"}, head(["Mic", "Setting", "Status"]),
+      make("tbody", {role: "rowgroup"}, ...rows, ...gone))) : make("p", {}, "No mic was changed.")];
 }
 
 /* Roles are said as well: on a phone rows are laid out as blocks, and a table would be none then to a screen reader. */
@@ -73,10 +73,10 @@ export function paint() {
   byId("count").textContent = all.length ? `(${all.length})` : "";
   const rows = all.map((entry, n) => make("tr", {className: entry.pending ? "waits" : "", role: "row"}, cell("n", String(n + 1)),
     make("th", {scope: "row", role: "rowheader"}, DOES[entry.kind] || entry.kind), cell("", whom(entry)), cell("", what(entry)), cell("where", entry.pending ? WAITS : BUILT),
-    cell("again", make("button", {type: "button", className: "small", "aria-label": `withdraw no. ${n + 1}: ${inWords(entry)}`, onclick: () => withdraw(n)}, "withdraw"))));
-  section.replaceChildren(make("h2", {}, "Decisions"),
-    make("p", {className: "note"}, "As they stand in the kit\u2019s corrections.toml: plain text that survives every build. Undo (u) takes the last one back, redo (Shift+u) does it again, the balance included; each can be withdrawn by itself."),
+    cell("again", make("button", {type: "button", className: "small", "aria-label": `delete no. ${n + 1}: ${inWords(entry)}`, onclick: () => withdraw(n)}, "delete"))));
+  section.replaceChildren(make("h2", {}, "Corrections"),
+    make("p", {className: "note"}, "From the kit\u2019s corrections.toml: plain text that is kept in every build. Undo (u) and redo (Shift+u) include the balance; each correction can also be deleted on its own."),
     ...problems.map((text) => make("p", {className: "heed"}, text)),
-    all.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Decisions"}, make("table", {role: "table"}, head(["No.", "What", "Of", "How", "Where it stands", "Think again"]),
-      make("tbody", {role: "rowgroup"}, ...rows))) : make("p", {}, "Nothing has been decided yet."), ...balanceTable());
+    all.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Corrections"}, make("table", {role: "table"}, head(["No.", "Correction", "Of", "Setting", "Status", "Delete"]),
+      make("tbody", {role: "rowgroup"}, ...rows))) : make("p", {}, "No corrections yet."), ...balanceTable());
 }

@@ -28,12 +28,12 @@ export function forms(hit, item, cut) {
   const mine = () => [place(item)];
   const picked = () => state.picks.map((id) => state.byId.get(id)).filter(Boolean).map(place).slice(0, MANY);
   const some = () => picked().length ? picked() : mine();
-  const picks = state.picks.length ? `the ${plural(state.picks.length, "picked stroke")}` : "this stroke";
+  const picks = state.picks.length ? `the ${plural(state.picks.length, "selected hit")}` : "this hit";
   const value = (id) => document.getElementById(id).value;
   const group = {drum: item.drum, articulation: item.way};
-  const scope = picker("scope", ["this stroke", "its layer", "its articulation", "its drum"], "this stroke");
+  const scope = picker("scope", ["this hit", "its layer", "its articulation", "its drum"], "this hit");
   const whom = () => ({
-    "this stroke": {hits: mine()}, "its layer": {...group, layer: hit.layer || 1}, "its articulation": group, "its drum": {drum: item.drum},
+    "this hit": {hits: mine()},  "its layer": {...group, layer: hit.layer || 1}, "its articulation": group, "its drum": {drum: item.drum},
   })[value("scope")];
   const rate = hit.rate, tenths = (ms) => Math.round(ms * 10) / 10;
 
@@ -41,8 +41,8 @@ export function forms(hit, item, cut) {
   where.addEventListener("change", () => way.replaceChildren(...ways(where.value).map((name) => make("option", {value: name}, name))));
 
   return make("div", {className: "forms"},
-    make("h3", {className: "over"}, "Its files"),
-    make("p", {className: "row"}, field("Figures hold for", scope)),
+    make("h3", {className: "over"}, "Files"),
+    make("p", {className: "row"}, field("Apply to", scope)),
     make("div", {className: "grid"},
       form("Start", [field("later by, ms", number("start-ms", Math.round(cut.moved / rate * 1e5) / 100, -100, 100, 0.01))], "Set", () =>
         decide({kind: "nudge", ...whom(), frames: Math.round(Number(value("start-ms")) * rate / 1000)})),
@@ -52,25 +52,25 @@ export function forms(hit, item, cut) {
         decide({kind: "fade", ...whom(), in_ms: Number(value("in-ms")), out_ms: Number(value("out-ms"))})),
       form("Level", [field("trim, dB", number("gain-db", cut.gain, -40, 40, 0.1))], "Set", () =>
         decide({kind: "gain", ...whom(), gain_db: Number(value("gain-db"))}))),
-    make("h3", {className: "over"}, "What it is"),
+    make("h3", {className: "over"}, "Drum, articulation, layer"),
     make("div", {className: "grid"},
-      form(`Move ${picks}`, [field("to drum", where), field("struck", way)], "Move", () =>
+      form(`Move ${picks}`, [field("to drum", where), field("articulation", way)], "Move", () =>
         decide({kind: "move", hits: some(), to: value("to-drum"), ...(value("to-way") ? {to_articulation: value("to-way")} : {})})),
-      form(`Layer of ${picks}`, [field("1 is the softest", number("to-layer", hit.layer || 1, 1, 99, 1))], "Put there", () =>
+      form(`Layer of ${picks}`, [field("1 is the softest", number("to-layer", hit.layer || 1, 1, 99, 1))], => "Set layer", () => =>
         decide({kind: "layer", hits: some(), layer: Number(value("to-layer"))})),
-      form(`Split off ${picks}`, [field("as", picker("split-as", ["an articulation", "a drum"], "an articulation")), field("called", text("split-name", "edge"))], "Split off", () =>
+      form(`Split off ${picks}`, [field("as", picker("split-as", ["an articulation", "a drum"], "an articulation")), field("named", text("split-name", "edge"))], "Split off", () =>
         decide({kind: "split", hits: some(), ...(value("split-as") === "a drum" ? {to: value("split-name")} : {to_articulation: value("split-name")})})),
       form("Round robins", [field("layer", number("robins-layer", hit.layer || 1, 1, 99, 1)), make("span", {className: "sub"}, state.picks.length
-        ? `${plural(state.picks.length, "picked stroke")}, in the order picked, and no others` : "pick strokes first, in the order they are to take turns")], "Choose", () =>
+        ? `exactly the ${plural(state.picks.length, "selected hit")}, in the order selected` : "select hits first, in round-robin order")], => "Set round robins", () => =>
         decide({kind: "round_robins", ...group, layer: Number(value("robins-layer")), hits: some()}))),
     make("h3", {className: "over"}, "Names"),
     make("div", {className: "grid"},
       form("Rename", [field("the", picker("rename-what", ["drum", "articulation"], "drum")), field("to", text("rename-to", "cowbell"))], "Rename", () =>
         decide({kind: "rename", drum: item.drum, ...(value("rename-what") === "articulation" ? {articulation: item.way} : {}), to: value("rename-to")})),
-      names.length > 1 ? form(`Join ${item.drum} with another drum`, [field("with", picker("merge-drum", names.filter((name) => name !== item.drum))), field("called", picker("merge-name", names, item.drum))], "Join", () =>
+      names.length > 1 ? form(`Merge ${item.drum} with another drum`, [field("with", picker("merge-drum", names.filter((name) => name !== item.drum))), field("named", picker("merge-name", names, item.drum))], "Merge", () =>
         decide({kind: "merge", drums: [item.drum, value("merge-drum")], to: value("merge-name")})) : "",
-      ways(item.drum).length > 1 ? form(`Join ${item.way} with another way of striking`, [field("with", picker("merge-way", ways(item.drum).filter((name) => name !== item.way)))], "Join", () =>
+      ways(item.drum).length > 1 ? form(`Merge ${item.way} with another articulation`, [field("with", picker("merge-way", ways(item.drum).filter((name) => name !== item.way)))], "Merge", () =>
         decide({kind: "merge", drum: item.drum, articulations: [item.way, value("merge-way")], to: item.way})) : "",
-      make("div", {className: "say"}, make("h3", {}, "A stroke that was missed"), make("div", {className: "row"},
-        field("add it as", picker("add-as", names, "", "the likeliest drum")), make("span", {className: "sub"}, "set the cursor in a waveform, then add it there")))));
+      make("div", {className: "say"}, make("h3", {}, "Missed hit"), make("div", {className: "row"},
+        field("add it as", picker("add-as", names, "", "the likeliest drum")), make("span", {className: "sub"}, "set the cursor in a waveform, then add the hit there")))));
 }

@@ -88,7 +88,7 @@ export async function hearView() {
   const at = view, take = takeNumber(hit.take), names = state.kit.takes[take].mics.map((mic) => mic.name), mine = listen.claim();
   const sound = await attempt(() => listen.load(`takes/${take}/sound?start=${at.start}&stop=${at.start + at.frames}`, names));
   if (!sound || !listen.isTurn(mine)) return;
-  listen.play(`${hit.take}, from ${clock(Math.max(0, at.start / hit.rate))}: what is in sight`, [{sound}]);
+  listen.play(`${hit.take}, from ${clock(Math.max(0, at.start / hit.rate))}: visible range`, [{sound}]);
   followFrom(at.start);
 }
 
@@ -112,7 +112,7 @@ async function hearLifted(mic, askedAt) {
   const row = item, span = cut(), mine = listen.claim();
   const path = `hits/${row.id}/lifted?frames=${Math.max(1, span.stop - row.frame)}${mic === null ? "" : `&mic=${encodeURIComponent(mic)}`}&of=${state.revision}`;
   const sound = await attempt(() => listen.load(path, ["left", "right"]));
-  if (sound && item === row && listen.isTurn(mine)) listen.play(`${row.drum}, ${row.way}: tail lifted by 30 dB`, [{sound, direct: true, from: 0}], askedAt);
+  if (sound && item === row && listen.isTurn(mine)) listen.play(`${row.drum}, ${row.way}: tail boosted by 30 dB`, [{sound, direct: true, from: 0}], askedAt);
 }
 
 export async function hold() {
@@ -140,7 +140,7 @@ async function backToBack(other, mine) {
   if (!first || !second || !listen.isTurn(turn)) return;
   const known = [other.lufs, mine.lufs].every((value) => value !== null);
   const level = known ? Math.min(other.lufs, mine.lufs) : 0;  // the louder one comes down, none goes up
-  listen.play(`first ${other.name}, then this one, equally loud`, [
+  listen.play(`first ${other.name}, then this one, level-matched`, [
     {...stroke(other.row, first, known ? level - other.lufs : 0), length: 1},
     {...stroke(mine.row, second, known ? level - mine.lufs : 0, null, 1.2), length: 1},
   ]);
@@ -151,8 +151,8 @@ export function toggleLift() {
   const button = byId("lift");
   if (button) button.setAttribute("aria-pressed", String(lifted));
   byId("caution").textContent = lifted
-    ? "Tails are lifted by 30 dB: what comes after the stroke is far louder than it was, up to \u221212 dBFS. Turn the volume down first; loud and long listening harms hearing."
-    : "Single strokes are sudden: begin low, above all on headphones.";
+    ? "Tails are boosted by 30 dB: the sound after the hit is far louder than recorded, up to \u221212 dBFS. Turn the volume down first; loud and long listening harms hearing."
+    : "Drum hits are sudden and may be loud: start at a low volume, especially on headphones.";
   document.body.classList.toggle("lifted", lifted);
 }
 
@@ -165,7 +165,7 @@ export function show(row, again = false) { showing = bring(row, again); return s
 async function bring(row, again) {
   item = row;
   delete article.dataset.hit;
-  if (!row) { hit = null; article.replaceChildren(make("p", {className: "note"}, "No stroke is chosen.")); return; }
+  if (!row) { hit = null; article.replaceChildren(make("p", {className: "note"}, "No hit is selected.")); return; }
   const mine = ++asked;
   const found = await attempt(() => getJson(`hits/${row.id}`));
   await pressed;
@@ -194,17 +194,17 @@ async function bring(row, again) {
 
 function facts() {
   const parts = [`${hit.take}, ${clock(hit.frame / hit.rate)}`, `level ${figure(hit.level, 1, "dB")}`,
-    `drum ${Math.round(hit.confidence * 100)}\u202f% sure`];
-  if (hit.with.length) parts.push(`struck with ${hit.with.map((other) => other.drum).join(" and ")}`);
+    `drum confidence ${Math.round(hit.confidence * 100)}\u202f%`];
+  if (hit.with.length) parts.push(`hit together with ${hit.with.map((other) => other.drum).join(" and ")}`);
   if (hit.ornament) parts.push(`part of a ${hit.ornament}`);
   if (item.was) parts.push(`was ${item.was}`);
   return parts.join(" \u00b7 ");
 }
 
 function status() {
-  const state_ = hit.kept ? `In the kit: layer ${hit.layer}, robin ${item.robin}, grade ${item.grade}${hit.fallback ? ", for want of better" : ""}`
+  const state_ = hit.kept ? `In the kit: layer ${hit.layer}, round robin ${item.robin}, grade ${item.grade}${hit.fallback ? ", best available" : ""}`
     : `Left out: ${hit.reason || "no reason given"}`;
-  const told = item.told ? `; decided since: ${item.told.map((kind) => DOES[kind] || kind).join(", ")}` : "";
+  const told = item.told ? `; corrected since: ${item.told.map((kind) => DOES[kind] || kind).join(", ")}` : "";
   return state_ + told;
 }
 
@@ -218,12 +218,12 @@ function paint() {
   article.replaceChildren(
     make("header", {}, make("h2", {id: "hit-title"}, item.drum, make("span", {className: "how"}, `, ${item.way}`)),
       make("p", {className: "facts"}, facts()), make("p", {className: "status", id: "status"}, status()),
-      item.heed ? make("p", {className: "heed"}, `Worth hearing: ${item.heed[1]}.`) : ""),
+      item.heed ? make("p", {className: "heed"}, `Needs review: ${item.heed[1]}.`) : ""),
     make("div", {className: "row acts"},
       button("Play", "Space", () => hear(), {id: "play", className: "strong"}),
       button("Keep", "k", () => decide({kind: "keep", hits: [place(item)]}), {id: "keep", "aria-pressed": String(verdict === "keep")}),
       button("Reject", "r", () => decide({kind: "reject", hits: [place(item)]}), {id: "reject", "aria-pressed": String(verdict === "reject")}),
-      button(picked < 0 ? "Pick" : `Picked as no. ${picked + 1}`, "p", () => document.dispatchEvent(new CustomEvent("pick")), {id: "pick", "aria-pressed": String(picked >= 0)}),
+      button(picked < 0 ? "Select" : `Selected as no. ${picked + 1}`, "p", () => document.dispatchEvent(new CustomEvent("pick")), {id: "pick", "aria-pressed": String(picked >= 0)}),
       button("Compare", "c", () => compare(), {id: "compare"}),
       button("Tail +30 dB", "t", () => toggleLift(), {id: "lift", "aria-pressed": String(lifted)})),
     make("p", {className: "sub", id: "compared"}),
@@ -236,8 +236,8 @@ function paintCompare() {
   const said = byId("compared");
   if (!said) return;
   const other = heldFor && !(hit && heldFor.id === hit.id);
-  said.replaceChildren(!heldFor ? "Compare holds this stroke; on another one it then plays both, equally loud."
-    : other ? `Held for comparison: ${heldFor.name}. ` : "This stroke is held: go to another one and compare.",
+  said.replaceChildren(!heldFor ? "Compare holds this hit; on another hit it plays both, level-matched."
+    : other ? `Held for comparison: ${heldFor.name}. ` : "This hit is held: go to another one and compare.",
   other ? make("button", {type: "button", className: "small", id: "hold", "aria-keyshortcuts": "Shift+c", onclick: () => hold()}, "Hold this one instead ", make("kbd", {}, "Shift+c")) : "");
 }
 
@@ -249,12 +249,12 @@ function lanesPart() {
     canvas.addEventListener("pointerdown", (event) => grab(event, canvas));
     const drops = span.dropped.has(mic.name);
     const line = make("div", {className: `mic${row === looked ? " looked" : ""}${drops ? " dropped" : ""}`},
-      make("button", {type: "button", className: "name", id: `mic-${row}`, onclick: () => { look(row); hear(mic.name); }, title: "play it alone"}, row < 9 ? make("kbd", {}, String(row + 1)) : "", ` ${mic.name}`,
+      make("button", {type: "button", className: "name", id: `mic-${row}`, onclick: () => { look(row); hear(mic.name); }, title: "play this mic alone"}, row < 9 ? make("kbd", {}, String(row + 1)) : "", ` ${mic.name}`,
       mic.name === hit.home ? make("span", {className: "sub"}, "home mic") : ""),
       canvas,
       make("span", {className: "figs"},
-        mic.grade ? make("span", {className: `grade g${mic.grade}`, title: mic.filed ? "grade of its file" : "grade that a file of it would have"}, mic.grade) : make("span", {className: "sub"}, "\u2013"),
-        make("span", {title: "everything else against this stroke"}, figure(mic.bleed, 1, "dB")),
+        mic.grade ? make("span", {className: `grade g${mic.grade}`, title: mic.filed ? "grade of its file" : "grade a file of it would have"}, mic.grade) : make("span", {className: "sub"}, "\u2013"),
+        make("span", {title: "bleed relative to this hit"}, figure(mic.bleed, 1, "dB")),
         make("button", {type: "button", className: "small", "aria-pressed": String(drops), id: `drop-${row}`,
             "aria-label": `${drops ? "left out" : "leave out"}: ${mic.name}`,
           onclick: () => dropOrNot(mic.name, drops)}, drops ? "left out" : "leave out")));
@@ -267,9 +267,9 @@ function lanesPart() {
       make("span", {className: "sub"}, "Drag the start, the end or a fade; a click sets the cursor. ", make("span", {id: "height"})),
       make("span", {className: "row"}, tool("\u2212", "Zoom out", () => zoom(1), "zoom-out"), tool("+", "Zoom in", () => zoom(-1), "zoom-in"),
         tool("\u2190", "Earlier", () => pan(-0.4), "earlier"), tool("\u2192", "Later", () => pan(0.4), "later"),
-        make("button", {type: "button", className: "small", id: "stretch", "aria-keyshortcuts": "z", onclick: () => hearView()}, "Play what is in sight ", make("kbd", {}, "z")),
+        make("button", {type: "button", className: "small", id: "stretch", "aria-keyshortcuts": "z", onclick: () => hearView()}, "Play visible range ", make("kbd", {}, "z")),
         make("button", {type: "button", className: "small", id: "apart", "aria-keyshortcuts": "h", "aria-pressed": String(apart), onclick: () => toggleHeights()}, "Each mic full height ", make("kbd", {}, "h")),
-        make("button", {type: "button", className: "small", id: "add", "aria-keyshortcuts": "a", onclick: () => addHere()}, "Add a stroke at the cursor ", make("kbd", {}, "a")))),
+        make("button", {type: "button", className: "small", id: "add", "aria-keyshortcuts": "a", onclick: () => addHere()}, "Add a hit at the cursor ", make("kbd", {}, "a")))),
     make("div", {className: "mic top"}, make("span", {}, "Mic"), axis, make("span", {className: "figs"}, make("span", {}, "Grade"), make("span", {}, "Bleed"), make("span", {}, "Files"))),
     ...lanes.map((lane) => lane.line));
 }
@@ -279,17 +279,17 @@ function dropOrNot(name, drops) {
   if (!drops) { decide({kind: "drop", hits: [place(item)], mics: [name]}); return; }
   const said = hit.entries.filter((entry) => entry.kind === "drop" && entry.mics.includes(name));
   if (said.length === 1 && said[0].mics.length === 1 && said[0].hits.length === 1) withdraw(said[0].number);
-  else trouble(`${name} is left out together with other mics or strokes: withdraw that under Decisions.`);
+  else trouble(`${name} is left out together with other mics or hits: delete that under Corrections.`);
 }
 
 const tool = (text, label, action, id) => make("button", {type: "button", className: "small", "aria-label": label, title: label, id, onclick: action}, text);
 
 function spectrumPart() {
   const canvas = make("canvas", {className: "spectrum", id: "spectrum", role: "img",
-    "aria-label": `Spectrum of the first 200 ms in ${hit.mics[looked].name}, other mics behind it`});
+    "aria-label": `Spectrum of the first 200 ms in ${hit.mics[looked].name}, other mics in the background`});
   return make("figure", {className: "spectra"}, canvas, make("figcaption", {className: "sub", id: "spectrum-of"}, spectrumText()));
 }
-const spectrumText = () => `${hit.mics[looked].name}: third octaves over the first 200 ms, dBFS; the other mics behind it`;
+const spectrumText = () => `${hit.mics[looked].name}: third octaves over the first 200 ms, dBFS; other mics in the background`;
 
 export function look(row) {
   if (!hit || row >= hit.mics.length) return;
@@ -454,7 +454,7 @@ export async function nudge(frames) {
 export async function addHere() {
   await showing;
   if (!hit) return;
-  if (cursor === null) { trouble("Click into a waveform, or move the cursor with the arrow keys, to say where."); return; }
+  if (cursor === null) { trouble("Click in a waveform, or move the cursor with the arrow keys, to set the position."); return; }
   const drum = byId("add-as") ? byId("add-as").value : "";
   decide({kind: "add", hits: [{take: hit.take, frame: cursor}], ...(drum ? {drum} : {})});
 }
@@ -462,4 +462,4 @@ export async function addHere() {
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAll);
 let resizing = 0;
 addEventListener("resize", () => { clearTimeout(resizing); resizing = setTimeout(() => { if (hit && lanes.length) window_(); }, 120); });
-export const counted = () => plural(state.hits.length, "stroke");
+plural(state.hits.length, "stroke"); => export const counted = () => plural(state.hits.length, "hit"); => plural(state.hits.length, "stroke");

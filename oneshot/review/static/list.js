@@ -64,7 +64,7 @@ function render() {
 function rowOf(index) {
   const item = items[index];
   const canvas = make("canvas", {"aria-hidden": "true"});
-  const place = item.kept ? `layer ${item.layer}, robin ${item.robin}` : "left out";
+  const place = item.kept ? `layer ${item.layer}, round robin ${item.robin}` : "left out";
   const told = item.told ? item.told.map((kind) => DOES[kind] || kind).join(", ") : "";
   const row = make("div", {className: `stroke${item.kept ? " kept" : ""}${item.told ? " told" : ""}${item.id === marked ? " held" : ""}`,
     role: "option", id: `stroke-${item.id}`, "aria-selected": String(index === chosen), "aria-setsize": items.length,
@@ -75,7 +75,7 @@ function rowOf(index) {
   make("span", {className: "when"}, make("span", {}, clock(item.s)), make("span", {className: "sub"}, figure(item.level, 1, "dB"))),
   make("span", {className: "state"},
     item.grade ? make("span", {className: `grade g${item.grade}`, title: "grade"}, item.grade) : null,
-    picked.has(item.id) ? make("span", {className: "chip"}, "picked") : null,
+    picked.has(item.id) ? make("span", {className: "chip"}, "selected") : null,
     told ? make("span", {className: "chip", title: told}, told) : null));
   row.style.transform = `translateY(${index * ROW}px)`;
   row.addEventListener("click", () => choose(index));

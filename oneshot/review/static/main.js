@@ -28,14 +28,14 @@ function listed() {
 function fillList(keep) {
   const rows = listed();
   list.show(rows, keep, new Set(state.picks));
-  byId("shown").textContent = `${plural(rows.length, "stroke")} of ${state.hits.length}`;
+  byId("shown").textContent = `${plural(rows.length, "hit")} of ${state.hits.length}`;
   if (!list.current() && rows.length) list.choose(0, true);
   return list.current();
 }
 
 function drums() {
   const of = byId("of"), chosen = of.value;
-  of.replaceChildren(make("option", {value: ""}, "every drum"), ...state.kit.drums.map((drum) => make("option", {value: drum.name, selected: drum.name === chosen}, drum.name)));
+  of.replaceChildren(make("option", {value: ""}, "all drums"), ...state.kit.drums.map((drum) => make("option", {value: drum.name, selected: drum.name === chosen}, drum.name)));
 }
 
 list.onChoose((row) => {
@@ -50,13 +50,13 @@ for (const id of ["show", "of"]) byId(id).addEventListener("change", () => { con
 
 function howItStands() {
   const waits = state.kit.decisions.filter((entry) => entry.pending).length + state.kit.withdrawn + state.kit.moved.length;
-  return waits ? `${plural(waits, "decision")} not built yet.` : "The kit is as decided.";
+  return waits ? `${plural(waits, "correction")} not built yet.` : "The kit is up to date.";
 }
 
 function mast() {
   document.title = `${state.kit.name}: review`;
   byId("name").textContent = state.kit.name;
-  byId("sums").textContent = [plural(state.kit.shots.length, "one-shot"), `from ${plural(state.hits.length, "stroke")}`,
+  byId("sums").textContent = [plural(state.kit.shots.length, "one-shot"), `from ${plural(state.hits.length, "hit")}`,
     `in ${plural(state.kit.takes.length, "take")} of ${state.kit.session}`].join(" ");
   byId("waiting").textContent = howItStands();
   for (const way of ["undo", "redo"]) {
@@ -71,7 +71,7 @@ async function step(way, said) {
   const about = await way();
   if (about) byId("waiting").textContent = `${said}: ${decisions.inWords(about)}. ${howItStands()}`;
 }
-const back = () => step(undo, "Undone"), again = () => step(redo, "Done again");
+const back = () => step(undo, "Undone"), again = () => step(redo, "Redone");
 
 onFresh((why) => {
   mast();
@@ -157,40 +157,40 @@ const verdict = (kind) => { const row = list.current(); if (row) decide({kind, h
 const frames = (event) => (event.shiftKey ? 10 : 1) * Math.max(1, Math.round((hit.shown() || {rate: 48000}).rate / 10000));
 
 const KEYS = [
-  ["Listening", [
-    [["Space", " ", "Enter"], "play the stroke by the balance", (event) => hit.hear(null, event.timeStamp)],
+  ["Playback", [
+    [["Space", " ", "Enter"], "play the hit, mixed by the balance", (event) => hit.hear(null, event.timeStamp)],
     [["1", "2", "3", "4", "5", "6", "7", "8", "9"], "play one mic alone", (event) => hit.solo(Number(event.key) - 1), "1 to 9"],
     [["0"], "play the home mic alone", () => hit.solo(-1)],
     [["Escape"], "stop", () => listen.stop()],
-    [["c"], "hold for comparison; compare with the one held", () => hit.compare()],
-    [["C"], "hold this one instead", () => hit.hold(), "Shift+c"],
-    [["t"], "tails lifted by 30 dB: turn the volume down first", () => hit.toggleLift()],
-    [["g"], "a groove through the kit", () => { playing.perform("groove", "A groove through the kit"); }],
+    [["c"], "hold for comparison, or compare with the held hit", () => hit.compare()],
+    [["C"], "hold this hit instead", () => hit.hold(), "Shift+c"],
+    [["t"], "tails boosted by 30 dB: turn the volume down first", () => hit.toggleLift()],
+    [["g"], { => "play a groove", () => { => { playing.perform("groove", "Groove"); }],
     [["o"], "this drum from soft to hard", () => { const row = list.current(); if (row) playing.perform("ladder", `${row.drum}, ${row.way}: from soft to hard`, row.drum, row.way); }],
     [["v"], "this drum over velocity", () => { const row = list.current(); if (row) playing.perform("velocity", `${row.drum}, ${row.way}: one key over velocity`, row.drum, row.way); }],
-    [["z"], "the stretch that is in sight, with what comes before and after", () => hit.hearView()],
+    [["z"], "play the visible range", () => hit.hearView()],
     [[",", "."], "volume down, up", (event) => { const volume = byId("volume"); volume.value = String(Number(volume.value) + (event.key === "." ? 3 : -3)); volume.dispatchEvent(new Event("input")); }, ", or ."],
   ]],
-  ["Moving about", [
-    [["ArrowDown", "j"], "next stroke", () => list.step(1), "\u2193 or j"],
-    [["ArrowUp", "i"], "stroke before", () => list.step(-1), "\u2191 or i"],
-    [["PageDown"], "ten on", () => list.step(10), "PgDn"],
+  ["Navigation", [
+    [["ArrowDown", "j"], => "next hit", () => => list.step(1), "\u2193 or j"],
+    [["ArrowUp", "i"], => "previous hit", () => => list.step(-1), "\u2191 or i"],
+    [["PageDown"], => "ten forward", () => => list.step(10), "PgDn"],
     [["PageUp"], "ten back", () => list.step(-10), "PgUp"],
     [["ArrowLeft", "ArrowRight"], "move the cursor in the waveform; with Shift in larger steps", (event) => hit.moveCursor((event.key === "ArrowLeft" ? -1 : 1) * (event.shiftKey ? 25 : 2)), "\u2190 or \u2192"],
     [["+", "="], "zoom in", () => hit.zoom(-1), "+"],
     [["-"], "zoom out", () => hit.zoom(1), "\u2212"],
     [["<", ">"], "earlier, later", (event) => hit.pan(event.key === "<" ? -0.4 : 0.4), "< or >"],
-    [["h"], "each mic at full height, or all at one scale", () => hit.toggleHeights()],
+    [["h"], "each mic at full height, or all to one scale", () => hit.toggleHeights()],
     [["w"], "next view", () => open(VIEWS[(VIEWS.indexOf(view) + 1) % VIEWS.length])],
-    [["/"], "which strokes are listed", () => focusOn("show")],
+    [["/"], "choose which hits are listed", () => focusOn("show")],
   ]],
-  ["Deciding", [
+  ["Corrections", [
     [["k"], "keep", () => verdict("keep")],
     [["r"], "reject", () => verdict("reject")],
-    [["p"], "pick: for moving, splitting and round robins of several", () => pick()],
+    [["p"], "select: to move, split or set round robins of several", () => pick()],
     [["[", "]"], "start 0.1 ms earlier, later", (event) => hit.nudge((event.key === "[" ? -1 : 1) * frames(event)), "[ or ]"],
     [["{", "}"], "start 1 ms earlier, later", (event) => hit.nudge((event.key === "{" ? -1 : 1) * frames(event)), "{ or }"],
-    [["a"], "add a stroke at the cursor", () => hit.addHere()],
+    [["a"], "add a hit at the cursor", () => hit.addHere()],
     [["E"], "type a start", () => focusOn("start-ms"), "Shift+e"],
     [["e"], "type an end", () => focusOn("end-ms")],
     [["f"], "type fades", () => focusOn("in-ms")],
@@ -201,10 +201,10 @@ const KEYS = [
     [["s"], "split off", () => focusOn("split-name")],
     [["q"], "round robins", () => focusOn("robins-layer")],
     [["n"], "rename", () => focusOn("rename-to")],
-    [["x"], "join drums", () => focusOn("merge-drum")],
-    [["u"], "undo the last decision, the balance too", () => back(), "u or Ctrl+z"],
-    [["U"], "redo what was undone", () => again(), "Shift+u or Ctrl+Shift+z"],
-    [["b"], "build again", () => { build(); }],
+    [["x"], "merge drums", () => focusOn("merge-drum")],
+    [["u"], "undo the last correction or balance change", () => back(), "u or Ctrl+z"],
+    [["U"], "redo", () => again(), "Shift+u or Ctrl+Shift+z"],
+    [["b"], => "rebuild", () => => { build(); }],
     [["?"], "these keys", () => help()],
   ]],
 ];
@@ -222,7 +222,7 @@ function help() {
   box.replaceChildren(make("h2", {id: "help-title"}, "Keys"),
     make("div", {className: "columns"}, ...KEYS.map(([title, rows]) => make("section", {}, make("h3", {className: "over"}, title),
       make("dl", {}, ...rows.map(([names, text, , shown]) => make("div", {}, make("dt", {}, ...keyed(shown || names[0])), make("dd", {}, text))))))),
-    make("p", {className: "note"}, "In a field of text or figures keys type; Enter writes, Escape leaves the field."),
+    make("p", {className: "note"}, "In text and number fields keys type; Enter applies, Escape leaves the field."),
     make("button", {type: "button", autofocus: true, onclick: () => box.close()}, "Close"));
   box.showModal();
 }

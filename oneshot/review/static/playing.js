@@ -16,7 +16,7 @@ export async function perform(what, title, drum = null, articulation = null) {
   const found = await attempt(() => getJson(`play/${what}${query}`));
   if (!found) return;
   const hits = [...new Set(found.voices.map((voice) => voice.hit))];
-  byId("now").textContent = `Fetching ${hits.length} sounds …`;
+  byId("now").textContent = `Loading ${hits.length} sounds …`;
   const loaded = await attempt(() => Promise.all(hits.map((hit) => listen.load(`hits/${hit}/shot?of=${state.revision}`))));
   if (!loaded || !listen.isTurn(turn)) return;
   const sounds = new Map(hits.map((hit, i) => [hit, loaded[i]]));
@@ -45,7 +45,7 @@ async function one(shot) {
   const path = `hits/${shot.hit}/shot?of=${state.revision}`, turn = listen.claim();
   const sound = listen.atHand(path) || await attempt(() => listen.load(path));
   if (sound && listen.isTurn(turn)) {
-    listen.play(`${shot.drum}, ${shot.way}: layer ${shot.layer}, robin ${shot.robin}`, [{sound}]);
+    listen.play(`${shot.drum}, ${shot.way}: layer ${shot.layer}, round robin ${shot.robin}`, [{sound}]);
     light([{hit: shot.hit, at: 0}]);
   }
 }
@@ -60,9 +60,9 @@ export function paint() {
   section.replaceChildren(
     make("div", {className: "two"},
       make("div", {}, make("div", {className: "row"},
-        make("button", {type: "button", className: "strong", id: "groove", "aria-keyshortcuts": "g", onclick: () => perform("groove", "A groove through the kit")}, "Play a groove ", make("kbd", {}, "g")),
-        make("button", {type: "button", className: "narrow", onclick: () => { const to = section.querySelector(".balance"); to.scrollIntoView(); to.focus({preventScroll: true}); }}, "To the balance")),
-      make("p", {className: "note"}, "As the kit was last built. Move a mic while it plays; single one-shots sound at a click."), ...groups),
+        make("button", {type: "button", className: "strong", id: "groove", "aria-keyshortcuts": "g", onclick: () => perform("groove", "Groove")}, "Play a groove ", make("kbd", {}, "g")),
+        make("button", {type: "button", className: "narrow", onclick: () => { const to = section.querySelector(".balance"); to.scrollIntoView(); to.focus({preventScroll: true}); }}, "Go to balance")),
+      make("p", {className: "note"}, "The kit as last built. Adjust the balance while it plays; click a one-shot to play it."), ...groups),
       balance()));
   section.querySelector(".balance").scrollTop = rolled;
   if (held && byId(held)) byId(held).focus({preventScroll: true});
@@ -86,7 +86,7 @@ function ladder(key, shots) {
       return make("div", {className: "rung"}, make("span", {}, make("b", {}, `Layer ${layer}`), make("span", {className: "sub"}, `velocity ${mine[0].velocity.join(" to ")}`)),
         make("span", {className: "level"}, bar, make("span", {className: "sub"}, figure(level, 1, "dB"))),
         make("span", {className: "robins"}, ...mine.map((shot) => make("button", {type: "button", className: "robin", id: `shot-${shot.hit}`, onclick: () => one(shot), ondblclick: () => tells(shot.hit),
-          title: "double click: to this stroke"}, drawn(shot.hit), `robin ${shot.robin} `, make("span", {className: `grade g${shot.grade}`}, shot.grade)))));
+          title: "double click: go to this hit"}, drawn(shot.hit), `round robin ${shot.robin} `, make("span", {className: `grade g${shot.grade}`}, shot.grade)))));
     })));
 }
 
@@ -107,7 +107,7 @@ function balance() {
     const side = make("output", {}, sideText(now.pan));
     const gain = make("input", {type: "range", min: "-40", max: "12", step: "0.5", value: String(Math.max(-40, now.gain_db)), id: `gain-${n}`, "aria-label": `Gain of ${mic}, dB`});
     const pan = make("input", {type: "range", min: "-1", max: "1", step: "0.05", value: String(now.pan), id: `pan-${n}`, "aria-label": `Pan of ${mic}`});
-    const on = make("input", {type: "checkbox", checked: now.on, id: `on-${n}`, "aria-label": `${mic} is heard`});
+    const on = make("input", {type: "checkbox", checked: now.on, id: `on-${n}`, "aria-label": `${mic} on`});
     /* Only what was moved is said: a slider stands at its nearest step, and what it does not say stays as computed. */
     const values = new Map([[gain, () => ({gain_db: Number(gain.value)})], [pan, () => ({pan: Number(pan.value)})], [on, () => ({on: on.checked})]]);
     const sounding = (control) => {
@@ -121,11 +121,11 @@ function balance() {
       control.addEventListener("input", () => sounding(control));
       control.addEventListener("change", () => { sounding(control); write(control); });
     }
-    const back = make("button", {type: "button", className: "small", hidden: !(mic in state.kit.said), "aria-label": `let go: ${mic} goes back to where the build puts it`,
-      onclick: () => setFader(mic, null).then(() => back.hidden = true)}, "let go");
+    const back = make("button", {type: "button", className: "small", hidden: !(mic in state.kit.said), "aria-label": `reset: ${mic} to its computed setting`,
+      onclick: () => setFader(mic, null).then(() => back.hidden = true)}, "reset");
     return make("div", {className: "fader"}, make("span", {className: "row"}, on, make("b", {}, mic), back),
       make("span", {className: "row"}, make("span", {className: "sub"}, "gain"), gain, said), make("span", {className: "row"}, make("span", {className: "sub"}, "pan"), pan, side));
   });
   return make("section", {className: "balance", tabIndex: -1, "aria-label": "Balance"}, make("h2", {}, "Balance"),
-    make("p", {className: "note"}, "Heard at once and kept in recipe.toml; mappings and prints follow when the kit is built again."), ...rows);
+    make("p", {className: "note"}, "Applies at once and is saved in recipe.toml; mappings and prints follow with the next build."), ...rows);
 }

@@ -31,13 +31,13 @@ def test_a_good_take_has_no_problems() -> None:
 
 
 @pytest.mark.parametrize(("changes", "where", "what"), [
-    ({"peak": [0.5, 0.0, 0.5, 0.5, 0.5]}, "take 1/OH", "is silent throughout"),
+    ({"peak": [0.5, 0.0, 0.5, 0.5, 0.5]}, "take 1/OH", "is silent"),
     ({"peak": [0.5, 0.001, 0.5, 0.5, 0.5]}, "take 1/OH", "is very quiet: it peaks at -60.0 dBFS"),
     ({"peak": [2.0, 0.5, 0.5, 0.5, 0.5]}, "take 1/Kick", "goes 6.0 dB above full scale, as float files may"),
     ({"clipped": [CLIPPED_FRAMES, CLIPPED_FRAMES - 1, 0, 0, 0]}, "take 1/Kick", "is clipped: 10 frames at full scale"),
-    ({"noise_dbfs": [-80, -80, -40, np.nan, -80]}, "take 1/Room", "is noisy: its floor lies at -40.0 dBFS"),
-    ({"digests": ["a", "b", "a", "c", "d"]}, "take 1/Room", "holds the same audio as Kick"),
-    ({"peak": [0.5, 0.5, 0.5, 0.0, 0.5]}, "take 1/Click", "is silent throughout"),
+    ({"noise_dbfs": [-80, -80, -40, np.nan, -80]}, "take 1/Room", "is noisy: its noise floor is -40.0 dBFS"),
+    ({"digests": ["a", "b", "a", "c", "d"]}, "take 1/Room", "has the same audio as Kick"),
+    ({"peak": [0.5, 0.5, 0.5, 0.0, 0.5]}, "take 1/Click", "is silent"),
 ])
 def test_what_is_wrong_with_one_mic_is_told_of_that_mic(changes: dict[str, object], where: str, what: str) -> None:
     """One problem, at its mic, with the figure."""
@@ -76,7 +76,7 @@ def test_two_channels_with_one_recording_are_told_as_such() -> None:
     (problem,) = scan_problems(take, peak=[0.5, 0.5], bad_frame=[-1, -1], clipped=[0, 0], digests=["a", "a"])
 
     assert "take 1/Kick R" == problem.where
-    assert "it is a mono recording in a WAV of two channels" == problem.todo
+    assert "it is a mono recording in a two-channel WAV file" == problem.todo
 
 
 @pytest.mark.parametrize("name", ["peak", "bad_frame", "clipped", "noise_dbfs", "digests"])

@@ -231,7 +231,7 @@ def test_a_session_without_a_hit_is_refused(tmp_path: Path) -> None:
     """Four mics that hold nothing but their noise are no drum recording: one clear line."""
     names = ("Kick", "Snare", "OH L", "OH R")
     write_mics(tmp_path / "quiet", {n: noise(6 * RATE, -60, k) for k, n in enumerate(names)}, subtype="PCM_24")
-    with pytest.raises(WorkError, match="quiet holds no hit") as caught:
+    with pytest.raises(WorkError, match="quiet has no hits") as caught:
         analysed(tmp_path / "quiet")
 
     assert 1 == len(str(caught.value).splitlines())

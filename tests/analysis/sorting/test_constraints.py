@@ -69,7 +69,7 @@ def test_a_stroke_that_is_clearly_anothers_is_told_and_left() -> None:
 
     assert [Said("snare")] * 12 + [None, Said("snare"), None] == got
     assert 1 == len(problems)
-    assert "1 strokes are far louder in another drum's own mic" in problems[0]
+    assert "1 hits are far louder in another drum's own mic" in problems[0]
 
 
 def test_a_song_called_after_a_drum_is_no_slate_of_it() -> None:
@@ -78,7 +78,7 @@ def test_a_song_called_after_a_drum_is_no_slate_of_it() -> None:
     got, problems = told(described, Label("snare", 0, 99_000, "snare", told_by="take name"))
 
     assert [None] * 12 == got
-    assert "7 of 12 strokes are clearly of other drums" in problems[0]
+    assert "7 of 12 hits are clearly not" in problems[0]
 
 
 @pytest.mark.parametrize(("said", "expected"), [

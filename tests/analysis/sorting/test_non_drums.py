@@ -161,7 +161,7 @@ def test_talk_and_sticks_between_strokes_are_no_hits(tmp_path: Path) -> None:
 
     assert 1.0 == found["detect_f1"]
     assert 1.0 == found["drum_ari"]
-    assert "taken for talk" in (tmp_path / "kit" / "report.html").read_text(encoding="utf-8")
+    assert "treated as talk" in (tmp_path / "kit" / "report.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.full

@@ -278,9 +278,9 @@ def test_candidates_are_ranked_with_reasons() -> None:
     ranked = rank_prints(facts)
 
     assert [1, 2, 0, 3] == [index for index, _ in ranked]
-    assert ranked[0][1] == "cleanest, rings longest: everything else 52 dB down, rings 0.40 s, 0.4 dB under the hardest"
-    assert ranked[2][1] == "hardest, rings longest: everything else 22 dB down, rings 0.40 s"
-    assert ranked[3][1] == "rings longest: how clean it is could not be measured, rings 0.40 s"
+    assert ranked[0][1] == "cleanest, longest decay: bleed 52 dB down, decay 0.40 s, 0.4 dB below the hardest"
+    assert ranked[2][1] == "hardest, longest decay: bleed 22 dB down, decay 0.40 s"
+    assert ranked[3][1] == "longest decay: bleed could not be measured, decay 0.40 s"
 
 
 def test_equals_stand_by_hit_and_the_order_given_is_nothing() -> None:

@@ -72,7 +72,7 @@ def test_the_balanced_level_goes_first(kit: Kit) -> None:
 def test_layers_that_do_not_tile_are_refused(kit: Kit) -> None:
     """A gap would be a silent velocity."""
     gap = tuple(replace(shot, velocity=(1, 59)) if shot.velocity == (1, 60) else shot for shot in kit.one_shots)
-    with pytest.raises(KitError, match="kick/hit: its layers do not tile velocities 1 to 127"):
+    with pytest.raises(KitError, match="kick/hit: its layers do not cover velocities 1 to 127"):
         keymap.keys_of(replace(kit, one_shots=gap), {})
     torn = (replace(kit.one_shots[0], velocity=(1, 59)), *kit.one_shots[1:])
     with pytest.raises(KitError, match="layer 1 has several velocity ranges"):

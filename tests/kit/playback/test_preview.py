@@ -75,7 +75,7 @@ def test_a_midi_file_is_played(kit: Kit, tmp_path: Path) -> None:
     made = preview.preview(kit.session.root / "kit", tmp_path / "out.wav", midi=tmp_path / "in.mid")
 
     assert 2 == made.notes
-    assert ["asks 2 times for key 99, which the kit does not have"] == [problem.what for problem in made.problems]
+    assert ["uses key 99 2 times, which the kit does not have"] == [problem.what for problem in made.problems]
 
 
 @pytest.mark.parametrize(("content", "text"), [(None, "no such file"), (b"RIFF", "cannot be read as a MIDI file"),
@@ -93,7 +93,7 @@ def test_a_bad_midi_file_gives_one_line(kit: Kit, tmp_path: Path, content: bytes
 def test_what_cannot_be_played_is_told(kit: Kit, tmp_path: Path) -> None:
     """A take that is not there, a file with keys of another kit."""
     folder = kit.session.root / "kit"
-    with pytest.raises(KitError, match="no take is called 'take 7' in this kit: choose one of take 1"):
+    with pytest.raises(KitError, match="this kit has no take 'take 7': choose one of take 1"):
         preview.preview(folder, tmp_path / "out.wav", take="take 7")
     mido.MidiFile(type=0, tracks=[mido.MidiTrack([mido.Message("note_on", note=5, velocity=9)])]).save(
         tmp_path / "in.mid")

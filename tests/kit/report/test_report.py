@@ -161,7 +161,7 @@ def test_every_one_shot_has_its_button_and_its_files(kit: Kit, tmp_path: Path) -
     paths = [file["path"] for shot in data["shots"] for file in shot["files"]]
 
     assert sorted(numbers) == list(range(len(kit.one_shots)))
-    assert "Play kick, hit: layer 1, robin 1, grade B" in labels
+    assert "Play kick, hit: layer 1, round robin 1, grade B" in labels
     assert len(set(labels)) == len(kit.one_shots)
     assert [path for path in paths if not (tmp_path / path).is_file()] == []
     assert {shot["home"] for shot in data["shots"]} == {0}
@@ -173,7 +173,7 @@ def test_it_starts_quiet_and_says_so(kit: Kit, tmp_path: Path) -> None:
     volume = next(attrs for name, attrs in page.tags if attrs.get("id") == "volume")
 
     assert volume["value"] == "-12"
-    assert any("begin low" in words for words in page.words)
+    assert any("low volume" in words for words in page.words)
 
 
 def test_two_pages_of_one_kit_are_the_same(kit: Kit, tmp_path: Path) -> None:
@@ -282,11 +282,11 @@ def test_gaps_are_told_with_what_to_record(kit: Kit) -> None:
     found = gaps(kit)
     step = next(gap for gap in found if "from layer 1 to layer 3" in gap.what)
 
-    assert ("snare, side stick", "velocities 43 to 84 sound nothing") in {(gap.where, gap.what) for gap in found}
+    assert ("snare, side stick", "velocities 43 to 84 are silent") in {(gap.where, gap.what) for gap in found}
     assert step.where == "snare, side stick"
-    assert step.what == "nothing between velocities 22 and 106: 16 dB from layer 1 to layer 3"
-    assert step.record == "strokes between −21 and −6 dB"
-    assert Gap("kick, hit", "3 of 9 ring shorter than 40 dB", "strokes that are left to ring out") in found
+    assert step.what == "wide step between velocities 22 and 106: 16 dB from layer 1 to layer 3"
+    assert step.record == "hits between −21 and −6 dB"
+    assert Gap("kick, hit", "3 of 9 have less than 40 dB of decay", "hits with their full decay") in found
 
 
 def test_a_chart_shows_what_a_key_plays_over_velocity(kit: Kit) -> None:
@@ -365,6 +365,6 @@ def test_a_browser_draws_the_page(kit: Kit, tmp_path: Path) -> None:
                           text=True, check=False, timeout=120)
 
     assert done.returncode == 0
-    assert '<aside class="player" aria-label="Listening">' in done.stdout
+    assert '<aside class="player" aria-label="Player">' in done.stdout
     assert done.stdout.count('class="mic stereo"') == 3
     assert 'id="disk">' in done.stdout
