@@ -21,7 +21,7 @@ COMMANDS = """# Commands
 Written from the program itself by `python tests/pages.py`; change the program, not this page.
 
 Results go to stdout; progress, warnings and errors to stderr. Progress shows on a terminal only. Colour is left out
-where stdout is no terminal or `NO_COLOR` is set. `-h` and `--help` work everywhere; `oneshot --version` tells the
+where stdout is no terminal or `NO_COLOR` is set. `-h` and `--help` work everywhere; `oneshot --version` prints the
 version.
 
 | exit code | means |
@@ -35,21 +35,19 @@ RECIPE = """# The recipe
 
 Written from the program itself by `python tests/pages.py`; change the program, not this page.
 
-`recipe.toml` says what you want out. Each kit holds the one it was built with, every value in it; change it there and
-build again onto the kit, or give it to another session with `--recipe`. A key left out means its default. A key nobody
-knows is told and has no effect; a bad value stops the build with one line that names the key, the limit and the value.
+`recipe.toml` holds the settings of a kit. Each kit contains the one it was built with, with every value; change it
+there and rebuild the kit, or use it with another session (`--recipe`). A key left out takes its default. An unknown key
+is reported and ignored; an invalid value stops the build with one line that names the key, the limit and the value.
 
 Three recipes come with the program; name one instead of a file:
 
-- `--recipe playable`: a kit to play from pads or keys. Up to 8 layers of 6 alternates, whole rings, every mic to mix.
-- `--recipe kick-replacement --only kick`: strokes that stand alone, and ranked prints of the kick's own mics that start
-  within 0.1 ms of the attack and point upward; one print has its lows cut short after 90 ms.
-- `--recipe free-pack`: fewer, cleaner files at 44.1 kHz and 24 bits, one trim for each drum so that its hardest stroke
-  peaks at -1 dBTP. Then `oneshot pack`.
+- `--recipe playable`: a kit to play from pads or keys. Up to 8 layers of 6 round robins, full decay, every mic to mix.
+- `--recipe kick-replacement --only kick`: isolated hits, and ranked prints of the kick's own mics that start within
+  0.1 ms of the attack with positive polarity; one print has a shorter decay in the lows from 90 ms on.
+- `--recipe free-pack`: fewer, cleaner files at 44.1 kHz and 24 bits, one trim per drum so that its hardest hit peaks at
+  -1 dBTP. Then `oneshot pack`.
 
-The kit holds the recipe with every value in it: change what you like there and build again.
-
-For one great kick by a recipe of your own:
+A recipe of your own, for a single kick print:
 
 ```toml
 [[prints]]

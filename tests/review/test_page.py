@@ -39,7 +39,7 @@ def test_where_nothing_stands_out_all_strokes_are_listed(sight: Sight) -> None:
     rows = sight.page.locator("#shown").inner_text()
 
     assert "all" == sight.page.locator("#show").input_value()
-    assert f"{len(read_kit(sight.folder).hits)} strokes of" in rows
+    assert f"{len(read_kit(sight.folder).hits)} hits of" in rows
 
 
 def test_nothing_sounds_until_it_is_asked_and_then_softly(sight: Sight) -> None:
@@ -292,7 +292,7 @@ def test_a_second_server_is_refused(sight: Sight, pier: Pier) -> None:
                              str(pier.session), "--no-browser"], capture_output=True, text=True, check=False)
 
     assert 1 == second.returncode
-    assert "in use already (a review" in second.stderr
+    assert "in use (a review" in second.stderr
 
 
 def test_everything_works_from_the_keyboard(sight: Sight) -> None:
@@ -313,7 +313,7 @@ def test_everything_works_from_the_keyboard(sight: Sight) -> None:
     sight.press("Escape", "ArrowRight", "ArrowRight", "+", "-", "w")
     expect(page.locator("#playing")).to_be_visible()
     sight.press("g")
-    sight.sounds("A groove")
+    sight.sounds("Groove")
     sight.press("Escape", "w")
     expect(page.locator("#decisions")).to_be_visible()
     sight.press("w", "?")
@@ -329,7 +329,7 @@ def test_the_balance_is_heard_and_kept(sight: Sight) -> None:
     page = sight.page
     page.click("[data-view=playing]")
     page.click("#groove")
-    sight.sounds("A groove")
+    sight.sounds("Groove")
     page.locator("#gain-4").fill("-20")
     page.locator("#gain-4").dispatch_event("change")
     expect(page.locator(".fader").nth(4).get_by_role("button", name="reset")).to_be_visible()

@@ -217,7 +217,7 @@ def stroke_chart(hits: Sequence[Hit], axis: Levels) -> Markup:
     labels = [tag("text", figure(tick, digits=0), x=f"{x(tick):.0f}", y="36", text_anchor=anchors.get(tick, "middle"))
               for tick in ticks]
     span = f"between {figure(low, digits=0)} and {figure(high, digits=0)} dB"
-    said = f"{count(len(known), 'hit')} {span},  {sum(hit.kept for hit in known)} kept"
+    said = f"{count(len(known), 'hit')} {span}, {sum(hit.kept for hit in known)} kept"
     return tag("svg", tag("path", d="M0 22.5H240", class_="axis"), tag("path", d=rest, class_="rest"),
                tag("path", d=kept, class_="kept"), labels, viewBox="0 0 240 40", class_="strokes", role="img",
                aria_label=said)

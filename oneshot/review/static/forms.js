@@ -33,7 +33,7 @@ export function forms(hit, item, cut) {
   const group = {drum: item.drum, articulation: item.way};
   const scope = picker("scope", ["this hit", "its layer", "its articulation", "its drum"], "this hit");
   const whom = () => ({
-    "this hit": {hits: mine()},  "its layer": {...group, layer: hit.layer || 1}, "its articulation": group, "its drum": {drum: item.drum},
+    "this hit": {hits: mine()}, "its layer": {...group, layer: hit.layer || 1}, "its articulation": group, "its drum": {drum: item.drum},
   })[value("scope")];
   const rate = hit.rate, tenths = (ms) => Math.round(ms * 10) / 10;
 
@@ -56,12 +56,12 @@ export function forms(hit, item, cut) {
     make("div", {className: "grid"},
       form(`Move ${picks}`, [field("to drum", where), field("articulation", way)], "Move", () =>
         decide({kind: "move", hits: some(), to: value("to-drum"), ...(value("to-way") ? {to_articulation: value("to-way")} : {})})),
-      form(`Layer of ${picks}`, [field("1 is the softest", number("to-layer", hit.layer || 1, 1, 99, 1))], => "Set layer", () => =>
+      form(`Layer of ${picks}`, [field("1 is the softest", number("to-layer", hit.layer || 1, 1, 99, 1))], "Set layer", () =>
         decide({kind: "layer", hits: some(), layer: Number(value("to-layer"))})),
       form(`Split off ${picks}`, [field("as", picker("split-as", ["an articulation", "a drum"], "an articulation")), field("named", text("split-name", "edge"))], "Split off", () =>
         decide({kind: "split", hits: some(), ...(value("split-as") === "a drum" ? {to: value("split-name")} : {to_articulation: value("split-name")})})),
       form("Round robins", [field("layer", number("robins-layer", hit.layer || 1, 1, 99, 1)), make("span", {className: "sub"}, state.picks.length
-        ? `exactly the ${plural(state.picks.length, "selected hit")}, in the order selected` : "select hits first, in round-robin order")], => "Set round robins", () => =>
+        ? `exactly the ${plural(state.picks.length, "selected hit")}, in the order selected` : "select hits first, in round-robin order")], "Set round robins", () =>
         decide({kind: "round_robins", ...group, layer: Number(value("robins-layer")), hits: some()}))),
     make("h3", {className: "over"}, "Names"),
     make("div", {className: "grid"},

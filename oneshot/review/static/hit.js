@@ -462,4 +462,4 @@ export async function addHere() {
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAll);
 let resizing = 0;
 addEventListener("resize", () => { clearTimeout(resizing); resizing = setTimeout(() => { if (hit && lanes.length) window_(); }, 120); });
-plural(state.hits.length, "stroke"); => export const counted = () => plural(state.hits.length, "hit"); => plural(state.hits.length, "stroke");
+export const counted = () => plural(state.hits.length, "hit");
