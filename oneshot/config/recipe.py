@@ -39,8 +39,8 @@ class Choosing:
 
     layers: int = setting(8, "Most velocity layers per articulation.", low=1, high=127)
     round_robins: int = setting(6, "Most round robins per layer.", low=1, high=100)
-    grade: str = setting("B", "Lowest grade required in a drum's own close mics: A isolated, B low bleed, C moderate "
-                              "bleed, D anything.", choices=GRADES)
+    grade: str = setting("B", "Lowest grade required in a drum's own close mics: A stands alone, B clean among "
+                              "others, C as a layer, D anything.", choices=GRADES)
     grade_far: str = setting("C", "Lowest grade in overheads and rooms for them to play in mappings and previews. If "
                                   "most of a drum's hits reach it, those hits are selected; if fewer do, these mics "
                                   "are exported but not played. D: always played.", choices=GRADES)
