@@ -145,7 +145,7 @@ def _header(path: Path, file: soundfile.SoundFile) -> Header:
     if header.frames <= 0:
         raise AudioError(f"{path} holds no audio (0 frames): record or export it again, or take it out of the folder")
     if header.frames > _MAX_FRAMES:
-        raise AudioError(f"{path} does not say how long it is: export it again")
+        raise AudioError(f"{path} has no length in its header: export it again")
     if not RATES[0] <= header.sample_rate <= RATES[1]:
         raise AudioError(f"{path} has a sample rate of {header.sample_rate} Hz: only 44.1 to 192 kHz are read; "
                          "convert it or take it out of the folder")

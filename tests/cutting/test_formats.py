@@ -284,7 +284,7 @@ def test_what_does_not_fit_is_told(tmp_path: Path) -> None:
     finisher = Finisher(tmp_path, Finishing(bits="24"))
     finisher.shots((replace(kit.one_shots[0], files=(loud,)),))
 
-    assert ["is stopped at full scale, 3.0 dB too loud"] == [p.what for p in finisher.told]
+    assert ["is limited to full scale, 3.0 dB too loud"] == [p.what for p in finisher.told]
 
 
 @pytest.mark.parametrize(("asked", "said"), [

@@ -86,7 +86,7 @@ def test_what_cannot_be_moved_is_told() -> None:
     session = session_at(Path("s"), TAKE)
     told, = plan_shifts(session, found, DRUMS, "drum", {}).told
 
-    assert "how much later Kick Out, Room hears the kick could not be told, so it is not moved" == told.what
+    assert "the delay of the kick in Kick Out, Room could not be measured, so it is not shifted" == told.what
     assert () == plan_shifts(session, found, DRUMS, "kit", {}).told
 
 

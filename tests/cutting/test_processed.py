@@ -183,7 +183,7 @@ def test_a_rebuild_remembers_the_folder(recorded: Path, tmp_path: Path, monkeypa
 
     assert before == {p.relative_to(tmp_path): p.read_bytes() for p in (tmp_path / "kit").rglob("*") if p.is_file()}
     monkeypatch.setenv("ONESHOT_STATE", str(tmp_path / "elsewhere"))
-    with pytest.raises(SettingsError, match="name their folder with --processed"):
+    with pytest.raises(SettingsError, match="name it with --processed"):
         built(recorded, tmp_path / "kit", None)
     kit = built(recorded, tmp_path / "kit", None, "[processed]\nuse = false\n")
     assert not kit.tracks
@@ -214,7 +214,7 @@ def test_a_track_whose_latency_changes_stops_the_build(recorded: Path, tmp_path:
     (tmp_path / "jumps" / "take").mkdir(parents=True)
     write_wav(tmp_path / "jumps" / "take" / "Drum bus.wav", jump, RATE, "FLOAT")
 
-    with pytest.raises(SessionError, match=r"lies 640 frames .* and 940 .* a latency that changes"):
+    with pytest.raises(SessionError, match=r"is 640 frames .* and 940 .* changing latency"):
         pipeline.build(recorded / "s", tmp_path / "kit", processed=tmp_path / "jumps")
     assert before == (tmp_path / "kit" / "manifest.json").read_bytes()
     (tmp_path / "r.toml").write_text('[processed]\nlatency = "kept"\n')
@@ -228,7 +228,7 @@ def test_a_folder_inside_the_session_must_be_named_there(tmp_path: Path) -> None
     for name in ("take 1/Kick In", "take 1/OH L", "take 1/OH R", "Mixed/take 1/Drum bus"):
         sound(tmp_path / "s" / f"{name}.wav")
 
-    with pytest.raises(SettingsError, match=r'lies inside the session, .* write processed = "Mixed" into'):
+    with pytest.raises(SettingsError, match=r'lies inside the session, .* set processed = "Mixed" in'):
         pipeline.build(tmp_path / "s", tmp_path / "kit", processed=tmp_path / "s" / "Mixed")
 
 

@@ -23,7 +23,7 @@ def preview_lines(record: Mapping[str, Any]) -> list[Line]:
                  f"{'silent' if peak is None else f'{peak:.1f} dBTP'}"
                  + (f", peaks limited by up to {record['held_back_db']:.1f} dB"
                     if record["held_back_db"] >= 0.05 else "")),
-        ("quiet", "  Start listening at a low level: strokes are sudden and may be loud.")]
+        ("quiet", "  Start listening at a low level: drum hits are sudden and may be loud.")]
     if record["replayed"]:
         rows = [["drum", "hits", "level dB", "±", "late ms"]]
         rows += [[row["drum"], str(row["strokes"]), f"{row['level_db']:+.1f}", f"{row['spread_db']:.1f}",

@@ -49,7 +49,7 @@ def compare_lines(record: Mapping[str, Any], names: Sequence[str]) -> list[Line]
     if record["excerpts"]:
         count = len(record["excerpts"])
         lines += [BLANK, ("text", plain(f"{count} excerpts, level-matched per drum: {record['out']}")),
-                  ("quiet", "  Start listening at a low level: strokes are sudden and may be loud.")]
+                  ("quiet", "  Start listening at a low level: drum hits are sudden and may be loud.")]
     return lines
 
 
