@@ -167,6 +167,7 @@ def test_the_recipe_keeps_them(tmp_path: Path) -> None:
 
     kick = next(drum for drum in built.drums if drum.name == "kick")
     assert (60, 35, 2) == (kick.articulations[0].key, kick.articulations[0].second_key, kick.voices)
-    assert {"hands names 'gong', which is no drum of the kit", "voices names 'bell', which is no drum of the kit"} <= {
+    assert {"hands names 'gong', which is not a drum of the kit",
+            "voices names 'bell', which is not a drum of the kit"} <= {
         problem.what for problem in built.problems}
     assert [] == verify_kit(tmp_path / "k")

@@ -178,7 +178,7 @@ def test_an_exchange_cut_off_after_its_steps_is_cleared_up(tmp_path: Path) -> No
 def test_only_a_folder_can_take_the_place(tmp_path: Path) -> None:
     """Nothing to put there: told, and the target is untouched."""
     folder(tmp_path / "kit", a="old")
-    with pytest.raises(WorkError, match="new is no folder"):
+    with pytest.raises(WorkError, match="new is not a folder"):
         exchange_folder(tmp_path / "new", tmp_path / "kit")
     assert "old" == (tmp_path / "kit" / "a").read_text()
 

@@ -120,7 +120,7 @@ def test_one_kit_has_one_reviewer(pier: Pier, tmp_path: Path) -> None:
     first, second = Holder(folder), Holder(folder)
     first.take("process 12 at port 34")
 
-    with pytest.raises(KitError, match=r"in use \(process 12 at port 34\): go on there"):
+    with pytest.raises(KitError, match=r"in use \(process 12 at port 34\): continue there"):
         second.take("process 56")
     first.leave()
     second.take("process 56")
@@ -153,7 +153,7 @@ def test_where_the_recordings_lie_must_be_known(pier: Pier, tmp_path: Path) -> N
     """A kit that was built elsewhere asks for its session, in one line."""
     told: list[str] = []
 
-    with pytest.raises(KitError, match="name them with --session"):
+    with pytest.raises(KitError, match="name it with --session"):
         serve(own_copy(pier, tmp_path), session_path=None, host="127.0.0.1", port=0, browser=False, tell=told.append)
 
 

@@ -433,7 +433,7 @@ def test_a_kit_without_its_recordings_says_so(pier: Pier, tmp_path: Path) -> Non
     (other / "take 9").mkdir(parents=True)
     soundfile.write(other / "take 9" / "Kick.wav", np.zeros(48000), 48000)
 
-    with pytest.raises(KitError, match="has no take called pier"):
+    with pytest.raises(KitError, match="has no take pier"):
         Desk(folder, other)
 
 

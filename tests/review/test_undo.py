@@ -229,7 +229,7 @@ def test_one_decision_is_withdrawn_among_others(client: Client) -> None:
     assert ("withdraw", "drop") == (done["kind"], done["entry"]["kind"])
     assert before == path.read_bytes()
     for number in (3, -1, "1", None, 1.5):
-        assert "no such decision" in client.post("withdraw", {"number": number}, 422)["error"]
+        assert "no such correction" in client.post("withdraw", {"number": number}, 422)["error"]
 
 
 def test_what_was_decided_already_is_no_step(client: Client) -> None:

@@ -155,7 +155,7 @@ def test_check_shows_what_each_track_is_taken_for(tmp_path: Path, capsys: pytest
     assert 0 == check()
     lines = [line.split() for line in capsys.readouterr().out.splitlines()]
     assert ["Kick", "bus", "Kick", "In,", "Kick", "Out"] in lines
-    assert ["Snare", "verb", "a", "return"] in lines
+    assert ["Snare", "verb", "effect", "return"] in lines
     assert 0 == check("--json")
     told = json.loads(capsys.readouterr().out)["processed"]
     assert {"take": "take 1", "name": "Kick bus", "made_of": ["Kick In", "Kick Out"]} in told

@@ -196,7 +196,7 @@ def test_a_mic_view_names_the_band_in_which_the_other_drum_stands_out() -> None:
     assert ("Snare Top", "snare", "hat", 3200.0, 20000.0) == (view.mic, view.own, view.drum, view.low_hz, view.high_hz)
     assert 3.0 == pytest.approx(view.band_db, abs=0.01)
     assert -20.0 == pytest.approx(view.level_db, abs=0.1)
-    assert ("In Snare Top, a hard hat is 20 dB below a hard snare; above 3200 Hz it is 3 dB above it."
+    assert ("In Snare Top, a hard hat hit is 20 dB below a hard snare hit; above 3200 Hz it is 3 dB above it."
             == view_text(view))
 
 
