@@ -171,7 +171,7 @@ class Played:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Laid:
+class Rendered:
     """What it takes to render the strokes of a session again.
 
     ``played``: take -> its strokes; ``envelopes``: as from ``envelopes.learn``; ``mics``: the kit's mics, in their

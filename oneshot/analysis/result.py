@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.records import EVENT_S, Arrivals, Laid, Onsets, Shares, TakeScan
+from oneshot.analysis.records import EVENT_S, Arrivals, Onsets, Rendered, Shares, TakeScan
 from oneshot.core.grades import GRADE_LIMITS_DB, grade
 from oneshot.core.records.hits import Delay, Hit
 from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
@@ -22,7 +22,7 @@ LOCAL_DB = -10.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Heard:
+class Detected:
     """What was detected in one take before anything is known of drums.
 
     ``begin``: int64 (hits,), where a softer stroke begins the event ahead of its arrivals, -1 where none does.
@@ -92,7 +92,7 @@ class Analysis:
     offsets: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     worst_db: Mapping[int, Mapping[str, float]] = field(default_factory=dict)
     row: Mapping[int, int] = field(default_factory=dict)
-    laid: Laid | None = None
+    laid: Rendered | None = None
     later: Mapping[int, Mapping[str, tuple[LaterSound, ...]]] = field(default_factory=dict)
     over: Mapping[int, Mapping[str, int]] = field(default_factory=dict)
     dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -171,7 +171,7 @@ class Strokes:
     (hits,), which labels hold for a hit, -1 for none.
     """
 
-    heard: Heard
+    heard: Detected
     rows: Frames
     kind: Frames
     gain: Floats

@@ -15,10 +15,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from oneshot.analysis import stored
-from oneshot.analysis.detection.added_hits import with_told
+from oneshot.analysis.detection.added_hits import with_added
 from oneshot.analysis.detection.take import detect_takes
 from oneshot.analysis.measurement.measure import measure_hits
-from oneshot.analysis.result import Analysis, Heard
+from oneshot.analysis.result import Analysis, Detected
 from oneshot.analysis.sorting import constraints, features
 from oneshot.analysis.sorting.kit_mics import describe_take, kit_mics
 from oneshot.analysis.sorting.sort import learn, sort_hits
@@ -65,20 +65,20 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
     heard, problems = detect_takes(session, store=store, jobs=jobs, progress=progress)
     mics = kit_mics(heard)
     described = [describe_take(each, mics) for each in heard]
-    said, unclear = constraints.tell(session.labels, _firsts(heard), features.join(described), mics)
+    said, unclear = constraints.apply_labels(session.labels, _firsts(heard), features.join(described), mics)
     learned = learn(session.name, heard, described, mics, said, progress)
     missing = {told.take for told in told_hits}
     for n, each in enumerate(heard):
         if each.take.name in missing:
-            heard[n] = with_told(session.root, each, told_hits)
+            heard[n] = with_added(session.root, each, told_hits)
             described[n] = describe_take(heard[n], mics)
     if missing:  # labels hold for the hits that were added, too
-        said, unclear = constraints.tell(session.labels, _firsts(heard), features.join(described), mics)
+        said, unclear = constraints.apply_labels(session.labels, _firsts(heard), features.join(described), mics)
     found = sort_hits(session, heard, described, learned, mics, said, progress)
     reported = (*problems, *unclear, *constraints.silent(session.labels, _firsts(heard)))
     return measure_hits(session, found, said, reported, progress)
 
 
-def _firsts(heard: Sequence[Heard]) -> list[tuple[Take, Frames]]:
+def _firsts(heard: Sequence[Detected]) -> list[tuple[Take, Frames]]:
     """Each take with the first arrivals of its candidates."""
     return [(each.take, each.arrivals.first) for each in heard]

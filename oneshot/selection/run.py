@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from oneshot.analysis.measurement.hit_features import examine, heard_next
+from oneshot.analysis.measurement.hit_features import examine, next_sounds
 from oneshot.analysis.result import Analysis
 from oneshot.config import release_lock
 from oneshot.config.corrections import Corrected
@@ -47,7 +47,7 @@ def select_hits(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe
                              found.unplaced)
     with working(jobs):
         measured = examine(session, found, select.worth_measuring(hits, chooser))
-        return select.choose(hits, replace(chooser, measured=measured)), heard_next(session, found, hits, measured)
+        return select.choose(hits, replace(chooser, measured=measured)), next_sounds(session, found, hits, measured)
 
 
 def _close_grades(session: Session, found: Analysis) -> dict[int, str]:

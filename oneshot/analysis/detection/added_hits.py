@@ -15,14 +15,14 @@ import numpy as np
 from oneshot.analysis.detection import arrivals as find_arrivals
 from oneshot.analysis.detection import onsets as find_onsets
 from oneshot.analysis.records import Arrivals, Onsets
-from oneshot.analysis.result import Heard
+from oneshot.analysis.result import Detected
 from oneshot.audio.io import TakeReader
 from oneshot.config.corrections import REACH_S
 from oneshot.config.handling import Told
 from oneshot.core.records.session import Frames
 
 
-def with_told(root: Path, heard: Heard, told: Sequence[Told]) -> Heard:
+def with_added(root: Path, heard: Detected, told: Sequence[Told]) -> Detected:
     """The candidates of a take with those entries of ``told`` that concern it: candidates near them marked, missed ones
     inserted.
 
@@ -54,7 +54,7 @@ def _nearest(first: Frames, frame: int, reach: float) -> int | None:
     return row if abs(int(first[row]) - frame) <= reach else None
 
 
-def _inserted(root: Path, heard: Heard, frames: Sequence[int]) -> Heard:
+def _inserted(root: Path, heard: Detected, frames: Sequence[int]) -> Detected:
     """The same with candidates inserted at those frames (rising), their first arrivals measured where there is a
     transient, else at the frame given.
     """

@@ -19,7 +19,7 @@ from oneshot.analysis.detection import arrivals as find_arrivals
 from oneshot.analysis.detection import checks, spectrogram
 from oneshot.analysis.detection import onsets as find_onsets
 from oneshot.analysis.records import Arrivals, Onsets, TakeScan
-from oneshot.analysis.result import Heard
+from oneshot.analysis.result import Detected
 from oneshot.audio.io import TakeReader
 from oneshot.core.cache.disk import Store
 from oneshot.core.errors import WorkError
@@ -31,18 +31,18 @@ LEAST_OFFSET = 1e-4
 
 
 def detect_takes(session: Session, *, store: Store, jobs: int,
-                 progress: Progress) -> tuple[list[Heard], list[Problem]]:
+                 progress: Progress) -> tuple[list[Detected], list[Problem]]:
     """The candidates for hits of every take, and what is to be reported of the takes.
 
     Raises AudioError where a file cannot be read or holds no numbers, WorkError where the only take is silent or no
     take holds a hit.
     """
-    heard: list[Heard] = []
+    heard: list[Detected] = []
     problems: list[Problem] = []
     for take in session.takes:
         scanned = scan_take(session, take, store=store, jobs=jobs, progress=progress)
         problems += _take_problems(take, scanned, alone=len(session.takes) == 1)
-        heard.append(listen(session, take, scanned, progress))
+        heard.append(detect_take(session, take, scanned, progress))
     if not any(len(each.onsets.frame) for each in heard):
         raise WorkError(f"{session.name} has no hits: check that the files are drum tracks, and their levels")
     return heard, problems
@@ -114,7 +114,7 @@ def _scan_stretch(root: Path, take: Take, first: int, last: int, offset: Mapping
         return spectrogram.scan_blocks(reader, take, first, last)
 
 
-def listen(session: Session, take: Take, scanned: TakeScan, progress: Progress) -> Heard:
+def detect_take(session: Session, take: Take, scanned: TakeScan, progress: Progress) -> Detected:
     """Detect the candidates of a take and measure their first arrivals. Raises AudioError where a file cannot be
     read.
     """
@@ -129,4 +129,4 @@ def listen(session: Session, take: Take, scanned: TakeScan, progress: Progress) 
     arrivals = Arrivals(take.name, arrivals.first[order], arrivals.frame[order], arrivals.depth_db[order],
                         arrivals.lag)
     begin = find_onsets.forerunners(scanned, near, arrivals.first)
-    return Heard(take, scanned, near, onsets, arrivals, begin, offset)
+    return Detected(take, scanned, near, onsets, arrivals, begin, offset)

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.records import EVENT_S, STRETCH_STEPS, Laid, Played, TakeScan, Templates, mean_squares
+from oneshot.analysis.records import EVENT_S, STRETCH_STEPS, Played, Rendered, TakeScan, Templates, mean_squares
 from oneshot.core.records.session import Floats, Frames
 from oneshot.core.workers import spread
 
@@ -455,7 +455,8 @@ def _sum_up(played: Played, m: int, block: Frames, own: Floats, other: Floats, n
     out.clean_s[block, m] = np.maximum(end - arrived, 0) * CELL / rate
 
 
-def rendered_by_template(laid: Laid, take: str, mic: str, begin: int, steps: int, hit: int) -> tuple[Floats, Floats]:
+def rendered_by_template(laid: Rendered, take: str, mic: str, begin: int, steps: int,
+                         hit: int) -> tuple[Floats, Floats]:
     """Strokes in one mic from step ``begin`` of the take on, rendered by their envelopes, mean squares.
 
     Returns the own sound of ``hit`` (steps, bands), and that of all other strokes by template (templates, steps,

@@ -118,7 +118,7 @@ def _noise_rms(analysis: Analysis, take: Take) -> Mapping[str, float]:
     return {name: 10 ** (level / 20) if level is not None else 0.0 for name, level in levels.items()}
 
 
-def heard_next(session: Session, analysis: Analysis, hits: Sequence[Hit],
+def next_sounds(session: Session, analysis: Analysis, hits: Sequence[Hit],
                measured: Mapping[int, Measured]) -> dict[int, int]:
     """Hit id -> take frame at which the next stroke begins to sound, where that is before its onset."""
     rates = {take.name: take.sample_rate for take in session.takes}

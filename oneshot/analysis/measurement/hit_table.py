@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
 from oneshot.analysis.measurement import bleed, ornaments
 from oneshot.analysis.measurement.envelopes import Windows
-from oneshot.analysis.measurement.masking import Hidden
+from oneshot.analysis.measurement.masking import Masked
 from oneshot.analysis.measurement.onsets import Placer, place_attacks
 from oneshot.analysis.measurement.tail_events import Tails
 from oneshot.analysis.records import Shares, Templates
-from oneshot.analysis.result import Analysis, FoundDrum, Heard, LaterSound, Named, Strokes
-from oneshot.analysis.sorting.constraints import Said, Told
+from oneshot.analysis.result import Analysis, Detected, FoundDrum, LaterSound, Named, Strokes
+from oneshot.analysis.sorting.constraints import Labelled, Said
 from oneshot.core import grades
 from oneshot.core.records.hits import Hit, Partner
 from oneshot.core.records.kit import BandBleed, MicView, TakeNoise
@@ -50,7 +50,7 @@ class HitRows:
     """Collects the hits of a session take by take; ``finish`` makes the analysis of them."""
 
     def __init__(self, session: Session, mics: tuple[Mic, ...], named: Named, templates: Templates,
-                 placer: Placer, said: Told, dynamic: Frames) -> None:
+                 placer: Placer, said: Labelled, dynamic: Frames) -> None:
         self._linear = dynamic == 0
         # a room picks up each stroke a second time, which no envelope of soft and hard ones covers in full
         self._near = np.array([m.role.means.detects and m.role.means.judged for m in mics]) & self._linear
@@ -72,7 +72,7 @@ class HitRows:
         self._noise: list[TakeNoise] = []
         self._offsets: dict[str, Mapping[str, float]] = {}
 
-    def add(self, strokes: Strokes, windows: Windows, hidden: Hidden, tails: Tails) -> None:
+    def add(self, strokes: Strokes, windows: Windows, hidden: Masked, tails: Tails) -> None:
         """Add the hits of one take with their windows, what may be masked there, and the other sounds in their
         tails.
         """
@@ -141,7 +141,7 @@ class HitRows:
                  for at in hard if mic.stands_at(at) for name in hard if name != at]
         return tuple(each for each in found if each is not None)
 
-    def _add_hit(self, strokes: Strokes, windows: Windows, hidden: Hidden, i: int, onsets: Frames,
+    def _add_hit(self, strokes: Strokes, windows: Windows, hidden: Masked, i: int, onsets: Frames,
                  predicted: NDArray[np.bool_]) -> None:
         """Make one hit's record."""
         take, shares = strokes.heard.take, strokes.shares
@@ -209,7 +209,7 @@ class HitRows:
                      for energy, number, k in sorted(found, reverse=True)
                      if energy > main * 10 ** (PARTNER_DB / 10))
 
-    def _worst_row(self, windows: Windows, hidden: Hidden, i: int, upper_bound_db: Floats, present: set[str],
+    def _worst_row(self, windows: Windows, hidden: Masked, i: int, upper_bound_db: Floats, present: set[str],
                    active: list[int]) -> dict[str, float]:
         """The worst bleed of a hit in each mic, dB: of its whole window and of any one band and moment up to the next;
         ``active``: other templates that coincide with it.
@@ -278,7 +278,7 @@ def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:
     return min(first, int(told.min())) if was_read else int(told.min())
 
 
-def _noise(heard: Heard) -> TakeNoise:
+def _noise(heard: Detected) -> TakeNoise:
     """Noise and DC offsets of a take's mics; no noise where a mic is digitally silent."""
     levels = heard.scan.noise_dbfs
     return TakeNoise(heard.take.name, {m.name: float(v) if v > SILENT_DBFS else None

@@ -61,7 +61,7 @@ PEAK_STEPS = 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Hidden:
+class Masked:
     """The most that may be masked by each hit: ``energy``, float64 (hits, mics), mean squares times steps over the 200
     ms in which bleed is measured, all bands; ``peak``, float64 (hits, mics), mean square of its loudest band over its
     first 55 ms. 0 where no other drum is in play.
@@ -71,7 +71,7 @@ class Hidden:
     peak: Floats
 
 
-def hidden(played: Played, envelopes: Floats, windows: Windows, drum: Frames) -> Hidden:
+def masked(played: Played, envelopes: Floats, windows: Windows, drum: Frames) -> Masked:
     """What may be masked by the hits of a take, one other drum at a time, the worst of them in each mic.
 
     ``envelopes``: float64 (templates, mics, bands, stretches), as from ``envelopes.learn``; ``drum``: int64
@@ -104,7 +104,7 @@ def hidden(played: Played, envelopes: Floats, windows: Windows, drum: Frames) ->
         energy[rows] = np.maximum(energy[rows],
                                   upper_bound[:, None] * np.where(present, within[template], 0.0).sum(axis=1))
         peak[rows] = np.maximum(peak[rows], upper_bound[:, None] * loudest[template].max(axis=1))
-    return Hidden(energy, peak)
+    return Masked(energy, peak)
 
 
 def _within(envelopes: Floats, first: int, last: int) -> Floats:
@@ -187,7 +187,7 @@ def scatter_ms(arrival_ms: Floats, home: int) -> float | None:
     return float(np.median(ranges)) if ranges else None
 
 
-def in_company(strokes: Strokes, drum: Frames, home_row: Callable[[int], int]) -> dict[int, float]:
+def co_occurring(strokes: Strokes, drum: Frames, home_row: Callable[[int], int]) -> dict[int, float]:
     """The drums of a take whose single hits, as far as known, co-occur with another drum: number -> scatter, ms.
 
     ``drum``: int64 (templates,); ``home_row``: number of a drum -> row of its home mic.
@@ -201,8 +201,8 @@ def in_company(strokes: Strokes, drum: Frames, home_row: Callable[[int], int]) -
     return {number: value for number, value in found.items() if value is not None and value > SCATTER_MS}
 
 
-def company_problems(take: str, found: Mapping[int, float], names: Mapping[int, str]) -> list[Problem]:
-    """What to report of the drums that ``in_company`` found in a take; ``names``: of drums by number."""
+def co_occurrence_problems(take: str, found: Mapping[int, float], names: Mapping[int, str]) -> list[Problem]:
+    """What to report of the drums that ``co_occurring`` found in a take; ``names``: of drums by number."""
     return [Problem(f"{take}/{names[number]}",
                     f"arrival times vary by {value:.1f} ms between mics (one drum keeps within 0.5 ms): often hit "
                     "together with another drum, not separable",

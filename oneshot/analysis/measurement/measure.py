@@ -11,18 +11,18 @@ from numpy.typing import NDArray
 from oneshot.analysis.measurement import compression
 from oneshot.analysis.measurement import envelopes as measure_envelopes
 from oneshot.analysis.measurement.hit_table import HitRows
-from oneshot.analysis.measurement.masking import company_problems, hidden, in_company
+from oneshot.analysis.measurement.masking import co_occurrence_problems, co_occurring, masked
 from oneshot.analysis.measurement.onsets import Placer
 from oneshot.analysis.measurement.tail_events import tails
-from oneshot.analysis.records import HitFeatures, Laid, Played
+from oneshot.analysis.records import HitFeatures, Played, Rendered
 from oneshot.analysis.result import Analysis, Strokes
-from oneshot.analysis.sorting.constraints import Told
+from oneshot.analysis.sorting.constraints import Labelled
 from oneshot.analysis.sorting.sort import Sorted
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Session
 
 
-def measure_hits(session: Session, found: Sorted, said: Told, told: tuple[Problem, ...],
+def measure_hits(session: Session, found: Sorted, said: Labelled, told: tuple[Problem, ...],
                  progress: Progress) -> Analysis:
     """Settle the onsets of every hit and measure its levels, its bleed and what sounds in its tail.
 
@@ -42,14 +42,14 @@ def measure_hits(session: Session, found: Sorted, said: Told, told: tuple[Proble
     rows = HitRows(session, mics, named, templates, placer, said, dynamic)
     for each, laid, window in zip(strokes, played, windows, strict=True):
         progress(f"measuring onsets in {each.heard.take.name}", 0.0)
-        rows.add(each, window, hidden(laid, envelopes, window, templates.drum), tails(laid, window))
-    company = {each.heard.take.name: in_company(each, templates.drum, partial(placer.home_row, each.heard.take))
+        rows.add(each, window, masked(laid, envelopes, window, templates.drum), tails(laid, window))
+    company = {each.heard.take.name: co_occurring(each, templates.drum, partial(placer.home_row, each.heard.take))
                for each in strokes}
     measured = rows.finish((*told, *found.problems, *_dynamic_problems(strokes, mics, dynamic), *(
-        problem for take, drums in company.items() for problem in company_problems(take, drums, named.drum))),
+        problem for take, drums in company.items() for problem in co_occurrence_problems(take, drums, named.drum))),
         {(take, named.drum[number]) for take, drums in company.items() for number in drums})
     by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
-    return replace(measured, laid=Laid(by_take, envelopes, tuple(m.name for m in mics), measured.row))
+    return replace(measured, laid=Rendered(by_take, envelopes, tuple(m.name for m in mics), measured.row))
 
 
 def _played(strokes: Strokes, described: HitFeatures, mics: tuple[Mic, ...]) -> Played:

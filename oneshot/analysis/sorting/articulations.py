@@ -12,14 +12,14 @@ clusters is removed (analysis of covariance). The number of articulations follow
 Journal of Computational and Applied Mathematics 20): as many as leave every one of them well separated from the others,
 else one.
 
-Weak hits of a rarer articulation (``with_weak``) are found by their narrow-band spectra in the drum's own mics. A rim
-shot that hardly touches the rim lies nearer to every centre stroke than to any rim shot, in octaves and whole decibels.
-But it deviates from centre strokes in the same direction as rim shots do: a little of the rim's ring stands in the same
-few narrow bands. So the first 100 ms are analysed in sixths of an octave, and what decides is not the distance but the
-projection on the line from the main stroke of that strength to the rarer one, levels weighted by the inverse spread of
-main strokes (Fisher 1936, Annals of Eugenics 7, with independent levels), and the cosine of deviation and line. The
-effect of strength is removed by a robust regression through the main strokes (Huber 1964, Annals of Mathematical
-Statistics 35, from memory).
+Weak hits of a rarer articulation (``reassign_weak``) are found by their narrow-band spectra in the drum's own mics. A
+rim shot that hardly touches the rim lies nearer to every centre stroke than to any rim shot, in octaves and whole
+decibels. But it deviates from centre strokes in the same direction as rim shots do: a little of the rim's ring stands
+in the same few narrow bands. So the first 100 ms are analysed in sixths of an octave, and what decides is not the
+distance but the projection on the line from the main stroke of that strength to the rarer one, levels weighted by the
+inverse spread of main strokes (Fisher 1936, Annals of Eugenics 7, with independent levels), and the cosine of deviation
+and line. The effect of strength is removed by a robust regression through the main strokes (Huber 1964, Annals of
+Mathematical Statistics 35, from memory).
 """
 
 from __future__ import annotations
@@ -355,7 +355,7 @@ REASSIGN_FEWEST_LEVELS = 12
 """Hits that share fewer known levels with the line are not judged."""
 
 
-def with_weak(session: Session, strokes: Sequence[Strokes], drum: Frames, named: Named, mics: Sequence[Mic]
+def reassign_weak(session: Session, strokes: Sequence[Strokes], drum: Frames, named: Named, mics: Sequence[Mic]
               ) -> list[Strokes]:
     """The hits of all takes, weak ones reassigned to the rarer articulation of their drum.
 

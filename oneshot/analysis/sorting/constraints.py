@@ -80,7 +80,7 @@ class Said:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Told:
+class Labelled:
     """What labels say of the hits of all takes, in their order.
 
     ``said``: each distinct statement once; ``row``: int64 (hits,), which of them holds for a hit, -1 for none.
@@ -108,8 +108,8 @@ _Both = tuple[Label, Said]
 # ---------------------------------------------------------------------------------------------------- which labels hold
 
 
-def tell(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]], described: HitFeatures,
-         mics: Sequence[Mic]) -> tuple[Told, list[Problem]]:
+def apply_labels(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]], described: HitFeatures,
+         mics: Sequence[Mic]) -> tuple[Labelled, list[Problem]]:
     """What labels say of each hit, and what to report of labels that do not hold.
 
     ``heard``: each take and the first arrivals (int64) of its hits; ``described``: the features of all of them, one
@@ -117,7 +117,7 @@ def tell(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]], describe
     """
     count = sum(len(first) for _, first in heard)
     if not labels:
-        return Told((), np.full(count, -1, np.int64)), []
+        return Labelled((), np.full(count, -1, np.int64)), []
     problems: list[Problem] = []
     drums = sorted({m.drum for m in mics if m.role is Role.CLOSE and m.drum})
     able = [(label, said) for label in labels if (said := _said(label, drums, problems)) is not None]
@@ -134,7 +134,7 @@ def tell(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]], describe
             if said is not None:
                 row[at + i] = known.setdefault(said, len(known))
         at += len(first)
-    return Told(tuple(known), row), problems
+    return Labelled(tuple(known), row), problems
 
 
 def _said(label: Label, drums: Sequence[str], problems: list[Problem]) -> Said | None:
@@ -251,7 +251,7 @@ def _together(said: Sequence[Said]) -> Said | None:
 # -------------------------------------------------------------------------------------------------- what they constrain
 
 
-def unlike(told: Told, rows: Frames) -> NDArray[np.bool_]:
+def unlike(told: Labelled, rows: Frames) -> NDArray[np.bool_]:
     """Which of the given hits (rows, rows) are surely not of one template: labelled as two drums, or as two
     articulations.
     """
@@ -285,7 +285,7 @@ def parted(template: Frames, apart: NDArray[np.bool_]) -> Frames:
     return out
 
 
-def of_kinds(told: Told, template: Frames, of: Callable[[Said], object], count: int,
+def of_kinds(told: Labelled, template: Frames, of: Callable[[Said], object], count: int,
              least: float = 0.0) -> tuple[list[str], Frames]:
     """The answers of ``of`` and which one each template has, int64 (templates,), -1 for none: the most frequent among
     its labelled hits, if these are a share of at least ``least`` of it. ``template``: int64 (hits,), -1 for hits of no
@@ -301,7 +301,7 @@ def of_kinds(told: Told, template: Frames, of: Callable[[Said], object], count: 
     return names, out
 
 
-def named_ways(computed: Mapping[tuple[int, int], str], drum: Frames, way: Frames, told: Told,
+def named_articulations(computed: Mapping[tuple[int, int], str], drum: Frames, way: Frames, told: Labelled,
                rows: Frames) -> dict[tuple[int, int], str]:
     """Names of the articulations: as most of their labelled hits say; else as computed, numbered where a label gave
     another articulation of the drum that name.
@@ -324,7 +324,7 @@ def named_ways(computed: Mapping[tuple[int, int], str], drum: Frames, way: Frame
     return out
 
 
-def allowed_kinds(told: Told, rows: Frames, templates: Templates, drums: Mapping[int, str],
+def allowed_kinds(told: Labelled, rows: Frames, templates: Templates, drums: Mapping[int, str],
                   strokes: Sequence[str]) -> NDArray[np.bool_]:
     """Which templates may be active in each hit, bool (hits, templates): those of the labelled drum, of the labelled
     articulation where such a template is known; all of them where nothing is labelled, or no template of that drum is

@@ -71,7 +71,7 @@ AT_ONCE = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Explained:
+class Decomposition:
     """The decomposition of each candidate.
 
     ``gain``: float64 (hits, templates), activations (power ratio to the template), 0 where a template is inactive;
@@ -89,9 +89,9 @@ class Explained:
     ground: Floats
 
 
-def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDArray[np.bool_],
+def decompose(features: HitFeatures, templates: Templates, step: Floats, near: NDArray[np.bool_],
             most: int = MAX_SIMULTANEOUS, allowed: NDArray[np.bool_] | None = None,
-            told: Mapping[int, Frames] | None = None) -> Explained:
+            told: Mapping[int, Frames] | None = None) -> Decomposition:
     """Decompose the candidates of one take.
 
     ``step``: float64 (hits,), their times in steps of the scan, rising; ``near``: bool (mics,), the mics that decide;
@@ -100,7 +100,7 @@ def explain(features: HitFeatures, templates: Templates, step: Floats, near: NDA
     the user says is active in it.
     """
     hits, n_templates = len(step), len(templates.drum)
-    out = Explained(np.zeros((hits, n_templates)), np.zeros(hits), np.zeros(hits),
+    out = Decomposition(np.zeros((hits, n_templates)), np.zeros(hits), np.zeros(hits),
                     np.full((hits, n_templates), ERROR_LIMIT_DB), np.zeros(hits), np.zeros(features.energy.shape))
     decomposer = _Decomposer(features, templates, near, most, rarity_db(templates.members),
                      templates.energy[:, near].reshape(n_templates, -1) if n_templates else None)
@@ -131,7 +131,7 @@ def _independent_rows(step: Floats) -> list[Frames]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Decomposer:
-    """Decomposes the candidates of a take one by one and fills in their rows; fields as in ``explain``.
+    """Decomposes the candidates of a take one by one and fills in their rows; fields as in ``decompose``.
 
     ``flat_templates``: float64 (templates, cells), the templates in the near mics; None where there are none.
     """
@@ -143,7 +143,7 @@ class _Decomposer:
     rarity: Floats
     flat_templates: Floats | None
 
-    def background(self, i: int, decay: Floats, out: Explained) -> Floats:
+    def background(self, i: int, decay: Floats, out: Decomposition) -> Floats:
         """Background of a candidate, float64 (mics, bands, stretches); ``decay``: what the strokes before it leave in
         it.
         """
@@ -156,7 +156,7 @@ class _Decomposer:
         out.evidence_db[i] = _evidence_db(self.features.energy[i], background, self.features.valid[i], self.near)
         return background
 
-    def fit(self, i: int, background: Floats, out: Explained, allowed: NDArray[np.bool_] | None,
+    def fit(self, i: int, background: Floats, out: Decomposition, allowed: NDArray[np.bool_] | None,
             told: Frames | None) -> Fit[None]:
         """Find the strokes of a candidate over its background."""
         if self.flat_templates is None or (out.evidence_db[i] < EVIDENCE_DB and told is None):
@@ -174,7 +174,7 @@ class _Decomposer:
         out.background_error_db[i] = _background_error_db(candidate, out.gain[i])
 
 
-def is_stroke(found: Explained) -> NDArray[np.bool_]:
+def is_hit(found: Decomposition) -> NDArray[np.bool_]:
     """Which candidates are strokes, bool (hits,): they rise over the background, and templates fit them clearly better
     than it alone does.
     """
@@ -182,7 +182,7 @@ def is_stroke(found: Explained) -> NDArray[np.bool_]:
     return (found.gain > 0).any(axis=1) & (found.error_db < share * found.background_error_db)
 
 
-def confidence(found: Explained, templates: Templates) -> Floats:
+def confidence(found: Decomposition, templates: Templates) -> Floats:
     """How sure the drum of each candidate is, float64 (hits,), 0 to 1: by how much worse the best template of any other
     drum fits.
     """

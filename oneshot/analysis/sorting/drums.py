@@ -270,14 +270,14 @@ PLACE_MICS = 4
 """From this many near mics on, place alone tells drums apart."""
 
 
-def owners(standing_db: Floats, close: NDArray[np.int64]) -> NDArray[np.int64]:
+def close_mic_assignment(standing_db: Floats, close: NDArray[np.int64]) -> NDArray[np.int64]:
     """Close-mic assignment: the drum whose close mic claims each template, int64 (templates,), -1 for none.
 
-    ``standing_db``: float64 (templates, mics), as from ``features.standing_db``; ``close``: int64 (mics,), number of
-    the drum that a close mic stands at, -1 for other mics. The template that stands highest in a mic is a stroke of its
-    drum, and so is every template within ``OWNED_DB`` of the highest in all of the drum's mics that stands higher there
-    than in any other drum's mic by the same measure. (A side stick stands higher in the top mic than the centre, which
-    leads in the bottom one.)
+    ``standing_db``: float64 (templates, mics), as from ``features.relative_level_db``; ``close``: int64 (mics,), number
+    of the drum that a close mic stands at, -1 for other mics. The template that stands highest in a mic is a stroke of
+    its drum, and so is every template within ``OWNED_DB`` of the highest in all of the drum's mics that stands higher
+    there than in any other drum's mic by the same measure. (A side stick stands higher in the top mic than the centre,
+    which leads in the bottom one.)
     """
     nearest, below = nearest_mic(standing_db, close)
     return np.where(below >= -OWNED_DB, nearest, -1)
@@ -286,7 +286,7 @@ def owners(standing_db: Floats, close: NDArray[np.int64]) -> NDArray[np.int64]:
 def nearest_mic(standing_db: Floats, close: NDArray[np.int64]) -> tuple[NDArray[np.int64], Floats]:
     """The drum in whose close mics each template stands nearest to the highest there, int64 (templates,), -1 without
     close mics, and how far below it that is, dB (templates,), 0 where it leads in one of them. ``standing_db`` and
-    ``close`` as for ``owners``.
+    ``close`` as for ``close_mic_assignment``.
     """
     drums = sorted({int(c) for c in close if c >= 0})
     if not drums or not len(standing_db):
@@ -477,7 +477,7 @@ def join_side_sticks(templates: Templates, drum: Frames, owner: Frames, said: Fr
 
     ``drum``: int64 (templates,), as clustered; ``owner``: int64 (templates,), close-mic assignment, -1 for none;
     ``said``: int64 (templates,), -1 where no label says what they are: what is labelled is joined to nothing;
-    ``standing_db`` and ``close`` as for ``owners``; ``snares``: the numbers of snares in ``close``.
+    ``standing_db`` and ``close`` as for ``close_mic_assignment``; ``snares``: the numbers of snares in ``close``.
     """
     out = drum.copy()
     nearest, below = nearest_mic(standing_db, close)

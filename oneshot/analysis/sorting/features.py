@@ -108,7 +108,7 @@ ATTACK_STRETCHES = 3
 """Time stretches of the first 45 ms of a hit."""
 
 
-def brought(features: HitFeatures, rows: Frames) -> Floats:
+def added_energy(features: HitFeatures, rows: Frames) -> Floats:
     """What those hits add to each mic in their first 45 ms, mean squares (rows, mics, bands), the level before them
     subtracted.
     """
@@ -193,7 +193,7 @@ FEWEST_LEVELS = 12
 """Two templates are not compared over fewer levels than this."""
 
 
-def standing_db(templates: Templates, near: NDArray[np.bool_]) -> Floats:
+def relative_level_db(templates: Templates, near: NDArray[np.bool_]) -> Floats:
     """Direct level of each template in each mic, float64 (templates, mics), dB re its mean over the near mics.
 
     What is masked by another drum, or was too soft to be measured, counts as its upper limit.

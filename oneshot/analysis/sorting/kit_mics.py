@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 
 from oneshot.analysis.detection import arrivals, onsets
 from oneshot.analysis.records import HitFeatures, Shares, Templates
-from oneshot.analysis.result import Heard, Strokes
+from oneshot.analysis.result import Detected, Strokes
 from oneshot.analysis.sorting import features
 from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Mic
 
 
-def kit_mics(heard: list[Heard]) -> tuple[Mic, ...]:
+def kit_mics(heard: list[Detected]) -> tuple[Mic, ...]:
     """The mics that hits are described in, over all takes, each name once, in order of first appearance.
 
     A mic that is dead in every take is none: it can name no drum and be nobody's home. A trigger tells drums apart
@@ -32,20 +32,20 @@ def kit_mics(heard: list[Heard]) -> tuple[Mic, ...]:
     return tuple(found.values())
 
 
-def describe_take(heard: Heard, mics: tuple[Mic, ...]) -> HitFeatures:
+def describe_take(heard: Detected, mics: tuple[Mic, ...]) -> HitFeatures:
     """The features of a take's candidates, laid out for the kit's mics."""
     stop = onsets.next_strong(heard.arrivals.first, heard.onsets.rise_db)
     return features.describe(heard.scan, first=heard.arrivals.first, stop=stop, lag=heard.arrivals.lag,
                              mics=tuple(m.name for m in mics), names=tuple(m.name for m in heard.take.mics))
 
 
-def near_rows(heard: Heard, mics: tuple[Mic, ...]) -> NDArray[np.bool_]:
+def near_rows(heard: Detected, mics: tuple[Mic, ...]) -> NDArray[np.bool_]:
     """Which of the kit's mics are near mics of this take (mics,)."""
     near = {m.name for m, on in zip(heard.take.mics, heard.near, strict=True) if on and m.role.means.judged}
     return np.array([m.name in near for m in mics], bool)
 
 
-def delays_ms(heard: Heard, mics: tuple[Mic, ...]) -> Floats:
+def delays_ms(heard: Detected, mics: tuple[Mic, ...]) -> Floats:
     """Clear delays of a take's hits, laid out for the kit's mics (hits, mics)."""
     known = arrivals.clear_delays_ms(heard.arrivals, heard.take.sample_rate)
     names = [m.name for m in heard.take.mics]

@@ -33,9 +33,9 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
                said: Mapping[int, str] | None = None) -> tuple[dict[int, str], dict[int, str]]:
     """Names and kinds of the drums by their number.
 
-    ``standing_db``: float64 (templates, mics), as from ``features.standing_db``; ``mics``: the mics of both; ``said``:
-    the names, by number, that the user gave. Every other drum with close mics names at most one of the drums found, the
-    one that stands highest there; the rest are named by sound.
+    ``standing_db``: float64 (templates, mics), as from ``features.relative_level_db``; ``mics``: the mics of both;
+    ``said``: the names, by number, that the user gave. Every other drum with close mics names at most one of the drums
+    found, the one that stands highest there; the rest are named by sound.
     """
     numbers = sorted({int(d) for d in templates.drum})
     standing = _standing_by_drum(templates, standing_db, mics)

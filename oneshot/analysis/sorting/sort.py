@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.analysis.records import HitFeatures, Templates
-from oneshot.analysis.result import Heard, Named, Strokes
+from oneshot.analysis.result import Detected, Named, Strokes
 from oneshot.analysis.sorting import articulations, constraints, decompose, features, naming, non_drums
 from oneshot.analysis.sorting import drums as sort_drums
 from oneshot.analysis.sorting import templates as learn_templates
-from oneshot.analysis.sorting.constraints import Told
+from oneshot.analysis.sorting.constraints import Labelled
 from oneshot.analysis.sorting.kit_mics import close_numbers, delays_ms, near_rows, without_triggers
 from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
@@ -51,7 +51,7 @@ class Learned:
     stroke: list[constraints.Said | None]
 
 
-def learn(name: str, heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...], said: Told,
+def learn(name: str, heard: list[Detected], described: list[HitFeatures], mics: tuple[Mic, ...], said: Labelled,
            progress: Progress) -> Learned:
     """Kinds of strokes and the drums they belong to, from the hits that stand alone in all takes."""
     progress("sorting drums", 0.0)
@@ -80,7 +80,7 @@ def learn(name: str, heard: list[Heard], described: list[HitFeatures], mics: tup
     return Learned(replace(kinds, drum=drum), names, _said_strokes(said, kind, kinds.drum))
 
 
-def _learn_from(heard: list[Heard], described: list[HitFeatures], mics: tuple[Mic, ...], said: Told) -> Frames:
+def _learn_from(heard: list[Detected], described: list[HitFeatures], mics: tuple[Mic, ...], said: Labelled) -> Frames:
     """Rows of the hits to learn from, over all takes: clean ones; where there are none, what stands out.
 
     Half of them are left to labelled hits if there are as many, and a labelled drum that is nowhere clean is learned
@@ -118,20 +118,20 @@ def _into_drums(kinds: Templates, variant: Frames, drums: list[str], said: Frame
     drum = sort_drums.into_drums(place, sound, apart_ms, owner=owner, variant=variant, mics=int(near.sum()), said=said)
     close = close_numbers(mics)
     snares = sorted({int(c) for c, m in zip(close, mics, strict=True) if c >= 0 and kind_of(m.drum or "") == "snare"})
-    return sort_drums.join_side_sticks(kinds, drum, owner, said, features.standing_db(kinds, near), close, snares)
+    return sort_drums.join_side_sticks(kinds, drum, owner, said, features.relative_level_db(kinds, near), close, snares)
 
 
 def _owners(kinds: Templates, drums: list[str], said: Frames, mics: tuple[Mic, ...],
             near: NDArray[np.bool_]) -> Frames:
     """The drum whose close mic owns each kind (kinds,), that which was said first; -1 for none."""
     close = close_numbers(mics)
-    owner = sort_drums.owners(features.standing_db(kinds, near), close)
+    owner = sort_drums.close_mic_assignment(features.relative_level_db(kinds, near), close)
     of = [next((int(c) for m, c in zip(mics, close, strict=True) if m.stands_at(name)), -1) for name in drums]
     out: Frames = np.where(said >= 0, np.array([*of, -1], np.int64)[said], owner)
     return out
 
 
-def _said_strokes(said: Told, kind: Frames, kept: Frames) -> list[constraints.Said | None]:
+def _said_strokes(said: Labelled, kind: Frames, kept: Frames) -> list[constraints.Said | None]:
     """What is said of how each kind that was kept is struck; None where most of its hits carry no label."""
     out: list[constraints.Said | None] = []
     for k in kept:
@@ -142,8 +142,8 @@ def _said_strokes(said: Told, kind: Frames, kept: Frames) -> list[constraints.Sa
     return out
 
 
-def sort_hits(session: Session, heard: list[Heard], described: list[HitFeatures], learned: Learned,
-              mics: tuple[Mic, ...], said: Told, progress: Progress) -> Sorted:
+def sort_hits(session: Session, heard: list[Detected], described: list[HitFeatures], learned: Learned,
+              mics: tuple[Mic, ...], said: Labelled, progress: Progress) -> Sorted:
     """Which drum and articulation each hit of every take is. Raises WorkError where nothing stands out."""
     near = np.any([near_rows(h, mics) for h in heard], axis=0)
     learned, drums, strokes = _refined(heard, described, learned, mics, said, near, progress)
@@ -155,27 +155,27 @@ def sort_hits(session: Session, heard: list[Heard], described: list[HitFeatures]
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} has no distinct hit: check the files and their levels")
     named, strokes = _names(strokes, learned, drums, mics, near, said)
-    strokes = articulations.with_weak(session, strokes, templates.drum, named, mics)
+    strokes = articulations.reassign_weak(session, strokes, templates.drum, named, mics)
     strokes, described, templates, mics = without_triggers(strokes, described, templates, mics)
     return Sorted(strokes, described, templates, mics, named, tuple(problems))
 
 
-def _refined(heard: list[Heard], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...], said: Told,
-             near: NDArray[np.bool_], progress: Progress
+def _refined(heard: list[Detected], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...],
+             said: Labelled, near: NDArray[np.bool_], progress: Progress
              ) -> tuple[Learned, tuple[dict[int, str], dict[int, str]], list[Strokes]]:
     """Every take decomposed by the templates, once more after each change of them that the decomposition asks for; the
     templates then, what the drums are called and are, and the strokes.
     """
-    drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
+    drums, strokes = _decomposed(heard, described, learned, mics, said, progress)
     parted = _parted(strokes, described, learned, mics, near, drums[0])
     if parted is not learned:
         learned = parted
-        drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
+        drums, strokes = _decomposed(heard, described, learned, mics, said, progress)
     for settle in (_settled, _joined):
         anew = settle(strokes, described, learned, mics, near)
         if (anew.drum != learned.templates.drum).any():  # hits of one drum never fall together: decompose once more
             learned = replace(learned, templates=anew)
-            drums, strokes = _unmixed(heard, described, learned, mics, said, progress)
+            drums, strokes = _decomposed(heard, described, learned, mics, said, progress)
     return learned, drums, strokes
 
 
@@ -183,15 +183,15 @@ def _parted(strokes: list[Strokes], described: list[HitFeatures], learned: Learn
             near: NDArray[np.bool_], drums: Mapping[int, str]) -> Learned:
     """The same, other drums taken out of the kinds that hold them by what those drums' own mics hear."""
     kinds = learned.templates
-    own = np.concatenate([features.brought(f, s.rows) for f, s in zip(described, strokes, strict=True)])
+    own = np.concatenate([features.added_energy(f, s.rows) for f, s in zip(described, strokes, strict=True)])
     alone = np.concatenate([learn_templates.alone(s.gain) for s in strokes])
     stands = {number: [m for m, mic in enumerate(mics) if mic.role is Role.CLOSE and mic.stands_at(name)]
               for number, name in drums.items()}
-    found = learn_templates.parts(own, alone, kinds, stands, near)
+    found = learn_templates.contained_drums(own, alone, kinds, stands, near)
     found = {k: parts for k, parts in found.items() if int(kinds.drum[k]) not in learned.drum}  # labelled: one drum
     if not found:
         return learned
-    kinds, left = learn_templates.parted(kinds, found, near)
+    kinds, left = learn_templates.subtracted(kinds, found, near)
     return Learned(sort_drums.select(kinds, left), learned.drum,
                     [said for said, stays in zip(learned.stroke, left, strict=True) if stays])
 
@@ -206,13 +206,13 @@ def _settled(strokes: list[Strokes], described: list[HitFeatures], learned: Lear
     level, stands_out = features.clear_levels_db(features.join(described))
     unknown = np.full(level.shape[:2], np.nan)
     again = sort_drums.templates_of(level, stands_out, unknown, np.concatenate(kind))
-    doubtful = learn_templates.lacking(templates, again, near) & ~np.isin(templates.drum, list(learned.drum))
+    doubtful = learn_templates.missing_templates(templates, again, near) & ~np.isin(templates.drum, list(learned.drum))
     if not doubtful.any():
         return templates
     nothing = np.full(len(doubtful), -1, np.int64)
-    together = _into_drums(learn_templates.mixed(templates, again, doubtful), nothing, [], nothing, mics, near)
-    drum = learn_templates.settled(templates.drum, templates.members, doubtful, together)
-    return replace(learn_templates.mixed(templates, again, drum != templates.drum), drum=drum)
+    together = _into_drums(learn_templates.replaced(templates, again, doubtful), nothing, [], nothing, mics, near)
+    drum = learn_templates.reassigned(templates.drum, templates.members, doubtful, together)
+    return replace(learn_templates.replaced(templates, again, drum != templates.drum), drum=drum)
 
 
 def _joined(strokes: list[Strokes], described: list[HitFeatures], learned: Learned, _: tuple[Mic, ...],
@@ -222,8 +222,8 @@ def _joined(strokes: list[Strokes], described: list[HitFeatures], learned: Learn
     return replace(learned.templates, drum=sort_drums.join_hat_openings(struck, learned.templates, tuple(learned.drum)))
 
 
-def _unmixed(heard: list[Heard], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...], said: Told,
-             progress: Progress) -> tuple[tuple[dict[int, str], dict[int, str]], list[Strokes]]:
+def _decomposed(heard: list[Detected], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...],
+                said: Labelled, progress: Progress) -> tuple[tuple[dict[int, str], dict[int, str]], list[Strokes]]:
     """What the drums are called by now and what they are, and the strokes of every take."""
     drums = _drums_called(learned, mics, np.any([near_rows(h, mics) for h in heard], axis=0))
     strokes = []
@@ -242,8 +242,8 @@ def _struck(strokes: Strokes, described: HitFeatures, near: NDArray[np.bool_]) -
     return sort_drums.Struck(heard.arrivals.first[strokes.rows] / heard.take.sample_rate, own, strokes.kind)
 
 
-def _strokes(heard: Heard, described: HitFeatures, near: NDArray[np.bool_], learned: Learned,
-             drums: dict[int, str], said: Told, at: int) -> Strokes:
+def _strokes(heard: Detected, described: HitFeatures, near: NDArray[np.bool_], learned: Learned,
+             drums: dict[int, str], said: Labelled, at: int) -> Strokes:
     """Unmix one take, whose first hit is row ``at`` of what is said; keep the candidates that are strokes, and those of
     which the user says so.
     """
@@ -251,9 +251,9 @@ def _strokes(heard: Heard, described: HitFeatures, near: NDArray[np.bool_], lear
     templates = learned.templates
     allowed = constraints.allowed_kinds(said, row, templates, drums, [name or "" for name in _taught(learned)])
     told = {i: _kinds_called(names, templates, drums) for i, names in heard.told.items()}
-    found = decompose.explain(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed,
+    found = decompose.decompose(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed,
                               told=told)
-    keep = decompose.is_stroke(found)
+    keep = decompose.is_hit(found)
     keep[[i for i in told if found.gain[i].any()]] = True
     rows = np.flatnonzero(keep)
     split = decompose.shares(features.take_rows(described, rows), found.gain[rows], found.ground[rows], templates)
@@ -282,14 +282,14 @@ def _drums_called(learned: Learned, mics: tuple[Mic, ...], near: NDArray[np.bool
     """
     templates = learned.templates
     drums = templates if guests is None else sort_drums.select(templates, ~np.isin(templates.drum, guests))
-    drum, what = naming.drum_names(drums, features.standing_db(drums, near), mics, learned.drum)
+    drum, what = naming.drum_names(drums, features.relative_level_db(drums, near), mics, learned.drum)
     for n, number in enumerate([] if guests is None else guests, 1):  # of use where a label keeps a hit of theirs
         drum[int(number)], what[int(number)] = f"other-{n}", "percussion"
     return drum, what
 
 
 def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str], dict[int, str]],
-           mics: tuple[Mic, ...], near: NDArray[np.bool_], said: Told) -> tuple[Named, list[Strokes]]:
+           mics: tuple[Mic, ...], near: NDArray[np.bool_], said: Labelled) -> tuple[Named, list[Strokes]]:
     """Give each drum its home mic, and tell over all takes how each hit was struck and what that is called."""
     templates = learned.templates
     drum, what = drums
@@ -315,7 +315,7 @@ def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str]
         called.update({(number, k): n for k, n in enumerate(names)})
     ends = np.cumsum([len(s.rows) for s in strokes])[:-1]
     told = [replace(s, way=part) for s, part in zip(strokes, np.split(way, ends), strict=True)]
-    called = constraints.named_ways(called, number_of, way, said, np.concatenate([s.told for s in strokes]))
+    called = constraints.named_articulations(called, number_of, way, said, np.concatenate([s.told for s in strokes]))
     return Named(drum, what, called, home, _taught(learned)), told
 
 

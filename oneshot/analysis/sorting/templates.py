@@ -8,14 +8,14 @@ detected and separated in three ways:
   some mics, the mixture stands at one fixed ratio to the hat's own template, over mics, bands and time stretches that
   have nothing else in common. A template *contains* another one where a good share of all levels lie at one ratio to it
   and hardly any lie below. The contained template is subtracted; the residual is the drum that never sounded alone.
-- By a drum's own close mic (``parts``, ``parted``). A close mic picks up its own drum like no other: what is as loud
-  there as the drum's own hits, and has their spectrum, holds a stroke of that drum, whatever the other mics pick up.
-  What that stroke contributes to all mics is subtracted.
-- By the hits that a template came to explain (``lacking``, ``settled``, ``mixed``). A template learned with a partner
-  also has to explain the hits without it, such as the ghost notes of a snare that was learned with the kick; most of
-  these lack part of the template's energy, by more than strokes vary. The median of the hits that one template explains
-  alone says where the drum really is; templates that belong to another drum by that measure are replaced by the median.
-  All others stay as learned: partners too soft to be detected get into such medians.
+- By a drum's own close mic (``contained_drums``, ``subtracted``). A close mic picks up its own drum like no other:
+  what is as loud there as the drum's own hits, and has their spectrum, holds a stroke of that drum, whatever the other
+  mics pick up. What that stroke contributes to all mics is subtracted.
+- By the hits that a template came to explain (``missing_templates``, ``reassigned``, ``replaced``). A template learned
+  with a partner also has to explain the hits without it, such as the ghost notes of a snare that was learned with the
+  kick; most of these lack part of the template's energy, by more than strokes vary. The median of the hits that one
+  template explains alone says where the drum really is; templates that belong to another drum by that measure are
+  replaced by the median. All others stay as learned: partners too soft to be detected get into such medians.
 """
 
 from __future__ import annotations
@@ -191,7 +191,7 @@ Parts = Mapping[int, Mapping[int, int]]
 """Template -> number of each drum that it contains -> row of the close mic that reports it."""
 
 
-def parts(own: Floats, single: Frames, templates: Templates, close_rows: Mapping[int, Sequence[int]],
+def contained_drums(own: Floats, single: Frames, templates: Templates, close_rows: Mapping[int, Sequence[int]],
           near: NDArray[np.bool_]) -> Parts:
     """Which templates contain another drum, by that drum's own close mic.
 
@@ -249,7 +249,7 @@ def _contribution(templates: Templates, k: int, number: int, m: int) -> Floats:
     return np.asarray(weight * templates.energy[main])
 
 
-def parted(templates: Templates, found: Parts, near: NDArray[np.bool_]) -> tuple[Templates, NDArray[np.bool_]]:
+def subtracted(templates: Templates, found: Parts, near: NDArray[np.bool_]) -> tuple[Templates, NDArray[np.bool_]]:
     """The templates with the drums they contain subtracted, and in which enough is left, bool (templates,)."""
     energy, limit, delay = (np.array(x) for x in (templates.energy, templates.limit, templates.delay_ms))
     enough_left = np.ones(len(energy), bool)
@@ -282,7 +282,7 @@ def alone(gain: Floats) -> Frames:
     return np.where((gain > 0).sum(axis=1) == 1, gain.argmax(axis=1) if gain.shape[1] else -1, -1).astype(np.int64)
 
 
-def lacking(templates: Templates, again: Templates, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def missing_templates(templates: Templates, again: Templates, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Which templates hold energy that most of the hits they explain lack, bool (templates,).
 
     ``again``: the same templates, learned again from those hits; ``near``: bool (mics,), the mics that decide.
@@ -300,7 +300,7 @@ def lacking(templates: Templates, again: Templates, near: NDArray[np.bool_]) -> 
     return out
 
 
-def settled(drum: Frames, members: Frames, doubtful: NDArray[np.bool_], together: Frames) -> Frames:
+def reassigned(drum: Frames, members: Frames, doubtful: NDArray[np.bool_], together: Frames) -> Frames:
     """The drum of each template, int64 (templates,); those in doubt join the drum that they are clustered with.
 
     ``drum``: int64 (templates,), as it was; ``members``: int64 (templates,); ``together``: int64 (templates,), drums as
@@ -315,7 +315,7 @@ def settled(drum: Frames, members: Frames, doubtful: NDArray[np.bool_], together
     return out
 
 
-def mixed(templates: Templates, again: Templates, doubtful: NDArray[np.bool_]) -> Templates:
+def replaced(templates: Templates, again: Templates, doubtful: NDArray[np.bool_]) -> Templates:
     """The templates, those in doubt replaced by what was learned again."""
     pick = doubtful[:, None, None, None]
     count = len(templates.drum) - len(again.drum)

@@ -9,7 +9,7 @@ import pytest
 
 from oneshot.analysis.measurement.bleed import CLEAR_DB, reported_db
 from oneshot.analysis.measurement.envelopes import EDGES, Windows
-from oneshot.analysis.measurement.masking import Hidden, hidden
+from oneshot.analysis.measurement.masking import Masked, masked
 from oneshot.analysis.records import Played, TakeScan
 from oneshot.core.records.session import Floats
 
@@ -21,7 +21,7 @@ WINDOW = 75
 
 
 def found(at_s: list[float], kind: list[int], spectra: Floats, lasts: tuple[int, int] = (104, 104),
-          unheard: tuple[int, ...] = ()) -> tuple[Hidden, Floats]:
+          unheard: tuple[int, ...] = ()) -> tuple[Masked, Floats]:
     """What may be hidden under strokes at these times, and their own energies (hits, mics).
 
     ``spectra``: float64 (kinds, mics, bands), mean squares of a stroke of 0 dB; ``lasts``: steps, of each kind;
@@ -45,7 +45,7 @@ def found(at_s: list[float], kind: list[int], spectra: Floats, lasts: tuple[int,
     own = spectra[kind] * WINDOW
     empty = {f.name: np.zeros((len(kind), mics)) for f in fields(Windows)}
     windows = Windows(**{**empty, "own": own, "other": np.zeros_like(own)})
-    return hidden(played, envelopes, windows, np.arange(len(spectra))), own.sum(axis=2)
+    return masked(played, envelopes, windows, np.arange(len(spectra))), own.sum(axis=2)
 
 
 def alike(*mics: tuple[float, float]) -> Floats:

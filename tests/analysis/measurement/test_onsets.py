@@ -14,7 +14,7 @@ from stage_inputs import PIER, PIER_TAKE, RATE, add, hit, noise, session_at, str
 
 from oneshot.analysis.measurement.onsets import Placer, place_attacks
 from oneshot.analysis.records import Arrivals, Onsets, Shares, TakeScan, Templates
-from oneshot.analysis.result import Analysis, Heard, Named, Strokes
+from oneshot.analysis.result import Analysis, Detected, Named, Strokes
 from oneshot.analysis.run import analyse
 from oneshot.core.cache.disk import open_store
 from oneshot.core.records.hits import Delay
@@ -54,7 +54,7 @@ def strokes_of(take: Take, late_ms: Sequence[float], *, depth_db: float = 30.0, 
     gain = np.tile([1.0, 0.0], (count, 1))
     gain[list(together), 1] = 1.0
     rise = np.full(count, 10.0)
-    heard = Heard(take, cast("TakeScan", None), np.ones(len(take.mics), bool),
+    heard = Detected(take, cast("TakeScan", None), np.ones(len(take.mics), bool),
                   Onsets(take.name, first, rise, np.tile(rise[:, None], len(take.mics))),
                   Arrivals(take.name, first, frame, depth, np.zeros(len(take.mics))), np.full(count, -1, np.int64))
     nothing = np.zeros((count, 2, len(MICS)))

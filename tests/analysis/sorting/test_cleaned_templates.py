@@ -28,8 +28,8 @@ def test_a_kind_that_has_what_its_hits_lack_is_told() -> None:
     again = templates(SNARE, SNARE, HAT, members=[20, 20, 20])
     few = templates(SNARE, SNARE, HAT, members=[3, 20, 20])
 
-    assert [True, False, False] == learn_templates.lacking(kinds, again, NEAR).tolist()
-    assert not learn_templates.lacking(kinds, few, NEAR).any()
+    assert [True, False, False] == learn_templates.missing_templates(kinds, again, NEAR).tolist()
+    assert not learn_templates.missing_templates(kinds, few, NEAR).any()
 
 
 def test_what_is_a_little_softer_in_its_hits_lacks_nothing() -> None:
@@ -37,7 +37,7 @@ def test_what_is_a_little_softer_in_its_hits_lacks_nothing() -> None:
     rng = np.random.default_rng(1)
     again = SNARE * 10 ** (rng.normal(0, 1.5, SNARE.shape) / 10)
 
-    assert not learn_templates.lacking(templates(SNARE), templates(again / again.sum()), NEAR).any()
+    assert not learn_templates.missing_templates(templates(SNARE), templates(again / again.sum()), NEAR).any()
 
 
 def test_a_kind_in_doubt_goes_to_the_drum_it_is_found_with() -> None:
@@ -47,14 +47,14 @@ def test_a_kind_in_doubt_goes_to_the_drum_it_is_found_with() -> None:
     drum, members = np.array([0, 1, 1, 2]), np.array([9, 20, 5, 30])
     doubtful = np.array([True, False, False, False])
 
-    assert [1, 1, 1, 2] == learn_templates.settled(drum, members, doubtful, np.array([4, 4, 4, 5])).tolist()
-    assert [2, 1, 1, 2] == learn_templates.settled(drum, members, doubtful, np.array([4, 5, 4, 4])).tolist()
-    assert [0, 1, 1, 2] == learn_templates.settled(drum, members, doubtful, np.array([3, 4, 4, 5])).tolist()
+    assert [1, 1, 1, 2] == learn_templates.reassigned(drum, members, doubtful, np.array([4, 4, 4, 5])).tolist()
+    assert [2, 1, 1, 2] == learn_templates.reassigned(drum, members, doubtful, np.array([4, 5, 4, 4])).tolist()
+    assert [0, 1, 1, 2] == learn_templates.reassigned(drum, members, doubtful, np.array([3, 4, 4, 5])).tolist()
 
 
 def test_only_those_in_doubt_are_taken_as_learned_again() -> None:
     """Kinds in doubt come as they were learned again, all others, and those that no hit came to, as they were."""
     kinds, again = templates(SNARE, KICK, HAT), templates(KICK, HAT)
-    found = learn_templates.mixed(kinds, again, np.array([True, False, False]))
+    found = learn_templates.replaced(kinds, again, np.array([True, False, False]))
 
     np.testing.assert_array_equal(np.stack([KICK, KICK, HAT]), found.energy)

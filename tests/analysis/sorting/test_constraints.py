@@ -14,7 +14,7 @@ from stage_inputs import BANDS, STRETCHES
 from oneshot import pipeline
 from oneshot.analysis.records import HitFeatures
 from oneshot.analysis.sorting import constraints, drums
-from oneshot.analysis.sorting.constraints import Said, Told
+from oneshot.analysis.sorting.constraints import Labelled, Said
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Label, Mic, Take
 from oneshot.synth import KitPlan, RoomPlan, TakePlan, groove, slate, song, write_session
@@ -41,7 +41,7 @@ KICKED, STRUCK, TOMMED = (0.0, -30.0, -25.0, -12.0), (-28.0, 0.0, -22.0, -10.0),
 def told(described: HitFeatures, *what: Label) -> tuple[list[Said | None], list[str]]:
     """What is said of hits one second apart, and where problems are told."""
     first = 1000 * np.arange(len(described.energy))
-    got, problems = constraints.tell(what, [(TAKE, first)], described, MICS)
+    got, problems = constraints.apply_labels(what, [(TAKE, first)], described, MICS)
     return [got.said[r] if r >= 0 else None for r in got.row], [f"{p.where}: {p.what}" for p in problems]
 
 
@@ -96,8 +96,8 @@ def test_a_drum_is_called_after_its_mic(said: str, expected: str) -> None:
 def test_a_tom_among_two_is_asked_for() -> None:
     """"Tom" where two toms have mics may be either: it is told, and has no effect."""
     two = (*MICS[:3], Mic("T2", Role.CLOSE, "floor"))
-    got, problems = constraints.tell([Label("snare", 0, 9000, "tom")], [(TAKE, np.zeros(1, np.int64))], hits(TOMMED),
-                                     two)
+    labels = [Label("snare", 0, 9000, "tom")]
+    got, problems = constraints.apply_labels(labels, [(TAKE, np.zeros(1, np.int64))], hits(TOMMED), two)
 
     assert [-1] == got.row.tolist()
     assert "floor or rack tom" in problems[0].what
@@ -115,7 +115,7 @@ def test_wires_and_tools_keep_groups_apart(said: Said, expected: str) -> None:
 
 def test_unlike_labels_are_never_one_kind() -> None:
     """Hits that sound the same but are told to be two drums are two kinds, and what is not told joins one of them."""
-    told_all = Told((Said("rack"), Said("floor")), np.array([0, 0, 1, 1, -1]))
+    told_all = Labelled((Said("rack"), Said("floor")), np.array([0, 0, 1, 1, -1]))
     unlike = constraints.unlike(told_all, np.arange(5))
     alike = np.zeros((5, 5))
     kinds = constraints.parted(drums.kinds(alike, alike, unlike), unlike)
@@ -140,8 +140,8 @@ def test_kinds_of_one_label_are_one_drum() -> None:
 def test_a_way_is_called_as_its_labelled_hits_are_said_to_be() -> None:
     """Most labelled hits of a way name it; another way of that drum that was computed to be called so is numbered."""
     said = (constraints.Said("snare", "rim"), constraints.Said("snare", "centre"))
-    told = constraints.Told(said, np.array([0, 0, 1, -1, -1]))
-    names = constraints.named_ways({(0, 0): "centre", (0, 1): "rim", (1, 0): "rim"}, np.array([0, 0, 0, 0, 1]),
+    told = constraints.Labelled(said, np.array([0, 0, 1, -1, -1]))
+    names = constraints.named_articulations({(0, 0): "centre", (0, 1): "rim", (1, 0): "rim"}, np.array([0, 0, 0, 0, 1]),
                               np.array([0, 0, 0, 1, 0]), told, told.row)
 
     assert {(0, 0): "rim", (0, 1): "rim-2", (1, 0): "rim"} == names

@@ -37,10 +37,10 @@ def mixtures(*hits: Floats, floor: float = 1e-8, jitter_db: float = 0.0, known: 
     return heard(np.einsum("hk,hkmbs->hmbs", np.stack(hits), known.energy[None] * rough), floor)
 
 
-def explained(*hits: Floats, floor: float = 1e-8, jitter_db: float = 0.0) -> decompose.Explained:
+def explained(*hits: Floats, floor: float = 1e-8, jitter_db: float = 0.0) -> decompose.Decomposition:
     """What those candidates are found to be made of, each far from the others."""
     steps = FAR_APART * np.arange(len(hits), dtype=np.float64)
-    return decompose.explain(mixtures(*hits, floor=floor, jitter_db=jitter_db), KNOWN, steps, NEAR)
+    return decompose.decompose(mixtures(*hits, floor=floor, jitter_db=jitter_db), KNOWN, steps, NEAR)
 
 
 def assert_made_of(expected: Floats, found: Floats, within_db: float) -> None:
@@ -62,10 +62,10 @@ def test_of_two_that_fit_alike_the_more_frequent_one_is_taken() -> None:
     for members, expected in (([50, 5], 0), ([5, 50], 1)):
         known = templates(SNARE, double, members=members, drum=[1, 1])
         halfway = np.sqrt(known.energy[0] * known.energy[1])[None]
-        assert expected == int(decompose.explain(heard(halfway, 1e-9), known, np.zeros(1), NEAR).gain[0].argmax())
+        assert expected == int(decompose.decompose(heard(halfway, 1e-9), known, np.zeros(1), NEAR).gain[0].argmax())
         for kind in (0, 1):
             whole = heard(known.energy[kind][None], 1e-9)
-            assert kind == int(decompose.explain(whole, known, np.zeros(1), NEAR).gain[0].argmax())
+            assert kind == int(decompose.decompose(whole, known, np.zeros(1), NEAR).gain[0].argmax())
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -75,7 +75,7 @@ def test_a_single_stroke_is_found_at_its_strength(name: str, level_db: float) ->
     found = explained(gains(**{name: level_db}))
 
     assert_made_of(gains(**{name: level_db}), found.gain[0], 0.75)
-    assert decompose.is_stroke(found).all()
+    assert decompose.is_hit(found).all()
 
 
 @pytest.mark.parametrize("pair", [("kick", "hat"), ("snare", "hat"), ("kick", "snare"), ("snare", "floor"),
@@ -107,7 +107,7 @@ def test_the_best_single_kind_may_be_none_of_two() -> None:
     both = 0.5 * KICK + 0.5 * HAT
     rough = both * 10 ** (np.random.default_rng(7).normal(0, 5, both.shape) / 10)
     known = templates(KICK, HAT, rough / rough.sum())
-    found = decompose.explain(heard(both[None], 1e-8), known, np.zeros(1), NEAR)
+    found = decompose.decompose(heard(both[None], 1e-8), known, np.zeros(1), NEAR)
 
     assert 2 == found.single_error_db[0].argmin()
     assert [0, 1] == np.flatnonzero(found.gain[0]).tolist()
@@ -151,7 +151,7 @@ def test_loudness_of_the_session_does_not_matter() -> None:
     plain = mixtures(hit)
     down = HitFeatures(plain.mics, plain.energy * 1e-4, plain.before * 1e-4, plain.fade_db, plain.noise * 1e-4,
                        plain.valid)
-    found = decompose.explain(down, KNOWN, np.zeros(1), NEAR)
+    found = decompose.decompose(down, KNOWN, np.zeros(1), NEAR)
 
     assert_made_of(hit * 1e-4, found.gain[0], 0.5)
 
@@ -164,8 +164,8 @@ def test_only_the_near_mics_decide() -> None:
     loud[:, 5] *= 1000
     more = HitFeatures(plain.mics, loud, plain.before, plain.fade_db, plain.noise, plain.valid)
 
-    np.testing.assert_array_equal(decompose.explain(plain, KNOWN, np.zeros(1), near).gain,
-                                  decompose.explain(more, KNOWN, np.zeros(1), near).gain)
+    np.testing.assert_array_equal(decompose.decompose(plain, KNOWN, np.zeros(1), near).gain,
+                                  decompose.decompose(more, KNOWN, np.zeros(1), near).gain)
 
 
 def test_stretches_of_a_later_stroke_are_left_out() -> None:
@@ -176,7 +176,7 @@ def test_stretches_of_a_later_stroke_are_left_out() -> None:
     valid = plain.valid.copy()
     valid[..., 3:] = False
     cut = HitFeatures(plain.mics, late, plain.before, plain.fade_db, plain.noise, valid)
-    found = decompose.explain(cut, KNOWN, np.zeros(1), NEAR)
+    found = decompose.decompose(cut, KNOWN, np.zeros(1), NEAR)
 
     assert_made_of(gains(snare=-6.0), found.gain[0], 0.5)
 
@@ -188,7 +188,7 @@ def test_noise_is_no_stroke() -> None:
     """A candidate that holds what was there before, and noise, is none."""
     found = explained(gains())
 
-    assert not decompose.is_stroke(found).any()
+    assert not decompose.is_hit(found).any()
     assert 0.0 == found.gain.sum()
 
 
@@ -207,20 +207,20 @@ def test_the_ring_of_a_stroke_is_no_stroke(lag: int) -> None:
     """A candidate in which only an earlier stroke rings on is none, even if nothing was measured just before it."""
     first = gains(snare=0.0)
     energy = np.stack([(first @ KNOWN.energy.reshape(4, -1)).reshape(SNARE.shape), moved(first, lag)])
-    found = decompose.explain(heard(energy), KNOWN, np.array([0.0, lag]), NEAR)
+    found = decompose.decompose(heard(energy), KNOWN, np.array([0.0, lag]), NEAR)
 
-    assert [True, False] == decompose.is_stroke(found).tolist()
+    assert [True, False] == decompose.is_hit(found).tolist()
 
 
 def test_a_stroke_over_the_ring_of_another_is_found() -> None:
     """A hat 55 ms after a snare, into its ring, is a hat, at its strength."""
     first, second, lag = gains(snare=0.0), gains(hat=-4.0), 20
     energy = np.stack([(first @ KNOWN.energy.reshape(4, -1)).reshape(SNARE.shape), moved(first, lag) + HAT * second[2]])
-    found = decompose.explain(heard(energy), KNOWN, np.array([0.0, lag]), NEAR)
+    found = decompose.decompose(heard(energy), KNOWN, np.array([0.0, lag]), NEAR)
 
     assert_made_of(first, found.gain[0], 0.5)
     assert_made_of(second, found.gain[1], 1.0)
-    assert decompose.is_stroke(found).all()
+    assert decompose.is_hit(found).all()
 
 
 def test_the_next_stroke_is_no_evidence_for_what_goes_ahead_of_it() -> None:
@@ -231,8 +231,8 @@ def test_the_next_stroke_is_no_evidence_for_what_goes_ahead_of_it() -> None:
     ended[..., 0] = True
     at = np.zeros(1)
 
-    assert decompose.explain(heard(energy, valid=free), KNOWN, at, NEAR).evidence_db[0] >= decompose.SURE_EVIDENCE_DB
-    assert decompose.explain(heard(energy, valid=ended), KNOWN, at, NEAR).evidence_db[0] < decompose.EVIDENCE_DB
+    assert decompose.decompose(heard(energy, valid=free), KNOWN, at, NEAR).evidence_db[0] >= decompose.SURE_EVIDENCE_DB
+    assert decompose.decompose(heard(energy, valid=ended), KNOWN, at, NEAR).evidence_db[0] < decompose.EVIDENCE_DB
 
 
 def test_the_more_a_candidate_rises_the_less_like_a_stroke_it_need_be() -> None:
@@ -240,17 +240,17 @@ def test_the_more_a_candidate_rises_the_less_like_a_stroke_it_need_be() -> None:
     evidence = np.array([1.0, 2.5, 2.7, 6.0, 6.0])
     error = np.array([6.0, 6.0, 6.0, 6.0, 9.5])
     known = np.ones((5, 4))
-    found = decompose.Explained(known, evidence, error, known, np.full(5, 10.0), np.zeros((5, 1, 1, 1)))
+    found = decompose.Decomposition(known, evidence, error, known, np.full(5, 10.0), np.zeros((5, 1, 1, 1)))
 
-    assert [False, False, True, True, False] == decompose.is_stroke(found).tolist()
+    assert [False, False, True, True, False] == decompose.is_hit(found).tolist()
 
 
 def test_without_templates_nothing_is_a_stroke() -> None:
     """Nothing learned, nothing claimed."""
     none = drums.select(KNOWN, np.zeros(len(NAMES), bool))
-    found = decompose.explain(mixtures(gains(kick=0.0)), none, np.zeros(1), NEAR)
+    found = decompose.decompose(mixtures(gains(kick=0.0)), none, np.zeros(1), NEAR)
 
-    assert not decompose.is_stroke(found).any()
+    assert not decompose.is_hit(found).any()
     assert (1, 0) == found.gain.shape
 
 
@@ -261,7 +261,7 @@ def test_confidence_tells_a_clear_drum_from_a_doubtful_one() -> None:
     """A stroke of one drum is near certain; one halfway between two drums is not; values stay from 0 to 1."""
     twin = templates(KICK, SNARE, SNARE * 10 ** (np.random.default_rng(1).normal(0, 0.4, SNARE.shape) / 10))
     clear = decompose.confidence(explained(gains(hat=0.0)), KNOWN)
-    doubtful = decompose.confidence(decompose.explain(heard(SNARE[None], 1e-8), twin, np.zeros(1), NEAR), twin)
+    doubtful = decompose.confidence(decompose.decompose(heard(SNARE[None], 1e-8), twin, np.zeros(1), NEAR), twin)
 
     assert clear[0] > 0.8
     assert 0.0 <= doubtful[0] <= 1.0
@@ -273,13 +273,13 @@ def test_one_drum_of_several_kinds_is_no_doubt() -> None:
     rim = SNARE * 10 ** (np.random.default_rng(2).normal(0, 0.3, SNARE.shape) / 10)
     one = templates(KICK, SNARE, rim, drum=[0, 1, 1])
 
-    assert decompose.confidence(decompose.explain(heard(SNARE[None], 1e-8), one, np.zeros(1), NEAR), one)[0] > 0.8
+    assert decompose.confidence(decompose.decompose(heard(SNARE[None], 1e-8), one, np.zeros(1), NEAR), one)[0] > 0.8
 
 
 def test_a_drum_is_struck_once_at_a_time() -> None:
     """Of two kinds of one drum at most one is in a candidate."""
     one = templates(KICK, SNARE, HAT, drum=[0, 1, 1])
-    found = decompose.explain(heard((SNARE + HAT)[None], 1e-8), one, np.zeros(1), NEAR)
+    found = decompose.decompose(heard((SNARE + HAT)[None], 1e-8), one, np.zeros(1), NEAR)
 
     assert (found.gain[0, 1:] > 0).sum() <= 1
 
@@ -306,10 +306,10 @@ def test_the_number_of_workers_changes_nothing() -> None:
     """Candidates some of which reach into each other are explained alike, to the bit, one by one and by two workers."""
     some = mixtures(*(gains(kick=-3.0 * n, hat=-9.0) for n in range(6)))
     step = np.array([0.0, 40.0, 80.0, 400.0, 440.0, 1000.0])
-    one = decompose.explain(some, KNOWN, step, NEAR)
+    one = decompose.decompose(some, KNOWN, step, NEAR)
     with working(2):
-        two = decompose.explain(some, KNOWN, step, NEAR)
-    alone = [decompose.explain(take_rows(some, np.arange(a, b)), KNOWN, step[a:b], NEAR)
+        two = decompose.decompose(some, KNOWN, step, NEAR)
+    alone = [decompose.decompose(take_rows(some, np.arange(a, b)), KNOWN, step[a:b], NEAR)
              for a, b in ((0, 3), (3, 5), (5, 6))]
 
     for field in ("gain", "evidence_db", "error_db", "single_error_db", "background_error_db", "ground"):

@@ -279,7 +279,7 @@ def test_a_close_mic_owns_what_stands_highest_in_it() -> None:
 
     kinds = templates(stroke([0, -20, -14, -14]), stroke([-22, 0, -12, -13]), stroke([-21, -16, 0, -2]))
     near = np.ones(4, bool)
-    found = sort_drums.owners(features.standing_db(kinds, near), np.array([0, 1, -1, -1]))
+    found = sort_drums.close_mic_assignment(features.relative_level_db(kinds, near), np.array([0, 1, -1, -1]))
 
     assert [0, 1, -1] == found.tolist()
 
@@ -289,11 +289,11 @@ def test_what_leads_in_any_of_a_drums_mics_is_a_stroke_of_it() -> None:
     hat that leads in neither is not the snare's.
     """
     standing = np.array([[16.0, -2.0, -8.0], [10.0, 5.0, -9.0], [3.0, -9.0, -6.0], [-5.0, -6.0, 12.0]])
-    found = sort_drums.owners(standing, np.array([0, 0, 1]))
+    found = sort_drums.close_mic_assignment(standing, np.array([0, 0, 1]))
 
     assert [0, 0, -1, 1] == found.tolist()
 
 
 def test_without_close_mics_nothing_is_owned() -> None:
     """Overheads alone own no kind."""
-    assert [-1, -1] == sort_drums.owners(np.zeros((2, 2)), np.array([-1, -1])).tolist()
+    assert [-1, -1] == sort_drums.close_mic_assignment(np.zeros((2, 2)), np.array([-1, -1])).tolist()

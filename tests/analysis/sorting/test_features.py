@@ -198,7 +198,7 @@ def test_a_kind_stands_where_its_direct_sound_is() -> None:
     ringing[1, :, 1:] = 1.0
     near = np.array([True, True, True, False])
 
-    found = features.standing_db(templates(direct, ringing), near)
+    found = features.relative_level_db(templates(direct, ringing), near)
 
     np.testing.assert_allclose([[8.0, -4.0, -4.0, 5.0]] * 2, found, atol=1e-9)
 
@@ -208,7 +208,7 @@ def test_what_is_hidden_stands_as_high_as_it_may() -> None:
     kind = templates(np.zeros((3, BANDS, STRETCHES)))
     kind.energy[0, 0, 2, 0], kind.limit[0, 1, 2, 0] = 1.0, 0.1
 
-    found = features.standing_db(kind, np.array([True, True, True]))[0]
+    found = features.relative_level_db(kind, np.array([True, True, True]))[0]
 
     np.testing.assert_allclose([0.0, -10.0, -60.0], found - found[0], atol=1e-9)
 

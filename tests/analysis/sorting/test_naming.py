@@ -38,7 +38,7 @@ def stroke(sound: str, mics: Sequence[float]) -> Floats:
 
 def named(kinds: Templates, mics: Sequence[Mic]) -> tuple[list[str], list[str]]:
     """Names and kinds of the drums, in the order of their numbers."""
-    standing = features.standing_db(kinds, np.ones(len(mics), bool))
+    standing = features.relative_level_db(kinds, np.ones(len(mics), bool))
     names, what = naming.drum_names(kinds, standing, mics)
     return [names[n] for n in sorted(names)], [what[n] for n in sorted(what)]
 

@@ -12,7 +12,7 @@ import pytest
 from stage_inputs import BANDS, RATE, STRETCHES, noise, session_at, take_of
 
 from oneshot.analysis.records import Arrivals, Onsets, Shares, TakeScan
-from oneshot.analysis.result import Heard, Named, Strokes
+from oneshot.analysis.result import Detected, Named, Strokes
 from oneshot.analysis.sorting import articulations
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Take
@@ -102,7 +102,7 @@ def strokes_in(take: Take, first: Sequence[float], way: list[int]) -> Strokes:
     """Strokes of one kind at those frames, each known alone in the take's two mics."""
     count, frames = len(way), np.asarray(first, np.int64)
     nothing, rise = np.zeros((count, 1, 2)), np.full(count, 10.0)
-    heard = Heard(take, cast("TakeScan", None), np.ones(2, bool),
+    heard = Detected(take, cast("TakeScan", None), np.ones(2, bool),
                   Onsets(take.name, frames, rise, np.tile(rise[:, None], 2)),
                   Arrivals(take.name, frames, np.tile(frames[:, None], 2), np.zeros((count, 2)), np.zeros(2)),
                   np.full(count, -1, np.int64))
@@ -136,7 +136,8 @@ def test_weak_strokes_are_heard_in_the_drums_own_mic(tmp_path: Path) -> None:
     takes = [take_in(tmp_path, "one", own, above), take_in(tmp_path, "two", above, above)]
     named = Named({0: "snare"}, {0: "snare"}, {(0, 0): "centre", (0, 1): "rimshot"}, {0: "Snare Top"})
     strokes = [strokes_in(takes[0], first.tolist(), way), strokes_in(takes[1], [], [])]
-    told = articulations.with_weak(session_at(tmp_path, *takes), strokes, np.zeros(1, np.int64), named, takes[0].mics)
+    session = session_at(tmp_path, *takes)
+    told = articulations.reassign_weak(session, strokes, np.zeros(1, np.int64), named, takes[0].mics)
 
     assert [0] * 30 + [1] * 7 == told[0].way.tolist()
     assert [] == told[1].way.tolist()
