@@ -166,3 +166,16 @@ def test_every_section_of_the_recipe_is_shown() -> None:
     page = text_of("docs/recipe.md")
 
     assert [item.name for item in dataclasses.fields(Recipe) if f"[{item.name}]" not in page] == []
+
+
+def test_every_module_that_a_page_names_is_there() -> None:
+    """A path in the docs leads to a file of the package, of the tests or of the top."""
+    there = [path.relative_to(ROOT).as_posix() for folder in ("oneshot", "tests", "demo") for path in
+             (ROOT / folder).rglob("*.py")]
+    pages = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+    named = {(page.name, name) for page in pages
+             for name in re.findall(r"`((?:[a-z_]+/)*[a-z_]+\.py)`", page.read_text(encoding="utf-8"))}
+
+    assert len(named) > 20
+    assert [] == sorted((page, name) for page, name in named
+                        if not any(f"/{path}".endswith(f"/{name}") for path in there))

@@ -20,6 +20,7 @@ from oneshot.audio.descriptors import note_of
 from oneshot.core.files import write_atomic
 from oneshot.core.records.hits import Delay, Drum, Hit
 from oneshot.core.records.kit import BandBleed, Kit, OneShot, Print, Sample, TakeNoise, kit_info
+from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Take
 from oneshot.kit import null_reasons
 
@@ -41,8 +42,10 @@ def write(kit: Kit, folder: Path) -> list[Path]:
 
 
 def schema_text() -> str:
-    """The JSON Schema (draft 2020-12) of the manifest, as it lies in every kit."""
-    return resources.files("oneshot.kit.export").joinpath(SCHEMA_NAME).read_text(encoding="utf-8")
+    """The JSON Schema (draft 2020-12) of the manifest, as it lies in every kit; the roles in it are those there are."""
+    schema = json.loads(resources.files("oneshot.kit.export").joinpath(SCHEMA_NAME).read_text(encoding="utf-8"))
+    schema["$defs"]["mic"]["properties"]["role"] = {"enum": [role.value for role in Role]}
+    return json.dumps(schema, ensure_ascii=False, indent=2) + "\n"
 
 
 def to_json(kit: Kit) -> Json:
