@@ -301,6 +301,7 @@ def test_reasons_are_counted_by_kind() -> None:
     assert reason_kind("too much bleed: -12.0 dB in Snare Top") == "too much bleed"
     assert reason_kind("layer full (6 of 6)") == "layer full"
     assert reason_kind("level outside the tolerance: 3.4 dB") == "level outside the tolerance"
+    assert reason_kind("3.4 dB off its layer's level") == "off its layer's level"  # as kits built before have it
     assert reason_kind("hit together with hat and kick: grade D") == "hit together with another drum"
     assert reason_kind(None) == "no reason given"
 
