@@ -34,14 +34,19 @@ def load(store: Store, session: Session, told: Sequence[Told], how: str) -> Foun
     """What the store holds of a session for the same ``told`` (places where the user says that hits are) and ``how``
     (which takes share a set); None where that is nothing, or nothing that can be used.
     """
-    stored = store.load_record(NAME, _params(session, told, how), _Stored)
+    stored = store.load_record(_name(how), _params(session, told, how), _Stored)
     return None if stored is None else (stored.analysis, stored.problems)
 
 
 def save(store: Store, session: Session, told: Sequence[Told], how: str, found: Found) -> None:
     """Keep what was found, in place of what was kept; not where hits have rendered envelopes, for those hold scans."""
     if found[0].laid is None:
-        store.save_record(NAME, _params(session, told, how), _Stored(*found))
+        store.save_record(_name(how), _params(session, told, how), _Stored(*found))
+
+
+def _name(how: str) -> str:
+    """Under what a result is stored: comparing takes, say, does not take the place of what the next build needs."""
+    return NAME if how == "alike" else f"{NAME}-{how.replace(' ', '-')}"
 
 
 def _params(session: Session, told: Sequence[Told], how: str) -> dict[str, Any]:

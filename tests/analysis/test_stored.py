@@ -114,7 +114,7 @@ def test_what_another_build_wrote_meanwhile_is_not_used(found: tuple[Session, st
     """A text made with other parameters than the record beside it says is not used."""
     other = Store(tmp_path / "other")
     stored.save(other, found[0], (), "none", found[1])
-    (store.folder / "analysis.record.npy").write_bytes((other.folder / "analysis.record.npy").read_bytes())
+    (store.folder / "analysis.record.npy").write_bytes((other.folder / "analysis-none.record.npy").read_bytes())
 
     assert stored.load(store, found[0], TOLD, "alike") is None
 
