@@ -376,13 +376,13 @@ def test_progress_shows_on_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_no_color_is_respected(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     """Colour where the terminal wants it, none with NO_COLOR (no-color.org), and the words stay the same."""
-    from oneshot.cli import _show
+    from oneshot.cli.console import show
 
     monkeypatch.setenv("TERM", "xterm")
     coloured, bare = Screen(terminal=True), Screen(terminal=True)
-    _show([("head", "Left out"), ("text", "")], coloured)  # type: ignore[arg-type]
+    show([("head", "Left out"), ("text", "")], coloured)  # type: ignore[arg-type]
     monkeypatch.setenv("NO_COLOR", "1")
-    _show([("head", "Left out"), ("text", "")], bare)  # type: ignore[arg-type]
+    show([("head", "Left out"), ("text", "")], bare)  # type: ignore[arg-type]
 
     assert bare.text == "Left out\n\n"
     assert coloured.text.startswith("\x1b[1mLeft out")

@@ -1,32 +1,19 @@
-"""The command line: thin commands over the package.
-
-Everything heavy is imported inside a command, so that ``--help`` answers at once. Results go to stdout; progress,
-warnings and errors to stderr. Exit codes: 0 done, 1 could not be done or ``verify`` found a difference, 2 wrong usage,
-130 interrupted.
-"""
+"""The commands, each a thin function: heavy imports stand inside, so that ``--help`` answers at once."""
 
 from __future__ import annotations
 
-import io
-import json
 import os
 import shlex
 import sys
-import traceback
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
+from oneshot.cli.console import plainly, show, show_json, warn
 from oneshot.core.progress import watched
 from oneshot.core.version import __version__
-
-if TYPE_CHECKING:
-    from oneshot.core.records.session import Problem
-    from oneshot.kit.report.lines import Line
 
 app = typer.Typer(
     name="oneshot",
@@ -45,11 +32,6 @@ KitPath = Annotated[Path, typer.Argument(metavar="KIT", show_default=False, help
 AsJson = Annotated[bool, typer.Option("--json", help="Write the result as JSON, for programs.")]
 Debug = Annotated[bool, typer.Option("--debug", help="Show a traceback when something goes wrong.")]
 
-STYLES: dict[str, dict[str, Any]] = {
-    "head": {"bold": True}, "warn": {"fg": "yellow"}, "quiet": {"dim": True}, "text": {},
-}
-"""How each kind of line looks where colour is welcome; without colour every line reads the same."""
-
 
 @app.callback(invoke_without_command=True)
 def _top(version: Annotated[bool, typer.Option("--version", help="Show the version and stop.")] = False) -> None:
@@ -67,7 +49,7 @@ def check(session: SessionPath, as_json: AsJson = False,
 
     Takes, mics, roles, pairs and problems, and what to record next. Changes nothing; --write drafts session.toml.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         from oneshot import pipeline
         from oneshot.core.errors import SessionError
         from oneshot.core.files import write_atomic
@@ -84,12 +66,12 @@ def check(session: SessionPath, as_json: AsJson = False,
         if write:
             write_atomic(draft, draft_toml(found))
         if as_json:
-            _show_json({**session_record(found), **tracks_record(tracks)})
+            show_json({**session_record(found), **tracks_record(tracks)})
         else:
-            _show([*session_lines(found), *tracks_lines(tracks)])
-            _warn([*found.problems, *(() if tracks is None else tracks.problems)])
+            show([*session_lines(found), *tracks_lines(tracks)])
+            warn([*found.problems, *(() if tracks is None else tracks.problems)])
             if write:
-                _show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])
+                show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])
 
 
 @app.command(epilog="Example: oneshot build 'Tuesday session' 'Tuesday kit' --only kick")
@@ -116,7 +98,7 @@ def build(session: SessionPath, kit: KitPath,
     If KIT is an existing kit it is rebuilt and keeps its recipe.toml and corrections.toml and, if it was released, its
     names. Any other existing folder is refused.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         from oneshot import pipeline
         from oneshot.kit.report.text import summary_lines, summary_record
 
@@ -125,10 +107,10 @@ def build(session: SessionPath, kit: KitPath,
                                    progress=progress, last=last, processed=processed)
         summary = summary_record(built.kit, folder=built.folder, files=built.files, size_bytes=built.size_bytes)
         if as_json:
-            _show_json(summary)
+            show_json(summary)
         else:
-            _show(summary_lines(summary))
-            _warn(built.kit.problems)
+            show(summary_lines(summary))
+            warn(built.kit.problems)
 
 
 @app.command(epilog="Example: oneshot batch Monday Tuesday --out kits")
@@ -145,7 +127,7 @@ def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", s
     Each kit is named after its session's folder; existing kits are rebuilt. If a session fails, the others still run;
     the exit code is then 1.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         from oneshot import batch as many
         from oneshot.kit.report.side_by_side import batch_lines
 
@@ -154,9 +136,9 @@ def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", s
             outcomes = many.build_all(rows, recipe_path=recipe, fresh=fresh, jobs=jobs, progress=progress)
         record = {"out": str(out), "sessions": [many.record(outcome) for outcome in outcomes]}
         if as_json:
-            _show_json(record)
+            show_json(record)
         else:
-            _show(batch_lines(record))
+            show(batch_lines(record))
         if any(outcome.error is not None for outcome in outcomes):
             raise typer.Exit(1)
 
@@ -176,7 +158,7 @@ def compare(session: SessionPath,
     Hits of one drum at similar level, in each of its mics, overheads and rooms and in each take: level, peak, noise
     and spectrum.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         from oneshot.analysis import comparison
         from oneshot.analysis.comparison import NOMINAL
         from oneshot.kit.report.side_by_side import compare_lines
@@ -186,10 +168,10 @@ def compare(session: SessionPath,
                                               progress=progress)
         record = {**comparison.record(found), "out": None if out is None else str(out)}
         if as_json:
-            _show_json(record)
+            show_json(record)
         else:
-            _show(compare_lines(record, NOMINAL))
-            _warn(found.problems)
+            show(compare_lines(record, NOMINAL))
+            warn(found.problems)
 
 
 @app.command(epilog="Example: oneshot verify 'Tuesday kit'")
@@ -198,17 +180,17 @@ def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
 
     Reads and measures every file; each difference is reported, and the exit code is 1 if there is one.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         from oneshot.kit.report.text import difference_lines
         from oneshot.kit.verify import verify as measured_again
 
         found = measured_again(kit)
         if as_json:
-            _show_json({"kit": str(kit), "differences": [asdict(difference) for difference in found]})
+            show_json({"kit": str(kit), "differences": [asdict(difference) for difference in found]})
         else:
-            _show(difference_lines(kit, [(item.path, item.what, item.expected, item.found) for item in found]))
+            show(difference_lines(kit, [(item.path, item.what, item.expected, item.found) for item in found]))
             if any(item.what == "sha256" for item in found):
-                _show([("text", ""), ("text", "Processed the files yourself? Run oneshot remeasure.")])
+                show([("text", ""), ("text", "Processed the files yourself? Run oneshot remeasure.")])
         if found:
             raise typer.Exit(1)
 
@@ -228,17 +210,17 @@ def remeasure(kit: KitPath,
     pitch, decay, velocities, mappings, tables and report are updated, each file's latency is reported, and figures that
     can no longer be checked are marked. The kit is replaced as a whole.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         from oneshot.core.user_state import session_of
         from oneshot.kit import remeasure as remeasuring
         from oneshot.kit.report.heard import remeasured_lines
 
         made = remeasuring.remeasure(kit, source=source, session=session or session_of(kit), align=align)
         if as_json:
-            _show_json(remeasuring.record(made))
+            show_json(remeasuring.record(made))
         else:
-            _show(remeasured_lines(remeasuring.record(made)))
-            _warn(made.problems)
+            show(remeasured_lines(remeasuring.record(made)))
+            warn(made.problems)
 
 
 @app.command(epilog="Example: oneshot preview 'Tuesday kit' --take 'take 2'")
@@ -256,7 +238,7 @@ def preview(kit: KitPath,
     Plays a built-in groove, a MIDI file, or a take of the session: layers, round robins, chokes and balance as in the
     mappings, at -16 LUFS with true peaks below -1 dBTP.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         from oneshot.core.errors import SettingsError
         from oneshot.core.user_state import session_of
         from oneshot.kit.playback import preview as playing
@@ -267,10 +249,10 @@ def preview(kit: KitPath,
         target = out or kit.with_name(f"{kit.name} preview.wav")
         made = playing.preview(kit, target, midi=midi, take=take, session_path=session or session_of(kit))
         if as_json:
-            _show_json(playing.record(made))
+            show_json(playing.record(made))
         else:
-            _show(preview_lines(playing.record(made)))
-            _warn(made.problems)
+            show(preview_lines(playing.record(made)))
+            warn(made.problems)
 
 
 @app.command(epilog="Example: oneshot pack 'Tuesday kit' --licence cc-by-4.0 --yes")
@@ -301,7 +283,7 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
     all of the same start and length, with a rough mix and a track sheet. The first run lists every text that would be
     published: read them, then run it again with --yes.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         from oneshot.core.errors import SettingsError
         from oneshot.core.files import is_our_kit
         from oneshot.kit.release import archive
@@ -321,10 +303,10 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
         made = packing.pack_kit(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
                                 last=last, freeze=freeze is not False) if yes else None
         if as_json:
-            _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows], "left_out": left_out,
+            show_json({"texts": [{"what": what, "text": text} for what, text in said.rows], "left_out": left_out,
                         "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
         else:
-            _show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), left_out=left_out))
+            show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), left_out=left_out))
 
 
 def _pack_session(session: Path, out: Path, *, licence: str | None, version: str | None, recipe_path: Path | None,
@@ -345,11 +327,11 @@ def _pack_session(session: Path, out: Path, *, licence: str | None, version: str
                                                  progress=progress)
         problems += more
     if as_json:
-        _show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
+        show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
                     "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
     else:
-        _show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), kit=False))
-        _warn(problems)
+        show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), kit=False))
+        warn(problems)
 
 
 @app.command(epilog="Example: oneshot review 'Tuesday kit'")
@@ -368,7 +350,7 @@ def review(kit: KitPath,
     Opens a page in the browser, served on this machine only. Each correction is saved to the kit's corrections.toml at
     once; rebuild the kit from the page. Ctrl-C stops the server.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         try:
             from oneshot.review.serve import LOOPBACK, serve
         except ModuleNotFoundError as error:
@@ -381,7 +363,7 @@ def review(kit: KitPath,
             if host not in LOOPBACK:
                 print("oneshot: anyone on your network who has this address can play the recordings and change the "
                       "kit; the connection is not encrypted", file=sys.stderr)
-            _show([("head", address), ("text", "Review page of this kit. Ctrl-C stops the server.")])
+            show([("head", address), ("text", "Review page of this kit. Ctrl-C stops the server.")])
             sys.stdout.flush()
 
         serve(kit, session_path=session, host=host, port=port, browser=browser, tell=tell)
@@ -395,7 +377,7 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=F
 
     A drum kit in a long shed, ten mics, two takes: synthesised from a model of the room, identical every time.
     """
-    with _plainly(debug=debug):
+    with plainly(debug=debug):
         from oneshot.session.output_paths import check_outside_sessions
         from oneshot.synth import demo_session
 
@@ -403,81 +385,6 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=F
         with watched(sys.stderr) as progress:
             takes = demo_session(folder, progress=progress)
         kit = folder.with_name(f"{folder.name} kit")
-        _show([("head", f"{folder}: {len(takes)} takes"), *(("text", f"  {name}") for name in takes),
+        show([("head", f"{folder}: {len(takes)} takes"), *(("text", f"  {name}") for name in takes),
                ("text", ""), ("text", "Next:"), ("text", f"  oneshot check {shlex.quote(str(folder))}"),
                ("text", f"  oneshot build {shlex.quote(str(folder))} {shlex.quote(str(kit))}")])
-
-
-def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the command line; leaves by SystemExit with one of the exit codes above.
-
-    Parameters
-    ----------
-    arguments
-        The words after the program's name; None: those of the process.
-    """
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # names of files may hold what the terminal's encoding has not
-            stream.reconfigure(errors="backslashreplace")
-    try:
-        app(args=None if arguments is None else list(arguments), prog_name="oneshot")
-    except KeyboardInterrupt:
-        sys.exit(130)
-
-
-# ------------------------------------------------------------------------------------------------------------- speaking
-
-
-@contextmanager
-def _plainly(*, debug: bool) -> Iterator[None]:
-    """Turn what the user can put right into one line on stderr and an exit code."""
-    from oneshot.core.errors import OneshotError
-
-    try:
-        yield
-    except KeyboardInterrupt:
-        _say_error("interrupted", debug=debug)
-        raise typer.Exit(130) from None
-    except BrokenPipeError:
-        raise
-    except OneshotError as error:
-        _say_error(str(error), debug=debug)
-        raise typer.Exit(1) from None
-    except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
-        _say_error(f"{where}{error.strerror or error}", debug=debug)
-        raise typer.Exit(1) from None
-    except MemoryError:
-        _say_error("not enough memory: close other programs, or use fewer workers (--jobs 1)", debug=debug)
-        raise typer.Exit(1) from None
-
-
-def _say_error(text: str, *, debug: bool) -> None:
-    """One line, whatever the error's text holds; the traceback only where it was asked for."""
-    from oneshot.kit.report.lines import plain
-
-    if debug:
-        traceback.print_exc()
-    print("oneshot: " + plain(" ".join(text.split())), file=sys.stderr)
-
-
-def _show(lines: Sequence[Line], stream: IO[str] | None = None) -> None:
-    """Print lines of text, styled by their kind where the stream is a terminal that wants colour."""
-    stream = stream or sys.stdout
-    coloured = stream.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
-    for kind, text in lines:
-        style = STYLES[kind] if coloured else {}
-        print(typer.style(text, **style) if style and text else text, file=stream)
-
-
-def _show_json(record: object) -> None:
-    """Print a record as JSON that any reader takes: no NaN, no Infinity."""
-    print(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def _warn(problems: Sequence[Problem]) -> None:
-    """Tell all warnings once, after the result."""
-    from oneshot.kit.report.text import problem_lines
-
-    sys.stdout.flush()
-    _show(problem_lines(problems), sys.stderr)
