@@ -59,7 +59,7 @@ def check(session: SessionPath, as_json: AsJson = False,
         from oneshot.session.processed_tracks import open_tracks
 
         draft = session / "session.toml"
-        if write and draft.exists():
+        if write and os.path.lexists(draft):
             raise SessionError(f"{draft} exists already: edit it, or move it away and run check --write again")
         found = pipeline.check(session)
         tracks = None if found.processed is None else open_tracks(found, found.root / found.processed, {})

@@ -51,7 +51,7 @@ def load_recipe(path: Path | None) -> tuple[Recipe, tuple[Problem, ...]]:
         raise SettingsError(f"{path}: not valid TOML: {error}") from error
     problems: list[Problem] = []
     try:
-        recipe = _recipe_of(table, str(path), problems)
+        recipe = _recipe_of(table, path.name, problems)
     except SettingsError as error:
         raise SettingsError(f"{path}: {error}") from error
     return recipe, tuple(problems)

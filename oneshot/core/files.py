@@ -19,6 +19,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from itertools import count
 from pathlib import Path
 
 from oneshot.core.errors import WorkError
@@ -122,8 +123,10 @@ def staged_folder(target: Path, settle: Callable[[Path, Path], None] | None = No
 
     If the block raises (an interrupt too), the folder is removed and the target stays as it was. What a build that was
     killed left behind is removed first. ``settle(old, new)`` is called once they have been exchanged and before the old
-    folder goes, for what came into it in the last moment. Raises WorkError if the place cannot be written to.
+    folder goes, for what came into it in the last moment. Raises WorkError if the place cannot be written to, or if
+    somebody put something there meanwhile.
     """
+    there = os.path.lexists(target)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         recover_folder(target)
@@ -132,16 +135,22 @@ def staged_folder(target: Path, settle: Callable[[Path, Path], None] | None = No
         if stage.exists():
             shutil.rmtree(stage)
         stage.mkdir()
+        there = there or os.path.lexists(target)
+        if target.is_dir():
+            shutil.copymode(target, stage)
     except OSError as error:
         raise WorkError(f"{target} cannot be written ({_reason(error)}): choose another place or free this "
                         "one") from None
     _staged.add(stage)
     try:
-        yield stage
-        exchange_folder(stage, target, settle)
-    except BaseException:
-        shutil.rmtree(stage, ignore_errors=True)
-        raise
+        try:
+            yield stage
+            replaced = _put_in_place(stage, target, there=there)
+        except BaseException:
+            shutil.rmtree(stage, ignore_errors=True)
+            raise
+        if replaced:
+            _finish(stage, target, settle)
     finally:
         _staged.discard(stage)
 
@@ -155,6 +164,16 @@ def exchange_folder(new: Path, target: Path, settle: Callable[[Path, Path], None
     where the disk refuses it, the old folder stays beside the new one. Raises WorkError if it cannot be done; the old
     folder is then in its place.
     """
+    if _put_in_place(new, target, there=True):
+        _finish(new, target, settle)
+
+
+def _put_in_place(new: Path, target: Path, *, there: bool) -> bool:
+    """The first half of ``exchange_folder``; whether ``new`` holds an old folder now. ``there``: something may be at
+    the place of ``target``; what came there since is somebody else's.
+    """
+    if not there and os.path.lexists(target):
+        raise WorkError(f"{target} was created by another program meanwhile and stays as it is: choose another place")
     if not new.is_dir():
         raise WorkError(f"{new} is not a folder: there is nothing to replace {target} with")
     _sync_tree(new)
@@ -162,26 +181,29 @@ def exchange_folder(new: Path, target: Path, settle: Callable[[Path, Path], None
         if not os.path.lexists(target):
             new.rename(target)
             _sync_folder(target.parent)
-            return
+            return False
         if not _exchange(new, target):
             _exchange_in_steps(new, target)
     except OSError as error:
         raise WorkError(f"{target} cannot be replaced ({_reason(error)}): close what uses it and try again") from None
     _sync_folder(target.parent)
-    if settle is not None:
-        _settle(settle, new, target)
-    _remove(new)
+    return True
 
 
-def _settle(settle: Callable[[Path, Path], None], old: Path, target: Path) -> None:
-    """Call ``settle``; where the disk refuses, nothing of the old folder may go."""
+def _finish(old: Path, target: Path, settle: Callable[[Path, Path], None] | None) -> None:
+    """The second half: call ``settle``, and remove the old folder; where that is cut short, nothing of it may go."""
     try:
-        settle(old, target)
-    except OSError as error:
-        kept = target.with_name(f"{target.name} replaced")
+        if settle is not None:
+            settle(old, target)
+    except BaseException as error:
+        kept = next(path for n in count(1) if not os.path.lexists(
+            path := target.with_name(f"{target.name} replaced{'' if n == 1 else f' {n}'}")))
         old.rename(kept)
+        if not isinstance(error, OSError):
+            raise
         raise WorkError(f"{target} is built, but files added to it meanwhile could not be moved over "
                         f"({_reason(error)}): they are in {kept}") from None
+    _remove(old)
 
 
 @contextmanager
@@ -230,7 +252,7 @@ def recover_folder(target: Path) -> bool:
 
 
 def _aside(target: Path) -> Path:
-    return target.with_name(f".{target.name}.old")
+    return target.with_name(f".{target.name}.replaced-by-oneshot")
 
 
 def _exchange(new: Path, target: Path) -> bool:

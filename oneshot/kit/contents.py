@@ -6,6 +6,7 @@ corrections. Everything else is somebody's: a build keeps it, and a pack never p
 
 from __future__ import annotations
 
+import filecmp
 import os
 import re
 import shutil
@@ -30,7 +31,7 @@ SUMS = "SHA256SUMS.txt"
 """In a pack: the sum of every file."""
 WITH_PACK = ("LICENCE.txt", "files.csv", "preview.wav", "sheet.png", "CHANGES.txt", release_lock.NAME, SUMS)
 """What a pack adds to a kit."""
-_UNFINISHED = re.compile(r"\.[^/]+\.\d+\.part")
+_UNFINISHED = re.compile(r"\.([^/]+)\.\d+\.part")
 """What a write that was killed leaves behind (``files.write_atomic``)."""
 
 
@@ -48,8 +49,10 @@ def published(kit: Kit) -> set[str]:
 def strangers(folder: Path, kit: Kit) -> list[str]:
     """What lies in a kit's folder and is not the kit's: paths from there, sorted; links and empty folders count."""
     own = {*published(kit), CORRECTIONS, release_lock.NAME, SUMS}
-    return sorted(name for name in entries(folder)
-                  if name not in own and not _UNFINISHED.fullmatch(name.rpartition("/")[2]))
+    finals = {name.rpartition("/")[2] for name in own}
+    unfinished = {name for name in entries(folder)
+                  if (part := _UNFINISHED.fullmatch(name.rpartition("/")[2])) is not None and part[1] in finals}
+    return sorted(name for name in entries(folder) if name not in own | unfinished)
 
 
 def entries(folder: Path) -> Iterator[str]:
@@ -85,10 +88,10 @@ def take_over(old: Path, new: Path, names: list[str]) -> list[str]:
 
 
 def _same(a: Path, b: Path) -> bool:
-    """Whether two paths are one file, or links to one place."""
+    """Whether two paths are one file, copies of one, or links to one place."""
     if a.is_symlink() or b.is_symlink():
         return a.is_symlink() and b.is_symlink() and a.readlink() == b.readlink()
-    return a.samefile(b)
+    return a.samefile(b) or (a.is_file() and b.is_file() and filecmp.cmp(a, b, shallow=False))
 
 
 def _put(source: Path, target: Path) -> None:
@@ -166,14 +169,19 @@ def _bytes(path: Path) -> bytes | None:
 def check_untouched(folder: Path, kit: Kit) -> None:
     """Raise KitError where a sound file of a kit was changed after the kit was written, which a build would undo.
 
-    Only files newer than the manifest, which is written after them, are read.
+    Only files that were touched after the manifest, which is written after them, are read.
     """
     sums = {file.path: file.sha256 for shot in kit.one_shots for file in (*shot.files, *shot.untouched)}
     sums |= {each.path: each.sha256 for each in kit.prints}
     written = (folder / manifest.NAME).stat().st_mtime_ns
+
+    def touched(path: Path) -> bool:
+        """Whether a file was written since, whatever time it was given after that."""
+        stat = path.stat()
+        return max(stat.st_mtime_ns, stat.st_ctime_ns) > written
+
     changed = [name for name, digest in sums.items()
-               if (folder / name).is_file() and (folder / name).stat().st_mtime_ns > written
-               and sha256_of(folder / name) != digest]
+               if (folder / name).is_file() and touched(folder / name) and sha256_of(folder / name) != digest]
     if changed:
         more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
         raise KitError(f"{folder / changed[0]}{more} changed after the kit was built, and a build would overwrite "

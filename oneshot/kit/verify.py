@@ -87,6 +87,9 @@ def _unpacked(path: Path, stage: Path) -> Path:
             tops = {name.split("/")[0] for name in file.namelist()}
             if len(tops) != 1 or any(".." in name.split("/") for name in file.namelist()):
                 raise KitError(f"{path}: not a zip written by oneshot pack: it has more than one folder")
+            odd = any(part in ("", ".") for name in file.namelist() for part in name.rstrip("/").split("/"))
+            if odd or file.comment or min(info.header_offset for info in file.infolist()):
+                raise KitError(f"{path}: not a zip written by oneshot pack: it holds more than files")
             if len(set(file.namelist())) != len(file.namelist()):
                 raise KitError(f"{path}: not a zip written by oneshot pack: it has two files of one name")
             file.extractall(stage)
@@ -265,7 +268,7 @@ def _listing(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
     for top in FOLDERS:
         for path in (folder / top).rglob("*"):
             name = path.relative_to(folder).as_posix()
-            if path.is_file() and name not in rows:
+            if path.is_file() and name not in rows and not path.name.startswith("."):  # the system's own droppings
                 yield Difference(name, "file", "listed in the manifest", "not listed")
     for name in (*BESIDE, *((sfz.NAME,) if document["one_shots"] else ())):
         if not (folder / name).is_file():

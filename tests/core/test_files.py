@@ -158,7 +158,7 @@ def test_a_second_step_that_fails_puts_the_old_folder_back(tmp_path: Path, monke
 
 def test_an_exchange_cut_off_between_its_steps_is_recovered(tmp_path: Path) -> None:
     """Old kit aside and nothing in its place: the next build finds the old kit again."""
-    folder(tmp_path / ".kit.old", a="old")
+    folder(tmp_path / ".kit.replaced-by-oneshot", a="old")
 
     assert recover_folder(tmp_path / "kit") is True
     assert "old" == (tmp_path / "kit" / "a").read_text()
@@ -167,7 +167,7 @@ def test_an_exchange_cut_off_between_its_steps_is_recovered(tmp_path: Path) -> N
 
 def test_an_exchange_cut_off_after_its_steps_is_cleared_up(tmp_path: Path) -> None:
     """New kit in place and the old one still aside: the old one goes."""
-    folder(tmp_path / ".kit.old", a="old")
+    folder(tmp_path / ".kit.replaced-by-oneshot", a="old")
     folder(tmp_path / "kit", a="new")
 
     assert recover_folder(tmp_path / "kit") is False

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from collections.abc import Callable
 from functools import partial
@@ -219,3 +220,69 @@ def test_a_recording_that_changes_while_it_is_cut_stops_the_build(pier: Pier, tm
         pipeline.build(session, tmp_path / "kit", progress=at_stage(stage, partial(path.write_bytes, changed)))
 
     assert not (tmp_path / "kit").exists()
+
+
+def test_a_folder_that_somebody_makes_during_a_first_build_stays(pier: Pier, tmp_path: Path) -> None:
+    """The build says so and takes nothing away."""
+    def make() -> None:
+        """What another program does meanwhile."""
+        (tmp_path / "kit").mkdir()
+        (tmp_path / "kit" / "mine.txt").write_bytes(b"mine")
+
+    with pytest.raises(WorkError, match="created by another program"):
+        pipeline.build(pier.session, tmp_path / "kit", progress=at_stage("cutting", make))
+
+    assert b"mine" == (tmp_path / "kit" / "mine.txt").read_bytes()
+    assert ["kit"] == [path.name for path in tmp_path.iterdir()]
+
+
+@pytest.mark.parametrize("fault", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+def test_nothing_goes_where_the_last_look_is_cut_short(tmp_path: Path, fault: BaseException) -> None:
+    """Twice over: neither a full disk nor an interrupt costs what came late, and no second one covers the first."""
+    for late in (b"one", b"two"):
+        (tmp_path / "kit").mkdir(exist_ok=True)
+        (tmp_path / "kit" / "late.txt").write_bytes(late)
+
+        def refuse(old: Path, new: Path) -> None:
+            raise fault
+
+        with pytest.raises((WorkError, KeyboardInterrupt)), files.staged_folder(tmp_path / "kit", refuse):
+            pass
+
+    assert [b"one", b"two"] == [(tmp_path / name / "late.txt").read_bytes() for name in ("kit replaced",
+                                                                                         "kit replaced 2")]
+
+
+def test_where_files_cannot_be_linked_copies_are_not_doubled(pier: Pier, kit: Path,
+                                                             monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file system without links: what is a person's is copied once a build, and is there once."""
+    def no_links(*_: object, **__: object) -> None:
+        raise OSError(1, "Operation not permitted")
+
+    (kit / "mine.txt").write_bytes(b"mine")
+    (kit / ".movie.001.part").write_bytes(b"part of a film")
+    monkeypatch.setattr("oneshot.kit.contents.os.link", no_links)
+    for _ in range(2):
+        pipeline.build(pier.session, kit)
+
+    assert [".movie.001.part", "mine.txt"] == strangers(kit, read_kit(kit))
+
+
+def test_a_changed_file_is_found_whatever_time_it_was_given(pier: Pier, kit: Path) -> None:
+    """As software leaves it that keeps the time of what it writes."""
+    path = next((kit / "samples").rglob("*.wav"))
+    data = bytearray(path.read_bytes())
+    data[3000] ^= 1
+    path.unlink()
+    path.write_bytes(bytes(data))
+    os.utime(path, (1, 1))
+    with pytest.raises(KitError, match="changed after the kit was built"):
+        pipeline.build(pier.session, kit)
+
+
+def test_a_rebuild_keeps_who_may_look_into_the_kit(pier: Pier, kit: Path) -> None:
+    """The permissions of its folder."""
+    kit.chmod(0o700)
+    pipeline.build(pier.session, kit)
+
+    assert 0o700 == kit.stat().st_mode & 0o777

@@ -21,7 +21,7 @@ from oneshot.core.files import write_atomic
 from oneshot.core.records.hits import Delay, Drum, Hit
 from oneshot.core.records.kit import BandBleed, Kit, OneShot, Print, Sample, TakeNoise, kit_info
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Mic, Take
+from oneshot.core.records.session import Mic, Problem, Take
 from oneshot.kit import null_reasons
 
 FORMAT = "oneshot-manifest"
@@ -73,15 +73,20 @@ def to_json(kit: Kit) -> Json:
                     "delays_ms": _reasons(kit, kit.delays_ms, null_reasons.delay_reason)},
         "solved": {take: {drum: mics for drum in drums if (mics := null_reasons.solved(kit, take, drum))}
                    for take, drums in kit.bleed.items()},
-        "problems": [{name: _without_place(text, kit) for name, text in asdict(each).items()}
-                     for each in kit.problems],
+        "problems": [asdict(each) for each in public_problems(kit)],
         **({"tracks": _plain(kit.tracks)} if kit.tracks else {}), **({"learned": _plain(kit.learned)} if kit.learned
                                                                      else {}),
     }
 
 
+def public_problems(kit: Kit) -> list[Problem]:
+    """What the build reported, without the folders of this machine: a kit holds no absolute path."""
+    return [Problem(*(_without_place(text, kit) for text in (each.where, each.what, each.todo)))
+            for each in kit.problems]
+
+
 def _without_place(text: str, kit: Kit) -> str:
-    """A text of a problem without the folders of this machine: a manifest holds no absolute path."""
+    """A text of a problem without the folders of this machine."""
     root = kit.session.root.resolve()
     text = text.replace(f"{root}/", "").replace(str(root), kit.session.name)
     return text.replace(f"{root.parent}/", "").replace(f"{Path.home()}/", "")

@@ -5,6 +5,7 @@ bytes for the same input (no clock time, names in order, one compression).
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import shutil
 import zipfile
@@ -156,7 +157,9 @@ def is_pack_of(path: Path, name: str, otherwise: str) -> bool:
         with zipfile.ZipFile(path) as file:
             top = file.namelist()[0].split("/")[0]
             there = {name.removeprefix(f"{top}/") for name in file.namelist()}
-    except (KitError, OSError, zipfile.BadZipFile):
+            if "manifest.json" in there and json.loads(file.read(f"{top}/manifest.json"))["kit"]["name"] != name:
+                return False
+    except (KitError, OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile):
         return False
     version = top.removeprefix(f"{safe_name(name) or otherwise}-")
     return version != top and re.match(r"v?\d", version) is not None and there == {*listed, SUMS}

@@ -11,6 +11,7 @@ from oneshot.core.records.hits import Delay, Hit
 from oneshot.core.records.kit import BandBleed, Kit, MicView
 from oneshot.core.records.session import Mic, Take
 from oneshot.kit import null_reasons
+from oneshot.kit.export.manifest import public_problems
 from oneshot.kit.report.data import clock
 from oneshot.kit.report.gaps import gaps
 from oneshot.kit.report.markup import Content, Markup, cell, figure, grid, tag
@@ -240,7 +241,7 @@ def _left_out_list(kit: Kit, hits: Sequence[Hit]) -> Content:
 
 def problems_section(kit: Kit) -> Markup | None:
     """What the build wants to be told: where, what, and what to do."""
-    told = grouped(kit.problems)
+    told = grouped(public_problems(kit))
     if not told:
         return None
     rows = [[", ".join(where) or "the session", what, todo] for where, what, todo in told]

@@ -247,6 +247,23 @@ def test_a_zip_with_two_files_of_one_name_is_refused(tmp_path: Path) -> None:
         verify.verify(tmp_path / "a.zip")
 
 
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("name", ["./README.txt", "/README.txt", "", "before"])
+def test_a_zip_that_holds_more_than_files_is_refused(folder: Path, tmp_path: Path, name: str) -> None:
+    """Names that unpack onto another file, a comment, a program in front of it."""
+    path = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc0").path
+    if name == "before":
+        path.write_bytes(b"MZ a program" + path.read_bytes())
+    else:
+        with zipfile.ZipFile(path, "a") as file:
+            if name:
+                file.writestr(f"{file.namelist()[0].split('/')[0]}/{name}", b"added")
+            else:
+                file.comment = b"more"
+    with pytest.raises(KitError, match="more than files"):
+        verify.verify(path)
+
+
 def test_where_things_lie_on_this_machine_does_not_go_out(pier: Pier, tmp_path: Path) -> None:
     """Neither the session's folder nor that of processed tracks is named in any file of a pack; the kit still finds
     them here.
@@ -254,10 +271,13 @@ def test_where_things_lie_on_this_machine_does_not_go_out(pier: Pier, tmp_path: 
     tracks = tmp_path / "home of ada" / "mixed"
     tracks.mkdir(parents=True)
     shutil.copyfile(next(pier.session.rglob("Kick In.wav")), tracks / "Kick In mixed.wav")
-    built = pipeline.build(pier.session, tmp_path / "kit", processed=tracks)
+    recipe = tracks.parent / "wishes.toml"
+    recipe.write_text("[kit]\nnobody = 1\n", encoding="utf-8")
+    built = pipeline.build(pier.session, tmp_path / "kit", processed=tracks, recipe_path=recipe)
     inside = read(pack_kit.pack_kit(tmp_path / "kit", tmp_path / "out.zip", licence="cc0").path)
 
     assert built.kit.tracks
+    assert "wishes.toml: kit" in {problem.where for problem in built.kit.problems}
     for name, content in inside.items():
         assert b"home of ada" not in content, name
         assert pier.session.parent.name.encode() not in content, name
