@@ -16,7 +16,7 @@ else
 fi
 
 if [ "${1:-}" != full ]; then
-    exec "$python" -m pytest -q -n "${WORKERS:-auto}" -m "not full" "$@"
+    exec "$python" -m pytest -q -n "${WORKERS:-auto}" --dist worksteal -m "not full" "$@"
 fi
 shift
 
@@ -35,4 +35,4 @@ if [ -z "${ONESHOT_NO_BROWSER:-}" ]; then
     fi
 fi
 [ -z "$missing" ] || give_up "the full set needs of Debian's packages:$missing. apt-get install$missing"
-exec "$python" -m pytest -q -n "${WORKERS:-auto}" "$@"
+exec "$python" -m pytest -q -n "${WORKERS:-auto}" --dist worksteal "$@"
