@@ -83,14 +83,14 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     overruled = load(kit_path / CORRECTIONS)
 
     recorded = session if along is None else with_tracks(session, along.tracks.takes)
-    fingerprint = fingerprint_parts(recorded)
+    fingerprint, source = fingerprint_parts(recorded), fingerprint_parts(session)
     check_unchanged(recorded, fingerprint)
-    store = open_store(fingerprint_parts(session))
+    store = open_store(source)
     if fresh:
         store.clear()
     memory = in_use()
     if memory is not None:
-        memory.begin(tuple(fingerprint_parts(session)))
+        memory.begin(tuple(source))
     try:
         found, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
         check_unchanged(recorded, fingerprint)

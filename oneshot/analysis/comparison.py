@@ -284,7 +284,7 @@ def _take(session: Session, take: Take, found: Analysis,
                 x = reader.read(start - lead, start + length)[row]
                 strokes.append((np.asarray(x, np.float64), length if follows is None else follows - start + lead))
             views.append(view(hits[0], mic.name, str(mic.role), [x[lead:] for x, _ in strokes], rate,
-                                      clean=clean, noise_dbfs=noise.get(mic.name)))
+                              clean=clean, noise_dbfs=noise.get(mic.name)))
             heard[mic.name] = excerpt(strokes, rate), rate
     return views, heard
 
@@ -298,7 +298,7 @@ def _arrival(hit: Hit, mic: str) -> int:
 def _write(folder: Path, sounds: Mapping[str, tuple[Floats, int]]) -> dict[str, float]:
     """One drum's excerpts, level-matched; file name -> gain in dB. Silent ones are left out."""
     gains = matching_gains({name: x for name, (x, _) in sounds.items()},
-                                   {name: rate for name, (_, rate) in sounds.items()})
+                           {name: rate for name, (_, rate) in sounds.items()})
     out = {}
     for name, gain in gains.items():
         x, rate = sounds[name]

@@ -193,7 +193,7 @@ def _views(views: Mapping[str, tuple[MicView, ...]], stands: Mapping[str, str]) 
 
 
 def corrected_hits(session: Session, found: Analysis, overruled: Corrections, before: release_lock.Released | None,
-               more: set[str]) -> tuple[Corrected, dict[release_lock.Stroke, release_lock.Held]]:
+                   more: set[str]) -> tuple[Corrected, dict[release_lock.Stroke, release_lock.Held]]:
     """The hits as the user overruled them, and what a release holds of them.
 
     Hits are first called what they were released as; what the user has said since comes after that.

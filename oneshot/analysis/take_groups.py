@@ -235,7 +235,7 @@ def _sounds(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read
     out: list[Difference] = []
     for way in drum.articulations:
         mine, theirs = _of_similar_level(*([h for h in read.hits(found, drum, way, take) if h.id in read.measured]
-                                for take in (one, other)))
+                                           for take in (one, other)))
         if min(len(mine), len(theirs)) >= FEWEST_HITS:
             a, b = ([read.measured[h.id] for h in hits] for hits in (mine, theirs))
             out += [*_pitch(way, a, b), *_spectrum(way, a, b)]

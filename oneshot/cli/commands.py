@@ -165,7 +165,7 @@ def compare(session: SessionPath,
 
         with watched(sys.stderr) as progress:
             found = comparison.compare_session(session, out=out, fresh=fresh, jobs=jobs or os.cpu_count() or 1,
-                                              progress=progress)
+                                               progress=progress)
         record = {**comparison.record(found), "out": None if out is None else str(out)}
         if as_json:
             show_json(record)
@@ -304,7 +304,7 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
                                 last=last, freeze=freeze is not False) if yes else None
         if as_json:
             show_json({"texts": [{"what": what, "text": text} for what, text in said.rows], "left_out": left_out,
-                        "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
+                       "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
         else:
             show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), left_out=left_out))
 
@@ -324,11 +324,11 @@ def _pack_session(session: Path, out: Path, *, licence: str | None, version: str
     if yes:
         with watched(sys.stderr) as progress:
             made, more = pack_session.pack_session(given, out, last=last, jobs=jobs or os.cpu_count() or 1,
-                                                 progress=progress)
+                                                   progress=progress)
         problems += more
     if as_json:
         show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
-                    "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
+                   "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
     else:
         show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), kit=False))
         warn(problems)
@@ -386,5 +386,5 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=F
             takes = demo_session(folder, progress=progress)
         kit = folder.with_name(f"{folder.name} kit")
         show([("head", f"{folder}: {len(takes)} takes"), *(("text", f"  {name}") for name in takes),
-               ("text", ""), ("text", "Next:"), ("text", f"  oneshot check {shlex.quote(str(folder))}"),
+              ("text", ""), ("text", "Next:"), ("text", f"  oneshot check {shlex.quote(str(folder))}"),
                ("text", f"  oneshot build {shlex.quote(str(folder))} {shlex.quote(str(kit))}")])

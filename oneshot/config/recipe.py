@@ -26,7 +26,7 @@ class KitInfo:
     studio: str = setting("", "Where it was recorded; empty: not stated.")
     licence: str = setting("", "Terms of use of the kit; never assumed, so empty until you set it.")
     perspective: str = setting("player", "Stereo perspective: player, as the mics are named, or audience, "
-                                                "which swaps left and right in the computed balance.",
+                               "which swaps left and right in the computed balance.",
                                choices=("player", "audience"))
 
     def __post_init__(self) -> None:

@@ -334,8 +334,9 @@ class Cutter:
         return OneShot(
             hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer, round_robin=pick.round_robin,
             velocity=pick.velocity, grade=grade,
-            fundamental_hz=descriptors.fundamental_hz(heard, sample_rate=rate, attack=plan.onset_frame,
-                                                   stop=min(len(heard), max(end - plan.start, plan.onset_frame + 1))),
+            fundamental_hz=descriptors.fundamental_hz(
+                heard, sample_rate=rate, attack=plan.onset_frame,
+                stop=min(len(heard), max(end - plan.start, plan.onset_frame + 1))),
             decay_s=decay.best_s, edt_s=decay.edt_s, t20_s=decay.t20_s,
             ring_kept_db=descriptors.ring_kept_db(heard, sample_rate=rate, fade_out=plan.fade_outs[name]), files=files,
             ended_by=plan.ended_by)

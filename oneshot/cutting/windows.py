@@ -166,8 +166,8 @@ class Windows:
         cymbal = self.drums[hit.drum].kind in CYMBALS
         far = [m.name for m in mics if cymbal or m.role.means.whole_kit]
         made = fades.plan_cut(attack=attack, first=self.first(hit), pre=pre, ends=ends, far=far, limit=limit,
-                            take_frames=take.frames, sample_rate=take.sample_rate, cutting=self.recipe.cut,
-                            by_hand=by_hand)
+                              take_frames=take.frames, sample_rate=take.sample_rate, cutting=self.recipe.cut,
+                              by_hand=by_hand)
         if made.ended_by == "next stroke" and limit is not None and limit in self._sounds(hit, names):
             made = replace(made, ended_by="other sound")
         kept = audio[:, :made.frames]
@@ -198,8 +198,8 @@ class Windows:
             for k, name in enumerate(names):
                 heard = as_float(audio[k]) - self.offset(take, name)
                 ends[name] = start + descriptors.tail_end(heard, sample_rate=take.sample_rate, attack=pre,
-                                                       noise_rms=self.noise_rms(take, name),
-                                                       above_db=self.recipe.cut.above_noise_db)
+                                                          noise_rms=self.noise_rms(take, name),
+                                                          above_db=self.recipe.cut.above_noise_db)
             if stop >= stop_at or all(end < stop for end in ends.values()):
                 return ends, audio
             length *= 2

@@ -65,7 +65,7 @@ class Writer:
         label = f"{label_of(group)} {REPAIRED}" if part.done else label_of(group)
         levelled = said.gain_db != 0 and not is_float(take.subtype)
         out = fades.render(as_float(audio) if levelled else audio, fade_in=plan.fade_in_frames, fade_out=fade_out,
-                         bits=bits, gain_db=said.gain_db, inverted=part.turned)
+                           bits=bits, gain_db=said.gain_db, inverted=part.turned)
         if levelled:  # a gain leaves samples between the steps; the noise knows the stroke, not the name it has now
             out = quantised(as_float(out), bits, f"{take.name}, {shown.onset}, {label}")
         loudest = float(np.abs(as_float(audio)).max(initial=0.0)) * 10 ** (said.gain_db / 20)

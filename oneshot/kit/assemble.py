@@ -33,8 +33,8 @@ from oneshot.session.processed_tracks import without_place
 
 
 def assemble(session: Session, found: Analysis, chosen: select.Chosen,
-          ends: tuple[Mapping[int, int], Mapping[int, file_handling.Handling]], recipe: Recipe, stage: Path,
-          tell: Progress, before: release_lock.Released | None, along: Along | None) -> Kit:
+             ends: tuple[Mapping[int, int], Mapping[int, file_handling.Handling]], recipe: Recipe, stage: Path,
+             tell: Progress, before: release_lock.Released | None, along: Along | None) -> Kit:
     """Cut, balance and print into the folder ``stage``; the kit, save for what recipe and corrections leave to tell.
 
     ``ends``: where next strokes are heard, and what the user said of the files; ``before``: the last release;

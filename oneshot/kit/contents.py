@@ -50,9 +50,13 @@ def strangers(folder: Path, kit: Kit) -> list[str]:
     """What lies in a kit's folder and is not the kit's: paths from there, sorted; links and empty folders count."""
     own = {*published(kit), CORRECTIONS, release_lock.NAME, SUMS}
     finals = {name.rpartition("/")[2] for name in own}
-    unfinished = {name for name in entries(folder)
-                  if (part := _UNFINISHED.fullmatch(name.rpartition("/")[2])) is not None and part[1] in finals}
-    return sorted(name for name in entries(folder) if name not in own | unfinished)
+
+    def unfinished(name: str) -> bool:
+        """Whether a file is what was left of writing one of the kit's own."""
+        part = _UNFINISHED.fullmatch(name.rpartition("/")[2])
+        return part is not None and part[1] in finals
+
+    return sorted(name for name in entries(folder) if name not in own and not unfinished(name))
 
 
 def entries(folder: Path) -> Iterator[str]:

@@ -37,8 +37,8 @@ def only_drums(found: Analysis, wanted: tuple[str, ...]) -> tuple[Analysis, tupl
 
 
 def select_hits(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe: Recipe, corrected: Corrected,
-            held: Mapping[release_lock.Stroke, release_lock.Held],
-            tell: Progress, jobs: int) -> tuple[select.Chosen, dict[int, int]]:
+                held: Mapping[release_lock.Stroke, release_lock.Held],
+                tell: Progress, jobs: int) -> tuple[select.Chosen, dict[int, int]]:
     """Measure the hits that may become one-shots, and choose; and where next strokes are heard before their onsets."""
     tell("choosing", 0.0)
     chooser = select.Chooser(_close_grades(session, found), found.clean_db, recipe.choose, {},

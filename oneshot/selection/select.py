@@ -75,7 +75,7 @@ def by_hand(corrected: Corrected) -> ByHand:
     fates = sorted((s for s in corrected.settings if s.entry.kind in ("reject", "keep") and s.layer is not None),
                    key=lambda s: -(s.entry.articulation is None))
     return ByHand(corrected.layer, corrected.robins,
-                         tuple((s.ids, s.layer or 1, s.entry.kind == "keep") for s in fates))
+                  tuple((s.ids, s.layer or 1, s.entry.kind == "keep") for s in fates))
 
 
 @dataclass(frozen=True, slots=True)

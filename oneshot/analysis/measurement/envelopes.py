@@ -318,7 +318,7 @@ def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floa
 
 
 def _rendered(played: Played, by_step: Floats, reach: Frames, m: int, block: Frames, begin: Frames,
-          length: int) -> tuple[Floats, Floats, Floats, Floats]:
+              length: int) -> tuple[Floats, Floats, Floats, Floats]:
     """The strokes in the windows of a block, rendered by their envelopes. ``reach``: as from ``_reaches``.
 
     Returns earlier strokes, all others but the own one, and the own one, each (hits, steps, bands), and what the

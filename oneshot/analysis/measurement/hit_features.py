@@ -119,7 +119,7 @@ def _noise_rms(analysis: Analysis, take: Take) -> Mapping[str, float]:
 
 
 def next_sounds(session: Session, analysis: Analysis, hits: Sequence[Hit],
-               measured: Mapping[int, Measured]) -> dict[int, int]:
+                measured: Mapping[int, Measured]) -> dict[int, int]:
     """Hit id -> take frame at which the next stroke begins to sound, where that is before its onset."""
     rates = {take.name: take.sample_rate for take in session.takes}
     out = {}

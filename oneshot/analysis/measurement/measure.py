@@ -62,7 +62,7 @@ def _played(strokes: Strokes, described: HitFeatures, mics: tuple[Mic, ...]) -> 
     first = heard.arrivals.first[strokes.rows]
     step = np.round((first[:, None] + lag) / heard.scan.hop).astype(np.int64)
     return Played(heard.scan, first / heard.scan.hop, step, strokes.gain, strokes.kind,
-                          described.fade_db[strokes.rows], rows)
+                  described.fade_db[strokes.rows], rows)
 
 
 def _dynamic(strokes: list[Strokes], windows: list[measure_envelopes.Windows],

@@ -206,7 +206,7 @@ class Placer:
         curves = self._attack_curves(strokes, mine[rows], home)
         for i, curve in zip(rows, curves, strict=True):
             found = alignment.own_onset(curve, self._typical_attack(int(strokes.kind[mine[i]]), name),
-                                    own_mic=own_mic)
+                                        own_mic=own_mic)
             if found is not None and abs(found[0] * rate - at_home[i]) > SAME_ONSET_S * rate:
                 arrival[i], deep[i] = round(found[0] * rate), found[1] >= find_arrivals.CLEAR_DEPTH_DB
         return arrival, deep
@@ -246,8 +246,9 @@ class Placer:
             typical = None
             for templates, single in ((same, True), (drum, True), (same, False), (drum, False)):
                 if typical is None:
-                    typical = alignment.typical_attack([c for s in self._strokes
-                                               for c in self._clear_attack_curves(s, templates, mic, single=single)])
+                    curves = [curve for strokes in self._strokes
+                              for curve in self._clear_attack_curves(strokes, templates, mic, single=single)]
+                    typical = alignment.typical_attack(curves)
             self._typical_attacks[template, mic] = typical
         return self._typical_attacks[template, mic]
 

@@ -109,7 +109,7 @@ _Both = tuple[Label, Said]
 
 
 def apply_labels(labels: Sequence[Label], heard: Sequence[tuple[Take, Frames]], described: HitFeatures,
-         mics: Sequence[Mic]) -> tuple[Labelled, list[Problem]]:
+                 mics: Sequence[Mic]) -> tuple[Labelled, list[Problem]]:
     """What labels say of each hit, and what to report of labels that do not hold.
 
     ``heard``: each take and the first arrivals (int64) of its hits; ``described``: the features of all of them, one
@@ -302,7 +302,7 @@ def of_kinds(told: Labelled, template: Frames, of: Callable[[Said], object], cou
 
 
 def named_articulations(computed: Mapping[tuple[int, int], str], drum: Frames, way: Frames, told: Labelled,
-               rows: Frames) -> dict[tuple[int, int], str]:
+                        rows: Frames) -> dict[tuple[int, int], str]:
     """Names of the articulations: as most of their labelled hits say; else as computed, numbered where a label gave
     another articulation of the drum that name.
 

@@ -90,8 +90,8 @@ class Decomposition:
 
 
 def decompose(features: HitFeatures, templates: Templates, step: Floats, near: NDArray[np.bool_],
-            most: int = MAX_SIMULTANEOUS, allowed: NDArray[np.bool_] | None = None,
-            told: Mapping[int, Frames] | None = None) -> Decomposition:
+              most: int = MAX_SIMULTANEOUS, allowed: NDArray[np.bool_] | None = None,
+              told: Mapping[int, Frames] | None = None) -> Decomposition:
     """Decompose the candidates of one take.
 
     ``step``: float64 (hits,), their times in steps of the scan, rising; ``near``: bool (mics,), the mics that decide;
@@ -101,9 +101,9 @@ def decompose(features: HitFeatures, templates: Templates, step: Floats, near: N
     """
     hits, n_templates = len(step), len(templates.drum)
     out = Decomposition(np.zeros((hits, n_templates)), np.zeros(hits), np.zeros(hits),
-                    np.full((hits, n_templates), ERROR_LIMIT_DB), np.zeros(hits), np.zeros(features.energy.shape))
+                        np.full((hits, n_templates), ERROR_LIMIT_DB), np.zeros(hits), np.zeros(features.energy.shape))
     decomposer = _Decomposer(features, templates, near, most, rarity_db(templates.members),
-                     templates.energy[:, near].reshape(n_templates, -1) if n_templates else None)
+                             templates.energy[:, near].reshape(n_templates, -1) if n_templates else None)
 
     def decompose_rows(rows: Frames) -> None:
         """Fill in some rows; earlier rows that reach into them are solved already."""

@@ -472,7 +472,7 @@ NEAREST_DB = 8.0
 
 
 def join_side_sticks(templates: Templates, drum: Frames, owner: Frames, said: Frames, standing_db: Floats,
-           close: Frames, snares: Sequence[int]) -> Frames:
+                     close: Frames, snares: Sequence[int]) -> Frames:
     """The drums of the templates, int64 (templates,), the two parts of a snare made one.
 
     ``drum``: int64 (templates,), as clustered; ``owner``: int64 (templates,), close-mic assignment, -1 for none;
@@ -487,7 +487,7 @@ def join_side_sticks(templates: Templates, drum: Frames, owner: Frames, said: Fr
             continue
         nearest_here = (nearest == number) & (below >= -NEAREST_DB)
         candidates = [d for d in np.unique(out[nearest_here])
-                if (owner[out == d] < 0).all() and (said[out == d] < 0).all()
+                      if (owner[out == d] < 0).all() and (said[out == d] < 0).all()
                 and _sounds_like_snare(templates, out == d)]
         if candidates:
             most = max(candidates, key=lambda d: int(templates.members[out == d].sum()))

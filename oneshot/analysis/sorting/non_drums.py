@@ -336,7 +336,7 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
     hard = np.maximum(np.percentile(np.concatenate(heard), 90, axis=0), 1e-15)
     main = [s.shares.own[np.arange(len(s.kind)), s.kind] for s in strokes]
     hits = [Hits(s.heard.arrivals.first[s.rows] / s.heard.take.sample_rate, templates.drum[s.kind],
-                           _db(own.sum(axis=1)), s.confidence) for s, own in zip(strokes, main, strict=True)]
+                 _db(own.sum(axis=1)), s.confidence) for s, own in zip(strokes, main, strict=True)]
     found = find(traits(templates, hard, near, mics), hits)
     found = {number: what for number, what in found.items() if number not in labelled}
     guests = np.array(sorted(found), np.int64)
@@ -346,7 +346,7 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
         lead = lead_db(_db(own / hard), mics)
         what[(what == STICKS) & (its.confidence < SURE)] = TALK
         talk = talked_over(each.heard.scan, each.heard.take, each.heard.arrivals.first[each.rows],
-                                     _db((every / hard)[:, near].mean(axis=1)), lead)
+                           _db((every / hard)[:, near].mean(axis=1)), lead)
         what[in_talk(its, talk | (what == TALK), lead)] = TALK
         what[(each.told >= 0) | np.isin(each.rows, list(each.heard.told))] = ""
         told += problems(each.heard.take, its.at_s, what)

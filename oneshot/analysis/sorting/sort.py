@@ -52,7 +52,7 @@ class Learned:
 
 
 def learn(name: str, heard: list[Detected], described: list[HitFeatures], mics: tuple[Mic, ...], said: Labelled,
-           progress: Progress) -> Learned:
+          progress: Progress) -> Learned:
     """Kinds of strokes and the drums they belong to, from the hits that stand alone in all takes."""
     progress("sorting drums", 0.0)
     near = np.any([near_rows(h, mics) for h in heard], axis=0)
@@ -193,7 +193,7 @@ def _parted(strokes: list[Strokes], described: list[HitFeatures], learned: Learn
         return learned
     kinds, left = learn_templates.subtracted(kinds, found, near)
     return Learned(sort_drums.select(kinds, left), learned.drum,
-                    [said for said, stays in zip(learned.stroke, left, strict=True) if stays])
+                   [said for said, stays in zip(learned.stroke, left, strict=True) if stays])
 
 
 def _settled(strokes: list[Strokes], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...],
@@ -252,7 +252,7 @@ def _strokes(heard: Detected, described: HitFeatures, near: NDArray[np.bool_], l
     allowed = constraints.allowed_kinds(said, row, templates, drums, [name or "" for name in _taught(learned)])
     told = {i: _kinds_called(names, templates, drums) for i, names in heard.told.items()}
     found = decompose.decompose(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed,
-                              told=told)
+                                told=told)
     keep = decompose.is_hit(found)
     keep[[i for i in told if found.gain[i].any()]] = True
     rows = np.flatnonzero(keep)

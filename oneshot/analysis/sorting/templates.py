@@ -192,7 +192,7 @@ Parts = Mapping[int, Mapping[int, int]]
 
 
 def contained_drums(own: Floats, single: Frames, templates: Templates, close_rows: Mapping[int, Sequence[int]],
-          near: NDArray[np.bool_]) -> Parts:
+                    near: NDArray[np.bool_]) -> Parts:
     """Which templates contain another drum, by that drum's own close mic.
 
     ``own``: float64 (hits, mics, bands), mean squares that each hit adds; ``single``: int64 (hits,), the template that

@@ -78,7 +78,7 @@ class Printer:
             return []
         rate = self.session.take(able[0].take).sample_rate
         levelled = balancing.level_prints([blends[able[k].id] for k, _ in ranked], ceiling_dbtp=recipe.ceiling_dbtp,
-                                      sample_rate=rate)
+                                          sample_rate=rate)
         ways = {h.id: h.articulation for h in able}
         ranges = {(p.layer, ways[p.hit]): p.velocity for p in picks if p.hit in ways}
         robins: dict[tuple[str, int], int] = {}
@@ -138,7 +138,7 @@ class Printer:
         floor = max((10 ** (level / 20) for name in judged if (level := noise.get(name)) is not None), default=0.0)
         ring = descriptors.tail_end(loudest, sample_rate=take.sample_rate, noise_rms=floor, above_db=6.0)
         return balancing.PrintFacts(hit.id, max(known) if len(known) == len(bleeds) and known else None, hit.level_db,
-                                ring / take.sample_rate, wanted)
+                                    ring / take.sample_rate, wanted)
 
     def _plan(self, hit: Hit, recipe: PrintRecipe, parts: Mapping[str, PrintPart]) -> balancing.PrintPlan:
         rate = self.session.take(hit.take).sample_rate
@@ -147,8 +147,8 @@ class Printer:
         said = self.handling.get(hit.id, Handling())
         end, fade_out = (None if ms is None else round(ms * rate / 1000) for ms in (said.end_ms, said.fade_out_ms))
         return balancing.plan_print(recipe, parts, hit=hit.id, attack=self.analysis.attacks[hit.id],
-                                limit=self._next(hit, list(parts)), delays=delays, sample_rate=rate, end=end,
-                                fade_out=fade_out, gain_db=said.gain_db)
+                                    limit=self._next(hit, list(parts)), delays=delays, sample_rate=rate, end=end,
+                                    fade_out=fade_out, gain_db=said.gain_db)
 
     def _mix(self, hits: Sequence[Hit], recipe: PrintRecipe,
              plans: Mapping[int, balancing.PrintPlan]) -> dict[int, balancing.Blend]:
@@ -168,7 +168,7 @@ class Printer:
                         row = names.index(name)
                         audio[name] = reader.read(start, start + plan.frames)[row].astype(np.float64)
                     out[hit.id] = balancing.blend_print(recipe, plan, audio, balance=self.balance,
-                                                    sample_rate=take.sample_rate)
+                                                        sample_rate=take.sample_rate)
         return out
 
     def _write(self, recipe: PrintRecipe, folder: str, hit: Hit, layer: int, robin: int, velocity: tuple[int, int],

@@ -202,7 +202,7 @@ def _height(item: Struck) -> tuple[int, int, str]:
 
 
 def keyed_drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe,
-           before: release_lock.Released | None) -> tuple[Drum, ...]:
+                before: release_lock.Released | None) -> tuple[Drum, ...]:
     """The kit's drums with their keys and chokes."""
     pitches: dict[str, list[float]] = {}
     for shot in shots:

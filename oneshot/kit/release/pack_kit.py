@@ -101,7 +101,7 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
                        "again")
     earlier = release_lock.read(folder)
     kept = release_lock.record(kit, earlier if earlier is not None or last is None else release_lock.read_pack(last),
-                           len(load(folder / "corrections.toml").entries), str(kit_info(kit)["version"]))
+                               len(load(folder / "corrections.toml").entries), str(kit_info(kit)["version"]))
     with tempfile.TemporaryDirectory(prefix=".pack-", dir=out.resolve().parent) as stage:
         made = _made(kit, folder, Path(stage), name, text)
         made[release_lock.NAME] = Path(stage) / release_lock.NAME

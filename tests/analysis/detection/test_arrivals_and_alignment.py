@@ -81,7 +81,7 @@ def test_a_buried_stroke_is_told_to_be_buried() -> None:
     """Where what rang before is as loud as the stroke, nothing is found, or next to no depth is claimed."""
     for ring_db in (3.0, 0.0, -3.0):
         found = find_arrivals.trace_onset(window(1000, strike(4), ring_db).astype(np.float32), RATE,
-                                  ahead_s=find_arrivals.SEARCH_AHEAD_NEAR_S, until_next=10**9)
+                                          ahead_s=find_arrivals.SEARCH_AHEAD_NEAR_S, until_next=10**9)
 
         assert found is None or found[1] < find_arrivals.USABLE_DEPTH_DB
 

@@ -54,7 +54,7 @@ def take(played: list[tuple[int, int, float]], steps: int, seed: int | None = No
         strengths[i, drum] = strength
     kind = np.array([drum for _, drum, _ in played])
     return Played(scan, step[:, 0].astype(np.float64), step, strengths, kind,
-                                    np.zeros((len(played), 1, BANDS)), np.zeros(1, np.int64)), alone
+                  np.zeros((len(played), 1, BANDS)), np.zeros(1, np.int64)), alone
 
 
 def kinds() -> Templates:
@@ -141,7 +141,7 @@ def test_a_mic_that_is_not_there_has_no_figures() -> None:
     """A take without a mic holds NaN for it, not 0."""
     played, _ = take(LESSONS, 9500)
     away = Played(played.scan, played.start, played.step, played.gain, played.kind, played.fade_db,
-                          np.array([-1]))
+                  np.array([-1]))
     found = measure_envelopes.split(away, measure_envelopes.learn([away], kinds()), WHOLE, DRUMS)
 
     for part in (found.own, found.other_peak, found.clean_s):

@@ -55,8 +55,8 @@ def strokes_of(take: Take, late_ms: Sequence[float], *, depth_db: float = 30.0, 
     gain[list(together), 1] = 1.0
     rise = np.full(count, 10.0)
     heard = Detected(take, cast("TakeScan", None), np.ones(len(take.mics), bool),
-                  Onsets(take.name, first, rise, np.tile(rise[:, None], len(take.mics))),
-                  Arrivals(take.name, first, frame, depth, np.zeros(len(take.mics))), np.full(count, -1, np.int64))
+                     Onsets(take.name, first, rise, np.tile(rise[:, None], len(take.mics))),
+                     Arrivals(take.name, first, frame, depth, np.zeros(len(take.mics))), np.full(count, -1, np.int64))
     nothing = np.zeros((count, 2, len(MICS)))
     return Strokes(heard, np.arange(count), np.zeros(count, np.int64), gain, np.ones(count),
                    Shares(nothing, nothing[:, 0]), np.zeros((count, len(MICS), 1, 1)),

@@ -142,7 +142,7 @@ def test_a_way_is_called_as_its_labelled_hits_are_said_to_be() -> None:
     said = (constraints.Said("snare", "rim"), constraints.Said("snare", "centre"))
     told = constraints.Labelled(said, np.array([0, 0, 1, -1, -1]))
     names = constraints.named_articulations({(0, 0): "centre", (0, 1): "rim", (1, 0): "rim"}, np.array([0, 0, 0, 0, 1]),
-                              np.array([0, 0, 0, 1, 0]), told, told.row)
+                                            np.array([0, 0, 0, 1, 0]), told, told.row)
 
     assert {(0, 0): "rim", (0, 1): "rim-2", (1, 0): "rim"} == names
 

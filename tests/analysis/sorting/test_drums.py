@@ -215,7 +215,7 @@ def drums(place: float, sound: float, owner: Frames = ALONE, variant: Frames = A
     """The drums of two kinds at those distances."""
     both = np.array([[0.0, 1.0], [1.0, 0.0]])
     found = sort_drums.into_drums(place * both, sound * both, np.array([[np.nan, delay_ms], [delay_ms, np.nan]]),
-                             owner=owner, variant=variant, mics=mics)
+                                  owner=owner, variant=variant, mics=mics)
     return [int(number) for number in found]
 
 

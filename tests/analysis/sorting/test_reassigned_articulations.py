@@ -103,9 +103,9 @@ def strokes_in(take: Take, first: Sequence[float], way: list[int]) -> Strokes:
     count, frames = len(way), np.asarray(first, np.int64)
     nothing, rise = np.zeros((count, 1, 2)), np.full(count, 10.0)
     heard = Detected(take, cast("TakeScan", None), np.ones(2, bool),
-                  Onsets(take.name, frames, rise, np.tile(rise[:, None], 2)),
-                  Arrivals(take.name, frames, np.tile(frames[:, None], 2), np.zeros((count, 2)), np.zeros(2)),
-                  np.full(count, -1, np.int64))
+                     Onsets(take.name, frames, rise, np.tile(rise[:, None], 2)),
+                     Arrivals(take.name, frames, np.tile(frames[:, None], 2), np.zeros((count, 2)), np.zeros(2)),
+                     np.full(count, -1, np.int64))
     return Strokes(heard, np.arange(count), np.zeros(count, np.int64), np.ones((count, 1)), np.ones(count),
                    Shares(nothing, nothing[:, 0]), np.zeros((count, 2, BANDS, STRETCHES)), np.array(way, np.int64),
                    np.full(count, -1))
