@@ -6,6 +6,7 @@ the tests fail, save on a machine that says ONESHOT_NO_BROWSER=1.
 
 from __future__ import annotations
 
+import http.client
 import json
 import re
 import shutil
@@ -455,5 +456,5 @@ def _ask(address: str, token: str, record: Any) -> Any:
             return json.loads(answer.read())
     except urllib.error.HTTPError as error:
         raise AssertionError(error.read()) from None
-    except (ValueError, ConnectionError) as error:
+    except (ValueError, ConnectionError, http.client.HTTPException) as error:  # an answer cut off is none
         raise OSError(str(error)) from None
