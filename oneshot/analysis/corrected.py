@@ -11,8 +11,8 @@ from dataclasses import replace
 from typing import TypeVar
 
 from oneshot.analysis.measurement import ornaments
+from oneshot.analysis.measurement.attacks import place_attacks
 from oneshot.analysis.measurement.hit_table import UNKNOWN_CLEAN_DB
-from oneshot.analysis.measurement.onsets import place_attacks
 from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.analysis.sorting import naming
 from oneshot.config import handling, release_lock

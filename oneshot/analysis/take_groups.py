@@ -23,8 +23,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from oneshot.analysis.measurement.attacks import place_attacks
 from oneshot.analysis.measurement.hit_features import examine, levels_db
-from oneshot.analysis.measurement.onsets import CYMBALS, place_attacks
+from oneshot.analysis.measurement.onsets import CYMBALS
 from oneshot.analysis.measurement.similarity import Measured
 from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.core.arrays import nan_median

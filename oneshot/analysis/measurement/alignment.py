@@ -1,4 +1,4 @@
-"""Alignment: onsets settled by a drum's delay pattern, polarity, and attacks aligned by cross-correlation.
+"""Alignment: onsets settled by a drum's delay pattern, the shape of its attacks, and polarity.
 
 Where a mic picks up a hit clearly its own reading counts; where the hit is masked, ``settle`` predicts the onset from
 the pattern of the drum's delays; -1 is left where neither is possible.
@@ -108,55 +108,6 @@ POLARITY_S = 0.005
 """How much of each attack is compared."""
 
 
-def attacks(pieces: Sequence[Floats32], sample_rate: int) -> Floats:
-    """Position of the attack of each of a group's hits relative to its onset, in frames, by cross-correlation.
-
-    ``pieces``: one array per hit, all of one length, the home mic from ``ATTACK_BACK_S`` before the onset on. First
-    differences are correlated, so that the transient counts and not the body. Each piece is shifted, by up to half a
-    millisecond, to where it correlates best with the mean of all, and the mean is formed again, three times over; the
-    peak of the cross-correlation is refined by a parabola (Smith, Spectral Audio Signal Processing, from memory).
-    Returns float64 (hits,) with median 0.
-    """
-    shift = np.zeros(len(pieces))
-    if len(pieces) < 2:
-        return shift
-    differenced = np.diff(np.stack(pieces).astype(np.float64), axis=1, prepend=0.0)
-    differenced /= np.maximum(np.sqrt((differenced**2).sum(axis=1, keepdims=True)), 1e-12)
-    reach = round(ATTACK_REACH_S * sample_rate)
-    axis = np.arange(differenced.shape[1], dtype=np.float64)
-    for _ in range(3):
-        mean = np.mean([np.interp(axis + move, axis, difference)
-                        for move, difference in zip(shift, differenced, strict=True)], axis=0)
-        inner = mean[reach:-reach]
-        for k, difference in enumerate(differenced):
-            product = np.correlate(difference, inner, mode="valid")
-            power = np.convolve(difference**2, np.ones(len(inner)), mode="valid") * np.sum(inner**2)
-            correlation = float(product.max()) / max(float(np.sqrt(power[product.argmax()])), 1e-12)
-            shift[k] = _parabolic_peak(product) - reach if correlation >= MIN_CORRELATION else 0.0
-        shift -= np.median(shift)
-    return shift
-
-
-def best_match(piece: Floats32, others: Sequence[Floats32], sample_rate: int,
-               measured: int | None = None) -> float | None:
-    """Where in ``piece`` an attack begins that matches those of others of its group, in frames; None where nothing
-    does.
-
-    ``piece``: float32 (frames,), one mic; ``others``: one array per hit, all of one length and aligned by their
-    attacks, from ``ATTACK_BACK_S`` before them on; ``measured``: the onset that was measured, if one was: where the
-    best match lies just there, two methods agree, and its correlation does not matter. The cross-correlation of first
-    differences is normalised at each lag, as in ``attacks``.
-    """
-    differenced = np.diff(np.stack(others).astype(np.float64), axis=1, prepend=0.0)
-    differenced /= np.maximum(np.sqrt((differenced**2).sum(axis=1, keepdims=True)), 1e-12)
-    typical, difference = differenced.mean(axis=0), np.diff(piece.astype(np.float64), prepend=0.0)
-    power = np.convolve(difference**2, np.ones(len(typical)), mode="valid") * np.sum(typical**2)
-    correlation = np.correlate(difference, typical, mode="valid") / np.maximum(np.sqrt(power), 1e-12)
-    place = _parabolic_peak(correlation) + round(ATTACK_BACK_S * sample_rate)
-    agrees = measured is not None and abs(place - measured) <= ATTACK_REACH_S * sample_rate
-    return place if agrees or float(correlation.max()) >= MIN_CORRELATION else None
-
-
 def attack_curve(x: Floats32, start: int, sample_rate: int) -> Floats:
     """When a sound first passes each level of ``ATTACK_LEVELS_DB`` relative to the peak of its first 50 ms.
 
@@ -247,24 +198,3 @@ CURVE_AGREE_S = 0.0015
 CURVE_SLACK_S = 0.0004
 CURVE_SPREADS = 3.0
 """How much longer than typical an attack may take: as much as this, or as this many spreads of the drum's own."""
-
-
-ATTACK_BACK_S = 0.002
-ATTACK_AHEAD_S = 0.008
-"""The part of an attack that is compared: from this long before its onset to this long after it."""
-
-ATTACK_REACH_S = 0.0005
-"""How far an attack may be shifted against its onset."""
-
-MIN_CORRELATION = 0.7
-"""A hit that correlates less with the others is left at its onset: noise, of wires or a brush, correlates anywhere."""
-
-
-def _parabolic_peak(values: Floats) -> float:
-    """Position of the largest value, refined by the parabola through it and its neighbours."""
-    top = int(values.argmax())
-    if top in (0, len(values) - 1):
-        return float(top)
-    left, middle, right = values[top - 1 : top + 2]
-    curvature = left - 2 * middle + right
-    return float(top + (0.5 * (left - right) / curvature if curvature < 0 else 0.0))

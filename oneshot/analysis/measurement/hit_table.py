@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
 from oneshot.analysis.measurement import bleed, ornaments
+from oneshot.analysis.measurement.attacks import place_attacks
 from oneshot.analysis.measurement.envelopes import Windows
 from oneshot.analysis.measurement.masking import Masked
-from oneshot.analysis.measurement.onsets import Placer, place_attacks
+from oneshot.analysis.measurement.onsets import Placer
 from oneshot.analysis.measurement.tail_events import Tails
 from oneshot.analysis.records import Shares, Templates
 from oneshot.analysis.result import Analysis, Detected, FoundDrum, LaterSound, Named, Strokes

@@ -1,5 +1,4 @@
-"""Onsets: every hit's onset in every mic, from its arrivals and its drum's delay pattern; its attack; the mics'
-polarity.
+"""Onsets: every hit's onset in every mic, from its arrivals and its drum's delay pattern; the mics' polarity.
 
 A drum's delays are learned over all takes in which its mics stand, since mics are seldom moved: from a take's own hits
 where enough of them are clear, else from those of all takes together.
@@ -7,8 +6,7 @@ where enough of them are clear, else from those of all takes together.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence, Set
-from functools import partial
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,10 +17,9 @@ from oneshot.analysis.measurement.envelopes import in_play
 from oneshot.analysis.records import Templates
 from oneshot.analysis.result import Named, Strokes
 from oneshot.audio.io import TakeReader
-from oneshot.core.records.hits import Delay, Hit
+from oneshot.core.records.hits import Delay
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Floats, Floats32, Frames, Session, Take
-from oneshot.core.workers import spread
+from oneshot.core.records.session import Floats, Frames, Session, Take
 
 TOLERANCE_S = 0.0005
 TOLERANCE_CYMBAL_S = 0.0010
@@ -52,10 +49,6 @@ FULL_DEPTH_DB = 29.9
 
 SAME_ONSET_S = 0.0001
 """An onset found anew that differs by less than this is the one that was measured."""
-
-MATCH_BACK_S, MATCH_AHEAD_S = (find_arrivals.SEARCH_BACK_S + alignment.ATTACK_BACK_S,
-                               TOGETHER_S + alignment.ATTACK_AHEAD_S)
-"""Where an attack is looked for whose onset is in doubt: from where candidates are searched to where an event ends."""
 
 POLARITY_HITS = 12
 """Polarity is measured on about so many hits."""
@@ -307,75 +300,3 @@ def by_pattern(first: int, delay: Floats) -> Frames:
         return np.full(len(delay), -1, np.int64)
     onsets = first + delay - np.nanmin(delay)
     return np.where(np.isnan(delay), -1, np.round(np.nan_to_num(onsets))).astype(np.int64)
-
-
-def _pieces(session: Session, take: Take, onset: Mapping[int, int], doubtful: Set[int],
-            request: tuple[str, Sequence[int]]) -> dict[int, Floats32]:
-    """Audio of one mic around the onsets of some hits, by their ids, in which their attacks are looked for."""
-    mic, ids = request
-    out = {}
-    with TakeReader(session.root, take, [mic]) as reader:
-        for k in ids:
-            back, ahead = (round(s * take.sample_rate) for s in _match_window(k in doubtful))
-            out[k] = reader.read(onset[k] - back, onset[k] + ahead)[0]
-    return out
-
-
-def place_attacks(session: Session, hits: tuple[Hit, ...], onset: Mapping[int, int], home: Mapping[str, str],
-                  doubtful: Set[int] = frozenset()) -> tuple[dict[int, int], frozenset[int]]:
-    """Frame of the attack in the home mic of every hit, aligned over each drum and articulation; and the hits that
-    could not be aligned, since their onset is ``doubtful`` and they match none of their group.
-
-    ``onset``: hit id -> onset in its home mic; ``home``: drum -> home mic.
-    """
-    pieces: dict[int, Floats32] = {}
-    for take in session.takes:
-        names = {m.name for m in take.mics}
-        mine = sorted((h for h in hits if h.take == take.name and home[h.drum] in names), key=lambda h: h.onset)
-        wanted = sorted({home[h.drum] for h in mine})
-        for each in spread(partial(_pieces, session, take, onset, doubtful),
-                           [(mic, [h.id for h in mine if home[h.drum] == mic]) for mic in wanted]):
-            pieces.update(each)
-    out, unplaced = dict(onset), set(doubtful) & set(onset)
-    measured = {hit.id for hit in hits if hit.onsets.get(home[hit.drum]) is not None}
-    groups: dict[tuple[str, str, int], list[int]] = {}
-    rates = {take.name: take.sample_rate for take in session.takes}
-    for hit in hits:
-        if hit.id in pieces:
-            groups.setdefault((hit.drum, hit.articulation, rates[hit.take]), []).append(hit.id)
-    for shift_of in spread(lambda group: _align_group({k: pieces[k] for k in groups[group]}, doubtful, measured,
-                                                      group[2]), list(groups)):
-        out.update((k, onset[k] + frames) for k, frames in shift_of.items())
-        unplaced -= set(shift_of)
-    return out, frozenset(unplaced)
-
-
-def _align_group(pieces: Mapping[int, Floats32], doubtful: Set[int], measured: Set[int], rate: int) -> dict[int, int]:
-    """By how many frames the attacks of a group lie after their onsets, by id; without doubtful ones that match none of
-    the others. ``measured``: hits whose onset in this mic was measured.
-    """
-    clear = [k for k in pieces if k not in doubtful]
-    shifts = np.round(alignment.attacks([pieces[k] for k in clear], rate)).astype(np.int64).tolist()
-    out: dict[int, int] = dict(zip(clear, shifts, strict=True))
-    aligned = [_shifted(pieces[k], move) for k, move in out.items()]
-    for k in (k for k in pieces if k in doubtful and aligned):
-        back = round(MATCH_BACK_S * rate)
-        found = alignment.best_match(pieces[k], aligned, rate, back if k in measured else None)
-        if found is not None:
-            out[k] = round(found) - back
-    return out
-
-
-def _match_window(doubtful: bool) -> tuple[float, float]:
-    """How long before and after its onset the attack of a hit is looked for, seconds."""
-    if not doubtful:
-        return alignment.ATTACK_BACK_S, alignment.ATTACK_AHEAD_S
-    return MATCH_BACK_S, MATCH_AHEAD_S
-
-
-def _shifted(piece: Floats32, frames: int) -> Floats32:
-    """A piece as it sounds ``frames`` later, silence beyond its ends."""
-    out = np.zeros_like(piece)
-    kept = piece[max(frames, 0) : len(piece) + min(frames, 0)]
-    out[max(-frames, 0) : max(-frames, 0) + len(kept)] = kept
-    return out

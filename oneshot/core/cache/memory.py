@@ -50,9 +50,9 @@ class Memory:
         self.used.clear()
 
     def end(self) -> None:
-        """A build has ended well: forget the sounds and analyses that it had no use for."""
+        """A build has ended well: forget the sounds, analyses and attacks of whole mics that it had no use for."""
         idle = [key for key in self.held if key not in self.used]
-        for key in [key for key in idle if key[0] == "analysis" or _weight(self.held[key])]:
+        for key in [key for key in idle if key[0] in ("analysis", "attacks") or _weight(self.held[key])]:
             self.size_bytes -= _weight(self.held.pop(key))
 
 

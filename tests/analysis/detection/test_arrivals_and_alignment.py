@@ -9,7 +9,7 @@ import pytest
 from stage_inputs import RATE, add, noise, strike, take_of
 
 from oneshot.analysis.detection import arrivals as find_arrivals
-from oneshot.analysis.measurement import alignment
+from oneshot.analysis.measurement import alignment, attacks
 from oneshot.analysis.records import Arrivals, Onsets
 from oneshot.audio.io import TakeReader
 from oneshot.core.records.roles import Role
@@ -368,12 +368,12 @@ def test_polarity_is_not_guessed() -> None:
 
 def shifted(seed: int, moves: list[float], levels: list[float], floor: float = 0.0) -> list[Floats32]:
     """One attack, band-limited, moved by fractions of a frame; each at its own level, with noise of its own."""
-    size = round((alignment.ATTACK_BACK_S + alignment.ATTACK_AHEAD_S) * RATE)
+    size = round((attacks.ATTACK_BACK_S + attacks.ATTACK_AHEAD_S) * RATE)
     long = 4096
     x = np.zeros(long)
     add(x, 1000, strike(seed, 0.002, seconds=0.05))
     spectrum = np.fft.rfft(x) * (np.fft.rfftfreq(long, 1 / RATE) < 9000)
-    start = 1000 - round(alignment.ATTACK_BACK_S * RATE)
+    start = 1000 - round(attacks.ATTACK_BACK_S * RATE)
     out = []
     for n, (move, level) in enumerate(zip(moves, levels, strict=True)):
         ramp = np.exp(-2j * np.pi * np.fft.rfftfreq(long) * move)
@@ -387,7 +387,7 @@ def test_attacks_are_told_between_frames(floor: float, limit: float) -> None:
     """Alternates moved by fractions of a frame are told apart to a tenth of a frame, whatever their strength."""
     moves = [0.0, 0.25, -0.5, 3.5, -7.25, 0.75, 0.0]
 
-    found = alignment.attacks(shifted(5, moves, [1.0, 0.3, 0.05, 0.7, 0.9, 0.01, 0.5], floor), RATE)
+    found = attacks.aligned(shifted(5, moves, [1.0, 0.3, 0.05, 0.7, 0.9, 0.01, 0.5], floor), RATE)
 
     np.testing.assert_allclose(np.array(moves) - np.median(moves), found, atol=limit)
     assert 0.0 == pytest.approx(np.median(found))
@@ -395,14 +395,14 @@ def test_attacks_are_told_between_frames(floor: float, limit: float) -> None:
 
 def test_one_attack_alone_is_where_it_is() -> None:
     """A group of one has nothing to be lined up with; a group of none is none."""
-    assert [0.0] == alignment.attacks(shifted(6, [2.0], [1.0]), RATE).tolist()
-    assert 0 == len(alignment.attacks([], RATE))
+    assert [0.0] == attacks.aligned(shifted(6, [2.0], [1.0]), RATE).tolist()
+    assert 0 == len(attacks.aligned([], RATE))
 
 
 def test_silent_pieces_do_no_harm() -> None:
     """A piece of digital black among the others leaves them where they are."""
     pieces = [*shifted(7, [0.0, 1.0, -1.0], [1.0, 1.0, 1.0]), np.zeros(480, np.float32)]
-    found = alignment.attacks(pieces, RATE)
+    found = attacks.aligned(pieces, RATE)
 
     assert np.isfinite(found).all()
     np.testing.assert_allclose([0.0, 1.0, -1.0], found[:3] - found[0], atol=0.1)

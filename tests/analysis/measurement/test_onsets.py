@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from stage_inputs import PIER, PIER_TAKE, RATE, add, hit, noise, session_at, strike, take_of
 
-from oneshot.analysis.measurement.onsets import Placer, place_attacks
+from oneshot.analysis.measurement.attacks import place_attacks
+from oneshot.analysis.measurement.onsets import Placer
 from oneshot.analysis.records import Arrivals, Onsets, Shares, TakeScan, Templates
 from oneshot.analysis.result import Analysis, Detected, Named, Strokes
 from oneshot.analysis.run import analyse
