@@ -1,6 +1,6 @@
 """The main job, in order: from a session folder to a kit.
 
-    open the session ─► read the wishes ─► analyse ─► correct ─► select ─► cut and assemble ─► write
+    open the session ─► read the wishes ─► analyse ─► correct ─► complete ─► select ─► cut and assemble ─► write
 
 Each step of ``_build`` is a room of its own; this module knows their order, and nothing else does. A kit appears whole
 or not at all: it is written beside its place and then exchanged.
@@ -13,9 +13,10 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from oneshot.analysis.complete import completed
 from oneshot.analysis.corrected import correct, corrected_hits, nudged
 from oneshot.analysis.detection.checks import collect
-from oneshot.analysis.result import Analysis
+from oneshot.analysis.result import Findings
 from oneshot.analysis.run import analysed as analysed_session
 from oneshot.config import handling as file_handling
 from oneshot.config import release_lock
@@ -92,15 +93,16 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     if memory is not None:
         memory.begin(tuple(source))
     try:
-        found, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
+        findings, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
         check_unchanged(recorded, fingerprint)
     except (AudioError, SessionError):
         store.clear()  # what was stored may be of recordings that nobody has
         raise
 
     rates = {take.name: take.sample_rate for take in session.takes}
-    corrected, released = corrected_hits(session, found, overruled, before, track_names(along))
-    session, found = correct(session, found, corrected)
+    corrected, released = corrected_hits(session, findings, overruled, before, track_names(along))
+    session, findings = correct(session, findings, corrected)
+    found = completed(session, findings, jobs=jobs)
     known = {drum.name for drum in found.drums}
     found, hits = only_drums(found, recipe.export.drums)
     chosen, following = select_hits(session, found, hits, recipe, corrected, released, tell, jobs)
@@ -129,9 +131,9 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
 
 
 def analysed(session: Session, store: Store, overruled: Corrections, recipe: Recipe, *, jobs: int | None = None,
-             progress: Progress | None = None) -> tuple[Analysis, tuple[Problem, ...]]:
-    """The analysis of a session with what corrections say of hits before they are sorted, its takes pooled, and what to
-    report of that. Raises as ``analysis.run.analyse``.
+             progress: Progress | None = None) -> tuple[Findings, tuple[Problem, ...]]:
+    """What is found in a session, with what corrections say of hits before they are sorted, its takes pooled; and what
+    to report of that. Raises as ``analysis.run.analyse``.
     """
     return analysed_session(session, store, file_handling.told_to_analysis(overruled), how=recipe.choose.pool_takes,
                             rendered=recipe.repair.any, jobs=jobs or os.cpu_count() or 1, progress=progress or _quiet)

@@ -25,6 +25,7 @@ sys.path.insert(1, str(Path(__file__).parent.parent))
 import evaluation
 from known_strokes import Alone, Signal
 
+from oneshot.analysis.complete import completed
 from oneshot.analysis.result import Analysis
 from oneshot.analysis.run import analyse
 from oneshot.audio.io import TakeReader
@@ -92,7 +93,7 @@ def analysed(name: str, folder: Path) -> tuple[Session, Analysis, Mapping[str, A
     known = evaluation.rendered(name, folder / name, evaluation.fingerprint(name))
     session = open_session(folder / name / "session")
     found = analyse(session, store=open_store(fingerprint_parts(session)), jobs=1, progress=lambda stage, share: None)
-    return session, found, known
+    return session, completed(session, found), known
 
 
 def cases(name: str, folder: Path, step: int = 1) -> Iterator[Case]:

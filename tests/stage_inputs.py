@@ -142,7 +142,8 @@ def hit(number: int, onset: int = 0, *, level_db: float | None = -20.0, drum: st
 
 def bare_analysis(hits: Sequence[Hit]) -> Analysis:
     """An analysis that knows these hits and nothing else."""
-    return Analysis(tuple(hits), (), {h.id: h.onset for h in hits}, {}, {}, (), {}, {}, {}, ())
+    onset = {h.id: h.onset for h in hits}
+    return Analysis(tuple(hits), (), onset, {}, (), {}, {}, {}, (), attacks=onset, grades={})
 
 
 def session_at(root: Path, *takes: Take) -> Session:

@@ -6,14 +6,15 @@ from typing import TYPE_CHECKING
 
 from oneshot.core.lazy import face
 
-__all__ = ["Analysis", "FoundDrum", "analyse", "apply_corrections", "compare_session"]
+__all__ = ["Analysis", "Findings", "FoundDrum", "analyse", "apply_corrections", "compare_session", "completed"]
 
 if TYPE_CHECKING:
     from oneshot.analysis.comparison import compare_session
+    from oneshot.analysis.complete import completed
     from oneshot.analysis.corrected import correct as apply_corrections
-    from oneshot.analysis.result import Analysis, FoundDrum
+    from oneshot.analysis.result import Analysis, Findings, FoundDrum
     from oneshot.analysis.run import analyse
 else:
     __getattr__, __dir__ = face(__name__, {
-        "Analysis": "result", "FoundDrum": "result", "analyse": "run", "apply_corrections": "corrected:correct",
-        "compare_session": "comparison"})
+        "Analysis": "result", "Findings": "result", "FoundDrum": "result", "analyse": "run",
+        "apply_corrections": "corrected:correct", "compare_session": "comparison", "completed": "complete"})

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from oneshot.analysis.complete import completed
 from oneshot.analysis.result import Analysis
 from oneshot.analysis.run import analysed
 from oneshot.audio.io import TakeReader, write_wav
@@ -214,7 +215,8 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
     if fresh:
         store.clear()
     # takes are held against each other here, so that none of them keeps articulations of its own
-    found, _ = analysed(session, store, (), how="all", rendered=False, jobs=jobs, progress=progress)
+    findings, _ = analysed(session, store, (), how="all", rendered=False, jobs=jobs, progress=progress)
+    found = completed(session, findings, jobs=jobs)
     views: list[View] = []
     sounds: dict[str, dict[str, tuple[Floats, int]]] = {}
     used: set[str] = set()

@@ -1,7 +1,7 @@
-"""Corrected: the analysis of a session under the user's corrections.
+"""Corrected: what was found in a session, under the user's corrections.
 
-``corrections.apply`` says which hit is of which drum now; here everything that depends on it follows: the session's
-close mics, drums with home mics and kinds, tables, and the attack and grades of each hit whose group changed.
+``corrections.apply`` says which hit is of which drum now; here everything that was measured by drum follows: the
+session's close mics, drums with home mics and kinds, bleed in home mics, tables.
 """
 
 from __future__ import annotations
@@ -10,10 +10,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TypeVar
 
-from oneshot.analysis.measurement import ornaments
-from oneshot.analysis.measurement.attacks import place_attacks
 from oneshot.analysis.measurement.hit_table import UNKNOWN_CLEAN_DB
-from oneshot.analysis.result import Analysis, FoundDrum
+from oneshot.analysis.result import Analysis, Findings, FoundDrum
 from oneshot.analysis.sorting import naming
 from oneshot.config import handling, release_lock
 from oneshot.config.corrections import Corrected
@@ -28,27 +26,19 @@ Row = TypeVar("Row")
 """Entry of a table of takes, drums and mics."""
 
 
-def correct(session: Session, found: Analysis, corrected: Corrected) -> tuple[Session, Analysis]:
-    """Session and analysis under the corrections, tables in the order of their drums' names; where no hit is changed,
+def correct(session: Session, found: Findings, corrected: Corrected) -> tuple[Session, Findings]:
+    """Session and findings under the corrections, tables in the order of their drums' names; where no hit is changed,
     all is as it was.
-
-    Raises AudioError where a file cannot be read.
     """
     session = _mics_moved(session, corrected.stands)
     drums = _drums(session, found, corrected)
     homes = {d.name: d.home for d in drums}
     before = {d.name: d.home for d in found.drums}
-    old = {h.id: h for h in found.hits}
-    rates = {take.name: take.sample_rate for take in session.takes}
-    hits = corrected.hits
-    if _sides(found.hits) != _sides(hits):
-        hits = ornaments.tie(hits, rates)
-    rehomed = {h.id for h in hits if homes[h.drum] != before[old[h.id].drum]}
-    attacks, unplaced = _attacks(session, found, hits, homes)
+    was = {h.id: before[h.drum] for h in found.hits}
     return session, replace(
-        found, hits=hits, drums=drums, attacks=attacks, unplaced=unplaced,
-        grades={h.id: _grades(session, found, h) for h in hits},
-        clean_db={h.id: _clean_db(h, homes[h.drum]) if h.id in rehomed else found.clean_db[h.id] for h in hits},
+        found, hits=corrected.hits, drums=drums,
+        clean_db={h.id: found.clean_db[h.id] if homes[h.drum] == was[h.id] else _clean_db(h, homes[h.drum])
+                  for h in corrected.hits},
         bleed=_table(found.bleed, corrected, homes, before, _less_db),
         delays=_table(found.delays, corrected, homes, before, _less_delay),
         bleed_bands=_table(found.bleed_bands, corrected, homes, before, _less_bands),
@@ -59,14 +49,6 @@ def nudged(found: Analysis, handling: Mapping[int, Handling]) -> Analysis:
     """The analysis with its attacks where the user put them."""
     moves = {number: h.nudge_frames for number, h in handling.items() if h.nudge_frames}
     return replace(found, attacks={k: at + moves.get(k, 0) for k, at in found.attacks.items()}) if moves else found
-
-
-def _sides(hits: tuple[Hit, ...]) -> set[frozenset[int]]:
-    """Which hits are of one drum, whatever it is called."""
-    drums: dict[str, set[int]] = {}
-    for hit in hits:
-        drums.setdefault(hit.drum, set()).add(hit.id)
-    return {frozenset(ids) for ids in drums.values()}
 
 
 def _mics_moved(session: Session, stands: Mapping[str, str]) -> Session:
@@ -83,7 +65,7 @@ def _mics_moved(session: Session, stands: Mapping[str, str]) -> Session:
                                         for take in session.takes))
 
 
-def _drums(session: Session, found: Analysis, corrected: Corrected) -> tuple[FoundDrum, ...]:
+def _drums(session: Session, found: Findings, corrected: Corrected) -> tuple[FoundDrum, ...]:
     """The drums that have hits now.
 
     Home mic and kind are those of the first drum that went into each. A new name that says what was struck
@@ -93,11 +75,9 @@ def _drums(session: Session, found: Analysis, corrected: Corrected) -> tuple[Fou
     out = []
     for name, raw in sorted(corrected.sources.items()):
         source = known[raw[0]]
-        ways = [h.articulation for h in corrected.hits if h.drum == name]
-        order = tuple(sorted(set(ways), key=lambda a: (-ways.count(a), a)))
         kind = kind_of(name) if name != source.name and kind_of(name) != "percussion" else source.kind
         out.append(FoundDrum(name, kind, source.home if name == source.name else
-                             _home(session, corrected.hits, name, source.home), order))
+                             _home(session, corrected.hits, name, source.home)))
     return tuple(out)
 
 
@@ -106,37 +86,6 @@ def _home(session: Session, hits: tuple[Hit, ...], name: str, before: str) -> st
     live = {mic for h in hits if h.drum == name for mic, told in h.bleed_db.items() if told is not None}
     own = [m for take in session.takes for m in take.mics if m.stands_at(name) and m.name in live]
     return naming.home_mic(name, own, {}) if own and before not in {m.name for m in own} else before
-
-
-def _attacks(session: Session, found: Analysis, hits: tuple[Hit, ...],
-             homes: Mapping[str, str]) -> tuple[dict[int, int], frozenset[int]]:
-    """Attack of every hit, aligned again in each group that lost or gained hits or changed its home mic; and the hits
-    that could not be aligned.
-    """
-    old = {d.name: d.home for d in found.drums}
-    same = {(ids, old[drum]) for (drum, _), ids in _groups(found.hits).items()}
-    changed = {number for (drum, _), ids in _groups(hits).items() if (ids, homes[drum]) not in same for number in ids}
-    mine = tuple(h for h in hits if h.id in changed)
-    onset = {}
-    for hit in mine:
-        at_home = hit.onsets.get(homes[hit.drum])
-        onset[hit.id] = hit.onset if at_home is None else at_home
-    attacks, unplaced = place_attacks(session, mine, onset, homes, found.doubtful)
-    return {**found.attacks, **attacks}, (found.unplaced - changed) | unplaced
-
-
-def _groups(hits: tuple[Hit, ...]) -> dict[tuple[str, str], frozenset[int]]:
-    """(Drum, articulation) -> ids of its hits."""
-    groups: dict[tuple[str, str], set[int]] = {}
-    for hit in hits:
-        groups.setdefault((hit.drum, hit.articulation), set()).add(hit.id)
-    return {key: frozenset(ids) for key, ids in groups.items()}
-
-
-def _grades(session: Session, found: Analysis, hit: Hit) -> Mapping[str, str]:
-    """A hit's grades, stricter in its own close mics."""
-    known = found.worst_db.get(hit.id)
-    return found.grades[hit.id] if known is None else found.graded(hit, session.take(hit.take).mics)
 
 
 def _clean_db(hit: Hit, home: str) -> float:
@@ -192,7 +141,7 @@ def _views(views: Mapping[str, tuple[MicView, ...]], stands: Mapping[str, str]) 
     return {take: tuple(v for v in each if v.own != v.drum) for take, each in named.items()}
 
 
-def corrected_hits(session: Session, found: Analysis, overruled: Corrections, before: release_lock.Released | None,
+def corrected_hits(session: Session, found: Findings, overruled: Corrections, before: release_lock.Released | None,
                    more: set[str]) -> tuple[Corrected, dict[release_lock.Stroke, release_lock.Held]]:
     """The hits as the user overruled them, and what a release holds of them.
 

@@ -1,5 +1,5 @@
-"""Results: the records that pass between detection, sorting and measurement, and the analysis of a session, which is
-the last of them.
+"""Results: the records that pass between detection, sorting and measurement, the findings that these come to, and the
+analysis of a session, which is made of them.
 """
 
 from __future__ import annotations
@@ -53,34 +53,34 @@ class LaterSound:
 
 @dataclass(frozen=True, slots=True)
 class FoundDrum:
-    """A drum before the recipe gives it keys; articulations in order of frequency."""
+    """A drum before the recipe gives it keys. ``articulations``: in order of frequency, known once hits are settled."""
 
     name: str
     kind: str
     home: str
-    articulations: tuple[str, ...]
+    articulations: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Analysis:
-    """Everything known of a session before anything is chosen.
+class Findings:
+    """What was heard of a session's hits: who was struck when and how, and how that sounds in every mic.
 
-    ``hits`` carry no layer yet. ``attacks``: hit id -> frame of the attack in its drum's home mic; ``grades``: hit id
-    -> mic -> grade, by ``worst_db``, which has the same form; ``clean_db``: hit id -> its bleed in the home mic, dB;
-    ``polarity``: take -> mic -> 1 or -1 re the home mic of the drum it stands at. ``bleed``, ``delays`` and its plain
-    ``delays_ms`` are take -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band by band; ``mic_views``:
-    take -> how loud other drums are in its close mics; ``offsets``: take -> mic -> DC offset, full scale 1.0; ``row``:
-    hit id -> row among the strokes of its take; ``laid``: what renders those strokes, where somebody asked for it.
-    ``later``: hit id -> mic -> other sounds in its tail; ``over``: hit id -> mic -> take frame at which its tail has
-    met the noise. ``worst_db`` knows nothing of either, ``grades`` do. ``dynamics`` as in the kit. ``doubtful``: hits
-    of which no mic shows clearly when their own drum begins; ``unplaced``: those of them whose attack matches no other
-    of their group, so that it is not aligned with theirs.
+    Pooled takes and corrections settle what a hit is called; what depends on that follows in ``complete.py``.
+
+    ``hits`` carry no ornament and no layer yet. ``begins``: hit id -> its onset in the mic in which it was measured,
+    its drum's home mic unless the take lacks that; its earliest where that is not known. ``doubtful``: hits of which no
+    mic shows clearly when their own drum begins. ``worst_db``: hit id -> mic -> the bleed that grades are given by, dB;
+    ``clean_db``: hit id -> its bleed in the home mic, dB; ``polarity``: take -> mic -> 1 or -1 re the home mic of the
+    drum it stands at. ``bleed``, ``delays`` and its plain ``delays_ms`` are take -> drum -> mic, as in the manifest;
+    ``bleed_bands`` likewise, band by band; ``mic_views``: take -> how loud other drums are in its close mics;
+    ``offsets``: take -> mic -> DC offset, full scale 1.0; ``laid``: what renders the strokes of each take, where
+    somebody asked for it. ``later``: hit id -> mic -> other sounds in its tail; ``over``: hit id -> mic -> take frame
+    at which its tail has met the noise. ``worst_db`` knows nothing of either, grades do. ``dynamics`` as in the kit.
     """
 
     hits: tuple[Hit, ...]
     drums: tuple[FoundDrum, ...]
-    attacks: Mapping[int, int]
-    grades: Mapping[int, Mapping[str, str]]
+    begins: Mapping[int, int]
     clean_db: Mapping[int, float]
     noise: tuple[TakeNoise, ...]
     polarity: Mapping[str, Mapping[str, int]]
@@ -91,13 +91,11 @@ class Analysis:
     mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)
     offsets: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     worst_db: Mapping[int, Mapping[str, float]] = field(default_factory=dict)
-    row: Mapping[int, int] = field(default_factory=dict)
     laid: Rendered | None = None
     later: Mapping[int, Mapping[str, tuple[LaterSound, ...]]] = field(default_factory=dict)
     over: Mapping[int, Mapping[str, int]] = field(default_factory=dict)
     dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     doubtful: frozenset[int] = frozenset()
-    unplaced: frozenset[int] = frozenset()
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 
@@ -110,6 +108,12 @@ class Analysis:
                                                       for drum, mics in drums.items()}
                                                for take, drums in self.delays.items()})
         object.__setattr__(self, "_in_time", ordered)  # asked for once or twice per hit: no search through all of them
+
+    def onsets_at_home(self) -> dict[int, int]:
+        """Hit id -> its onset in its drum's home mic, or what stands for it where that is not known."""
+        homes = {drum.name: drum.home for drum in self.drums}
+        return {hit.id: self.begins[hit.id] if (at := hit.onsets.get(homes[hit.drum])) is None else at
+                for hit in self.hits}
 
     def next_stroke(self, hit: Hit, mics: Sequence[str], sample_rate: int) -> int | None:
         """Take frame of the earliest onset of the next hit in the given mics, or of another sound that ends the tail
@@ -158,6 +162,20 @@ class Analysis:
         if not every or following.onset < min(every):
             return following.onset  # something softer came first, that is no row of its own
         return min([frame for frame in told if frame is not None] or [following.onset])
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Analysis(Findings):
+    """Everything known of a session before anything is chosen: its findings, and what follows from them now that every
+    hit is of the drum and articulation that it stays with.
+
+    ``attacks``: hit id -> frame of the attack in its drum's home mic; ``unplaced``: those of the doubtful hits whose
+    attack matches no other of their group, so that it is not aligned with theirs; ``grades``: hit id -> mic -> grade.
+    """
+
+    attacks: Mapping[int, int]
+    unplaced: frozenset[int] = frozenset()
+    grades: Mapping[int, Mapping[str, str]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

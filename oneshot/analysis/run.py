@@ -1,8 +1,8 @@
-"""Run: from a session to its hits, in order.
+"""Run: from a session to what is found in it, in order.
 
     detection    spectrogram ─► onsets ─► first arrivals                                take by take
     sorting      features ─► labels ─► templates ─► decomposition ─► drums, articulations, names   over all takes
-    measurement  onsets in every mic ─► tails, bleed, levels ─► grades
+    measurement  onsets in every mic ─► tails, bleed, levels
     take groups  which takes share a drum's layers and round robins
 
 Takes are analysed one by one; templates and drums are learned over all of them, since the same kit stands in all. What
@@ -18,7 +18,7 @@ from oneshot.analysis import stored
 from oneshot.analysis.detection.added_hits import with_added
 from oneshot.analysis.detection.take import detect_takes
 from oneshot.analysis.measurement.measure import measure_hits
-from oneshot.analysis.result import Analysis, Detected
+from oneshot.analysis.result import Detected, Findings
 from oneshot.analysis.sorting import constraints, features
 from oneshot.analysis.sorting.kit_mics import describe_take, kit_mics
 from oneshot.analysis.sorting.sort import learn, sort_hits
@@ -32,15 +32,15 @@ from oneshot.core.workers import working
 
 
 def analysed(session: Session, store: Store, told: Sequence[handling.Told], *, how: str, rendered: bool, jobs: int,
-             progress: Progress) -> tuple[Analysis, tuple[Problem, ...]]:
-    """The analysis of a session, its takes pooled, and what to report of that: from the store, or made now on all
+             progress: Progress) -> tuple[Findings, tuple[Problem, ...]]:
+    """What is found in a session, its takes pooled, and what to report of that: from the store, or made now on all
     cores.
 
     ``told``: what corrections say of hits before they are sorted; ``how``: which takes share a set
     (``take_groups.pool``); ``rendered``: keep the envelopes rendered over time, which repair needs. Raises as
     ``analyse``.
     """
-    def make() -> tuple[Analysis, tuple[Problem, ...]]:
+    def make() -> tuple[Findings, tuple[Problem, ...]]:
         """From the store, or made now."""
         before = None if rendered else stored.load(store, session, told, how)
         if before is not None:
@@ -56,7 +56,7 @@ def analysed(session: Session, store: Store, told: Sequence[handling.Told], *, h
 
 
 def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
-            told_hits: Sequence[handling.Told] = ()) -> Analysis:
+            told_hits: Sequence[handling.Told] = ()) -> Findings:
     """Detect, sort and measure every hit of a session.
 
     ``told_hits``: places where the user says that a hit is, or of which drum; they teach nothing. Raises AudioError

@@ -1,4 +1,4 @@
-"""The analysis of a session in the store: what the next build of it takes from there, whatever its recipe.
+"""What was found in a session, in the store: what the next build of it takes from there, whatever its recipe.
 
 Hits, drums, delays and bleed depend on the recordings, on what session.toml and corrections.toml say of them and on the
 program, on no other key of a recipe than which takes share a set.
@@ -12,21 +12,21 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from oneshot.analysis.result import Analysis
+from oneshot.analysis.result import Findings
 from oneshot.config.handling import Told
 from oneshot.core.cache.disk import Store
 from oneshot.core.records.session import Problem, Session
 
 NAME = "analysis"
 
-Found = tuple[Analysis, tuple[Problem, ...]]
+Found = tuple[Findings, tuple[Problem, ...]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Stored:
-    """What is stored: the analysis, and what pooling its takes has to report."""
+    """What is stored: the findings, and what pooling the takes has to report."""
 
-    analysis: Analysis
+    findings: Findings
     problems: tuple[Problem, ...]
 
 
@@ -35,7 +35,7 @@ def load(store: Store, session: Session, told: Sequence[Told], how: str) -> Foun
     (which takes share a set); None where that is nothing, or nothing that can be used.
     """
     stored = store.load_record(_name(how), _params(session, told, how), _Stored)
-    return None if stored is None else (stored.analysis, stored.problems)
+    return None if stored is None else (stored.findings, stored.problems)
 
 
 def save(store: Store, session: Session, told: Sequence[Told], how: str, found: Found) -> None:

@@ -23,11 +23,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from oneshot.analysis.measurement.attacks import place_attacks
 from oneshot.analysis.measurement.hit_features import examine, levels_db
 from oneshot.analysis.measurement.onsets import CYMBALS
 from oneshot.analysis.measurement.similarity import Measured
-from oneshot.analysis.result import Analysis, FoundDrum
+from oneshot.analysis.result import Findings, FoundDrum
 from oneshot.core.arrays import nan_median
 from oneshot.core.records.hits import Delay, Hit
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
@@ -82,14 +81,14 @@ class Read:
     measured: Mapping[int, Measured]
     levels_db: Mapping[int, Mapping[str, float]]
 
-    def hits(self, found: Analysis, drum: FoundDrum, way: str, take: Take) -> list[Hit]:
+    def hits(self, found: Findings, drum: FoundDrum, way: str, take: Take) -> list[Hit]:
         """The hits of a drum, articulation and take that were measured."""
         return [h for h in found.hits if (h.drum, h.articulation, h.take) == (drum.name, way, take.name)
                 and (h.id in self.measured or h.id in self.levels_db)]
 
 
-def pool(session: Session, found: Analysis, how: str) -> tuple[Analysis, tuple[Problem, ...]]:
-    """The analysis with the articulations of a drum's second and further sets named as such, and what to report of it.
+def pool(session: Session, found: Findings, how: str) -> tuple[Findings, tuple[Problem, ...]]:
+    """The findings with the articulations of a drum's second and further sets named as such, and what to report of it.
 
     ``how``: which takes share a set: "alike" ones, those "in doubt" as well, "all", or "none". Takes of different
     sample rates never do. Raises AudioError where a file cannot be read.
@@ -104,12 +103,10 @@ def pool(session: Session, found: Analysis, how: str) -> tuple[Analysis, tuple[P
         sets, problems = _sets(found, drum, takes, read, how)
         told += problems
         names |= _named(found, drum, sets)
-    if not any(names[h.id] != h.articulation for h in found.hits if h.id in names):
-        return found, tuple(told)
-    return _renamed(session, found, names), tuple(told)
+    return replace(found, hits=tuple(replace(h, articulation=names[h.id]) for h in found.hits)), tuple(told)
 
 
-def _sets(found: Analysis, drum: FoundDrum, takes: Sequence[Take], read: Read,
+def _sets(found: Findings, drum: FoundDrum, takes: Sequence[Take], read: Read,
           how: str) -> tuple[list[list[Take]], list[Problem]]:
     """The takes of a drum by the sets they make, and why."""
     sets: list[list[Take]] = []
@@ -139,7 +136,7 @@ def _own_set_problem(drum: FoundDrum, take: Take, against: Sequence[tuple[str, D
     return Problem(drum.name, f"{take.name} is kept as a separate set: compared with {other}, {most.what}", todo)
 
 
-def difference(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read,
+def difference(found: Findings, drum: FoundDrum, one: Take, other: Take, read: Read,
                how: str) -> Difference | None:
     """The largest difference that keeps two takes of a drum apart; None where they may share a set."""
     if one.sample_rate != other.sample_rate:
@@ -157,7 +154,7 @@ def difference(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: R
 # ---------------------------------------------------------------------------------------------------- what may differ
 
 
-def _exported(found: Analysis, drum: FoundDrum, take: Take) -> dict[str, Mic]:
+def _exported(found: Findings, drum: FoundDrum, take: Take) -> dict[str, Mic]:
     """The mics in which a drum is usually exported and that are no dead lines."""
     live = {name for noise in found.noise if noise.take == take.name
             for name, level in noise.noise_dbfs.items() if level is not None}
@@ -165,7 +162,7 @@ def _exported(found: Analysis, drum: FoundDrum, take: Take) -> dict[str, Mic]:
         m.stands_at(drum.name) or m.role.means.far or m.name == drum.home)}
 
 
-def _mics(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Difference]:
+def _mics(found: Findings, drum: FoundDrum, one: Take, other: Take) -> list[Difference]:
     """Mics that only one of them has, or that are declared to be the other way round in one of them."""
     mine, theirs = _exported(found, drum, one), _exported(found, drum, other)
     out = [Difference(f"it has {'no' if name in mine else 'also'} {name}", 99.0, True)
@@ -174,7 +171,7 @@ def _mics(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Diff
     return out + [Difference(f"{name} has the other polarity", 99.0, True) for name in turned]
 
 
-def _delays(found: Analysis, drum: FoundDrum, one: Take, other: Take) -> list[Difference]:
+def _delays(found: Findings, drum: FoundDrum, one: Take, other: Take) -> list[Difference]:
     """Mics that the sound reaches earlier or later."""
     mine, theirs = (found.delays.get(t.name, {}).get(drum.name, {}) for t in (one, other))
     scale = CYMBAL_SWING if drum.kind in CYMBALS else 1.0
@@ -194,11 +191,11 @@ def _error(a: Delay, b: Delay) -> float:
     return MEDIAN_ERROR * float(np.hypot((a.spread_ms or 0.0) / a.hits**0.5, (b.spread_ms or 0.0) / b.hits**0.5))
 
 
-def _levels(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read) -> list[Difference]:
+def _levels(found: Findings, drum: FoundDrum, one: Take, other: Take, read: Read) -> list[Difference]:
     """Mics in which the drum is louder or softer re its home mic, over the articulations that both takes have."""
     out: list[Difference] = []
     names = sorted(_exported(found, drum, one).keys() & _exported(found, drum, other).keys())
-    for way in drum.articulations:
+    for way in _ways(found, drum):
         mine, theirs = _of_similar_level(*(read.hits(found, drum, way, take) for take in (one, other)))
         steps = {}
         for name in names:
@@ -231,10 +228,10 @@ def _median_error(a: Floats, b: Floats) -> float:
     return MEDIAN_ERROR * float(np.hypot(*(x.std(ddof=1) * (1 + 2 / len(x)) / len(x) ** 0.5 for x in (a, b))))
 
 
-def _sounds(found: Analysis, drum: FoundDrum, one: Take, other: Take, read: Read) -> list[Difference]:
+def _sounds(found: Findings, drum: FoundDrum, one: Take, other: Take, read: Read) -> list[Difference]:
     """Pitch and spectrum in the home mic, over the articulations that both takes have."""
     out: list[Difference] = []
-    for way in drum.articulations:
+    for way in _ways(found, drum):
         mine, theirs = _of_similar_level(*([h for h in read.hits(found, drum, way, take) if h.id in read.measured]
                                            for take in (one, other)))
         if min(len(mine), len(theirs)) >= FEWEST_HITS:
@@ -304,7 +301,7 @@ def _difference(what: str, gap: float, error: float, limits: tuple[float, float]
 # ------------------------------------------------------------------------------------------------------------- naming
 
 
-def _read(session: Session, found: Analysis) -> Read:
+def _read(session: Session, found: Findings) -> Read:
     """The cleanest hits of each drum, articulation and take, where another take has that articulation, too."""
     groups: dict[tuple[str, str, str], list[Hit]] = {}
     for hit in found.hits:
@@ -313,10 +310,10 @@ def _read(session: Session, found: Analysis) -> Read:
     ways = [(drum, way) for drum, way, _ in groups]
     wanted = [hit for (drum, way, _), hits in groups.items() if ways.count((drum, way)) > 1
               for hit in sorted(hits, key=lambda h: (found.clean_db[h.id], h.id))[:MOST_HITS]]
-    return Read(examine(session, found, wanted), levels_db(session, found, wanted))
+    return Read(examine(session, found, wanted, found.onsets_at_home()), levels_db(session, found, wanted))
 
 
-def _named(found: Analysis, drum: FoundDrum, sets: Sequence[Sequence[Take]]) -> dict[int, str]:
+def _named(found: Findings, drum: FoundDrum, sets: Sequence[Sequence[Take]]) -> dict[int, str]:
     """Hit id -> its articulation's name in its set. The set with most hits keeps the names, and so does one that alone
     has an articulation.
     """
@@ -325,32 +322,13 @@ def _named(found: Analysis, drum: FoundDrum, sets: Sequence[Sequence[Take]]) -> 
     counts = [sum(of[h.take] == n for h in hits) for n in range(len(sets))]
     order = sorted(range(len(sets)), key=lambda n: (-counts[n], n))
     out: dict[int, str] = {}
-    for way in drum.articulations:
+    for way in _ways(found, drum):
         there = [n for n in order if any(h.articulation == way and of[h.take] == n for h in hits)]
         called = {n: way if place == 1 else SET.format(way, place) for place, n in enumerate(there, 1)}
         out |= {h.id: called[of[h.take]] for h in hits if h.articulation == way}
     return out
 
 
-def _renamed(session: Session, found: Analysis, names: Mapping[int, str]) -> Analysis:
-    """The analysis with hits under their new articulations, each group's attacks aligned among its own."""
-    hits = tuple(replace(h, articulation=names.get(h.id, h.articulation)) for h in found.hits)
-    homes = {d.name: d.home for d in found.drums}
-    drums = tuple(replace(d, articulations=_in_order(d, hits)) for d in found.drums)
-    before = {(h.drum, h.articulation) for h in found.hits}
-    changed = {(h.drum, h.articulation) for h, old in zip(hits, found.hits, strict=True)
-               if h.articulation != old.articulation}
-    changed |= {(old.drum, old.articulation) for h, old in zip(hits, found.hits, strict=True)
-                if h.articulation != old.articulation} & before
-    mine = tuple(h for h in hits if (h.drum, h.articulation) in changed)
-    onset = {h.id: h.onset if (at := h.onsets.get(homes[h.drum])) is None else at for h in mine}
-    attacks, unplaced = place_attacks(session, mine, onset, homes, found.doubtful)
-    return replace(found, hits=hits, drums=drums, attacks={**found.attacks, **attacks},
-                   unplaced=(found.unplaced - set(onset)) | unplaced)
-
-
-def _in_order(drum: FoundDrum, hits: Sequence[Hit]) -> tuple[str, ...]:
-    """A drum's articulations, those of further sets after the first's."""
-    ways = [h.articulation for h in hits if h.drum == drum.name]
-    plain = [way for way in drum.articulations if way in ways]
-    return (*plain, *sorted(set(ways) - set(plain), key=lambda way: (-ways.count(way), way)))
+def _ways(found: Findings, drum: FoundDrum) -> list[str]:
+    """A drum's articulations."""
+    return sorted({h.articulation for h in found.hits if h.drum == drum.name})

@@ -107,7 +107,8 @@ class Rebuild:
                     asked, _ = load_recipe(recipe if recipe.exists() else None)
                     found, _ = pipeline.analysed(self._desk.session, store, overruled, asked, jobs=1,
                                                  progress=self._stop_asked)
-                    self.grades = {(hit.take, hit.onset): found.grades[hit.id] for hit in found.hits}
+                    self.grades = {(hit.take, hit.onset): found.graded(hit, self._desk.session.take(hit.take).mics)
+                                   for hit in found.hits}
             except (OneshotError, OSError, MemoryError, InterruptedError):
                 return  # the build itself will say what is wrong
 

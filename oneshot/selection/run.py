@@ -46,7 +46,7 @@ def select_hits(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe
                              corrected.wanted, by_hand(corrected), held, _far_grades(session, found, recipe),
                              found.unplaced)
     with working(jobs):
-        measured = examine(session, found, select.worth_measuring(hits, chooser))
+        measured = examine(session, found, select.worth_measuring(hits, chooser), found.attacks)
         return select.choose(hits, replace(chooser, measured=measured)), next_sounds(session, found, hits, measured)
 
 

@@ -42,16 +42,16 @@ def store(found: tuple[Session, stored.Found], tmp_path: Path) -> Store:
 
 
 def test_what_was_found_comes_back_as_it_was(found: tuple[Session, stored.Found], store: Store) -> None:
-    """Every field of the analysis is read back as it was written, to the last bit of every figure, and so is what was
+    """Every field of the findings is read back as it was written, to the last bit of every figure, and so is what was
     to be told.
     """
-    session, (analysis, apart) = found
+    session, (findings, apart) = found
     again = stored.load(store, session, TOLD, "alike")
 
     assert again is not None
     assert apart == again[1]
-    for each in fields(analysis):
-        assert getattr(analysis, each.name) == getattr(again[0], each.name), each.name
+    for each in fields(findings):
+        assert getattr(findings, each.name) == getattr(again[0], each.name), each.name
     assert [] == store.stale
 
 

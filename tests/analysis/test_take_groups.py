@@ -14,7 +14,7 @@ from stage_inputs import hit
 
 from oneshot import pipeline
 from oneshot.analysis.measurement.similarity import Measured
-from oneshot.analysis.result import Analysis, FoundDrum
+from oneshot.analysis.result import Findings, FoundDrum
 from oneshot.analysis.take_groups import Difference, _level_changes, _pitch, pool
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import TakeNoise
@@ -22,7 +22,7 @@ from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Session, Take
 from oneshot.synth import KitPlan, family, slate, write_session
 
-SNARE = FoundDrum("snare", "snare", "Snare", ("centre", "rim"))
+SNARE = FoundDrum("snare", "snare", "Snare")
 MICS = (Mic("Snare", Role.CLOSE, "snare"), Mic("OH", Role.OVERHEAD))
 
 
@@ -32,10 +32,10 @@ def session(*takes: str, rates: Sequence[int] = (48000, 48000, 48000)) -> Sessio
                                                for name, rate in zip(takes, rates, strict=False)))
 
 
-def analysis(*hits: Hit, mics: Sequence[str] = ("Snare", "OH")) -> Analysis:
-    """An analysis of snare hits alone; the mics named are live in every take."""
+def findings(*hits: Hit, mics: Sequence[str] = ("Snare", "OH")) -> Findings:
+    """What is found where there are snare hits alone; the mics named are live in every take."""
     takes = sorted({h.take for h in hits})
-    return Analysis(hits=hits, drums=(SNARE,), attacks={h.id: h.onset for h in hits}, grades={},
+    return Findings(hits=hits, drums=(SNARE,), begins={h.id: h.onset for h in hits},
                     clean_db={h.id: -40.0 for h in hits}, polarity={}, bleed={}, delays={}, problems=(),
                     noise=tuple(TakeNoise(take, dict.fromkeys(mics, -80.0)) for take in takes))
 
@@ -94,50 +94,45 @@ def test_strokes_without_partials_have_no_tuning() -> None:
 
 def test_one_take_is_one_set() -> None:
     """Nothing to pool: the analysis stays as it is."""
-    found = analysis(snare(1, "a"), snare(2, "a"))
+    found = findings(snare(1, "a"), snare(2, "a"))
 
     assert (found, ()) == pool(session("a"), found, "alike")
 
 
 def test_takes_of_which_nothing_is_known_share_a_set() -> None:
     """No difference was found, so none is told."""
-    found = analysis(snare(1, "a"), snare(2, "b"))
+    found = findings(snare(1, "a"), snare(2, "b"))
+    pooled, told = pool(session("a", "b"), found, "alike")
 
-    assert (found, ()) == pool(session("a", "b"), found, "alike")
+    assert (found.hits, ()) == (pooled.hits, told)
 
 
 @pytest.mark.parametrize("how", ["alike", "in doubt", "all"])
 def test_sample_rates_are_never_mixed(how: str) -> None:
     """Takes of two rates have a set each, whatever the recipe says. The one with more hits keeps the plain name."""
-    found = analysis(snare(1, "a"), snare(2, "b"), snare(3, "b"))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("oneshot.analysis.take_groups.place_attacks", lambda *_: ({}, frozenset()))
-        pooled, told = pool(session("a", "b", rates=(44100, 48000)), found, how)
+    found = findings(snare(1, "a"), snare(2, "b"), snare(3, "b"))
+    pooled, told = pool(session("a", "b", rates=(44100, 48000)), found, how)
 
     assert ["centre-set-2", "centre", "centre"] == [h.articulation for h in pooled.hits]
-    assert ("centre", "centre-set-2") == pooled.drums[0].articulations
     assert (how == "all") == (told == ())
 
 
 def test_a_mic_that_one_take_lacks_keeps_them_apart() -> None:
     """Alternates have the same mics; "all" says that they need not."""
-    found = analysis(snare(1, "a"), snare(2, "b"))
+    found = findings(snare(1, "a"), snare(2, "b"))
     found = replace(found, noise=(found.noise[0], TakeNoise("b", {"Snare": -80.0, "OH": None})))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("oneshot.analysis.take_groups.place_attacks", lambda *_: ({}, frozenset()))
-        pooled, told = pool(session("a", "b"), found, "alike")
+    pooled, told = pool(session("a", "b"), found, "alike")
 
     assert ["centre", "centre-set-2"] == [h.articulation for h in pooled.hits]
     assert "b is kept as a separate set: compared with a, it has no OH" == told[0].what
-    assert (found, ()) == pool(session("a", "b"), found, "all")
+    pooled, told = pool(session("a", "b"), found, "all")
+    assert (found.hits, ()) == (pooled.hits, told)
 
 
 def test_an_articulation_that_only_one_set_has_keeps_its_name() -> None:
     """Three takes apart: centres are numbered by how many hits their sets have, the only rim is plain."""
-    found = analysis(snare(1, "a"), snare(2, "b"), snare(3, "b"), snare(4, "c", "rim"), snare(5, "c"), snare(6, "c"))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("oneshot.analysis.take_groups.place_attacks", lambda *_: ({}, frozenset()))
-        pooled, _ = pool(session("a", "b", "c"), found, "none")
+    found = findings(snare(1, "a"), snare(2, "b"), snare(3, "b"), snare(4, "c", "rim"), snare(5, "c"), snare(6, "c"))
+    pooled, _ = pool(session("a", "b", "c"), found, "none")
 
     assert ["centre-set-3", "centre-set-2", "centre-set-2", "rim", "centre",
             "centre"] == [h.articulation for h in pooled.hits]
@@ -145,12 +140,11 @@ def test_an_articulation_that_only_one_set_has_keeps_its_name() -> None:
 
 def test_the_recipe_decides_in_doubt() -> None:
     """What is clear keeps apart under either; what may be only under "alike"."""
-    found = analysis(snare(1, "a"), snare(2, "b"))
+    found = findings(snare(1, "a"), snare(2, "b"))
     doubt, clear, small = (Difference("x", 1.5, False), Difference("x", 2.5, True), Difference("x", 0.9, False))
     for difference, how, sets in ((doubt, "alike", 2), (doubt, "in doubt", 1), (clear, "in doubt", 2),
                                   (small, "alike", 1)):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("oneshot.analysis.take_groups.place_attacks", lambda *_: ({}, frozenset()))
             patch.setattr("oneshot.analysis.take_groups._delays", lambda *_, d=difference: [d])
             pooled, told = pool(session("a", "b"), found, how)
 

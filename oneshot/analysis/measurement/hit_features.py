@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 
 from oneshot.analysis.measurement.similarity import LOOK_AHEAD_S, LOOK_BACK_S, Measured, measure
-from oneshot.analysis.result import Analysis
+from oneshot.analysis.result import Analysis, Findings
 from oneshot.audio.io import TakeReader
 from oneshot.core.cache.memory import recalled
 from oneshot.core.records.hits import Hit
@@ -25,21 +25,24 @@ HEARD_DB = 12.0
 """A hit that stands this clear is measured by itself: bleed adds a quarter of a decibel at most."""
 
 
-def examine(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, Measured]:
+def examine(session: Session, found: Findings, hits: Sequence[Hit],
+            attacks: Mapping[int, int]) -> dict[int, Measured]:
     """Hit id -> what was measured, for those whose home mic their take has. Raises AudioError where a file cannot be
     read.
+
+    ``attacks``: hit id -> take frame at which each is measured.
     """
-    homes = {drum.name: drum.home for drum in analysis.drums}
+    homes = {drum.name: drum.home for drum in found.drums}
     out: dict[int, Measured] = {}
     for take in session.takes:
         there = {mic.name for mic in take.mics}
         mine = sorted((h for h in hits if h.take == take.name and homes.get(h.drum) in there),
                       key=lambda h: (h.onset, h.id))
-        some = partial(_examine_some, session, analysis, take, _rests_s(analysis, take), _noise_rms(analysis, take))
-        found: dict[int, Measured] = {}
+        some = partial(_examine_some, session, found, take, attacks, _rests_s(found, take), _noise_rms(found, take))
+        measured: dict[int, Measured] = {}
         for each in spread(some, _by_mic(mine, homes)):
-            found.update(each)
-        out.update((hit.id, found[hit.id]) for hit in mine)
+            measured.update(each)
+        out.update((hit.id, measured[hit.id]) for hit in mine)
     return out
 
 
@@ -52,21 +55,20 @@ def _by_mic(hits: Sequence[Hit], homes: Mapping[str, str]) -> list[tuple[str, li
     return out
 
 
-def _examine_some(session: Session, analysis: Analysis, take: Take, rest_s: Mapping[int, float],
-                  noise: Mapping[str, float], some: tuple[str, Sequence[Hit]]) -> dict[int, Measured]:
+def _examine_some(session: Session, found: Findings, take: Take, attacks: Mapping[int, int],
+                  rest_s: Mapping[int, float], noise: Mapping[str, float],
+                  some: tuple[str, Sequence[Hit]]) -> dict[int, Measured]:
     """Read and measure some hits in one mic."""
     home, hits = some
     with TakeReader(session.root, take, [home]) as reader:
-        return {hit.id: _examine(reader, take, hit, analysis, home, noise[home], rest_s.get(hit.id, 0.0))
-                for hit in hits}
+        return {hit.id: _examine(reader, take, attacks[hit.id], found.next_stroke(hit, [home], take.sample_rate), home,
+                                 noise[home], rest_s.get(hit.id, 0.0)) for hit in hits}
 
 
-def _examine(reader: TakeReader, take: Take, hit: Hit, analysis: Analysis, home: str, noise: float,
+def _examine(reader: TakeReader, take: Take, attack: int, following: int | None, home: str, noise: float,
              rest_s: float) -> Measured:
     """Read and measure one hit."""
-    attack = analysis.attacks[hit.id]
     start = attack - round(LOOK_BACK_S * take.sample_rate)
-    following = analysis.next_stroke(hit, [home], take.sample_rate)
     far = min(attack + round(LOOK_AHEAD_S * take.sample_rate), take.frames)
     stop = max(far if following is None else min(following, far), attack + 1)
     cut = following is not None and following <= far
@@ -80,13 +82,13 @@ def _examine(reader: TakeReader, take: Take, hit: Hit, analysis: Analysis, home:
     return recalled("measured", (take.name, home, start, attack, stop, cut, noise, rest_s), measured)
 
 
-def levels_db(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict[int, dict[str, float]]:
+def levels_db(session: Session, found: Findings, hits: Sequence[Hit]) -> dict[int, dict[str, float]]:
     """Hit id -> mic -> level of the first 200 ms re the drum's home mic, dB: in the mics in which the hit stands
     ``HEARD_DB`` clear of bleed, and only for hits that do so in their home mic.
 
     Raises AudioError where a file cannot be read.
     """
-    homes = {drum.name: drum.home for drum in analysis.drums}
+    homes = {drum.name: drum.home for drum in found.drums}
     out: dict[int, dict[str, float]] = {}
     for take in session.takes:
         clear = {h.id: {name for name, bleed in h.bleed_db.items() if bleed is not None and bleed < -HEARD_DB}
@@ -95,7 +97,7 @@ def levels_db(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict
         wanted = sorted(set().union(*(clear[h.id] for h in mine)))
         if not wanted:
             continue
-        with TakeReader(session.root, take, wanted, offset=analysis.offsets.get(take.name, {})) as reader:
+        with TakeReader(session.root, take, wanted, offset=found.offsets.get(take.name, {})) as reader:
             for hit in mine:
                 x = reader.read(hit.onset, hit.onset + round(LEVEL_S * take.sample_rate)).astype(np.float64)
                 level = dict(zip(wanted, 10 * np.log10(np.maximum((x**2).sum(axis=1), 1e-18)), strict=True))
@@ -103,18 +105,18 @@ def levels_db(session: Session, analysis: Analysis, hits: Sequence[Hit]) -> dict
     return out
 
 
-def _rests_s(analysis: Analysis, take: Take) -> dict[int, float]:
+def _rests_s(found: Findings, take: Take) -> dict[int, float]:
     """Time since the stroke before, hit id -> s; of the first hit, since the take began."""
     out, before = {}, 0
-    for hit in sorted((h for h in analysis.hits if h.take == take.name), key=lambda h: (h.onset, h.id)):
+    for hit in sorted((h for h in found.hits if h.take == take.name), key=lambda h: (h.onset, h.id)):
         out[hit.id] = (hit.onset - before) / take.sample_rate
         before = hit.onset
     return out
 
 
-def _noise_rms(analysis: Analysis, take: Take) -> Mapping[str, float]:
+def _noise_rms(found: Findings, take: Take) -> Mapping[str, float]:
     """Noise floor of each mic, full scale 1.0; 0 where it is digitally silent."""
-    levels = next(noise.noise_dbfs for noise in analysis.noise if noise.take == take.name)
+    levels = next(noise.noise_dbfs for noise in found.noise if noise.take == take.name)
     return {name: 10 ** (level / 20) if level is not None else 0.0 for name, level in levels.items()}
 
 

@@ -1,4 +1,4 @@
-"""Hit table: from the results of each take to the hits, delays and bleed of the manifest.
+"""Hit table: from the results of each take to its hits, delays and bleed.
 
 Everything here is bookkeeping over the stages' results: which drum a hit is of, where it begins in each mic, its level,
 and the bleed in its window.
@@ -6,22 +6,19 @@ and the bleed in its window.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Set
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
-from oneshot.analysis.measurement import bleed, ornaments
-from oneshot.analysis.measurement.attacks import place_attacks
+from oneshot.analysis.measurement import bleed
 from oneshot.analysis.measurement.envelopes import Windows
 from oneshot.analysis.measurement.masking import Masked
 from oneshot.analysis.measurement.onsets import Placer
 from oneshot.analysis.measurement.tail_events import Tails
 from oneshot.analysis.records import Shares, Templates
-from oneshot.analysis.result import Analysis, Detected, FoundDrum, LaterSound, Named, Strokes
+from oneshot.analysis.result import Detected, Findings, FoundDrum, LaterSound, Named, Strokes
 from oneshot.analysis.sorting.constraints import Labelled, Said
 from oneshot.core import grades
 from oneshot.core.records.hits import Hit, Partner
@@ -48,7 +45,11 @@ SILENT_DBFS = -135.0
 
 
 class HitRows:
-    """Collects the hits of a session take by take; ``finish`` makes the analysis of them."""
+    """Collects the hits of a session take by take, numbered from 1 on in order of time; ``findings`` are what they come
+    to.
+
+    ``row``: hit id -> row among the strokes of its take.
+    """
 
     def __init__(self, session: Session, mics: tuple[Mic, ...], named: Named, templates: Templates,
                  placer: Placer, said: Labelled, dynamic: Frames) -> None:
@@ -57,11 +58,11 @@ class HitRows:
         self._near = np.array([m.role.means.detects and m.role.means.judged for m in mics]) & self._linear
         self._dynamics = {take.name: {m.name: DYNAMICS[int(d)] for m, d in zip(mics, dynamic, strict=True)
                                       if d and m.name in {mic.name for mic in take.mics}} for take in session.takes}
-        self._session, self._mics, self._named, self._templates = session, mics, named, templates
+        self._mics, self._named, self._templates = mics, named, templates
         self._placer, self._said = placer, said.said
+        self.row: dict[int, int] = {}
         self._hits: list[Hit] = []
-        self._row: dict[int, int] = {}
-        self._home_onset: dict[int, int] = {}
+        self._begins: dict[int, int] = {}
         self._doubtful: set[int] = set()
         self._later: dict[int, dict[str, tuple[LaterSound, ...]]] = {}
         self._over: dict[int, dict[str, int]] = {}
@@ -73,35 +74,41 @@ class HitRows:
         self._noise: list[TakeNoise] = []
         self._offsets: dict[str, Mapping[str, float]] = {}
 
-    def add(self, strokes: Strokes, windows: Windows, hidden: Masked, tails: Tails) -> None:
-        """Add the hits of one take with their windows, what may be masked there, and the other sounds in their
-        tails.
+    def add(self, strokes: Strokes, windows: Windows, hidden: Masked, tails: Tails, company: Set[int]) -> None:
+        """Add the hits of one take with their windows, what may be masked there, and the other sounds in their tails.
+        Raises AudioError where a file cannot be read.
+
+        ``company``: drums with which others co-occur undetected.
         """
-        before = len(self._hits)
-        take, count = strokes.heard.take, len(strokes.rows)
+        take = strokes.heard.take
         onsets = self._placer.place(strokes)
         self._noise.append(_noise(strokes.heard))
         self._offsets[take.name] = strokes.heard.offset
-        self._bleed[take.name] = {}
         drum = self._templates.drum[strokes.kind]
-        for number in sorted({int(d) for d in drum}):
-            mine = np.flatnonzero(drum == number)
-            self._bleed[take.name][self._named.drum[number]] = self._table_row(take, windows, mine, number)
+        self._bleed[take.name] = {self._named.drum[number]: self._table_row(take, windows, drum == number, number)
+                                  for number in sorted({int(d) for d in drum})}
         self._bands[take.name] = self._band_table(take, windows, drum)
         self._views[take.name] = self._mic_views(take, windows, drum)
-        for i in range(count):
-            self._add_hit(strokes, windows, hidden, i, onsets[i], self._placer.predicted[take.name][i])
-        names = {k: m.name for k, m in enumerate(self._mics) if m.name in {mic.name for mic in take.mics}}
-        for i in range(count):
-            self._over[before + 1 + i] = {name: int(tails.over[i, k]) for k, name in names.items()}
-        for (i, k), sounds in tails.sounds.items():
-            self._later.setdefault(before + 1 + i, {})[names[k]] = sounds
-        for i, k in np.argwhere(~np.isnan(windows.risen[..., 0]) & self._near).tolist():
+        begins = [self._begin(strokes, i, onsets[i]) for i in range(len(strokes.rows))]
+        for i in sorted(range(len(begins)), key=lambda i: (begins[i], i)):
+            number = len(self._hits) + 1
+            self.row[number] = i
+            self._add_hit(strokes, windows, hidden, i, number, begins[i], onsets[i], int(drum[i]) in company)
+            self._add_tail(strokes, windows, tails, i, number)
+
+    def _add_tail(self, strokes: Strokes, windows: Windows, tails: Tails, i: int, number: int) -> None:
+        """Add what is known of one hit's tail."""
+        there = {m.name for m in strokes.heard.take.mics}
+        names = {k: m.name for k, m in enumerate(self._mics) if m.name in there}
+        self._over[number] = {name: int(tails.over[i, k]) for k, name in names.items()}
+        later = {name: tails.sounds[i, k] for k, name in names.items() if (i, k) in tails.sounds}
+        for k in np.flatnonzero(~np.isnan(windows.risen[i, :, 0]) & self._near).tolist():
             step, level, ring = windows.risen[i, k].tolist()
             sound = LaterSound(int(step) * strokes.heard.scan.hop, *(float(10 * np.log10(level / max(against, 1e-30)))
                                                                      for against in (windows.own_peak[i, k], ring)))
-            later = self._later.setdefault(before + 1 + i, {})
             later[names[k]] = (sound, *later.get(names[k], ()))
+        if later:
+            self._later[number] = later
 
     def _table_row(self, take: Take, windows: Windows, mine: Frames, number: int) -> dict[str, float | None]:
         """One drum's row of a take's bleed table: nothing for compressed mics, or where its home mic is one."""
@@ -142,9 +149,14 @@ class HitRows:
                  for at in hard if mic.stands_at(at) for name in hard if name != at]
         return tuple(each for each in found if each is not None)
 
-    def _add_hit(self, strokes: Strokes, windows: Windows, hidden: Masked, i: int, onsets: Frames,
-                 predicted: NDArray[np.bool_]) -> None:
-        """Make one hit's record."""
+    def _begin(self, strokes: Strokes, i: int, onsets: Frames) -> int:
+        """The frame at which a hit's event begins, ahead of its onsets where a softer stroke does."""
+        begin, earliest = int(strokes.heard.begin[strokes.rows[i]]), _earliest(strokes, i, onsets)
+        return min(begin, earliest) if begin >= 0 else earliest
+
+    def _add_hit(self, strokes: Strokes, windows: Windows, hidden: Masked, i: int, hit_id: int, begin: int,
+                 onsets: Frames, company: bool) -> None:
+        """Make one hit's record, and measure its bleed."""
         take, shares = strokes.heard.take, strokes.shares
         main = int(strokes.kind[i])
         number = int(self._templates.drum[main])
@@ -157,22 +169,20 @@ class HitRows:
         home = take.mics[home_row].name
         at_home = names.index(home) if home in names else int(own.argmax())
         bleed_db = bleed.reported_db(bleed.ratio_db(other, own), upper_bound_db, at_home)
-        hit_id = len(self._hits) + 1
-        self._row[hit_id] = i
+        predicted = self._placer.predicted[take.name][i]
         if not self._placer.clear[take.name][i]:
             self._doubtful.add(hit_id)
-        earliest = _earliest(strokes, i, onsets)
         present = {m.name for m in take.mics}
-        self._home_onset[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else earliest
-        self._worst[hit_id] = self._worst_row(windows, hidden, i, upper_bound_db, present, active)
+        self._begins[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else _earliest(strokes, i, onsets)
+        worst = self._worst_row(windows, hidden, i, upper_bound_db, present, active)
+        self._worst[hit_id] = self._with_co_occurrence(number, worst) if company else worst
         self._clean[hit_id] = float(np.nan_to_num(upper_bound_db[at_home], nan=UNKNOWN_CLEAN_DB))
-        begin = int(strokes.heard.begin[strokes.rows[i]])
         hop = strokes.heard.scan.hop
         said = self._labelled_as(strokes, i)
         taught = self._named.taught[main] if self._named.taught else None
         computed = taught or self._named.articulation[number, int(strokes.way[i])]
         made = Hit(
-            id=hit_id, take=take.name, onset=min(begin, earliest) if begin >= 0 else earliest,
+            id=hit_id, take=take.name, onset=begin,
             onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None
                     for k, m in enumerate(take.mics) if _is_measured(m)},
             drum=self._named.drum[number], articulation=said.stroke(computed) if said else computed,
@@ -220,52 +230,25 @@ class HitRows:
         graded = bleed.graded_db(np.fmax(worst, upper_bound_db), together=bool(active))
         return {m.name: float(graded[k]) for k, m in enumerate(self._mics) if m.name in present}
 
-    def finish(self, told: tuple[Problem, ...], company: Set[tuple[str, str]] = frozenset()) -> Analysis:
-        """Align the attacks of each group and make the analysis. Raises AudioError where a file cannot be read.
-
-        ``company``: takes and drums with which others co-occur undetected.
+    def _with_co_occurrence(self, number: int, worst: Mapping[str, float]) -> Mapping[str, float]:
+        """The worst bleed of a hit in each mic, dB, where others co-occur with its drum: it counts as alone in none,
+        and nothing is known in mics other than its own.
         """
-        order = {take.name: n for n, take in enumerate(self._session.takes)}
-        ranked = sorted(self._hits, key=lambda h: (order[h.take], h.onset, h.id))
-        renumber = {h.id: n for n, h in enumerate(ranked, 1)}
-        rates = {take.name: take.sample_rate for take in self._session.takes}
-        hits = ornaments.tie([replace(h, id=renumber[h.id]) for h in ranked], rates)
-        doubtful = frozenset(renumber[k] for k in self._doubtful)
-        attacks, unplaced = place_attacks(self._session, hits, {renumber[k]: v for k, v in self._home_onset.items()},
-                                          {self._named.drum[n]: home for n, home in self._named.home.items()}, doubtful)
-        worst = {renumber[k]: v for k, v in self._worst.items()}
-        found = Analysis(
-            hits=hits, drums=self._drums(hits), attacks=attacks,
-            grades={},
-            clean_db={renumber[k]: v for k, v in self._clean.items()}, noise=tuple(self._noise),
-            polarity=self._placer.polarity, bleed=self._bleed, delays=self._placer.delays, problems=told,
-            bleed_bands=self._bands, mic_views=self._views, offsets=self._offsets,
-            worst_db={h.id: self._with_co_occurrence(h, worst[h.id], (h.take, h.drum) in company) for h in hits},
-            row={renumber[k]: v for k, v in self._row.items()}, dynamics=self._dynamics,
-            later={renumber[k]: v for k, v in self._later.items()},
-            over={renumber[k]: v for k, v in self._over.items()}, doubtful=doubtful, unplaced=unplaced)
-        return replace(found, grades={hit.id: found.graded(hit, self._mics) for hit in hits})
-
-    def _with_co_occurrence(self, hit: Hit, worst: Mapping[str, float], company: bool) -> Mapping[str, float]:
-        """The worst bleed of a hit in each mic, dB; where others co-occur with its drum (``company``), it counts as
-        alone in none, and nothing is known in mics other than its own.
-        """
-        if not company:
-            return worst
         limit = grades.GRADE_LIMITS_DB["close"]["A"] + ALONE_NO_MORE_DB
-        home = next(self._named.home[number] for number, name in self._named.drum.items() if name == hit.drum)
-        own = {m.name for m in self._mics if m.stands_at(hit.drum)} | {home}
+        own = {m.name for m in self._mics if m.stands_at(self._named.drum[number])} | {self._named.home[number]}
         return {mic: max(value, limit if mic in own else 0.0) for mic, value in worst.items()}
 
-    def _drums(self, hits: tuple[Hit, ...]) -> tuple[FoundDrum, ...]:
-        """The drums that have hits, by name; their articulations by falling frequency."""
-        counts: dict[str, Counter[str]] = {}
-        for hit in hits:
-            counts.setdefault(hit.drum, Counter())[hit.articulation] += 1
-        numbers = {name: number for number, name in self._named.drum.items()}
-        return tuple(FoundDrum(name, self._named.what[numbers[name]], self._named.home[numbers[name]],
-                               tuple(sorted(ways, key=lambda a: (-ways[a], a))))
-                     for name, ways in sorted(counts.items()))
+    def findings(self, problems: tuple[Problem, ...]) -> Findings:
+        """What was found in the takes that were added. ``problems``: what there is to report of them."""
+        number = {name: number for number, name in self._named.drum.items()}
+        return Findings(
+            hits=tuple(self._hits), drums=tuple(
+                FoundDrum(name, self._named.what[number[name]], self._named.home[number[name]])
+                for name in sorted({hit.drum for hit in self._hits})),
+            begins=self._begins, clean_db=self._clean, noise=tuple(self._noise), polarity=self._placer.polarity,
+            bleed=self._bleed, delays=self._placer.delays, problems=problems, bleed_bands=self._bands,
+            mic_views=self._views, offsets=self._offsets, worst_db=self._worst, dynamics=self._dynamics,
+            later=self._later, over=self._over, doubtful=frozenset(self._doubtful))
 
 
 def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:

@@ -1,4 +1,4 @@
-"""Measure: from sorted hits to the analysis: onsets in every mic, bleed, tails and levels."""
+"""Measure: from sorted hits to what there is to know of each: onsets in every mic, bleed, tails and levels."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from oneshot.analysis.measurement.masking import co_occurrence_problems, co_occu
 from oneshot.analysis.measurement.onsets import Placer
 from oneshot.analysis.measurement.tail_events import tails
 from oneshot.analysis.records import HitFeatures, Played, Rendered
-from oneshot.analysis.result import Analysis, Strokes
+from oneshot.analysis.result import Findings, Strokes
 from oneshot.analysis.sorting.constraints import Labelled
 from oneshot.analysis.sorting.sort import Sorted
 from oneshot.core.progress import Progress
@@ -23,7 +23,7 @@ from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Session
 
 
 def measure_hits(session: Session, found: Sorted, said: Labelled, told: tuple[Problem, ...],
-                 progress: Progress) -> Analysis:
+                 progress: Progress) -> Findings:
     """Settle the onsets of every hit and measure its levels, its bleed and what sounds in its tail.
 
     ``told``: what the stages before have to report. Raises AudioError where a file cannot be read.
@@ -40,16 +40,16 @@ def measure_hits(session: Session, found: Sorted, said: Labelled, told: tuple[Pr
     windows = [measure_envelopes.split(each, envelopes, share, templates.drum) for each in played]
     dynamic = _dynamic(strokes, windows, mics)
     rows = HitRows(session, mics, named, templates, placer, said, dynamic)
+    mixed: list[Problem] = []
     for each, laid, window in zip(strokes, played, windows, strict=True):
-        progress(f"measuring onsets in {each.heard.take.name}", 0.0)
-        rows.add(each, window, masked(laid, envelopes, window, templates.drum), tails(laid, window))
-    company = {each.heard.take.name: co_occurring(each, templates.drum, partial(placer.home_row, each.heard.take))
-               for each in strokes}
-    measured = rows.finish((*told, *found.problems, *_dynamic_problems(strokes, mics, dynamic), *(
-        problem for take, drums in company.items() for problem in co_occurrence_problems(take, drums, named.drum))),
-        {(take, named.drum[number]) for take, drums in company.items() for number in drums})
+        take = each.heard.take
+        progress(f"measuring onsets in {take.name}", 0.0)
+        company = co_occurring(each, templates.drum, partial(placer.home_row, take))
+        mixed += co_occurrence_problems(take.name, company, named.drum)
+        rows.add(each, window, masked(laid, envelopes, window, templates.drum), tails(laid, window), company.keys())
     by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
-    return replace(measured, laid=Rendered(by_take, envelopes, tuple(m.name for m in mics), measured.row))
+    return replace(rows.findings((*told, *found.problems, *_dynamic_problems(strokes, mics, dynamic), *mixed)),
+                   laid=Rendered(by_take, envelopes, tuple(m.name for m in mics), rows.row))
 
 
 def _played(strokes: Strokes, described: HitFeatures, mics: tuple[Mic, ...]) -> Played:

@@ -13,6 +13,7 @@ import pytest
 import soundfile
 from stage_inputs import PIER, PIER_TAKE, RATE, Pier, few, noise, write_mics
 
+from oneshot.analysis.complete import completed
 from oneshot.analysis.result import Analysis
 from oneshot.analysis.run import analyse
 from oneshot.core.cache.disk import open_store
@@ -30,7 +31,8 @@ CLEAR = ("Kick In", "Kick Out", "Snare Top", "Floor Tom", "OH L", "OH R")
 def analysed(folder: Path, jobs: int = 2) -> Analysis:
     """The analysis of a session folder."""
     session = open_session(folder)
-    return analyse(session, store=open_store(fingerprint_parts(session)), jobs=jobs, progress=lambda stage, share: None)
+    return completed(session, analyse(session, store=open_store(fingerprint_parts(session)), jobs=jobs,
+                                      progress=lambda stage, share: None), jobs=jobs)
 
 
 @pytest.fixture(scope="module")

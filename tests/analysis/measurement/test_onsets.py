@@ -15,7 +15,7 @@ from stage_inputs import PIER, PIER_TAKE, RATE, add, hit, noise, session_at, str
 from oneshot.analysis.measurement.attacks import place_attacks
 from oneshot.analysis.measurement.onsets import Placer
 from oneshot.analysis.records import Arrivals, Onsets, Shares, TakeScan, Templates
-from oneshot.analysis.result import Analysis, Detected, Named, Strokes
+from oneshot.analysis.result import Detected, Findings, Named, Strokes
 from oneshot.analysis.run import analyse
 from oneshot.core.cache.disk import open_store
 from oneshot.core.records.hits import Delay
@@ -249,7 +249,7 @@ def test_an_attack_in_doubt_is_placed_by_its_likeness(tmp_path: Path) -> None:
 # ----------------------------------------------------------------------------------------------------- whole sessions
 
 
-def struck_together(folder: Path, apart_s: float) -> tuple[Analysis, dict[str, Any]]:
+def struck_together(folder: Path, apart_s: float) -> tuple[Findings, dict[str, Any]]:
     """A slate, and a take in which a soft kick falls shortly before each of its last snares, with what is known of
     it.
     """
@@ -265,19 +265,19 @@ def struck_together(folder: Path, apart_s: float) -> tuple[Analysis, dict[str, A
 
 
 @pytest.fixture(scope="module")
-def together(tmp_path_factory: pytest.TempPathFactory) -> tuple[Analysis, dict[str, Any]]:
+def together(tmp_path_factory: pytest.TempPathFactory) -> tuple[Findings, dict[str, Any]]:
     """Kick and snare 4 ms apart."""
     return struck_together(tmp_path_factory.mktemp("together") / "session", 0.004)
 
 
-def off_s(found: Analysis, known: dict[str, Any]) -> list[float]:
+def off_s(found: Findings, known: dict[str, Any]) -> list[float]:
     """How far the onset of each snare in its own mic lies off the nearest true one, seconds."""
     truth = [t["onset"]["Snare Top"] for t in known["hits"] if t["drum"] == "snare"]
     read = [h.onsets["Snare Top"] for h in found.hits if h.take == "together" and h.drum == "snare"]
     return [min(abs(t - at) for t in truth) / known["sr"] for at in read if at is not None]
 
 
-def test_each_drum_has_its_own_onset(together: tuple[Analysis, dict[str, Any]]) -> None:
+def test_each_drum_has_its_own_onset(together: tuple[Findings, dict[str, Any]]) -> None:
     """Of strokes 4 ms apart, the row of the louder drum begins where that drum begins in its own mic."""
     off = off_s(*together)
 
@@ -294,7 +294,7 @@ def test_a_stroke_10_ms_before_does_not_begin_the_next(tmp_path: Path) -> None:
     assert max(off) <= 0.0005
 
 
-def test_delays_are_shared_by_takes(together: tuple[Analysis, dict[str, Any]]) -> None:
+def test_delays_are_shared_by_takes(together: tuple[Findings, dict[str, Any]]) -> None:
     """A take in which a drum never stands alone uses the delays that the other take tells, to 0.3 ms."""
     found, _ = together
     slate, other = found.delays_ms[PIER_TAKE.name]["snare"], found.delays_ms["together"]["snare"]
@@ -306,7 +306,7 @@ def test_delays_are_shared_by_takes(together: tuple[Analysis, dict[str, Any]]) -
             assert first == pytest.approx(second, abs=0.3)
 
 
-def test_home_mics_are_their_own_reference(together: tuple[Analysis, dict[str, Any]], tmp_path: Path) -> None:
+def test_home_mics_are_their_own_reference(together: tuple[Findings, dict[str, Any]], tmp_path: Path) -> None:
     """Against itself a home mic has no delay, and polarity 1."""
     found, _ = together
     for drum in found.drums:
@@ -316,7 +316,7 @@ def test_home_mics_are_their_own_reference(together: tuple[Analysis, dict[str, A
                 assert found.polarity[take][drum.home] == 1
 
 
-def test_an_inverted_mic_is_known_by_a_slate(together: tuple[Analysis, dict[str, Any]]) -> None:
+def test_an_inverted_mic_is_known_by_a_slate(together: tuple[Findings, dict[str, Any]]) -> None:
     """The kick's second mic, inverted at its source, is told so by the slate, and no other mic is."""
     found, _ = together
 

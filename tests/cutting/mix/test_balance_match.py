@@ -10,6 +10,7 @@ import pytest
 from processing import compressor_gain_db, peaking
 
 from oneshot import pipeline
+from oneshot.analysis.complete import completed
 from oneshot.audio.io import read_audio, write_wav
 from oneshot.config.corrections_file import Corrections
 from oneshot.config.recipe import Recipe
@@ -69,7 +70,7 @@ def mixed(recorded: Path, folder: Path, lag: int = 0, channels: int = 2, drive: 
 def learned_of(folder: Path, bus: str = "Rough Mix") -> Learned:
     """Everything that is learned of a mix."""
     session = open_session(folder)
-    found = pipeline.analysed(session, open_store([]), Corrections(), Recipe())[0]
+    found = completed(session, pipeline.analysed(session, open_store([]), Corrections(), Recipe())[0])
     computed = {name: replace(fader, gain_db=0.0, polarity=1) for name, fader in TRUE.items()}
     return learn_balance(session, found, computed, bus)
 
