@@ -15,6 +15,7 @@ import struct
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal
@@ -317,19 +318,38 @@ class TakeReader:
 def write_sound(path: Path, data: Samples, sample_rate: int, subtype: str) -> None:
     """Write (channels, frames) as WAV, FLAC or AIFF, by the path's suffix; the same bytes for the same input.
 
-    ``data`` and ``subtype`` as for ``write_wav``; FLAC and AIFF take PCM_16 and PCM_24, AIFF PCM_32 too: libsndfile
-    stamps the time into float AIFF. Raises ValueError for another suffix or subtype, OSError if it cannot be written.
+    Raises ValueError as ``sound_bytes`` does, OSError if it cannot be written.
     """
-    if path.suffix == ".wav":
-        write_wav(path, data, sample_rate, subtype)
-        return
-    kind = {".flac": "FLAC", ".aiff": "AIFF"}.get(path.suffix)
+    path.write_bytes(sound_bytes(data, sample_rate, subtype, path.suffix))
+
+
+def sound_bytes(data: Samples, sample_rate: int, subtype: str, suffix: str) -> bytes:
+    """What a file of that suffix (".wav", ".flac" or ".aiff") holds; the same bytes for the same input.
+
+    ``data`` and ``subtype`` as for ``write_wav``; FLAC and AIFF take PCM_16 and PCM_24, AIFF PCM_32 too: libsndfile
+    stamps the time into float AIFF. Raises ValueError for another suffix or subtype, and as ``write_wav``.
+    """
+    if suffix == ".wav":
+        return wav_bytes(data, sample_rate, subtype)
+    kind = {".flac": "FLAC", ".aiff": "AIFF"}.get(suffix)
     if kind is None or subtype not in ("PCM_16", "PCM_24", "PCM_32"):
-        raise ValueError(f"{path.name} cannot be written as {subtype}")
+        raise ValueError(f"{suffix} cannot be written as {subtype}")
+    out = BytesIO()
     try:
-        soundfile.write(path, np.ascontiguousarray(data.T), sample_rate, subtype, format=kind)
+        soundfile.write(out, np.ascontiguousarray(data.T), sample_rate, subtype, format=kind)
     except soundfile.LibsndfileError as error:
-        raise OSError(f"{path} cannot be written: {error}") from None
+        raise ValueError(f"{suffix} cannot be written as {subtype}: {error}") from None
+    return out.getvalue()
+
+
+def as_read_back(data: Samples, subtype: str) -> NDArray[np.float64]:
+    """Samples as ``read_audio`` gives them back from a file of that subtype: float64, full scale 1.0.
+
+    ``data``: int32, left-justified and on the subtype's grid, or float64 for a float subtype.
+    """
+    if data.dtype == np.int32:
+        return data / 2.0**31
+    return data.astype(np.float32).astype(np.float64) if subtype == "FLOAT" else data.astype(np.float64)
 
 
 _BEFORE_DATA = (b"bext", b"iXML", b"axml", b"chna", b"LIST", b"JUNK")

@@ -57,17 +57,33 @@ def write_tags(path: Path, tags: Tags) -> str | None:
     Raises AudioError where the file cannot be read as what it claims to be, OSError where it cannot be written.
     """
     data = path.read_bytes()
-    if data[:4] == b"RIFF" and data[8:12] == b"WAVE":
-        out = _riff(path, data, tags)
-    elif data[:4] == b"fLaC":
-        out = _flac(path, data, tags)
-    elif data[:4] == b"FORM" and data[8:12] in (b"AIFF", b"AIFC"):
-        out = _aiff(path, data, tags)
-    else:
+    out = tagged(data, tags, path)
+    if out is None:
         return None
     if out != data:
         write_atomic(path, out)
     return hashlib.sha256(out).hexdigest()
+
+
+def write_tagged(path: Path, data: bytes, tags: Tags | None) -> str:
+    """Write a sound file from its bytes, with those tags in it; its SHA-256. Raises as ``write_tags``."""
+    out = data if tags is None else tagged(data, tags, path) or data
+    path.write_bytes(out)
+    return hashlib.sha256(out).hexdigest()
+
+
+def tagged(data: bytes, tags: Tags, path: Path) -> bytes | None:
+    """The bytes of a WAV, FLAC or AIFF file with those tags in it in place of those it had; None for any other file.
+
+    ``path``: what it is called. Raises AudioError where it cannot be read as what it claims to be.
+    """
+    if data[:4] == b"RIFF" and data[8:12] == b"WAVE":
+        return _riff(path, data, tags)
+    if data[:4] == b"fLaC":
+        return _flac(path, data, tags)
+    if data[:4] == b"FORM" and data[8:12] in (b"AIFF", b"AIFC"):
+        return _aiff(path, data, tags)
+    return None
 
 
 # ----------------------------------------------------------------------------------------------------------------- RIFF
