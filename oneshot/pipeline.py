@@ -110,13 +110,14 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     found = nudged(found, handling)
     try:
         with staged_folder(kit_path, kept.settle) as stage:
-            kit = assemble(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
+            made = assemble(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
+            kit = made.kit
             told = (*told, *apart, *corrected.problems, *chosen.problems,
                     *file_handling.unmet(corrected, chosen.hits), *missing_prints(recipe, kit, known),
                     *(() if before is None else release_lock.broken(kit, before, rates)))
             kit = replace(kit, problems=collect([*kit.problems, *told]))
             tell("writing", 0.0)
-            write_kit(kit, stage, recipe, kept, before, own_recipe=recipe_path is None)
+            write_kit(kit, stage, recipe, kept, before, made.drawn, own_recipe=recipe_path is None)
             files = [path for path in stage.rglob("*") if path.is_file()]
             size = sum(path.stat().st_size for path in files)
             check_unchanged(recorded, fingerprint)

@@ -212,6 +212,43 @@ def test_a_recipe_that_is_not_there_is_told(pier: Pier, tmp_path: Path) -> None:
         pipeline.build(pier.session, tmp_path / "kit", recipe_path=tmp_path / "nothing.toml")
 
 
+# ---------------------------------------------------------------------------------------------------- once and no more
+
+
+@pytest.mark.parametrize("files", ["", 'level = "drum"\nbits = "16"', 'format = "flac"\nlite = true\nlevel = "kit"'])
+def test_a_sound_file_is_written_once_and_read_by_none_who_builds(pier: Pier, tmp_path: Path, files: str,
+                                                                 monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until mappings and page are made of it, no file of the kit has been opened again after it was written, tags in
+    it; whatever the recipe asks for.
+    """
+    opened: list[tuple[str, str]] = []
+    plain, sound = Path.open, soundfile.SoundFile.__init__
+
+    def open_file(path: Path, mode: str = "r", *args: Any, **more: Any) -> Any:
+        opened.append((path.name, mode))
+        return plain(path, mode, *args, **more)
+
+    def open_sound(self: Any, file: Any, *args: Any, **more: Any) -> None:
+        opened.append((Path(file).name if isinstance(file, str | Path) else "", "sound"))
+        sound(self, file, *args, **more)
+
+    def whole(kit: Kit, stage: Path, *args: Any, **more: Any) -> None:
+        raise KeyboardInterrupt
+
+    (tmp_path / "r.toml").write_text(f'[files]\n{files}\n[[prints]]\nname = "kick"\ndrum = "kick"\n', encoding="utf-8")
+    names = {path.stem for path in pier.folder.rglob("samples/**/*.wav")}
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", open_file)
+        patch.setattr(soundfile.SoundFile, "__init__", open_sound)
+        patch.setattr("oneshot.pipeline.write_kit", whole)
+        with pytest.raises(KeyboardInterrupt):
+            pipeline.build(pier.session, tmp_path / "kit", recipe_path=tmp_path / "r.toml", jobs=1)
+
+    written = [name for name, mode in opened if "w" in mode and "_V0" in name]
+    assert len(written) > (0 if "lite" in files else len(names) - 1)
+    assert sorted(set(written)) == sorted(name for name, _ in opened if "_V0" in name)
+
+
 # ------------------------------------------------------------------------------------------------- whole or not at all
 
 
@@ -226,7 +263,7 @@ def broken(kind: str, monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
 
     if kind == "interrupted while cutting":
         return {"progress": stopped}
-    name = {"disk full while cutting": "oneshot.cutting.writer.write_wav",
+    name = {"disk full while cutting": "oneshot.cutting.files.write_tagged",
             "disk full at the recipe": "oneshot.kit.write.write_atomic",
             "disk full at the manifest": "oneshot.kit.write.write_all"}[kind]
     monkeypatch.setattr(name, full)

@@ -96,6 +96,16 @@ def write_atomic(path: Path, content: bytes | str) -> None:
         _sync_folder(path.parent)
 
 
+def link(source: Path, target: Path) -> None:
+    """Put a file at a second place: linked where the disk can, so that nothing is copied, since kits are replaced whole
+    and never written into. Raises OSError where the disk refuses.
+    """
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copy2(source, target)
+
+
 def is_our_kit(path: Path) -> bool:
     """Whether a folder is a kit of ours: it holds a manifest.json that says so. Never raises."""
     try:

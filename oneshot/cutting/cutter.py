@@ -1,8 +1,10 @@
-"""Cutter: from the chosen hits to the files of a kit and their measures.
+"""Cutter: from the chosen hits to the samples of their files, and their rows as far as the recording tells them.
 
-Hits are cut in order of time, one read of each hit's window (``windows.py``), and written file by file (``writer.py``).
-All mics of a hit share the window; all hits of a group (drum and articulation) have the same distance from the start of
-the file to the attack.
+``plan`` finds where every hit starts and ends, so that much is known before any is cut: which files there will be, with
+which grades, the pitches, and how the hardest hits sound. ``jobs`` then gives the hits in order of time, to be cut one
+by one: one read of the hit's window (``windows.py``), file by file (``parts.py``). All mics of a hit share the window;
+all hits of a group (drum and articulation) have the same distance from the start of the file to the attack. Nothing
+here writes.
 """
 
 from __future__ import annotations
@@ -10,62 +12,98 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
-from pathlib import Path
+from functools import partial
 
 import numpy as np
 
 from oneshot.analysis.result import Analysis, FoundDrum
-from oneshot.audio import descriptors
 from oneshot.audio.io import Dtype, TakeReader, is_float
 from oneshot.config.handling import Handling
 from oneshot.config.recipe import Choosing, Recipe
-from oneshot.core.cache.earlier_files import Shot, stamp_of
+from oneshot.core.cache.earlier_files import Shot
 from oneshot.core.cache.memory import in_use
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 from oneshot.cutting import fades as fading
 from oneshot.cutting.fades import Samples, as_float
+from oneshot.cutting.home_measures import HomeWindow
 from oneshot.cutting.mic_shifts import plan_shifts
-from oneshot.cutting.processed import Along
+from oneshot.cutting.parts import Part, Piece, clipping, grouped, judged, label_of, piece_of, row_of
+from oneshot.cutting.processed import Along, plays
 from oneshot.cutting.repair_plan import LONGER, Mended, Mender, Tail, Window, merged, stand_in
 from oneshot.cutting.space import KEPT_BYTES, Shape
 from oneshot.cutting.windows import Planned, Windows
-from oneshot.cutting.writer import Part, Writer, grouped, label_of
 from oneshot.selection.select import Pick
+from oneshot.session.processed_tracks import Track
 
 DONORS_TRIED = 3
 """Hits whose tails are tried before a tail is left as short as it is."""
+HARDEST_S = 1.0
+"""Of the hardest hits, by which the balance is set."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cut:
+    """A hit as it was cut: its files, its window in the home mic, and what could not be done as the user set it."""
+
+    pieces: tuple[Piece, ...]
+    home: HomeWindow
+    told: tuple[Problem, ...]
+
+    @property
+    def size_bytes(self) -> int:
+        """Of its samples."""
+        return sum(piece.audio.nbytes for piece in self.pieces) + self.home.audio.nbytes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Job:
+    """A hit that is to be cut. ``draft``: its one-shot, of which all is missing that its sound tells, with the files of
+    its mics, unrepaired; ``labels``: what the names of these say of their mics; ``key``: everything that its samples
+    depend on, in one session, None where they depend on other hits as well; ``sample_rate``: Hz; ``cut``: cuts it, and
+    may raise AudioError.
+    """
+
+    hit: Hit
+    pick: Pick
+    draft: OneShot
+    labels: tuple[str, ...]
+    key: Hashable | None
+    sample_rate: int
+    cut: Callable[[], Cut]
 
 
 @dataclass(slots=True)
 class Cutter:
-    """Cuts one-shots of a session into a kit's folder.
+    """Cuts the one-shots of a session: ``picks`` of ``hits``, by their ids.
 
-    ``heard_next`` and ``handling`` as in ``Windows``. ``loudest`` holds, after cutting, mic -> samples of the hardest
-    one-shot of each drum, for setting the balance; ``told`` what could not be done as the user set it; ``rejected`` are
-    hits from which nothing is taken; ``along``: processed tracks that are cut with them.
+    ``heard_next`` and ``handling`` as in ``Windows``. ``rejected`` are hits from which nothing is taken; ``along``:
+    processed tracks that are cut with them. Once planned: ``loudest`` holds mic -> the first second of the hardest
+    one-shot of each drum, for setting the balance; ``pitches``: drum -> the pitches of its one-shots, Hz; ``drafts``:
+    hit -> its one-shot as in ``Job``. ``told``: what could not be done as the recipe asks.
     """
 
     session: Session
     analysis: Analysis
     recipe: Recipe
     drums: Mapping[str, FoundDrum]
-    folder: Path
+    hits: Mapping[int, Hit]
+    picks: Sequence[Pick]
     heard_next: Mapping[int, int] = field(default_factory=dict)
     handling: Mapping[int, Handling] = field(default_factory=dict)
-    loudest: dict[str, dict[str, Floats]] = field(default_factory=dict)
-    told: list[Problem] = field(default_factory=list)
     rejected: frozenset[int] = frozenset()
     along: Along | None = None
+    loudest: dict[str, dict[str, Floats]] = field(default_factory=dict)
+    pitches: dict[str, list[float]] = field(default_factory=dict)
+    told: list[Problem] = field(default_factory=list)
+    drafts: dict[int, OneShot] = field(default_factory=dict)
     windows: Windows = field(init=False)
-    _writer: Writer = field(init=False)
-    _loudest_db: dict[str, float] = field(default_factory=dict)
-    _hardest: set[int] = field(default_factory=set)
     _asked: str = ""
     _pre: dict[tuple[str, str], int] = field(default_factory=dict)
     _planned: dict[int, Planned] = field(default_factory=dict)
-    _keys: dict[int, Hashable] = field(default_factory=dict)
+    _cuts: dict[int, Cut] = field(default_factory=dict)
+    _left: int = KEPT_BYTES
 
     def __post_init__(self) -> None:
         shifts = plan_shifts(self.session, self.analysis, tuple(self.drums.values()), self.recipe.cut.times,
@@ -73,65 +111,108 @@ class Cutter:
         self.windows = Windows(self.session, self.analysis, self.recipe, self.drums, self.heard_next, self.handling,
                                shifts)
         self.told += shifts.told
-        self._writer = Writer(self.folder, self.analysis, self.told)
 
-    def plan(self, hits: Mapping[int, Hit], picks: Sequence[Pick], tell: Callable[[float], None]) -> list[Shape]:
+    # --------------------------------------------------------------------------------------------------------- planning
+
+    def plan(self, tell: Callable[[float], None]) -> list[Shape]:
         """Find where every pick starts and ends before any is cut; what will be written, in the order of the picks.
 
         Raises AudioError where a file cannot be read.
         """
-        self._pre, self._hardest = self.windows.leads(hits, picks), self._hardest_of(hits, picks)
-        recipe = replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=())
-        self._asked = repr(recipe)
-        self._keys.clear()
+        self._pre = self.windows.leads(self.hits, self.picks)
+        self._asked = repr(replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=()))
+        hardest = self._hardest()
         shapes: dict[int, Shape] = {}
-        left = KEPT_BYTES
-        for take, reader, tracks, mine in self._by_take(hits, picks, planning=True):
-            picked = [hits[pick.hit] for pick in mine]
-            more = [] if self.along is None else self.along.more_of(take, picked, hits.values())
+        for take, reader, tracks, mine in self._by_take(planning=True):
+            picks = {pick.hit: pick for pick in mine}
+            picked = [self.hits[number] for number in picks]
+            more = [] if self.along is None else self.along.more_of(take, picked, self.hits.values())
             for hit in sorted([*picked, *more], key=lambda h: self.analysis.attacks[h.id]):
                 if self.along is not None and tracks is not None and hit in more:
                     self.along.take_in(reader, tracks, hit, None)
                     continue
-                known = self._known(take, hit)
-                mics = self.windows.mics_of(hit)
-                if known is None:
-                    made = self.windows.plan(reader, hit, mics, self._lead(hit), self.windows.by_hand(hit),
-                                             most_bytes=left)
-                    left -= 0 if made.audio is None else made.audio.nbytes
-                    self._planned[hit.id] = made
-                frames = self._planned[hit.id].plan.frames if known is None else known.record.files[0].frames
-                shapes[hit.id] = Shape(take, tuple(len(group) for group in grouped(mics)), frames)
+                shapes[hit.id] = self._planned_shape(reader, hit, picks[hit.id])
                 if self.along is not None and tracks is not None:
                     self.along.take_in(reader, tracks, hit, self._planned[hit.id].plan)
                     shapes[hit.id] = self.along.shape(shapes[hit.id], hit.drum)
-                tell(len(shapes) / len(picks))
+                tell(len(shapes) / len(self.picks))
             if self.along is not None:
                 self.along.settle(take)
-        return [shapes[pick.hit] for pick in picks]
+            for hit in picked:
+                if hit.id in hardest:
+                    self.loudest[hit.drum] = self._beginning(reader, tracks, hit, shapes[hit.id].frames)
+        return [shapes[pick.hit] for pick in self.picks]
 
-    def cut_all(self, hits: Mapping[int, Hit], picks: Sequence[Pick],
-                tell: Callable[[float], None]) -> tuple[OneShot, ...]:
-        """Cut every pick as planned; one-shots in the order of the picks. Raises AudioError where a file cannot be
-        read.
-        """
-        done: dict[int, OneShot] = {}
-        for take, reader, tracks, mine in self._by_take(hits, picks):
-            for pick in mine:
-                hit = hits[pick.hit]
-                done[pick.hit] = self._carried_over(take, hit, pick) or self._cut(reader, tracks, hit, pick)
-                tell(len(done) / len(picks))
-        return tuple(done[pick.hit] for pick in picks)
+    def _planned_shape(self, reader: TakeReader, hit: Hit, pick: Pick) -> Shape:
+        """Plan one hit, if no earlier build has, and draft its one-shot; what will be written of its mics."""
+        take, mics, known = reader.take, self.windows.mics_of(hit), self._known(reader.take, hit)
+        if known is None:
+            made = self._plan(reader, hit, self._left)
+            self._left -= 0 if made.audio is None else made.audio.nbytes
+            self._planned[hit.id] = made
+            rows = tuple(row_of(part, made.plan, self.windows.said_of(hit), self.analysis)
+                         for part in self._parts(hit, made.plan))
+            frames, pitch_hz = made.plan.frames, made.pitch_hz
+            ended_by: str | None = made.plan.ended_by
+        else:
+            rows = tuple(self._judged(row, hit, mics) for row in known.rows)
+            frames, pitch_hz, ended_by = known.rows[0].frames, known.pitch_hz, known.record.ended_by
+        home = self.windows.home(hit, [m.name for m in mics])
+        grade = next((row.grade for row in rows if home in row.mics), self.analysis.grades[hit.id].get(home, "D"))
+        self.drafts[hit.id] = OneShot(
+            hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer, round_robin=pick.round_robin,
+            velocity=pick.velocity, grade=grade, fundamental_hz=pitch_hz, decay_s=None, ring_kept_db=None, files=rows,
+            ended_by=ended_by)
+        if pitch_hz is not None:
+            self.pitches.setdefault(hit.drum, []).append(pitch_hz)
+        return Shape(take, tuple(len(group) for group in grouped(mics)), frames)
 
-    def _by_take(self, hits: Mapping[int, Hit], picks: Sequence[Pick], *,
-                 planning: bool = False) -> Iterator[tuple[Take, TakeReader, TakeReader | None, list[Pick]]]:
+    def _plan(self, reader: TakeReader, hit: Hit, most_bytes: int = 0) -> Planned:
+        return self.windows.plan(reader, hit, self.windows.mics_of(hit), self._pre[hit.drum, hit.articulation],
+                                 self.windows.by_hand(hit), most_bytes=most_bytes)
+
+    def _judged(self, row: Sample, hit: Hit, mics: Sequence[Mic]) -> Sample:
+        """The row of a file that an earlier build cut, as it is now; ``mics``: those of the hit."""
+        group = [mic for mic in mics if mic.name in row.mics]
+        grade, bleed_db = judged(hit, group, row.source_start + row.frames, self.analysis)
+        return replace(row, hit=hit.id, grade=grade, bleed_db=bleed_db)
+
+    def _hardest(self) -> set[int]:
+        """The hardest hit of each drum: the balance is set by what it sounds like."""
+        most: dict[str, tuple[float, int]] = {}
+        for take in self.session.takes:  # in the order in which they are cut: of two equal ones the first counts
+            mine = [self.hits[p.hit] for p in self.picks if self.hits[p.hit].take == take.name]
+            for hit in sorted(mine, key=lambda h: self.analysis.attacks[h.id]):
+                if hit.level_db is not None and hit.level_db > most.get(hit.drum, (-np.inf, 0))[0]:
+                    most[hit.drum] = (hit.level_db, hit.id)
+        return {number for _, number in most.values()}
+
+    def _beginning(self, reader: TakeReader, tracks: TakeReader | None, hit: Hit, frames: int) -> dict[str, Floats]:
+        """Mic, and track, -> how a hit of ``frames`` begins in it."""
+        names = [m.name for m in self.windows.mics_of(hit)]
+        frames = min(frames, round(HARDEST_S * reader.take.sample_rate))
+        start = self.analysis.attacks[hit.id] - self._pre[hit.drum, hit.articulation]
+        sounds = dict(zip(names, as_float(self.windows.read(reader, hit, names, start, start + frames)), strict=True))
+        if tracks is not None:
+            for part, audio, _ in self._tracks(tracks, hit, self._planned[hit.id].plan):
+                sounds.update(zip((m.name for m in part.mics), as_float(audio[:, :frames]), strict=True))
+        gain = 10 ** (self.windows.said_of(hit).gain_db / 20)
+        return {name: x * gain for name, x in sounds.items()}
+
+    def trim(self, gain_db: Mapping[str, float]) -> None:
+        """Make the hardest one-shots as loud as their files will be; ``gain_db``: drum -> trim."""
+        for drum, gain in gain_db.items():
+            self.loudest[drum] = {mic: x * 10 ** (gain / 20) for mic, x in self.loudest.get(drum, {}).items()}
+
+    def _by_take(self, *, planning: bool = False
+                 ) -> Iterator[tuple[Take, TakeReader, TakeReader | None, list[Pick]]]:
         """Each take with a reader of the mics that its picks need, one of its processed tracks, and those picks in
         order of time.
         """
         for take in self.session.takes:
-            mine = sorted((p for p in picks if hits[p.hit].take == take.name),
+            mine = sorted((p for p in self.picks if self.hits[p.hit].take == take.name),
                           key=lambda p: self.analysis.attacks[p.hit])
-            wanted = list(dict.fromkeys(m.name for p in mine for m in self.windows.mics_of(hits[p.hit])))
+            wanted = list(dict.fromkeys(m.name for p in mine for m in self.windows.mics_of(self.hits[p.hit])))
             if self.along is not None and planning and not wanted:  # its tracks are reported, too
                 wanted = list(self.along.wanted(take))
             if wanted:
@@ -143,150 +224,122 @@ class Cutter:
                     tracks = None if self.along is None else stack.enter_context(self.along.reader(take))
                     yield take, reader, tracks, mine
 
-    def _lead(self, hit: Hit) -> int:
-        """Frames from the start of a hit's files to its attack."""
-        return self._pre[hit.drum, hit.articulation]
+    # --------------------------------------------------------------------------------------------------- earlier builds
 
-    def _cut(self, reader: TakeReader, tracks: TakeReader | None, hit: Hit, pick: Pick) -> OneShot:
-        """Cut, measure and write one hit in all its mics."""
-        before, take, mics = len(self.told), reader.take, self.windows.mics_of(hit)
-        names = [m.name for m in mics]
-        planned = self._planned.pop(hit.id, None) or \
-            self.windows.plan(reader, hit, mics, self._lead(hit), self.windows.by_hand(hit))
-        audio = planned.audio if planned.audio is not None else \
-            self.windows.read(reader, hit, names, planned.plan.start, planned.plan.stop)
-        self.told += self.windows.limits(hit, planned.plan)
-        files, untouched = self._files(reader, hit, pick, mics, audio, planned.plan)
-        processed, sounds = self._processed(tracks, hit, pick, planned.plan)
-        files += processed
-        home = self.drums[hit.drum].home if self.drums[hit.drum].home in names else names[0]
-        gain = 10 ** (self.windows.said_of(hit).gain_db / 20)
-        self._remember(hit, {n: x * gain for n, x in {**{n: as_float(audio[k]) for k, n in enumerate(names)},
-                                                      **sounds}.items()})
-        shot = self._one_shot(hit, pick, files, as_float(audio[names.index(home)]), home, planned)
-        memory = in_use()
-        if memory is not None and self._lasting:
-            memory.files.shots[self._key(take, hit)] = Shot(
-                shot, tuple(self.told[before:]), tuple(stamp_of(self.folder / f.path) for f in files),
-                self.loudest[hit.drum] if hit.id in self._hardest else None)
-        return replace(shot, untouched=untouched)
-
-    @property
-    def _lasting(self) -> bool:
-        """Whether a hit's files depend on that hit alone: a repaired one may have another's tail or overheads, a
-        processed track's latency is estimated from all, and a trim goes by the hardest.
+    def _key(self, take: Take, hit: Hit) -> Hashable | None:
+        """Everything that the samples and rows of a hit's files depend on, in one session: what they are called and
+        which turn they take does not count. None where they depend on other hits too: a repaired one may have
+        another's tail or overheads, and a processed track's latency is estimated from all.
         """
-        alone = not (self.recipe.repair.any or self.recipe.repair.composites) and self.along is None
-        return alone and self.recipe.files.plain
-
-    def trim(self, gain_db: Mapping[str, float]) -> None:
-        """Make the hardest one-shots as loud as their files are now; ``gain_db``: drum -> trim."""
-        for drum, gain in gain_db.items():
-            self.loudest[drum] = {mic: x * 10 ** (gain / 20) for mic, x in self.loudest.get(drum, {}).items()}
-
-    def _hardest_of(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> set[int]:
-        """The hardest hit of each drum: the balance is set by what it sounds like."""
-        most: dict[str, tuple[float, int]] = {}
-        for take in self.session.takes:  # in the order in which they are cut: of two equal ones the first counts
-            mine = [hits[p.hit] for p in picks if hits[p.hit].take == take.name]
-            for hit in sorted(mine, key=lambda h: self.analysis.attacks[h.id]):
-                if hit.level_db is not None and hit.level_db > most.get(hit.drum, (-np.inf, 0))[0]:
-                    most[hit.drum] = (hit.level_db, hit.id)
-        return {number for _, number in most.values()}
-
-    def _key(self, take: Take, hit: Hit) -> Hashable:
-        """Everything that the bytes and measures of a hit's files depend on, in one session: what they are called and
-        which turn they take does not count.
-        """
-        if hit.id not in self._keys:
-            self._keys[hit.id] = self._made_key(take, hit)
-        return self._keys[hit.id]
-
-    def _made_key(self, take: Take, hit: Hit) -> Hashable:
+        if self.recipe.repair.any or self.recipe.repair.composites or self.along is not None:
+            return None
         windows = self.windows
         names = tuple(m.name for m in windows.mics_of(hit))
         moved = tuple((windows.shift(hit, name), name in windows.shifts.turned) for name in names)
-        return (take.name, hit.onset, self.analysis.attacks[hit.id], windows.first(hit), self._lead(hit), names, moved,
-                windows.next_stroke(hit, names), windows.said_of(hit), self.drums[hit.drum].home, self._asked)
+        return (take.name, hit.onset, self.analysis.attacks[hit.id], windows.first(hit),
+                self._pre[hit.drum, hit.articulation], names, moved, windows.next_stroke(hit, names),
+                windows.said_of(hit), self.drums[hit.drum].home, self._asked)
 
     def _known(self, take: Take, hit: Hit) -> Shot | None:
         """What an earlier build cut of that hit, to the byte what would be cut now; None where nothing is kept."""
-        memory = in_use()
-        if memory is None or not self._lasting:
-            return None
-        known = memory.files.shots.get(self._key(take, hit))
-        return None if known is None or (hit.id in self._hardest and known.aloud is None) else known
+        memory, key = in_use(), self._key(take, hit)
+        return None if memory is None or key is None else memory.files.shots.get(key)
 
-    def _carried_over(self, take: Take, hit: Hit, pick: Pick) -> OneShot | None:
-        """The one-shot of an earlier build under the name it has now; None where it has to be cut."""
-        memory, known = in_use(), self._known(take, hit)
-        if memory is None or known is None:
-            return None
-        mics = {m.name: m for m in self.windows.mics_of(hit)}
-        groups = [[mics[name] for name in file.mics] for file in known.record.files]
-        used = set(self._writer.used)
-        paths = [self._writer.free_path(hit, pick, label_of(group)) for group in groups]
-        if not memory.files.carry_over(known, self.folder, paths):
-            self._writer.used = used
-            return None
-        self.told += known.told
-        if hit.id in self._hardest:
-            self._loudest_db[hit.drum] = hit.level_db or 0.0
-            self.loudest[hit.drum] = dict(known.aloud or {})
-        files = tuple(replace(file, path=path.as_posix(), hit=hit.id,
-                              **self._writer.judged(hit, group, file.source_start + file.frames))
-                      for file, path, group in zip(known.record.files, paths, groups, strict=True))
-        home = self.drums[hit.drum].home
-        grade = next((s.grade for s in files if home in s.mics), files[0].grade)
-        shot = replace(known.record, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer,
-                       round_robin=pick.round_robin, velocity=pick.velocity, grade=grade, files=files)
-        memory.files.shots[self._key(take, hit)] = replace(known, record=shot)
-        return shot
+    # ---------------------------------------------------------------------------------------------------------- cutting
 
-    def _files(self, reader: TakeReader, hit: Hit, pick: Pick, mics: Sequence[Mic], audio: Samples,
-               plan: fading.CutPlan) -> tuple[tuple[Sample, ...], tuple[Sample, ...]]:
-        """Write the files of a one-shot: those that play, and the untouched ones of those that were repaired."""
-        take, said = reader.take, self.windows.said_of(hit)
+    def jobs(self, *, again: bool = False) -> Iterator[Job]:
+        """The picks, planned, in order of time. ``again``: they will be asked for once more, so that what is cut now
+        is kept as far as it is small. Raises AudioError where a file cannot be read.
+        """
+        for take, reader, tracks, mine in self._by_take():
+            for pick in mine:
+                hit = self.hits[pick.hit]
+                labels = tuple(label_of(group) for group in grouped(self.windows.mics_of(hit)))
+                yield Job(hit, pick, self.drafts[hit.id], labels, self._key(take, hit), take.sample_rate,
+                          partial(self._cut, reader, tracks, hit, again=again))
+
+    def _cut(self, reader: TakeReader, tracks: TakeReader | None, hit: Hit, *, again: bool) -> Cut:
+        """Cut one hit in all its mics."""
+        kept = self._cuts.pop(hit.id, None)
+        if kept is not None:
+            return kept
+        planned = self._planned.pop(hit.id, None) or self._plan(reader, hit)
+        made = self._made(reader, tracks, hit, planned)
+        room = self._left + (0 if planned.audio is None else planned.audio.nbytes)
+        if again and made.size_bytes <= room:
+            self._cuts[hit.id], self._left = made, room - made.size_bytes
+        elif again:
+            self._planned[hit.id] = planned
+        return made
+
+    def _made(self, reader: TakeReader, tracks: TakeReader | None, hit: Hit, planned: Planned) -> Cut:
+        """As ``_cut``, anew."""
+        take, mics, plan = reader.take, self.windows.mics_of(hit), planned.plan
+        names = [m.name for m in mics]
+        audio = planned.audio if planned.audio is not None else \
+            self.windows.read(reader, hit, names, plan.start, plan.stop)
+        told = self.windows.limits(hit, plan)
+        rows = {row.mics: row for row in self.drafts[hit.id].files}
+        mender = Mender(self.analysis, self.recipe.repair)
+        tail = self._tail(take, hit, mics, plan, mender)
+        pieces: list[Piece] = []
+        for part in self._parts(hit, plan):
+            own = audio[[names.index(m.name) for m in part.mics]] if part.shown is hit else self.windows.read(
+                reader, hit, [m.name for m in part.mics], part.start, part.start + plan.frames)
+            row = rows[tuple(m.name for m in part.mics)]
+            pieces.append(piece_of(row, part, own, take))
+            told += clipping(pieces[-1], own, hit)
+            mended = self._mended(take, part, row, own, tail, mender)
+            if mended is not None:
+                pieces[-1] = replace(pieces[-1], untouched=True)
+                pieces.append(piece_of(mended[0], part, mended[1], take))
+                told += clipping(pieces[-1], mended[1], hit)
+        if tracks is not None:
+            pieces += self._processed(tracks, hit, plan, {mic for names, row in rows.items() if not row.plays
+                                                          for mic in names})
+        home = self.windows.home(hit, names)
+        window = HomeWindow(audio[names.index(home)].copy(), take.sample_rate, self.windows.offset(take, home),
+                            self.windows.noise_rms(take, home), plan.onset_frame, planned.ends[home] - plan.start,
+                            plan.fade_outs[home])
+        return Cut(tuple(pieces), window, tuple(told))
+
+    def _parts(self, hit: Hit, plan: fading.CutPlan) -> list[Part]:
+        """What the files of a hit's mics are made of."""
+        take, mics = self.session.take(hit.take), self.windows.mics_of(hit)
         far = [m.name for m in mics if m.role.means.far and m.name != self.drums[hit.drum].home]
         other = stand_in(hit, far, self.analysis, frames=plan.frames, sample_rate=take.sample_rate,
                          without=self.rejected) if self.recipe.repair.composites else None
-        mender = Mender(self.analysis, self.recipe.repair)
-        tail = self._tail(take, hit, mics, plan, mender)
-        playing, untouched = [], []
         left_out = frozenset() if self.along is None else self.along.left_out
+        out = []
         for group in grouped(mics):
             names = [m.name for m in group]
-            if left_out.issuperset(names):
-                continue
-            shown = other if other is not None and all(name in far for name in names) else hit
-            start = self.analysis.attacks[shown.id] - plan.onset_frame
-            own = audio[[mics.index(m) for m in group]] if shown is hit else \
-                self.windows.read(reader, hit, names, start, start + plan.frames)
-            part = Part(group, shown, start, own, plan.fade_outs, self.windows.shift(hit, names[0]),
-                        all(name in self.windows.shifts.turned for name in names))
-            playing.append(self._writer.write(take, hit, pick, part, plan, said))
-            mended = self._mended(take, part, plan, tail, mender)
-            if mended is not None:
-                untouched.append(playing.pop())
-                playing.append(self._writer.write(take, hit, pick, mended, plan, said))
-        return tuple(playing), tuple(untouched)
+            if not left_out.issuperset(names):
+                shown = other if other is not None and all(name in far for name in names) else hit
+                out.append(Part(group, shown, self.analysis.attacks[shown.id] - plan.onset_frame,
+                                plan.fade_outs[names[0]], self.windows.shift(hit, names[0]),
+                                all(name in self.windows.shifts.turned for name in names)))
+        return out
 
-    def _processed(self, tracks: TakeReader | None, hit: Hit, pick: Pick,
-                   plan: fading.CutPlan) -> tuple[tuple[Sample, ...], dict[str, Floats]]:
-        """Write what processed tracks hold of a hit; those files, and mic -> samples."""
-        if self.along is None or tracks is None:
-            return (), {}
-        said, files = self.windows.said_of(hit), []
-        sounds: dict[str, Floats] = {}
-        fade_out = max(plan.fade_outs.values())
-        for track, audio, recovering in self.along.cut(tracks, hit, plan):
-            names = [mic.name for mic in track.mics]
-            if track.name not in said.dropped and not said.dropped & set(names):
-                part = Part(track.mics, hit, plan.start, audio, dict.fromkeys(names, fade_out))
-                made = self._writer.write(tracks.take, hit, pick, part, plan, said)
-                files.append(replace(made, processed="track", recovering_db=recovering))
-                sounds.update(zip(names, as_float(audio), strict=True))
-        return tuple(files), sounds
+    def _processed(self, tracks: TakeReader, hit: Hit, plan: fading.CutPlan, off: set[str]) -> list[Piece]:
+        """What processed tracks hold of a hit; ``off``: its mics that do not play."""
+        out = []
+        for part, audio, (track, recovering) in self._tracks(tracks, hit, plan):
+            row = row_of(part, plan, self.windows.said_of(hit), self.analysis)
+            row = replace(row, processed="track", recovering_db=recovering, plays=plays(track, off))
+            out.append(piece_of(row, part, audio, tracks.take))
+        return out
+
+    def _tracks(self, tracks: TakeReader, hit: Hit, plan: fading.CutPlan
+                ) -> list[tuple[Part, Samples, tuple[Track, float | None]]]:
+        """The processed tracks that go with a hit and were not dropped: what each file is made of, its samples, and
+        the track with the gain reduction left in it (dB).
+        """
+        if self.along is None:
+            return []
+        dropped, fade_out = self.windows.said_of(hit).dropped, max(plan.fade_outs.values())
+        return [(Part(track.mics, hit, plan.start, fade_out), audio, (track, recovering))
+                for track, audio, recovering in self.along.cut(tracks, hit, plan)
+                if track.name not in dropped and not dropped & {mic.name for mic in track.mics}]
 
     def _tail(self, take: Take, hit: Hit, mics: Sequence[Mic], plan: fading.CutPlan, mender: Mender) -> Tail | None:
         """A hit whose tail may continue where the next stroke cut this one's short."""
@@ -307,47 +360,25 @@ class Cutter:
             audio = as_float(self.windows.read(reader, donor, names, made.start, made.stop))
         return Tail(Window(donor, made.start, pre, made.frames), dict(zip(names, audio, strict=True)), made.fade_outs)
 
-    def _mended(self, take: Take, part: Part, plan: fading.CutPlan, tail: Tail | None,
-                mender: Mender) -> Part | None:
-        """The same file repaired; None where nothing was done to it."""
+    def _mended(self, take: Take, part: Part, row: Sample, audio: Samples, tail: Tail | None,
+                mender: Mender) -> tuple[Sample, Samples] | None:
+        """The row and the samples of the same file repaired; None where nothing was done to it. Its grade stays that
+        of the untouched file.
+        """
         if not self.recipe.repair.any:
             return None
-        window = Window(part.shown, part.start + part.shift, plan.onset_frame, plan.frames)
-        before = np.stack([as_float(x) for x in part.audio])
+        window = Window(part.shown, part.start + part.shift, row.onset_frame, row.frames)
+        before = np.stack([as_float(x) for x in audio])
         made = mender.mend(take, part.mics, before, window, tail)
         if not any(each.done for each in made):
             return None
-        after, longer = _together(made), len(made[0].audio) > plan.frames
+        after, longer = _together(made), len(made[0].audio) > row.frames
         bits = 32 if is_float(take.subtype) else int(take.subtype.removeprefix("PCM_"))
         done = tuple({"mic": m.name, **record} for m, each in zip(part.mics, made, strict=True) for record in each.done)
-        fades = tail.fade_outs if longer and tail is not None else part.fade_outs
-        return replace(part, audio=merged(part.audio, before, after, bits), fade_outs=fades, done=done)
-
-    def _one_shot(self, hit: Hit, pick: Pick, files: tuple[Sample, ...], home: Floats, name: str,
-                  planned: Planned) -> OneShot:
-        """The record of a one-shot, with the measures of its home mic."""
-        take, plan, end = self.session.take(hit.take), planned.plan, planned.ends[name]
-        rate, noise = take.sample_rate, self.windows.noise_rms(take, name)
-        grade = next((s.grade for s in files if name in s.mics), self.analysis.grades[hit.id].get(name, "D"))
-        heard = home - self.windows.offset(take, name)  # a DC offset is no part of a decay
-        decay = descriptors.decay(heard, sample_rate=rate, noise_rms=noise, attack=plan.onset_frame)
-        return OneShot(
-            hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer, round_robin=pick.round_robin,
-            velocity=pick.velocity, grade=grade,
-            fundamental_hz=descriptors.fundamental_hz(
-                heard, sample_rate=rate, attack=plan.onset_frame,
-                stop=min(len(heard), max(end - plan.start, plan.onset_frame + 1))),
-            decay_s=decay.best_s, edt_s=decay.edt_s, t20_s=decay.t20_s,
-            ring_kept_db=descriptors.ring_kept_db(heard, sample_rate=rate, fade_out=plan.fade_outs[name]), files=files,
-            ended_by=plan.ended_by)
-
-    def _remember(self, hit: Hit, audio: dict[str, Floats]) -> None:
-        """Keep the first second of each drum's hardest one-shot."""
-        level = hit.level_db if hit.level_db is not None else -np.inf
-        if level > self._loudest_db.get(hit.drum, -np.inf):
-            second = self.session.take(hit.take).sample_rate
-            self._loudest_db[hit.drum] = level
-            self.loudest[hit.drum] = {name: x[:second].copy() for name, x in audio.items()}
+        fade_out = tail.fade_outs[part.mics[0].name] if longer and tail is not None else row.fade_out_frames
+        return replace(row, frames=after.shape[1], fade_out_frames=fade_out, repairs=done,
+                       repaired=tuple(dict.fromkeys(str(each["kind"]) for each in done))), \
+            merged(audio, before, after, bits)
 
 
 def _together(made: Sequence[Mended]) -> Floats:

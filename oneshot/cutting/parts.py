@@ -1,26 +1,25 @@
-"""Writer: one file of a one-shot, faded, written under a free name, and measured as written."""
+"""Parts: the files of a one-shot as they are cut: what each is made of, its row, its samples with their fades, its
+name. Nothing here writes a file: what is finished and written is in ``formats.py`` and ``files.py``.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from oneshot.analysis.result import Analysis
-from oneshot.audio import loudness
 from oneshot.audio.convert import quantised
-from oneshot.audio.io import is_float, write_wav
+from oneshot.audio.io import as_read_back, is_float
 from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import Handling
-from oneshot.core.files import sha256_of
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Sample
-from oneshot.core.records.session import Mic, Problem, Take
+from oneshot.core.records.session import Floats, Mic, Problem, Take
 from oneshot.cutting import fades
 from oneshot.cutting.fades import Samples, as_float
 from oneshot.selection.select import Pick
@@ -30,77 +29,81 @@ REPAIRED = "repaired"
 """Ends the name of a repaired file; the unrepaired one beside it has the usual name."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class Part:
-    """What one file is made of: its mics, the hit it shows, and the samples (mics, frames) from take frame ``start``,
-    read ``shift`` frames later.
-
-    ``fade_outs``: mic -> frames; ``turned``: to be turned over; ``done``: how it was repaired.
+    """What one file is made of: its mics, the hit it shows, and where it starts in the take, read ``shift`` frames
+    later. ``fade_out``: frames; ``turned``: to be turned over.
     """
 
     mics: tuple[Mic, ...]
     shown: Hit
     start: int
-    audio: Samples
-    fade_outs: Mapping[str, int]
+    fade_out: int
     shift: int = 0
     turned: bool = False
-    done: tuple[Mapping[str, object], ...] = ()
 
 
-@dataclass(slots=True)
-class Writer:
-    """Writes into a kit's folder. ``told``: what could not be done as the user set it; ``used``: the names taken."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """A file of a one-shot as it was cut: its row, save for its path and what only the finished file tells; its
+    samples (mics, frames); sample rate (Hz) and subtype of its source; and what its name says of its mics.
 
-    folder: Path
-    analysis: Analysis
-    told: list[Problem]
-    used: set[str] = field(default_factory=set)
+    ``untouched``: a repaired one plays in its place.
+    """
 
-    def write(self, take: Take, hit: Hit, pick: Pick, part: Part, plan: fades.CutPlan, said: Handling) -> Sample:
-        """Write one file, a mic or a pair, and measure what was written. Raises OSError."""
-        group, audio, shown = part.mics, part.audio, part.shown
-        fade_out = part.fade_outs[group[0].name]
-        bits = 32 if is_float(take.subtype) else int(take.subtype.removeprefix("PCM_"))
-        label = f"{label_of(group)} {REPAIRED}" if part.done else label_of(group)
-        levelled = said.gain_db != 0 and not is_float(take.subtype)
-        out = fades.render(as_float(audio) if levelled else audio, fade_in=plan.fade_in_frames, fade_out=fade_out,
-                           bits=bits, gain_db=said.gain_db, inverted=part.turned)
-        if levelled:  # a gain leaves samples between the steps; the noise knows the stroke, not the name it has now
-            out = quantised(as_float(out), bits, f"{take.name}, {shown.onset}, {label}")
-        loudest = float(np.abs(as_float(audio)).max(initial=0.0)) * 10 ** (said.gain_db / 20)
-        if not is_float(take.subtype) and loudest > 1:
-            self.told.append(Problem("corrections.toml", f"a gain of {said.gain_db:g} dB clips {group[0].name} of the "
-                                     f"hit at frame {hit.onset} of {hit.take}", "use a lower gain_db"))
-        path = self.folder / self.free_path(hit, pick, label)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_wav(path, out, take.sample_rate, take.subtype)
-        levels = loudness.measure(as_float(out), take.sample_rate)
-        return Sample(
-            mics=tuple(m.name for m in group), path=path.relative_to(self.folder).as_posix(), frames=out.shape[1],
-            source_start=part.start, onset_frame=plan.onset_frame, fade_in_frames=plan.fade_in_frames,
-            fade_out_frames=fade_out, gain_db=said.gain_db, inverted=part.turned, hit=shown.id,
-            repaired=tuple(dict.fromkeys(str(each["kind"]) for each in part.done)), repairs=part.done,
-            peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp, momentary_lufs=levels.momentary_lufs,
-            integrated_lufs=levels.integrated_lufs, sha256=sha256_of(path), nudged_frames=said.nudge_frames,
-            shift_frames=part.shift, **self.judged(shown, group, part.start + out.shape[1]))
+    row: Sample
+    audio: Samples
+    sample_rate: int
+    subtype: str
+    label: str
+    untouched: bool = False
 
-    def judged(self, hit: Hit, group: Sequence[Mic], stop: int) -> dict[str, Any]:
-        """Grade and bleed of a file that ends at take frame ``stop``, those of its worse side."""
-        grades = self.analysis.graded(hit, group, stop)
-        bleeds = [hit.bleed_db.get(m.name) for m in group]
-        known = [b for b in bleeds if b is not None]
-        return {"grade": max(grades.get(m.name, "D") for m in group),
-                "bleed_db": max(known) if len(known) == len(bleeds) else None}
+    @property
+    def sound(self) -> Floats:
+        """Its samples, float64, as a file of its source's subtype would hold them; a mixdown's are not rounded yet."""
+        return as_float(self.audio) if self.row.mixdown else as_read_back(self.audio, self.subtype)
 
-    def free_path(self, hit: Hit, pick: Pick, label: str) -> Path:
-        """A path that no file of the kit has yet, also where a file system takes no notice of case."""
-        for again in count(1):
-            path = sample_path(hit, pick, label, again)
-            if path.as_posix().lower() not in self.used:
-                break
-        self.used.add(path.as_posix().lower())
-        return path
+
+def row_of(part: Part, plan: fades.CutPlan, said: Handling, analysis: Analysis) -> Sample:
+    """The row of a file before anything of it is read."""
+    grade, bleed_db = judged(part.shown, part.mics, part.start + plan.frames, analysis)
+    return Sample(
+        mics=tuple(m.name for m in part.mics), path="", frames=plan.frames, source_start=part.start,
+        onset_frame=plan.onset_frame, fade_in_frames=plan.fade_in_frames, fade_out_frames=part.fade_out,
+        gain_db=said.gain_db, inverted=part.turned, grade=grade, hit=part.shown.id, repaired=(), peak_dbfs=None,
+        true_peak_dbtp=None, momentary_lufs=None, integrated_lufs=None, bleed_db=bleed_db, sha256="",
+        nudged_frames=said.nudge_frames, shift_frames=part.shift)
+
+
+def judged(hit: Hit, group: Sequence[Mic], stop: int, analysis: Analysis) -> tuple[str, float | None]:
+    """Grade and bleed (dB) of a file that ends at take frame ``stop``, those of its worse side."""
+    grades = analysis.graded(hit, group, stop)
+    bleeds = [hit.bleed_db.get(m.name) for m in group]
+    known = [b for b in bleeds if b is not None]
+    return max(grades.get(m.name, "D") for m in group), max(known) if len(known) == len(bleeds) else None
+
+
+def piece_of(row: Sample, part: Part, audio: Samples, take: Take) -> Piece:
+    """A file with its fades and its gain. ``audio``: as read, or repaired, (mics, frames)."""
+    whole = not is_float(take.subtype)
+    bits = int(take.subtype.removeprefix("PCM_")) if whole else 32
+    label = f"{label_of(part.mics)} {REPAIRED}" if row.repaired else label_of(part.mics)
+    levelled = row.gain_db != 0 and whole
+    out = fades.render(as_float(audio) if levelled else audio, fade_in=row.fade_in_frames, fade_out=row.fade_out_frames,
+                       bits=bits, gain_db=row.gain_db, inverted=row.inverted)
+    if levelled:  # a gain leaves samples between the steps; the noise knows the stroke, not the name it has now
+        out = quantised(as_float(out), bits, f"{take.name}, {part.shown.onset}, {label}")
+    return Piece(row, out, take.sample_rate, take.subtype, label)
+
+
+def clipping(piece: Piece, audio: Samples, hit: Hit) -> list[Problem]:
+    """What to tell where the gain of a file, ``audio`` before it, takes it beyond full scale."""
+    if is_float(piece.subtype) or piece.row.gain_db <= 0:
+        return []
+    if float(np.abs(as_float(audio)).max(initial=0.0)) * 10 ** (piece.row.gain_db / 20) <= 1:
+        return []
+    return [Problem("corrections.toml", f"a gain of {piece.row.gain_db:g} dB clips {piece.row.mics[0]} of the hit at "
+                    f"frame {hit.onset} of {hit.take}", "use a lower gain_db")]
 
 
 def label_of(group: Sequence[Mic]) -> str:
@@ -119,6 +122,21 @@ def grouped(mics: Sequence[Mic]) -> list[tuple[Mic, ...]]:
         else:
             out.append((mic,))
     return out
+
+
+@dataclass(slots=True)
+class Names:
+    """The names that files of a kit have; ``suffix``: that of all of them."""
+
+    suffix: str = ".wav"
+    _used: set[str] = field(default_factory=set)
+
+    def free(self, hit: Hit, pick: Pick, label: str) -> str:
+        """A path that no file of the kit has yet, also where a file system takes no notice of case."""
+        path = next(path for again in count(1)
+                    if (path := sample_path(hit, pick, label, again).as_posix()).lower() not in self._used)
+        self._used.add(path.lower())
+        return Path(path).with_suffix(self.suffix).as_posix()
 
 
 def sample_path(hit: Hit, pick: Pick, label: str, again: int = 1) -> Path:

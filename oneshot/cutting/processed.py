@@ -7,7 +7,7 @@ in the tracks moves a window, a grade or a choice.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from oneshot.audio.io import Dtype, TakeReader, is_float
 from oneshot.config.recipe import FaderRecipe, Processing, Recipe
 from oneshot.core.errors import SessionError, SettingsError
 from oneshot.core.records.hits import Hit
-from oneshot.core.records.kit import Fader, OneShot
+from oneshot.core.records.kit import Fader
 from oneshot.core.records.session import Mic, Problem, Session, Take
 from oneshot.core.user_state import tracks_of
 from oneshot.cutting.fades import CutPlan, Samples, as_float
@@ -206,20 +206,6 @@ class Along:
                 out.append((track, part, lies.recovering.get(hit.id)))
         return out
 
-    def sounding(self, shots: Sequence[OneShot], takes: Mapping[int, str]) -> tuple[OneShot, ...]:
-        """The one-shots, with tracks left out of mappings where all the mics they are made of are: bleed in an overhead
-        is bleed after processing as well. ``takes``: hit -> its take.
-        """
-        held = {(take, mic.name): set(track.made_of) for take, each in self.tracks.takes.items()
-                for track in each.tracks for mic in track.mics}
-        out = []
-        for shot in shots:
-            off = {mic for file in shot.files if not file.plays for mic in file.mics}
-            files = [replace(file, plays=not (made := held[takes[shot.hit], file.mics[0]]) or not made <= off)
-                     if file.processed == "track" else file for file in shot.files]
-            out.append(replace(shot, files=tuple(files)))
-        return tuple(out)
-
     # -------------------------------------------------------------------------------------------------------- telling
 
     def mics(self, take: Take) -> tuple[Mic, ...]:
@@ -315,3 +301,10 @@ def track_names(along: Along | None) -> set[str]:
     """Every name under which a processed track can be dropped."""
     return set() if along is None else {name for each in along.tracks.takes.values() for track in each.tracks
                                         for name in (track.name, *(mic.name for mic in track.mics))}
+
+
+def plays(track: Track, off: Collection[str]) -> bool:
+    """Whether a track sounds in mappings: not where all the mics it is made of are in ``off`` and do not. Bleed in an
+    overhead is bleed after processing as well.
+    """
+    return not track.made_of or not set(track.made_of) <= set(off)

@@ -22,6 +22,7 @@ from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Problem, Session, Take
 from oneshot.cutting import fades
 from oneshot.cutting.fades import Samples, as_float
+from oneshot.cutting.home_measures import pitch
 from oneshot.cutting.mic_shifts import Shifts
 from oneshot.selection.select import Pick
 
@@ -31,12 +32,14 @@ FIRST_LOOK_S = 12.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Planned:
-    """A hit's window, where each mic's tail meets its noise in it (frames of the window's timeline), and what was read
-    of it on the way, (mics, frames) in the order asked for, where that was to be kept and is all of it.
+    """A hit's window, where each mic's tail meets its noise in it (frames of the window's timeline), the hit's pitch in
+    its home mic (Hz), and what was read of the window on the way, (mics, frames) in the order asked for, where that was
+    to be kept and is all of it.
     """
 
     plan: fades.CutPlan
     ends: Mapping[str, int]
+    pitch_hz: float | None
     audio: Samples | None = None
 
 
@@ -170,9 +173,16 @@ class Windows:
                               by_hand=by_hand)
         if made.ended_by == "next stroke" and limit is not None and limit in self._sounds(hit, names):
             made = replace(made, ended_by="other sound")
-        kept = audio[:, :made.frames]
+        kept, home = audio[:, :made.frames], self.home(hit, names)
+        heard = as_float(kept[names.index(home)]) - self.offset(take, home)
         whole = kept.shape[1] == made.frames and kept.nbytes <= most_bytes
-        return Planned(made, ends, kept.copy() if whole else None)
+        return Planned(made, ends, pitch(heard, take.sample_rate, pre, ends[home] - made.start),
+                       kept.copy() if whole else None)
+
+    def home(self, hit: Hit, names: Sequence[str]) -> str:
+        """The mic in which a hit is measured: its drum's home mic; the first of ``names`` where that is not there."""
+        home = self.drums[hit.drum].home
+        return home if home in names else names[0]
 
     def read(self, reader: TakeReader, hit: Hit, names: Sequence[str], start: int, stop: int) -> Samples:
         """Frames [start, stop) of the window's timeline of some mics, each by its shift later."""

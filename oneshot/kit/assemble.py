@@ -1,9 +1,14 @@
-"""Assemble: from chosen hits to a kit in its folder, all but the texts: cut, keys, balance, prints, tags."""
+"""Assemble: from chosen hits to a kit in its folder, all but the texts.
+
+Whatever a file or its tags depend on beyond its own hit is settled first: keys, trims, balance, which mics play. Then
+each hit is cut, and each file written, once.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from oneshot.analysis.result import Analysis
@@ -11,14 +16,15 @@ from oneshot.config import handling as file_handling
 from oneshot.config import release_lock
 from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import recipe_values
-from oneshot.core.cache.memory import in_use
+from oneshot.core.cache.memory import recalled, sound_of
 from oneshot.core.progress import A_LINE, Progress
-from oneshot.core.records.hits import Drum, Hit
+from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Problem, Session
 from oneshot.core.version import __version__
-from oneshot.cutting.cutter import Cutter
-from oneshot.cutting.embed_tags import tagged
+from oneshot.cutting.cutter import Cutter, Job
+from oneshot.cutting.file_tags import FileTags, origins
+from oneshot.cutting.files import Files, peaks
 from oneshot.cutting.formats import Finisher
 from oneshot.cutting.mix import balance as balancing
 from oneshot.cutting.mix import mixdown
@@ -27,67 +33,102 @@ from oneshot.cutting.mix.prints import Printer
 from oneshot.cutting.processed import Along
 from oneshot.cutting.space import check_room, needs_of
 from oneshot.kit.export.keys import Struck, keyed_drums, unknown_keys
-from oneshot.kit.file_measures import with_home_measures
+from oneshot.kit.report.data import outlines
 from oneshot.selection import far_mics, select
 from oneshot.session.processed_tracks import without_place
 
 
+@dataclass(frozen=True, slots=True)
+class Assembled:
+    """A kit in its folder, save for what recipe and corrections leave to tell, and path -> how the page draws a sound
+    file, of those that were written anew.
+    """
+
+    kit: Kit
+    drawn: Mapping[str, Mapping[str, object]]
+
+
 def assemble(session: Session, found: Analysis, chosen: select.Chosen,
              ends: tuple[Mapping[int, int], Mapping[int, file_handling.Handling]], recipe: Recipe, stage: Path,
-             tell: Progress, before: release_lock.Released | None, along: Along | None) -> Kit:
-    """Cut, balance and print into the folder ``stage``; the kit, save for what recipe and corrections leave to tell.
+             tell: Progress, before: release_lock.Released | None, along: Along | None) -> Assembled:
+    """Cut, balance and print into the folder ``stage``. All that files say is settled before the first is written.
 
     ``ends``: where next strokes are heard, and what the user said of the files; ``before``: the last release;
     ``along``: processed tracks that are cut with the mics.
     """
     following, handling = ends
-    cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, stage, following, handling,
-                    rejected=frozenset(h.id for h in chosen.hits if h.reason == select.REJECTED), along=along)
-    hits = {h.id: h for h in chosen.hits}
-    needs = needs_of(cutter.plan(hits, chosen.picks, lambda share: tell("measuring tails", share)), recipe)
+    homes = {d.name: d.home for d in found.drums}
+    cutter = Cutter(session, found, recipe, {d.name: d for d in found.drums}, {h.id: h for h in chosen.hits},
+                    chosen.picks, following, handling, along=along,
+                    rejected=frozenset(h.id for h in chosen.hits if h.reason == select.REJECTED))
+    needs = needs_of(cutter.plan(lambda share: tell("measuring tails", share)), recipe)
     check_room(stage, needs)
     tell(needs.text(), A_LINE)
-    shots = cutter.cut_all(hits, chosen.picks, lambda share: tell("cutting", share))
-    shots, unheard = far_mics.sounding(shots, {m.name: m for take in session.takes for m in take.mics},
-                                       {d.name: d.home for d in found.drums}, recipe.choose.grade_far)
-    if along is not None:
-        shots = along.sounding(shots, {h.id: h.take for h in chosen.hits})
-    finisher = Finisher(stage, recipe.files)
-    if not recipe.files.lite:
-        shots = finisher.shots(shots)
+    drafts, unheard = far_mics.sounding([cutter.drafts[pick.hit] for pick in chosen.picks],
+                                        {m.name: m for take in session.takes for m in take.mics}, homes,
+                                        recipe.choose.grade_far)
+    cutter.drafts = {shot.hit: shot for shot in drafts}
+    drums = keyed_drums(found, cutter.pitches, recipe, before)
+
+    finisher = Finisher(recipe.files)
+    bus = mixdown.bus_of(session) if recipe.files.lite else ()
+
+    def trim(balance: Mapping[str, Fader]) -> None:
+        """Cut everything once to know how loud it becomes; mixdowns by the balance."""
+        jobs = _told(cutter.jobs(again=True), "measuring levels", len(drafts), tell)
+        finisher.trim(peaks(jobs, finisher, balance, bus))
+
+    if finisher.trims_groups and not bus:
+        trim({})
         cutter.trim(finisher.gain_db)
-        shots = with_home_measures(stage, shots, {d.name: d.home for d in found.drums},
-                                   _noise_of(found, chosen.hits), recipe.cut.above_noise_db)
-    drums = keyed_drums(found, shots, recipe, before)
     balance, learned, unknown = _balance(session, found, drums, cutter, recipe)
-    if recipe.files.lite:
-        finisher.balance, finisher.bus = balance, mixdown.bus_of(session)
-        shots = finisher.shots(shots)
+    if finisher.trims_groups and bus:
+        trim(balance)
+
     if along is not None:
         session = along.with_tracks(session)
-    printer = Printer(session, found, recipe, balance, stage, handling, following,
-                      {} if along is None else along.judged())
-    prints = finisher.prints(printer.make(chosen.hits, chosen.picks))
+    asked, generator = _named(recipe_values(recipe), session), f"oneshot {__version__}"
+    tracks = {} if along is None else along.records()
+    tags = FileTags(session, chosen.hits, drums, asked, tracks, generator, origins(session)) \
+        if recipe.export.tags else None
+    noise = {take.name: TakeNoise(take.name, {}) for take in session.takes} | {each.take: each for each in found.noise}
+    files = Files(stage, finisher, tags, balance, bus, homes, noise, recipe.cut.above_noise_db)
+    shots: dict[int, OneShot] = {}
+    drawn: dict[str, Mapping[str, object]] = {}
+    for job in _told(cutter.jobs(), "cutting", len(drafts), tell):
+        made = files.shot(job)
+        shots[job.hit.id] = made.shot
+        sums = {file.path: file.sha256 for file in made.shot.files}
+        drawn |= {path: recalled("outlines", sound_of(sums[path]), partial(outlines, *sound))
+                  for path, sound in made.sounds.items() if path in sums}
+    printer = Printer(session, found, recipe, balance, handling, following, {} if along is None else along.judged())
+    prints = []
+    for print_ in printer.make(chosen.hits, chosen.picks):
+        row, sound = files.print(print_)
+        prints.append(row)
+        drawn[row.path] = outlines(*sound)
+
+    one_shots = tuple(shots[pick.hit] for pick in chosen.picks)
     if recipe.files.lite:
         session, balance = mixdown.with_bus(session, balance, mixdown.bus_of(session))
+    noisy = mixdown.noise_problems(one_shots, balance, found.noise, {hit.id: hit.take for hit in chosen.hits})
     kit = Kit(
-        session=session, generator=f"oneshot {__version__}", recipe=_named(recipe_values(recipe), session),
-        noise=found.noise, polarity=_polarity(found, along), balance=balance, drums=drums, bleed=found.bleed,
-        delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=shots, prints=prints,
-        problems=(*session.problems, *found.problems, *unknown, *unheard, *cutter.told, *finisher.told,
-                  *(() if along is None else along.told), *_nothing_kept(found, shots)),
-        bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics,
-        tracks={} if along is None else along.records(), learned=learned)
-    kit = tagged(kit, stage, recipe.export.tags)
-    memory = in_use()
-    if memory is not None:
-        memory.files.renew(kit.one_shots, stage)
-    rates = {hit.id: session.take(hit.take).sample_rate for hit in chosen.hits}
-    shots = mixdown.with_levels(stage, kit.one_shots, balance, rates)
-    noisy = mixdown.noise_problems(shots, balance, found.noise, {hit.id: hit.take for hit in chosen.hits})
-    if along is not None:
-        session = without_place(session, along.tracks.folder)
-    return replace(kit, session=session, one_shots=shots, problems=(*kit.problems, *noisy))
+        session=session if along is None else without_place(session, along.tracks.folder), generator=generator,
+        recipe=asked, noise=found.noise, polarity=_polarity(found, along), balance=balance, drums=drums,
+        bleed=found.bleed, delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=one_shots,
+        prints=tuple(prints),
+        problems=(*session.problems, *found.problems, *unknown, *unheard, *cutter.told, *files.told, *finisher.told,
+                  *(() if along is None else along.told), *_nothing_kept(found, one_shots), *noisy),
+        bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics, tracks=tracks,
+        learned=learned)
+    return Assembled(kit, drawn)
+
+
+def _told(jobs: Iterator[Job], what: str, count: int, tell: Progress) -> Iterator[Job]:
+    """The jobs, with a word to whoever waits after each."""
+    for n, job in enumerate(jobs, 1):
+        yield job
+        tell(what, n / count)
 
 
 def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter: Cutter,
@@ -114,12 +155,6 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
              for table, said in (("keys", recipe.keys), ("hands", recipe.hands), ("voices", recipe.voices))
              for name in unknown_keys(struck, said)]
     return faders, source, told
-
-
-def _noise_of(found: Analysis, hits: tuple[Hit, ...]) -> dict[int, TakeNoise]:
-    """Hit id -> what is steady in its take."""
-    takes = {each.take: each for each in found.noise}
-    return {hit.id: takes.get(hit.take, TakeNoise(hit.take, {})) for hit in hits}
 
 
 def _polarity(found: Analysis, along: Along | None) -> Mapping[str, Mapping[str, int]]:

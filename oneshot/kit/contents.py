@@ -9,14 +9,13 @@ from __future__ import annotations
 import filecmp
 import os
 import re
-import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from oneshot.config import release_lock
 from oneshot.core.errors import KitError
-from oneshot.core.files import is_our_kit, recover_folder, sha256_of, write_atomic
+from oneshot.core.files import is_our_kit, link, recover_folder, sha256_of, write_atomic
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem, Session
 from oneshot.kit.export import FORMATS, manifest
@@ -105,10 +104,7 @@ def _put(source: Path, target: Path) -> None:
     elif source.is_dir():
         target.mkdir()
     else:
-        try:
-            os.link(source, target)
-        except OSError:
-            shutil.copy2(source, target)
+        link(source, target)
 
 
 @dataclass(slots=True)

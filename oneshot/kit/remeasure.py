@@ -12,7 +12,6 @@ then the attack lies later in them by so much. ``align`` takes it out of the fil
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
@@ -23,17 +22,17 @@ from typing import Any
 import numpy as np
 
 from oneshot.analysis.detection.checks import collect
-from oneshot.audio import loudness
+from oneshot.audio import descriptors, loudness
 from oneshot.audio.io import TakeReader, is_float, read_audio, read_header, write_sound
-from oneshot.audio.tags import history_of
+from oneshot.audio.tags import history_of, write_tags
 from oneshot.config import release_lock
 from oneshot.config.recipe_file import load_recipe
 from oneshot.core.errors import KitError
-from oneshot.core.files import inside, sha256_of, staged_folder
+from oneshot.core.files import inside, link, sha256_of, staged_folder
 from oneshot.core.kit_lock import held
 from oneshot.core.records.kit import Fader, Kit, OneShot, Print, Sample
 from oneshot.core.records.session import Floats, Problem
-from oneshot.cutting.embed_tags import tagged_again
+from oneshot.cutting.file_tags import Coding, FileTags
 from oneshot.cutting.mix import balance as balancing
 from oneshot.cutting.mix import mixdown
 from oneshot.cutting.mix.fit import cross_correlation
@@ -194,18 +193,10 @@ def _copy(folder: Path, stage: Path, kit: Kit) -> None:
     """Everything of a kit's own that is not made again, into ``stage``; sounds as links where the disk can."""
     for name in sounds(kit):
         (stage / name).parent.mkdir(parents=True, exist_ok=True)
-        _link(folder / name, stage / name)
+        link(folder / name, stage / name)
     for name in (*EDITED, release_lock.NAME):
         if (folder / name).is_file():
             shutil.copy2(folder / name, stage / name)
-
-
-def _link(old: Path, target: Path) -> None:
-    """A kit's file at its place in the next one; what is written later replaces it and never writes into it."""
-    try:
-        os.link(old, target)
-    except OSError:
-        shutil.copy2(old, target)
 
 
 # -------------------------------------------------------------------------------------------------------------- samples
@@ -223,6 +214,11 @@ class _Work:
     align: bool
     changed: list[Changed] = field(default_factory=list)
     told: list[Problem] = field(default_factory=list)
+    _tags: FileTags = field(init=False)
+
+    def __post_init__(self) -> None:
+        kit = self.kit
+        self._tags = FileTags(kit.session, kit.hits, kit.drums, kit.recipe, kit.tracks, kit.generator)
 
     def shot(self, shot: OneShot) -> OneShot:
         """A one-shot, what changed of it measured anew. Raises KitError where its files no longer start together."""
@@ -247,10 +243,7 @@ class _Work:
         shot = replace(shot, files=files, untouched=untouched)
         take = next(hit.take for hit in self.kit.hits if hit.id == shot.hit)
         home = home_measures(self.stage, self.kit, shot, take)
-        if home is None or home.file.path not in late:
-            return shot
-        return replace(shot, fundamental_hz=home.fundamental_hz, decay_s=home.decay.best_s, edt_s=home.decay.edt_s,
-                       t20_s=home.decay.t20_s, ring_kept_db=home.ring_kept_db)
+        return shot if home is None or home[0].path not in late else home[1].into(shot)
 
     def _late(self, sample: Sample, lag: int) -> Sample:
         """A sample whose sound lies later in its file: the frames of the take are the same, its own are not."""
@@ -286,8 +279,13 @@ class _Work:
         self._tell(sample, x, lag)
         new = replace(sample, peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp,
                       momentary_lufs=levels.momentary_lufs, integrated_lufs=levels.integrated_lufs, bleed_db=None,
-                      processed="outside", outside=told, recovering_db=None)
-        return tagged_again(self.kit, self.stage, shot, new, before)
+                      processed="outside", outside=told, recovering_db=None, crest_db=descriptors.crest_db(x),
+                      brightness_hz=descriptors.brightness_hz(x, header.sample_rate))
+        digest = None
+        if sample.time_reference is not None:
+            coding = Coding(header.subtype, header.sample_rate, header.channels)
+            digest = write_tags(path, self._tags.of_processed(shot, new, coding, before))
+        return replace(new, sha256=digest or sha256_of(path))
 
     def _tell(self, sample: Sample, x: Floats, lag: int | None) -> None:
         """What there is to say of a changed file."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from oneshot.config import release_lock
@@ -15,9 +16,10 @@ from oneshot.kit.export import write_all
 from oneshot.kit.report import write_report
 
 
-def write_kit(kit: Kit, stage: Path, recipe: Recipe, kept: Kept, before: release_lock.Released | None, *,
-              own_recipe: bool) -> None:
-    """Everything but the sound files. ``own_recipe``: the recipe is the kit's own, in which people's comments stay.
+def write_kit(kit: Kit, stage: Path, recipe: Recipe, kept: Kept, before: release_lock.Released | None,
+              drawn: Mapping[str, Mapping[str, object]], *, own_recipe: bool) -> None:
+    """Everything but the sound files. ``drawn``: as in ``write_report``; ``own_recipe``: the recipe is the kit's own,
+    in which people's comments stay.
 
     Raises OSError where the disk refuses.
     """
@@ -27,4 +29,4 @@ def write_kit(kit: Kit, stage: Path, recipe: Recipe, kept: Kept, before: release
     if before is not None:
         write_atomic(stage / release_lock.NAME, release_lock.to_json(before))
     write_all(kit, stage)
-    write_report(kit, stage)
+    write_report(kit, stage, drawn)

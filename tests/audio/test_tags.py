@@ -10,15 +10,19 @@ import numpy as np
 import pytest
 import soundfile
 import wavinfo
+from cut_again import written
 from kits import small_kit
 
 from oneshot.audio.descriptors import brightness_hz, crest_db, decay, note_of
 from oneshot.audio.io import read_audio, write_wav
 from oneshot.audio.riff import list_chunks, read_chunk
 from oneshot.audio.tags import Said, Tags, loudness_fields, read_back, write_tags
+from oneshot.config.recipe import Finishing
 from oneshot.core.errors import AudioError
+from oneshot.core.files import sha256_of
 from oneshot.core.records.session import Floats
-from oneshot.cutting.embed_tags import tagged
+from oneshot.cutting.file_tags import FileTags
+from oneshot.cutting.mix.prints import Printed
 from oneshot.kit import verify
 
 RATE = 48000
@@ -162,35 +166,44 @@ def test_other_files_stay_as_they_are_and_damage_is_told(tmp_path: Path) -> None
 
 def test_a_kits_files_say_their_key_and_their_place(tmp_path: Path) -> None:
     """Each file's key is its articulation's, its cue its attack, its place that of its window in the take; the sums in
-    the manifest are those of the tagged files, and tagging again changes nothing.
+    the rows are those of the tagged files, whose samples are those without tags.
     """
     kit = small_kit(tmp_path)
-    kit = replace(kit, drums=tuple(replace(d, articulations=tuple(replace(a, key=40 + n + 10 * m)
-                                                                  for n, a in enumerate(d.articulations)))
-                                   for m, d in enumerate(kit.drums)),
-                  session=replace(kit.session, takes=tuple(
-                      replace(t, mics=tuple(replace(m, sources=()) for m in t.mics)) for t in kit.session.takes)))
-    said = tagged(kit, tmp_path, say=True)
-    again = tagged(said, tmp_path, say=True)
-    file = said.one_shots[-1].files[0]
-    read = wavinfo.WavInfoReader(str(tmp_path / file.path))
+    drums = tuple(replace(d, articulations=tuple(replace(a, key=40 + n + 10 * m)
+                                                 for n, a in enumerate(d.articulations)))
+                  for m, d in enumerate(kit.drums))
+    tags = FileTags(kit.session, kit.hits, drums, kit.recipe, {}, kit.generator)
+    _, said = written(tmp_path, kit, Finishing(), tmp_path / "a", tags=tags)
+    _, plain = written(tmp_path, kit, Finishing(), tmp_path / "b")
+    file, bare = said[-1].files[0], plain[-1].files[0]
+    read = wavinfo.WavInfoReader(str(tmp_path / "a" / file.path))
 
-    assert said == again
-    assert said.prints[0].sha256 != kit.prints[0].sha256
+    assert file.sha256 != bare.sha256
+    assert sha256_of(tmp_path / "a" / file.path) == file.sha256
     assert read.smpl is not None
     assert 51 == read.smpl.midi_note
     assert read.bext is not None
     assert file.source_start == read.bext.time_reference == file.time_reference
-    assert file.crest_db == pytest.approx(crest_db(read_audio(tmp_path / file.path)[0]))
+    np.testing.assert_array_equal(read_audio(tmp_path / "a" / file.path)[0], read_audio(tmp_path / "b" / bare.path)[0])
 
 
-def test_without_tags_files_stay_as_cut(tmp_path: Path) -> None:
-    """The recipe may say no: measures are told, the bytes are those that were cut."""
+def test_a_print_says_what_it_is(tmp_path: Path) -> None:
+    """Its name and rank, the key of its articulation, and its levels; none where the recipe wants no tags."""
     kit = small_kit(tmp_path)
-    plain = tagged(kit, tmp_path, say=False)
+    row, = kit.prints
+    made = Printed(row, read_audio(tmp_path / row.path)[0], RATE, "PCM_24")
+    files, _ = written(tmp_path, kit, Finishing(), tmp_path / "a", shots=[],
+                       tags=FileTags(kit.session, kit.hits, kit.drums, kit.recipe, {}, kit.generator))
+    bare, _ = written(tmp_path, kit, Finishing(), tmp_path / "b", shots=[])
+    said, (x, rate) = files.print(made)
+    plain, _ = bare.print(made)
+    read = wavinfo.WavInfoReader(str(tmp_path / "a" / said.path))
 
-    assert [s.sha256 for o in kit.one_shots for s in o.files] == [s.sha256 for o in plain.one_shots for s in o.files]
-    assert plain.one_shots[0].files[0].brightness_hz is not None
+    assert read.bext is not None
+    assert read.bext.description.startswith("kick replacement 1: kick hit V03 RR01")
+    assert (RATE, row.source_start, None) == (rate, said.time_reference, plain.time_reference)
+    assert sha256_of(tmp_path / row.path) == plain.sha256 != said.sha256
+    np.testing.assert_array_equal(x, read_audio(tmp_path / "a" / said.path)[0])
 
 
 def test_verify_holds_tags_against_the_manifest(tmp_path: Path) -> None:

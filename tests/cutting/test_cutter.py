@@ -19,8 +19,8 @@ from oneshot.core.files import sha256_of
 from oneshot.core.records.kit import Kit, TakeNoise
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Take
+from oneshot.cutting.parts import grouped, sample_path
 from oneshot.cutting.windows import Windows
-from oneshot.cutting.writer import grouped, sample_path
 from oneshot.selection.select import Pick
 from oneshot.synth import write_session
 

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from cut_again import written
 from kits import RATE, small_kit
 
 from oneshot import pipeline
 from oneshot.audio.convert import quantised, resampled
+from oneshot.audio.descriptors import brightness_hz, crest_db
 from oneshot.audio.io import read_audio, read_header, write_sound
-from oneshot.audio.loudness import momentary_max_lufs, sample_peak_dbfs
+from oneshot.audio.loudness import measure, momentary_max_lufs, sample_peak_dbfs
 from oneshot.config.recipe import Finishing
 from oneshot.core.errors import SettingsError
+from oneshot.core.files import sha256_of
+from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Mic
-from oneshot.cutting.formats import Finisher
 from oneshot.cutting.mix import mixdown
 from oneshot.cutting.mix.balance import pan_gains
 from oneshot.kit.verify import verify
@@ -110,14 +114,20 @@ def test_conversion_moves_nothing() -> None:
 # --------------------------------------------------------------------------------------------------------------- files
 
 
-def test_a_recipe_that_asks_for_nothing_changes_nothing(tmp_path: Path) -> None:
-    """The default leaves every file and every record as it was cut."""
-    kit = small_kit(tmp_path)
-    before = {p: p.read_bytes() for p in tmp_path.rglob("*.wav")}
+def every(shots: Sequence[OneShot]) -> list[Sample]:
+    """All files of some one-shots."""
+    return [file for shot in shots for file in shot.files]
 
-    assert kit.one_shots == Finisher(tmp_path, Finishing()).shots(kit.one_shots)
-    assert kit.prints == Finisher(tmp_path, Finishing()).prints(kit.prints)
-    assert before == {p: p.read_bytes() for p in tmp_path.rglob("*.wav")}
+
+def test_a_recipe_that_asks_for_nothing_changes_nothing(tmp_path: Path) -> None:
+    """The default leaves every file as it was cut, to the byte, and its place in the take."""
+    kit = small_kit(tmp_path / "a")
+    _, shots = written(tmp_path / "a", kit, Finishing(), tmp_path / "b")
+
+    for before, after in zip(every(kit.one_shots), every(shots), strict=True):
+        assert (tmp_path / "a" / before.path).read_bytes() == (tmp_path / "b" / after.path).read_bytes()
+        assert (before.sha256, before.frames, before.onset_frame, before.source_start, None) == (
+            after.sha256, after.frames, after.onset_frame, after.source_start, after.sample_rate)
 
 
 @pytest.mark.parametrize(("asked", "suffix", "rate", "subtype"), [
@@ -127,32 +137,43 @@ def test_a_recipe_that_asks_for_nothing_changes_nothing(tmp_path: Path) -> None:
     (Finishing(bits="16", sample_rate=44100), ".wav", 44100, "PCM_16"),
     (Finishing(format="flac", sample_rate=96000), ".flac", 96000, "PCM_24")])
 def test_files_are_what_was_asked_for(tmp_path: Path, asked: Finishing, suffix: str, rate: int, subtype: str) -> None:
-    """Format, rate and word length are those of the recipe; lengths, attacks and fades count at the new rate; the files
-    cut before are gone; built twice, the bytes are the same.
+    """Format, rate and word length are those of the recipe; lengths, attacks and fades count at the new rate; written
+    twice, the bytes are the same.
     """
-    kit = small_kit(tmp_path / "a")
-    small_kit(tmp_path / "b")
-    shots = Finisher(tmp_path / "a", asked).shots(kit.one_shots)
-    Finisher(tmp_path / "b", asked).shots(kit.one_shots)
-    for before, after in zip(kit.one_shots, shots, strict=True):
-        for old, new in zip(before.files, after.files, strict=True):
-            header = read_header(tmp_path / "a" / new.path)
+    kit = small_kit(tmp_path)
+    _, shots = written(tmp_path, kit, asked, tmp_path / "a")
+    written(tmp_path, kit, asked, tmp_path / "b")
+    for old, new in zip(every(kit.one_shots), every(shots), strict=True):
+        header = read_header(tmp_path / "a" / new.path)
 
-            assert (suffix, rate, subtype) == (Path(new.path).suffix, header.sample_rate, header.subtype)
-            assert header.frames == new.frames == pytest.approx(old.frames * rate / RATE, abs=1)
-            assert new.onset_frame == round(old.onset_frame * rate / RATE)
-            assert old.path == new.path or not (tmp_path / "a" / old.path).exists()
-            assert (tmp_path / "a" / new.path).read_bytes() == (tmp_path / "b" / new.path).read_bytes()
+        assert (suffix, rate, subtype) == (Path(new.path).suffix, header.sample_rate, header.subtype)
+        assert header.frames == new.frames == pytest.approx(old.frames * rate / RATE, abs=1)
+        assert new.onset_frame == round(old.onset_frame * rate / RATE)
+        assert (tmp_path / "a" / new.path).read_bytes() == (tmp_path / "b" / new.path).read_bytes()
+
+
+@pytest.mark.parametrize("asked", [Finishing(), Finishing(bits="16", level="file"), Finishing(bits="32 float"),
+                                   Finishing(format="flac", sample_rate=44100)])
+def test_what_is_told_of_a_file_is_what_whoever_reads_it_measures(tmp_path: Path, asked: Finishing) -> None:
+    """Levels, crest, brightness and sum are told before the file is read by anybody, and to the last bit."""
+    _, shots = written(tmp_path, small_kit(tmp_path), asked, tmp_path / "a")
+    for file in every(shots):
+        x, header = read_audio(tmp_path / "a" / file.path)
+        levels = measure(x, header.sample_rate)
+
+        assert sha256_of(tmp_path / "a" / file.path) == file.sha256
+        assert (levels.peak_dbfs, levels.true_peak_dbtp, levels.momentary_lufs) == (
+            file.peak_dbfs, file.true_peak_dbtp, file.momentary_lufs)
+        assert (crest_db(x), brightness_hz(x, header.sample_rate)) == (file.crest_db, file.brightness_hz)
 
 
 def test_lossless_is_lossless(tmp_path: Path) -> None:
-    """FLAC and AIFF at the source's bits hold the very samples."""
+    """FLAC at the source's bits holds the very samples."""
     kit = small_kit(tmp_path)
-    cut = [read_audio(tmp_path / file.path)[0] for shot in kit.one_shots for file in shot.files]
-    flac = Finisher(tmp_path, Finishing(format="flac")).shots(kit.one_shots)
+    _, flac = written(tmp_path, kit, Finishing(format="flac"), tmp_path / "a")
 
-    for x, file in zip(cut, (f for s in flac for f in s.files), strict=True):
-        np.testing.assert_array_equal(x, read_audio(tmp_path / file.path)[0])
+    for before, after in zip(every(kit.one_shots), every(flac), strict=True):
+        np.testing.assert_array_equal(read_audio(tmp_path / before.path)[0], read_audio(tmp_path / "a" / after.path)[0])
 
 
 @pytest.mark.parametrize("level", ["drum", "kit"])
@@ -161,23 +182,22 @@ def test_a_trim_is_one_for_all(tmp_path: Path, level: str) -> None:
     alike, so layers keep their distances.
     """
     kit = small_kit(tmp_path)
-    peaks = {f.path: sample_peak_dbfs(read_audio(tmp_path / f.path)[0]) or 0.0 for s in kit.one_shots for f in s.files}
-    finisher = Finisher(tmp_path, Finishing(level=level, peak_dbtp=-6.0))
-    shots = finisher.shots(kit.one_shots)
-    groups = {shot.drum if level == "drum" else "kit" for shot in shots}
-    for group in groups:
-        mine = [f for s in shots if level == "kit" or s.drum == group for f in s.files]
+    peaks = [sample_peak_dbfs(read_audio(tmp_path / file.path)[0]) or 0.0 for file in every(kit.one_shots)]
+    _, shots = written(tmp_path, kit, Finishing(level=level, peak_dbtp=-6.0), tmp_path / "a")
+    for group in {shot.drum if level == "drum" else "kit" for shot in shots}:
+        mine = every([s for s in shots if level == "kit" or s.drum == group])
 
         assert -6.0 == pytest.approx(max(f.true_peak_dbtp or -99 for f in mine), abs=0.02)
         assert 1 == len({round(f.gain_db, 6) for f in mine})
-        assert all(f.peak_dbfs == pytest.approx(peaks[f.path] + f.gain_db, abs=0.01) for f in mine)
+    assert all(file.peak_dbfs == pytest.approx(before + file.gain_db, abs=0.01)
+               for before, file in zip(peaks, every(shots), strict=True))
 
 
 def test_each_file_by_itself_only_where_asked(tmp_path: Path) -> None:
     """Then soft and hard peak alike."""
-    shots = Finisher(tmp_path, Finishing(level="file", peak_dbtp=-3.0)).shots(small_kit(tmp_path).one_shots)
+    _, shots = written(tmp_path, small_kit(tmp_path), Finishing(level="file", peak_dbtp=-3.0), tmp_path / "a")
 
-    assert all(f.true_peak_dbtp == pytest.approx(-3.0, abs=0.02) for s in shots for f in s.files)
+    assert all(file.true_peak_dbtp == pytest.approx(-3.0, abs=0.02) for file in every(shots))
 
 
 def test_a_lite_kit_is_the_balanced_mix(tmp_path: Path) -> None:
@@ -186,9 +206,8 @@ def test_a_lite_kit_is_the_balanced_mix(tmp_path: Path) -> None:
     """
     kit = small_kit(tmp_path)
     sums = [mixdown.stereo(tmp_path, shot, kit.balance)[0] for shot in kit.one_shots]
-    asked = Finishing(lite=True, sample_rate=RATE, bits="32 float")
-    bus = mixdown.bus_of(kit.session)
-    shots = Finisher(tmp_path, asked, kit.balance, bus).shots(kit.one_shots)
+    out = tmp_path / "a"
+    _, shots = written(tmp_path, kit, Finishing(lite=True, sample_rate=RATE, bits="32 float"), out)
     for x, before, after in zip(sums, kit.one_shots, shots, strict=True):
         mix, = after.files
         heard = [f for f in before.files if kit.balance[f.mics[0]].on]
@@ -196,13 +215,13 @@ def test_a_lite_kit_is_the_balanced_mix(tmp_path: Path) -> None:
         assert ("mixdown L", "mixdown R") == mix.mics
         assert tuple(mic for f in heard for mic in f.mics) == mix.mix_of
 
-        np.testing.assert_array_equal(x.astype(np.float32), read_audio(tmp_path / mix.path)[0])
-        np.testing.assert_array_equal(x.astype(np.float32), mixdown.stereo(tmp_path, after, kit.balance)[0])
+        np.testing.assert_array_equal(x.astype(np.float32), read_audio(out / mix.path)[0])
+        np.testing.assert_array_equal(x.astype(np.float32), mixdown.stereo(out, after, kit.balance)[0])
         assert (before.files[0].source_start, before.files[0].onset_frame) == (mix.source_start, mix.onset_frame)
         assert max(f.grade for f in heard) == mix.grade
         assert max(f.bleed_db or 0.0 for f in heard) == mix.bleed_db
         assert mix.mixdown
-        assert not any((tmp_path / f.path).exists() for f in before.files)
+    assert len(shots) == len(list(out.rglob("*.wav")))
 
 
 def test_a_lite_kit_is_44_1_khz_unless_told(tmp_path: Path) -> None:
@@ -210,10 +229,9 @@ def test_a_lite_kit_is_44_1_khz_unless_told(tmp_path: Path) -> None:
     kit = small_kit(tmp_path)
     before = {s.hit: momentary_max_lufs(mixdown.stereo(tmp_path, s, kit.balance)[0], RATE) or 0.0
               for s in kit.one_shots}
-    shots = Finisher(tmp_path, Finishing(lite=True, level="drum", peak_dbtp=-3.0), kit.balance,
-                     mixdown.bus_of(kit.session)).shots(kit.one_shots)
+    _, shots = written(tmp_path, kit, Finishing(lite=True, level="drum", peak_dbtp=-3.0), tmp_path / "a")
     for shot in shots:
-        header = read_header(tmp_path / shot.files[0].path)
+        header = read_header(tmp_path / "a" / shot.files[0].path)
         raised = (shot.files[0].momentary_lufs or 0.0) - before[shot.hit]
 
         assert (44100, 2, "PCM_24") == (header.sample_rate, header.channels, header.subtype)
@@ -271,9 +289,10 @@ def test_float_sources_become_24_bits_where_the_format_has_no_float(tmp_path: Pa
     kit = small_kit(tmp_path)
     file = kit.one_shots[0].files[0]
     write_sound(tmp_path / file.path, tone(1000, -6.0, seconds=file.frames / RATE), RATE, "FLOAT")
-    shot, = Finisher(tmp_path, Finishing(format=kind)).shots((replace(kit.one_shots[0], files=(file,)),))
+    alone = replace(kit.one_shots[0], files=(file,))
+    _, (shot,) = written(tmp_path, kit, Finishing(format=kind), tmp_path / "a", shots=[alone])
 
-    assert "PCM_24" == read_header(tmp_path / shot.files[0].path).subtype
+    assert "PCM_24" == read_header(tmp_path / "a" / shot.files[0].path).subtype
 
 
 def test_what_does_not_fit_is_told(tmp_path: Path) -> None:
@@ -281,10 +300,10 @@ def test_what_does_not_fit_is_told(tmp_path: Path) -> None:
     kit = small_kit(tmp_path)
     loud = kit.one_shots[0].files[0]
     write_sound(tmp_path / loud.path, tone(1000, 3.0, seconds=loud.frames / RATE), RATE, "FLOAT")
-    finisher = Finisher(tmp_path, Finishing(bits="24"))
-    finisher.shots((replace(kit.one_shots[0], files=(loud,)),))
+    files, _ = written(tmp_path, kit, Finishing(bits="24"), tmp_path / "a",
+                       shots=[replace(kit.one_shots[0], files=(loud,))])
 
-    assert ["is limited to full scale, 3.0 dB too loud"] == [p.what for p in finisher.told]
+    assert ["is limited to full scale, 3.0 dB too loud"] == [p.what for p in files.told]
 
 
 @pytest.mark.parametrize(("asked", "said"), [

@@ -64,6 +64,7 @@ def test_untouched_files_lie_beside_repaired_ones(mended: tuple[Kit, Path]) -> N
     for shot, file, original in pairs:
         assert file.path == original.path.replace(".wav", "-repaired.wav")
         assert () == original.repaired
+        assert (original.grade, original.bleed_db) == (file.grade, file.bleed_db)
         take = kit.session.take(next(h.take for h in kit.hits if h.id == original.hit))
         source = take.mic(original.mics[0]).sources[0]
         x = soundfile.read(kit.session.root / source.path, dtype="int32", always_2d=True)[0][:, source.channel]

@@ -13,7 +13,8 @@ from stage_inputs import Pier
 from oneshot.audio.io import write_wav
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.cutting.fades import render
-from oneshot.kit.file_measures import offset_of, print_findings, shot_findings, unfaded
+from oneshot.cutting.home_measures import offset_of, unfaded
+from oneshot.kit.file_measures import print_findings, shot_findings
 from oneshot.kit.read import read_kit
 
 

@@ -6,15 +6,14 @@ before. They are linked into the new kit instead of being cut again, where they 
 
 from __future__ import annotations
 
-import os
-import shutil
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from oneshot.core.files import sha256_of
-from oneshot.core.records.kit import OneShot
-from oneshot.core.records.session import Floats, Problem
+from oneshot.core.records.kit import OneShot, Sample
+from oneshot.core.records.session import Problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,69 +27,44 @@ class Stamp:
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """A one-shot that was cut, what had to be told of it, the stamps of its files and, of a drum's hardest, how it
-    begins in each mic.
+    """A one-shot that was cut: the rows of its files as they were cut and its pitch (Hz); what they were ``finished``
+    by; the one-shot as it was written, what had to be told of it, and its files' tags, as their writer holds them, and
+    stamps.
     """
 
+    rows: tuple[Sample, ...]
+    pitch_hz: float | None
+    finished: Hashable
     record: OneShot
     told: tuple[Problem, ...]
+    tags: tuple[Any, ...]
     stamps: tuple[Stamp | None, ...]
-    aloud: Mapping[str, Floats] | None = None
 
 
 @dataclass(slots=True)
 class EarlierFiles:
     """What is known of the files of a kit. ``kit``: the folder in which they lie; ``shots``: what an earlier build cut;
-    ``said``: sum of a file -> the tags in it; ``sounds``: sum of a file -> that of the file with the same samples that
-    was there first.
+    ``sounds``: sum of a file -> that of the file with the same samples that was there first.
     """
 
     kit: Path
     shots: dict[Hashable, Shot] = field(default_factory=dict)
-    said: dict[str, Hashable] = field(default_factory=dict)
     sounds: dict[str, str] = field(default_factory=dict)
 
     def clear(self) -> None:
         """Forget all of them."""
         self.shots.clear()
-        self.said.clear()
         self.sounds.clear()
 
-    def tagged(self, before: str, after: str, said: Hashable) -> None:
-        """A file of the sum ``before`` has those tags now, and the sum ``after``."""
-        self.said[after] = said
+    def paths(self, shot: Shot) -> list[Path] | None:
+        """Where the files of an earlier one-shot lie; None where one is not there any more as it was written."""
+        paths = [self.kit / file.path for file in shot.record.files]
+        return paths if [stamp_of(path) for path in paths] == list(shot.stamps) else None
+
+    def retagged(self, before: str, after: str) -> None:
+        """The file of the sum ``after`` has the samples of that of the sum ``before``."""
         if before != after:
             self.sounds.setdefault(after, self.sounds.get(before, before))
-
-    def carry_over(self, shot: Shot, stage: Path, paths: Sequence[Path]) -> bool:
-        """Put the files of an earlier one-shot into ``stage`` under new relative paths; False, and nothing done, where
-        one of them is not there any more as it was written.
-
-        They are linked where the disk can, so that nothing is copied: kits are replaced whole and never written into.
-        """
-        old = [self.kit / file.path for file in shot.record.files]
-        if len(old) != len(paths) or [stamp_of(path) for path in old] != list(shot.stamps):
-            return False
-        for source, path in zip(old, paths, strict=True):
-            target = stage / path
-            target.parent.mkdir(parents=True, exist_ok=True)
-            try:
-                os.link(source, target)
-            except OSError:
-                shutil.copy2(source, target)
-        return True
-
-    def renew(self, shots: Sequence[OneShot], folder: Path) -> None:
-        """Take over what was said of the files of one-shots after they were cut, tags in them included.
-
-        ``folder``: in which they lie now.
-        """
-        by_path = {shot.files[0].path: shot for shot in shots}
-        for key, known in list(self.shots.items()):
-            shot = by_path.get(known.record.files[0].path)
-            if shot is not None and shot.hit == known.record.hit:
-                stamps = tuple(stamp_of(folder / file.path) for file in shot.files)
-                self.shots[key] = replace(known, record=shot, stamps=stamps)
 
     def adopt(self, shots: Sequence[OneShot]) -> None:
         """Use the files of the kit in place of those that were written elsewhere, where they are the same to the byte.

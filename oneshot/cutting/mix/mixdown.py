@@ -8,7 +8,7 @@ role ``bus``, without sources, panned hard at 0 dB. So whoever reads files by th
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain, count
 from pathlib import Path
@@ -17,13 +17,16 @@ import numpy as np
 
 from oneshot.audio.io import read_audio
 from oneshot.core.cache.memory import recalled, sound_of
-from oneshot.core.records.kit import Fader, OneShot, TakeNoise
+from oneshot.core.records.kit import Fader, OneShot, Sample, TakeNoise
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Mic, Problem, Session
 from oneshot.cutting.mix.balance import mix
 
 LEVEL_S = 0.3
 """Window of a hit's level, as in the manifest's ``level_db``."""
+
+LABEL = "mix"
+"""What its file's name says in place of a mic."""
 
 NAME = "mixdown"
 """Name of the bus of a lite kit, unless a mic of the session has it."""
@@ -39,17 +42,29 @@ def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int 
     no more than so many frames.
     Raises AudioError where a file cannot be read.
     """
-    key = (tuple((sound_of(f.sha256), f.inverted, f.mics, f.plays) for f in shot.files), most,
-           tuple((mic, balance.get(mic)) for f in shot.files for mic in f.mics))
-    return recalled("stereo", key, lambda: _stereo(folder, shot, balance, most))
+    return recalled("stereo", (most, sum_key(shot, balance)), lambda: _stereo(folder, shot, balance, most))
+
+
+def sum_key(shot: OneShot, balance: Mapping[str, Fader]) -> Hashable:
+    """All that the balanced sum of a one-shot depends on."""
+    return (tuple((sound_of(f.sha256), f.inverted, f.mics, f.plays) for f in shot.files),
+            tuple((mic, balance.get(mic)) for f in shot.files for mic in f.mics))
 
 
 def _stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None) -> tuple[Floats, int]:
     """As ``stereo``, from the files."""
-    out, rate = np.zeros((2, 0)), 0
+    parts, rate = [], 0
     for sample in shot.files:
         x, header = read_audio(folder / sample.path, most)
+        parts.append((sample, x))
         rate = header.sample_rate
+    return mixed(parts, balance), rate
+
+
+def mixed(parts: Iterable[tuple[Sample, Floats]], balance: Mapping[str, Fader]) -> Floats:
+    """Files of a one-shot, each with its float64 (channels, frames), mixed to (2, frames) as in ``stereo``."""
+    out = np.zeros((2, 0))
+    for sample, x in parts:
         if not sample.plays:
             continue
         if sample.mixdown:
@@ -58,7 +73,7 @@ def _stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int
         sign = -1.0 if sample.inverted else 1.0  # the file is turned already: the balance must not turn it back
         known = {mic: balance[mic] for mic in sample.mics if mic in balance}
         out = _sum(out, sign * mix(dict(zip(sample.mics, x, strict=True)), known))
-    return out, rate
+    return out
 
 
 def bus_of(session: Session) -> tuple[Mic, Mic]:
@@ -92,6 +107,13 @@ def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fa
         x, _ = stereo(folder, shot, balance, onset + round(LEVEL_S * rate))
         out.append(replace(shot, mix_db=level_db(x, rate, onset)))
     return tuple(out)
+
+
+def mix_level_db(parts: Sequence[tuple[Sample, Floats]], balance: Mapping[str, Fader], rate: int) -> float | None:
+    """Level of the balanced sum of a one-shot's files, each with its float64 (channels, frames), at ``rate`` Hz."""
+    onset = parts[0][0].onset_frame
+    last = onset + round(LEVEL_S * rate)
+    return level_db(mixed([(sample, x[:, :last]) for sample, x in parts], balance), rate, onset)
 
 
 def noise_shares(shot: OneShot, balance: Mapping[str, Fader], noise: TakeNoise) -> dict[str, float]:

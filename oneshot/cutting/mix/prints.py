@@ -5,18 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import numpy as np
 
 from oneshot.analysis.result import Analysis
-from oneshot.audio import descriptors, loudness
-from oneshot.audio.io import TakeReader, write_wav
+from oneshot.audio import descriptors
+from oneshot.audio.io import TakeReader
 from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import Handling
 from oneshot.config.recipe import PrintPart, PrintRecipe, Recipe
 from oneshot.core.errors import SettingsError
-from oneshot.core.files import sha256_of
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Fader, Kit, Print
 from oneshot.core.records.session import Floats, Problem, Session
@@ -24,9 +22,21 @@ from oneshot.cutting.mix import balance as balancing
 from oneshot.selection.select import REJECTED, Pick
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Printed:
+    """A print that is not written yet: its row, save for what only its file tells; its samples, float64 (channels,
+    frames), full scale 1.0; sample rate (Hz) and subtype.
+    """
+
+    row: Print
+    x: Floats
+    sample_rate: int
+    subtype: str
+
+
 @dataclass(frozen=True, slots=True)
 class Printer:
-    """Makes a kit's prints into its folder.
+    """Makes a kit's prints.
 
     ``handling``: hit id -> what the user set for its files; a print that needs a mic that was left out of a hit is not
     made of it. ``heard_next``: hit id -> take frame at which the next stroke begins to sound, where that is known to be
@@ -37,17 +47,16 @@ class Printer:
     analysis: Analysis
     recipe: Recipe
     balance: Mapping[str, Fader]
-    folder: Path
     handling: Mapping[int, Handling] = field(default_factory=dict)
     heard_next: Mapping[int, int] = field(default_factory=dict)
     made_of: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
-    def make(self, hits: Sequence[Hit], picks: Sequence[Pick]) -> tuple[Print, ...]:
+    def make(self, hits: Sequence[Hit], picks: Sequence[Pick]) -> tuple[Printed, ...]:
         """All prints of the recipe, each with its candidates best first.
 
         Raises SettingsError where the recipe names a mic that no take has, or two prints share a folder.
         """
-        out: list[Print] = []
+        out: list[Printed] = []
         used: set[str] = set()
         for recipe in self.recipe.prints:
             folder = re.sub(r"[^a-z0-9]+", "-", recipe.name.lower()).strip("-")[:32] or "print"
@@ -65,7 +74,7 @@ class Printer:
                 raise SettingsError(f"prints.{recipe.name}.mics names {name!r}: no such mic; use one of "
                                     f"{', '.join(sorted(known))}")
 
-    def _print(self, recipe: PrintRecipe, folder: str, hits: Sequence[Hit], picks: Sequence[Pick]) -> list[Print]:
+    def _print(self, recipe: PrintRecipe, folder: str, hits: Sequence[Hit], picks: Sequence[Pick]) -> list[Printed]:
         """One print's candidates. A drum that the kit lacks makes none."""
         able = [h for h in hits if h.drum == recipe.drum and h.reason != REJECTED and h.ornament is None]
         parts = {h.id: balancing.print_parts(recipe, self._close(h), self.balance) for h in able}
@@ -87,8 +96,9 @@ class Printer:
             hit = able[k]
             layer = hit.layer or 1
             robins[hit.articulation, layer] = robins.get((hit.articulation, layer), 0) + 1
-            out.append(self._write(recipe, folder, hit, layer, robins[hit.articulation, layer],
-                                   ranges.get((layer, hit.articulation), (1, 127)), mixed, rank, why))
+            place = Pick(hit.id, layer, robins[hit.articulation, layer],
+                         ranges.get((layer, hit.articulation), (1, 127)))
+            out.append(self._printed(recipe, folder, hit, place, mixed, rank, why))
         return out
 
     def _there(self, hit: Hit) -> set[str]:
@@ -171,33 +181,19 @@ class Printer:
                                                         sample_rate=take.sample_rate)
         return out
 
-    def _write(self, recipe: PrintRecipe, folder: str, hit: Hit, layer: int, robin: int, velocity: tuple[int, int],
-               mixed: balancing.Blend, rank: int, why: str) -> Print:
-        """Write one print and measure what was written."""
+    def _printed(self, recipe: PrintRecipe, folder: str, hit: Hit, pick: Pick, mixed: balancing.Blend, rank: int,
+                 why: str) -> Printed:
+        """One print; ``pick``: its place among the prints."""
         take = self.session.take(hit.take)
         name = f"{safe_name(hit.drum) or 'drum'}_{safe_name(hit.articulation) or 'hit'}"
-        path = self.folder / "prints" / folder / f"{name}_V{layer:02d}_RR{robin:02d}.wav"
-        path.parent.mkdir(parents=True, exist_ok=True)
-        subtype = "PCM_24" if take.subtype == "PCM_16" else take.subtype
-        write_wav(path, mixed.x, take.sample_rate, subtype)
-        x = _as_written(mixed.x, subtype)
-        levels = loudness.measure(x, take.sample_rate)
-        return Print(
-            print=recipe.name, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=layer, round_robin=robin,
-            velocity=velocity, mics=mixed.mics, path=path.relative_to(self.folder).as_posix(), frames=mixed.plan.frames,
+        path = f"prints/{folder}/{name}_V{pick.layer:02d}_RR{pick.round_robin:02d}.wav"
+        row = Print(
+            print=recipe.name, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer,
+            round_robin=pick.round_robin, velocity=pick.velocity, mics=mixed.mics, path=path, frames=mixed.plan.frames,
             source_start=mixed.plan.start, offset_frames=mixed.plan.offset_frames,
-            first_excursion=balancing.first_excursion(x.sum(axis=0), sample_rate=take.sample_rate),
-            peak_dbfs=levels.peak_dbfs, true_peak_dbtp=levels.true_peak_dbtp,
-            momentary_lufs=levels.momentary_lufs, sha256=sha256_of(path), rank=rank, why=why,
-            fade_out_frames=mixed.plan.fade_out_frames)
-
-
-def _as_written(x: Floats, subtype: str) -> Floats:
-    """The samples as the file holds them."""
-    if subtype in ("FLOAT", "DOUBLE"):
-        return x.astype(np.float32).astype(np.float64) if subtype == "FLOAT" else x
-    scale = 2.0 ** (int(subtype.removeprefix("PCM_")) - 1)
-    return np.clip(np.rint(x * scale), -scale, scale - 1) / scale
+            first_excursion=mixed.first_excursion, peak_dbfs=None, true_peak_dbtp=None, momentary_lufs=None, sha256="",
+            rank=rank, why=why, fade_out_frames=mixed.plan.fade_out_frames)
+        return Printed(row, mixed.x, take.sample_rate, "PCM_24" if take.subtype == "PCM_16" else take.subtype)
 
 
 def missing_prints(recipe: Recipe, kit: Kit, known: set[str]) -> list[Problem]:

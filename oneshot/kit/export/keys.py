@@ -14,7 +14,6 @@ from oneshot.config import release_lock
 from oneshot.config.recipe import Recipe
 from oneshot.core.errors import SettingsError
 from oneshot.core.records.hits import Articulation, Drum
-from oneshot.core.records.kit import OneShot
 
 MAIN = "*"
 """Row of a kind's ordinary stroke, whatever it is called."""
@@ -201,13 +200,9 @@ def _height(item: Struck) -> tuple[int, int, str]:
     return height, -int(digits) if digits else 0, name
 
 
-def keyed_drums(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe,
+def keyed_drums(found: Analysis, pitches: Mapping[str, Sequence[float]], recipe: Recipe,
                 before: release_lock.Released | None) -> tuple[Drum, ...]:
-    """The kit's drums with their keys and chokes."""
-    pitches: dict[str, list[float]] = {}
-    for shot in shots:
-        if shot.fundamental_hz is not None:
-            pitches.setdefault(shot.drum, []).append(shot.fundamental_hz)
+    """The kit's drums with their keys and chokes. ``pitches``: drum -> those of its one-shots, Hz."""
     struck = [Struck(d.name, d.kind, d.articulations, sorted(pitches[d.name])[len(pitches[d.name]) // 2]
                      if d.name in pitches else None) for d in found.drums]
     unknown = unknown_keys(struck, recipe.keys)

@@ -53,8 +53,18 @@ def outline(data: Floats, points: int = POINTS) -> str:
     return base64.b64encode(packed.tobytes()).decode("ascii")
 
 
-def outlines(path: Path) -> dict[str, Any]:
-    """Both views of a kit's sound file: ``whole``, ``start``, ``channels``, ``seconds``.
+def outlines(data: Floats, sample_rate: int) -> dict[str, Any]:
+    """Both views of a sound, float64 (channels, frames): ``whole``, ``start``, ``channels``, ``seconds``."""
+    first = max(1, round(START_S * sample_rate))
+    start = data[:, :first]
+    if start.shape[1] < first:
+        start = np.pad(start, ((0, 0), (0, first - start.shape[1])))
+    return {"whole": outline(data), "start": outline(start), "channels": len(data),
+            "seconds": round(data.shape[1] / sample_rate, 4)}
+
+
+def outlines_of(path: Path) -> dict[str, Any]:
+    """Both views of a kit's sound file.
 
     Raises
     ------
@@ -62,16 +72,13 @@ def outlines(path: Path) -> dict[str, Any]:
         The file is missing or is no sound file.
     """
     data, header = read_audio(path)
-    first = max(1, round(START_S * header.sample_rate))
-    start = data[:, :first]
-    if start.shape[1] < first:
-        start = np.pad(start, ((0, 0), (0, first - start.shape[1])))
-    return {"whole": outline(data), "start": outline(start), "channels": header.channels,
-            "seconds": round(header.frames / header.sample_rate, 4)}
+    return outlines(data, header.sample_rate)
 
 
-def page_data(kit: Kit, folder: Path) -> dict[str, Any]:
-    """Everything the script reads, as plain types: the balance, the one-shots and the prints."""
+def page_data(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]]) -> dict[str, Any]:
+    """Everything the script reads, as plain types: the balance, the one-shots and the prints. ``drawn``: path -> the
+    outlines of a sound file, where they are known; of others they are taken from the file.
+    """
     takes = {take.name: take for take in kit.session.takes}
     hits = {hit.id: hit for hit in kit.hits}
     homes = {drum.name: drum.home for drum in kit.drums}
@@ -80,13 +87,14 @@ def page_data(kit: Kit, folder: Path) -> dict[str, Any]:
         "points": POINTS,
         "balance": {name: {"gain": fader.gain_db, "pan": fader.pan, "polarity": fader.polarity, "on": fader.on}
                     for name, fader in kit.balance.items()},
-        "shots": [_shot(shot, hits[shot.hit], takes[hits[shot.hit].take], folder) | {"home": _home(shot, homes)}
+        "shots": [_shot(shot, hits[shot.hit], takes[hits[shot.hit].take], folder, drawn) | {"home": _home(shot, homes)}
                   for shot in kit.one_shots],
-        "prints": [_print(item, folder) for item in kit.prints],
+        "prints": [_print(item, folder, drawn) for item in kit.prints],
     }
 
 
-def _shot(shot: OneShot, hit: Hit, take: Take, folder: Path) -> dict[str, Any]:
+def _shot(shot: OneShot, hit: Hit, take: Take, folder: Path, drawn: Mapping[str, Mapping[str, object]]
+          ) -> dict[str, Any]:
     return {
         "title": shot_title(shot),
         "hit": shot.hit,
@@ -98,7 +106,7 @@ def _shot(shot: OneShot, hit: Hit, take: Take, folder: Path) -> dict[str, Any]:
         "pitch": _rounded(shot.fundamental_hz),
         "decay": _rounded(shot.decay_s, 2),
         "ring": _rounded(shot.ring_kept_db),
-        "files": [_file(file, take, folder) for file in shot.files],
+        "files": [_file(file, take, folder, drawn) for file in shot.files],
     }
 
 
@@ -107,7 +115,10 @@ def _home(shot: OneShot, homes: Mapping[str, str]) -> int:
     return next((i for i, file in enumerate(shot.files) if homes.get(shot.drum) in file.mics), 0)
 
 
-def _file(file: Sample, take: Take, folder: Path) -> dict[str, Any]:
+def _file(file: Sample, take: Take, folder: Path, drawn: Mapping[str, Mapping[str, object]]) -> dict[str, Any]:
+    known = drawn.get(file.path)
+    lines = recalled("outlines", sound_of(file.sha256), lambda: outlines_of(folder / file.path)) \
+        if known is None else known
     return {
         "mics": list(file.mics),
         "path": file.path,
@@ -120,12 +131,14 @@ def _file(file: Sample, take: Take, folder: Path) -> dict[str, Any]:
         "lead": round(file.onset_frame / (file.sample_rate or take.sample_rate), 6),
         "inverted": file.inverted,
         "other": file.hit,
-        **recalled("outlines", sound_of(file.sha256), lambda: outlines(folder / file.path)),
+        **lines,
     }
 
 
-def _print(item: Print, folder: Path) -> dict[str, Any]:
-    return {"title": f"{item.print}, candidate {item.rank}", "path": item.path, **outlines(folder / item.path)}
+def _print(item: Print, folder: Path, drawn: Mapping[str, Mapping[str, object]]) -> dict[str, Any]:
+    known = drawn.get(item.path)
+    return {"title": f"{item.print}, candidate {item.rank}", "path": item.path,
+            **(outlines_of(folder / item.path) if known is None else known)}
 
 
 def shot_title(shot: OneShot) -> str:

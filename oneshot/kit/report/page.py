@@ -11,8 +11,10 @@ import base64
 import hashlib
 import json
 import re
+from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
+from types import MappingProxyType
 
 from oneshot.core.files import write_atomic
 from oneshot.core.records.kit import Kit
@@ -21,9 +23,10 @@ from oneshot.kit.report.data import page_data
 from oneshot.kit.report.markup import Markup, join, tag
 
 NAME = "report.html"
+NOT_DRAWN: Mapping[str, Mapping[str, object]] = MappingProxyType({})
 
 
-def write_report(kit: Kit, folder: Path) -> Path:
+def write_report(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]] = NOT_DRAWN) -> Path:
     """Write ``report.html`` into a kit's folder.
 
     Parameters
@@ -32,6 +35,8 @@ def write_report(kit: Kit, folder: Path) -> Path:
         The finished kit; the paths of its samples and prints are relative to ``folder``.
     folder
         Where the kit's files lie already.
+    drawn
+        Path -> the outlines of a sound file (``data.outlines``), of those that need not be read for them.
 
     Returns
     -------
@@ -44,18 +49,18 @@ def write_report(kit: Kit, folder: Path) -> Path:
         A sample of the kit is missing or damaged.
     """
     page = folder / NAME
-    write_atomic(page, render(kit, folder))
+    write_atomic(page, render(kit, folder, drawn))
     return page
 
 
-def render(kit: Kit, folder: Path) -> str:
+def render(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]] = NOT_DRAWN) -> str:
     """The page as text; the same kit gives the same text."""
     script = _asset("page.js")
     parts = {
         "title": join(f"{sections.kit_name(kit)}: drum one-shots"),
         "css": _asset("page.css"),
         "body": _body(kit),
-        "data": script_json(page_data(kit, folder)),
+        "data": script_json(page_data(kit, folder, drawn)),
         "js": script,
         "script_hash": "sha256-" + base64.b64encode(hashlib.sha256(f"\n{script}\n".encode()).digest()).decode("ascii"),
     }

@@ -111,13 +111,14 @@ def test_new_tags_are_no_new_sound(pair: tuple[Path, Path, Memory], pier: Pier,
                                    monkeypatch: pytest.MonkeyPatch) -> None:
     """A renamed drum has new tags in its files; what was worked out from their samples is not worked out again."""
     mine, _, memory = pair
-    drawn: list[Path] = []
+    drawn: list[object] = []
 
-    def draw(path: Path) -> dict[str, object]:
-        drawn.append(path)
+    def draw(*given: object) -> dict[str, object]:
+        drawn.append(given)
         return {}
 
-    monkeypatch.setattr("oneshot.kit.report.data.outlines", draw)
+    for name in ("oneshot.kit.report.data.outlines", "oneshot.kit.assemble.outlines"):
+        monkeypatch.setattr(name, draw)
     write(mine, Correction("rename", drum="floor", to="big tom"))
 
     with remembering(memory):
