@@ -103,7 +103,7 @@ class Cutter:
     _pre: dict[tuple[str, str], int] = field(default_factory=dict)
     _planned: dict[int, Planned] = field(default_factory=dict)
     _cuts: dict[int, Cut] = field(default_factory=dict)
-    _left: int = KEPT_BYTES
+    _left: int = field(default_factory=lambda: KEPT_BYTES)
 
     def __post_init__(self) -> None:
         shifts = plan_shifts(self.session, self.analysis, tuple(self.drums.values()), self.recipe.cut.times,

@@ -26,6 +26,10 @@ KEPT_BYTES = 64_000_000
 """Of samples read while windows are planned that are kept for cutting; what is more is read twice."""
 COPIES = 6
 """Float64 copies of the largest file that levels and fades hold at once."""
+HELD = 3
+"""Times that all mics of a one-shot are held at once, as float64 at most: as read, as cut, as whoever reads the files
+gets them.
+"""
 LOOK_S = 12.0
 SPARE = 1.05
 
@@ -65,7 +69,7 @@ def needs_of(shapes: Sequence[Shape], recipe: Recipe) -> Needs:
         size += doubled * sum(frames * count * _width(shape.take, recipe.files) + HEADER_BYTES
                               for count in written) + frames * MAPPED_BYTES
         files += doubled * len(written)
-        window = max(shape.frames, round(LOOK_S * shape.take.sample_rate)) * sum(shape.channels) * 8
+        window = max(HELD * round(frames), round(LOOK_S * shape.take.sample_rate)) * sum(shape.channels) * 8
         kept += shape.frames * sum(shape.channels) * 4
         blocks = 3 * BLOCK * 4 * len(shape.take.mics)
         largest = max(largest, window + blocks + COPIES * 8 * frames * max(shape.channels, default=0))

@@ -71,11 +71,17 @@ def test_what_is_told_is_what_is_written(session: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.full
-def test_what_is_read_twice_is_cut_alike(session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A kit too large for its samples to be kept from planning to cutting has the same bytes."""
-    pipeline.build(session, tmp_path / "kept")
+@pytest.mark.parametrize("text", ["", '[files]\nlevel = "drum"\n', '[files]\nlite = true\nlevel = "kit"\n',
+                                  '[files]\nlevel = "kit"\n[repair]\nsuppression = true\ntails = true\n'])
+def test_what_is_read_twice_is_cut_alike(session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                         text: str) -> None:
+    """A kit too large for its samples to be kept from planning to cutting, or from measuring levels to writing, has the
+    same bytes.
+    """
+    (tmp_path / "r.toml").write_text(text, encoding="utf-8")
+    pipeline.build(session, tmp_path / "kept", recipe_path=tmp_path / "r.toml")
     monkeypatch.setattr(cutter, "KEPT_BYTES", 0)
-    pipeline.build(session, tmp_path / "read")
+    pipeline.build(session, tmp_path / "read", recipe_path=tmp_path / "r.toml")
     kept, read = ({path.relative_to(folder): path.read_bytes() for path in folder.rglob("*.wav")}
                   for folder in (tmp_path / "kept", tmp_path / "read"))
 
