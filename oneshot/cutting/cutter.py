@@ -132,15 +132,17 @@ class Cutter:
                     self.along.take_in(reader, tracks, hit, None)
                     continue
                 shapes[hit.id] = self._planned_shape(reader, hit, picks[hit.id])
+                if hit.id in hardest:
+                    self.loudest[hit.drum] = self._beginning(reader, hit, shapes[hit.id].frames)
                 if self.along is not None and tracks is not None:
                     self.along.take_in(reader, tracks, hit, self._planned[hit.id].plan)
                     shapes[hit.id] = self.along.shape(shapes[hit.id], hit.drum)
                 tell(len(shapes) / len(self.picks))
             if self.along is not None:
                 self.along.settle(take)
-            for hit in picked:
-                if hit.id in hardest:
-                    self.loudest[hit.drum] = self._beginning(reader, tracks, hit, shapes[hit.id].frames)
+            if tracks is not None:
+                for hit in (hit for hit in picked if hit.id in hardest):
+                    self.loudest[hit.drum] |= self._beginning_processed(tracks, hit)
         return [shapes[pick.hit] for pick in self.picks]
 
     def _planned_shape(self, reader: TakeReader, hit: Hit, pick: Pick) -> Shape:
@@ -187,17 +189,21 @@ class Cutter:
                     most[hit.drum] = (hit.level_db, hit.id)
         return {number for _, number in most.values()}
 
-    def _beginning(self, reader: TakeReader, tracks: TakeReader | None, hit: Hit, frames: int) -> dict[str, Floats]:
-        """Mic, and track, -> how a hit of ``frames`` begins in it."""
-        names = [m.name for m in self.windows.mics_of(hit)]
+    def _beginning(self, reader: TakeReader, hit: Hit, frames: int) -> dict[str, Floats]:
+        """Mic -> how a hit of ``frames`` begins in it, as loud as its file will be without a trim."""
+        names, planned = [m.name for m in self.windows.mics_of(hit)], self._planned.get(hit.id)
         frames = min(frames, round(HARDEST_S * reader.take.sample_rate))
         start = self.analysis.attacks[hit.id] - self._pre[hit.drum, hit.articulation]
-        sounds = dict(zip(names, as_float(self.windows.read(reader, hit, names, start, start + frames)), strict=True))
-        if tracks is not None:
-            for part, audio, _ in self._tracks(tracks, hit, self._planned[hit.id].plan):
-                sounds.update(zip((m.name for m in part.mics), as_float(audio[:, :frames]), strict=True))
+        audio = planned.audio[:, :frames] if planned is not None and planned.audio is not None else \
+            self.windows.read(reader, hit, names, start, start + frames)
         gain = 10 ** (self.windows.said_of(hit).gain_db / 20)
-        return {name: x * gain for name, x in sounds.items()}
+        return {name: x * gain for name, x in zip(names, as_float(audio), strict=True)}
+
+    def _beginning_processed(self, tracks: TakeReader, hit: Hit) -> dict[str, Floats]:
+        """The same of the processed tracks that go with a hit."""
+        gain, second = 10 ** (self.windows.said_of(hit).gain_db / 20), round(HARDEST_S * tracks.take.sample_rate)
+        return {mic.name: x * gain for part, audio, _ in self._tracks(tracks, hit, self._planned[hit.id].plan)
+                for mic, x in zip(part.mics, as_float(audio[:, :second]), strict=True)}
 
     def trim(self, gain_db: Mapping[str, float]) -> None:
         """Make the hardest one-shots as loud as their files will be; ``gain_db``: drum -> trim."""
