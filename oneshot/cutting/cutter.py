@@ -103,6 +103,7 @@ class Cutter:
     _pre: dict[tuple[str, str], int] = field(default_factory=dict)
     _planned: dict[int, Planned] = field(default_factory=dict)
     _cuts: dict[int, Cut] = field(default_factory=dict)
+    _unrepaired: set[int] = field(default_factory=set)
     _left: int = field(default_factory=lambda: KEPT_BYTES)
 
     def __post_init__(self) -> None:
@@ -271,11 +272,15 @@ class Cutter:
             return kept
         planned = self._planned.pop(hit.id, None) or self._plan(reader, hit)
         made = self._made(reader, tracks, hit, planned)
+        if not again:
+            return made
         room = self._left + (0 if planned.audio is None else planned.audio.nbytes)
-        if again and made.size_bytes <= room:
+        repaired = any(piece.row.repaired for piece in made.pieces)
+        if made.size_bytes <= room and (repaired or not self.recipe.repair.any):  # repair is what takes its time
             self._cuts[hit.id], self._left = made, room - made.size_bytes
-        elif again:
+        else:
             self._planned[hit.id] = planned
+            self._unrepaired |= set() if repaired else {hit.id}
         return made
 
     def _made(self, reader: TakeReader, tracks: TakeReader | None, hit: Hit, planned: Planned) -> Cut:
@@ -286,8 +291,9 @@ class Cutter:
             self.windows.read(reader, hit, names, plan.start, plan.stop)
         told = self.windows.limits(hit, plan)
         rows = {row.mics: row for row in self.drafts[hit.id].files}
-        mender = Mender(self.analysis, self.recipe.repair)
-        tail = self._tail(take, hit, mics, plan, mender)
+        mender = Mender(self.analysis, self.recipe.repair) \
+            if self.recipe.repair.any and hit.id not in self._unrepaired else None
+        tail = None if mender is None else self._tail(take, hit, mics, plan, mender)
         pieces: list[Piece] = []
         for part in self._parts(hit, plan):
             own = audio[[names.index(m.name) for m in part.mics]] if part.shown is hit else self.windows.read(
@@ -295,7 +301,7 @@ class Cutter:
             row = rows[tuple(m.name for m in part.mics)]
             pieces.append(piece_of(row, part, own, take))
             told += clipping(pieces[-1], own, hit)
-            mended = self._mended(take, part, row, own, tail, mender)
+            mended = None if mender is None else self._mended(take, part, row, own, tail, mender)
             if mended is not None:
                 pieces[-1] = replace(pieces[-1], untouched=True)
                 pieces.append(piece_of(mended[0], part, mended[1], take))
@@ -371,8 +377,6 @@ class Cutter:
         """The row and the samples of the same file repaired; None where nothing was done to it. Its grade stays that
         of the untouched file.
         """
-        if not self.recipe.repair.any:
-            return None
         window = Window(part.shown, part.start + part.shift, row.onset_frame, row.frames)
         before = np.stack([as_float(x) for x in audio])
         made = mender.mend(take, part.mics, before, window, tail)
