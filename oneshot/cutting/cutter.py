@@ -21,7 +21,7 @@ from oneshot.audio.io import Dtype, TakeReader, is_float
 from oneshot.config.handling import Handling
 from oneshot.config.recipe import Choosing, Recipe
 from oneshot.core.cache.earlier_files import Shot
-from oneshot.core.cache.memory import in_use
+from oneshot.core.cache.memory import in_use, recalled
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
@@ -195,10 +195,16 @@ class Cutter:
         names, planned = [m.name for m in self.windows.mics_of(hit)], self._planned.get(hit.id)
         frames = min(frames, round(HARDEST_S * reader.take.sample_rate))
         start = self.analysis.attacks[hit.id] - self._pre[hit.drum, hit.articulation]
-        audio = planned.audio[:, :frames] if planned is not None and planned.audio is not None else \
-            self.windows.read(reader, hit, names, start, start + frames)
+
+        def begins() -> Floats:
+            """From what planning has read, if it was kept."""
+            return as_float(planned.audio[:, :frames] if planned is not None and planned.audio is not None else
+                            self.windows.read(reader, hit, names, start, start + frames))
+
+        key = self._key(reader.take, hit)
+        audio = begins() if key is None else recalled("beginning", (key, frames), begins)
         gain = 10 ** (self.windows.said_of(hit).gain_db / 20)
-        return {name: x * gain for name, x in zip(names, as_float(audio), strict=True)}
+        return {name: x * gain for name, x in zip(names, audio, strict=True)}
 
     def _beginning_processed(self, tracks: TakeReader, hit: Hit) -> dict[str, Floats]:
         """The same of the processed tracks that go with a hit."""
