@@ -77,14 +77,49 @@ def real_sessions() -> dict[str, Callable[[Path], Known]]:
     return {"real": both, "real pair": pair}
 
 
+FEWER: Mapping[str, tuple[str, Sequence[str]]] = {
+    "five, one overhead": ("five", ("Kick", "Snare", "OH L", "Room")),
+    "eight, one overhead": ("eight", ("Kick In", "Snare Top", "OH L")),
+    "eight, pair": ("eight", ("Kick In", "Snare Top", *PAIR)),
+    "thirteen, one overhead": ("thirteen", ("Kick In", "Snare Top", "OH L", "Room L", "Room R")),
+    "thirteen, pair": ("thirteen", ("Kick In", "Snare Top", *PAIR)),
+    "thirteen, no cymbal mics": ("thirteen", ("Kick In", "Kick Out", "Snare Top", "Snare Bottom", "Rack Tom",
+                                              "Rack Tom 2", "Floor Tom", *PAIR, "Room L", "Room R")),
+    "crowded, one overhead": ("crowded", ("Kick In", "Snare Top", "OH L", "Room L", "Room R")),
+    "doubles, one overhead": ("doubles", ("Kick", "Snare Top", "OH L", "Room L", "Room R")),
+    "real, one overhead": ("real", ("Kick", "Snare", "OH L", "Room")),
+    "real, pair": ("real", ("Kick", "Snare", *PAIR, "Room")),
+}
+"""Sessions through fewer mics: name -> the session and the mics that are left. Hats and toms have none of their own."""
+
+
 def names() -> list[str]:
-    """All sessions, generated ones first."""
-    return [*family(), *real_sessions()]
+    """All sessions, generated ones first, each before it is heard through fewer mics."""
+    able = [*family(), *real_sessions()]
+    return [*able, *(name for name, (of, _) in FEWER.items() if of in able)]
+
+
+def with_fewer(of: Path, mics: Sequence[str], folder: Path) -> Known:
+    """The takes of a rendered session ``of`` again in ``folder``, with these mics only; their truth."""
+    known = {}
+    for take, true in json.loads((of / "known.json").read_text()).items():
+        (folder / take).mkdir(parents=True)
+        kept = [m for m in true["mics"] if m in mics]
+        for mic in kept:
+            source = of / "session" / take / f"{mic}.wav"
+            if source.exists():
+                shutil.copyfile(source, folder / take / source.name)
+            else:  # one side of a stereo file
+                data, rate = soundfile.read(source.with_stem(mic[:-2]), always_2d=True, dtype="int32")
+                soundfile.write(folder / take / source.name, data[:, "LR".index(mic[-1])], rate, subtype="PCM_24")
+        known[take] = figures.heard_by(true, kept)
+    return known
 
 
 def fingerprint(name: str) -> str:
     """Of everything that decides the samples and the truth of a session: plan, seed and the code that renders."""
     digest = hashlib.sha256()
+    name = FEWER.get(name, (name, ()))[0]
     plans = family()
     code = [real_takes.__file__, truth.__file__, __file__]
     if name in plans:
@@ -102,7 +137,11 @@ def rendered(name: str, folder: Path, wanted: str) -> Known:
         shutil.rmtree(folder, ignore_errors=True)
         folder.mkdir(parents=True)
         plans = family()
-        if name in plans:
+        if name in FEWER:
+            of, mics = FEWER[name]
+            rendered(of, folder.parent / of, fingerprint(of))
+            known = with_fewer(folder.parent / of, mics, folder / "session")
+        elif name in plans:
             known = write_session(folder / "session", *plans[name], seed=SEED)
         else:
             (folder / "session").mkdir()
@@ -159,6 +198,8 @@ def evaluate_all(chosen: Sequence[str], folder: Path, jobs: int, tell: bool) -> 
     """Rows of all chosen sessions, in their order, whoever finishes first."""
     os.environ["XDG_CACHE_HOME"] = str(folder / "store")  # what builds store is no business of the user's cache
     marks = [fingerprint(name) for name in chosen]  # now, before any of the code they are made from can change
+    for name in {FEWER[name][0] for name in chosen if name in FEWER}:  # once, before two processes want it
+        rendered(name, folder / name, fingerprint(name))
     tasks = [(name, folder / name, mark, tell) for name, mark in zip(chosen, marks, strict=True)]
     if jobs < 2:
         return [row for task in tasks for row in evaluate(*task)]

@@ -122,18 +122,19 @@ class HitFeatures:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Templates:
-    """Templates: the spectrogram of one stroke of each drum and articulation in all mics (``sorting/drums.py``).
+    """Templates: the spectrogram of one stroke of each drum and articulation in all mics (``sorting/templates.py``).
 
     ``energy``: float64 (templates, mics, bands, stretches), mean squares at activation 1, summing to 1, 0 where it was
     never measured; ``limit``: float64 of the same shape, where it was never measured, the energy that it stays below;
-    ``delay_ms``: float64 (templates, mics), typical arrival after the earliest one, NaN where not known; ``drum``:
-    int64 (templates,), number of the drum, shared by the templates of one; ``members``: int64 (templates,), hits behind
-    each.
+    ``onset_ms``, ``onset_error_ms``: float64 (templates, mics), when it sets in, relative to one moment in all mics,
+    and the error of that, NaN where not known (``sorting/places.py``); ``drum``: int64 (templates,), number of the
+    drum, shared by the templates of one; ``members``: int64 (templates,), hits behind each.
     """
 
     energy: Floats
     limit: Floats
-    delay_ms: Floats
+    onset_ms: Floats
+    onset_error_ms: Floats
     drum: Frames
     members: Frames
 

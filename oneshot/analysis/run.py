@@ -66,7 +66,7 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
     mics = kit_mics(heard)
     described = [describe_take(each, mics) for each in heard]
     said, unclear = constraints.apply_labels(session.labels, _firsts(heard), features.join(described), mics)
-    learned = learn(session.name, heard, described, mics, said, progress)
+    learned = learn(session, heard, described, mics, said, progress)
     missing = {told.take for told in told_hits}
     for n, each in enumerate(heard):
         if each.take.name in missing:

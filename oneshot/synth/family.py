@@ -32,10 +32,12 @@ from oneshot.synth.kits import (
     SIX,
     SMALL_KICK,
     SMALL_RACK,
+    SNARE,
     SNARE_BOTTOM,
     SNARE_TOP,
     SNARE_TRIGGER,
     TALK,
+    near,
 )
 from oneshot.synth.patterns import (
     BEAT,
@@ -48,6 +50,7 @@ from oneshot.synth.patterns import (
     SIDE,
     SOFT,
     START,
+    Lanes,
     SlateRow,
     broken_off,
     counted_in,
@@ -78,6 +81,13 @@ RIDES: tuple[SlateRow, ...] = (("ride", "bow", -12.0, 0.0, 5, 2.4), ("ride", "be
 SMALL = (SMALL_KICK, DEEP_SNARE, RACK, FLOOR, HAT, RIDE)
 HUMMING = (replace(RACK, buzz_db=-26.0), replace(SMALL_RACK, buzz_db=-24.0), replace(FLOOR, buzz_db=-22.0))
 """Toms that nobody damped: they hum along with kick, snare and each other."""
+LEFT_KICK = replace(KICK, name="kick 2", place=(-0.62, 0.06, 0.30), tune_hz=58)
+LEFT_RIDE = replace(RIDE, name="ride 2", place=(-0.28, 0.34, 1.12), decay_s=0.9)
+"""A second kick, and a second ride on the other side of the kit."""
+DOUBLES: Lanes = {
+    ("kick", "hit"): "X...X...X...X...", ("kick 2", "hit"): "..x...x...x...x.", ("snare", "centre"): "....X.......X...",
+    ("ride", "bow"): "x.o.x.o.........", ("ride 2", "bow"): "........x.o.x.o.",
+}
 FLAWED_MICS = (
     KICK_IN, replace(KICK_OUT, polarity=-1), replace(SNARE_TOP, hum_dbfs=-70.0), replace(SNARE_BOTTOM, polarity=-1),
     replace(RACK_TOM, gate_dbfs=-40.0), replace(FLOOR_TOM, driven_db=11.0), OH_L, OH_R,
@@ -115,6 +125,11 @@ PLANS: tuple[tuple[KitPlan, tuple[TakePlan, ...]], ...] = (
      (crowded("take 1", 20),)),
     (KitPlan("ornaments", RoomPlan(), SIX, (*EIGHT, KICK_TRIGGER, SNARE_TRIGGER), 48000, "PCM_24"),
      (mixed("take 1", 21, 100, ((1, START), (2, SOFT), (3, ORNAMENTS), (1, ROLL), (3, RING), (2, SOFT))),)),
+    (KitPlan("doubles", RoomPlan(), (KICK, LEFT_KICK, SNARE, RACK, FLOOR, HAT, CRASH, RIDE, LEFT_RIDE),
+             (replace(KICK_OUT, name="Kick"), replace(near(LEFT_KICK, "Kick Left", (0.05, 0.33, 0.03)), noise_dbfs=-90),
+              SNARE_TOP, OH_L, OH_R, ROOM_L, ROOM_R), 48000, "PCM_24"),
+     (slate("slate", (*SHELLS, ("kick 2", "hit", -18.0, 0.0, 5, 1.0), *RIDES, ("ride 2", "bow", -12.0, 0.0, 5, 2.4))),
+      mixed("playing", 51, 110, ((1, START), (4, DOUBLES), (1, FILL), (2, BOW), (2, BEAT))))),
     (KitPlan("brushes", DRY, (*SMALL, CRASH), (replace(KICK_OUT, name="Kick"), replace(SNARE_TOP, name="Snare"), OH_L,
                                                OH_R), 48000, "PCM_24"),
      (song("take 1", [groove("", 5, 104, BRUSHES, 22), swell("", 23), groove("", 4, 104, BRUSHES, 24),

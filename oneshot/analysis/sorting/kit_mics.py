@@ -11,11 +11,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.analysis.detection import arrivals, onsets
+from oneshot.analysis.detection import onsets
 from oneshot.analysis.records import HitFeatures, Shares, Templates
 from oneshot.analysis.result import Detected, Strokes
 from oneshot.analysis.sorting import features
-from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Mic
+from oneshot.core.records.session import SILENT_PEAK, Frames, Mic
 
 
 def kit_mics(heard: list[Detected]) -> tuple[Mic, ...]:
@@ -45,14 +45,6 @@ def near_rows(heard: Detected, mics: tuple[Mic, ...]) -> NDArray[np.bool_]:
     return np.array([m.name in near for m in mics], bool)
 
 
-def delays_ms(heard: Detected, mics: tuple[Mic, ...]) -> Floats:
-    """Clear delays of a take's hits, laid out for the kit's mics (hits, mics)."""
-    known = arrivals.clear_delays_ms(heard.arrivals, heard.take.sample_rate)
-    names = [m.name for m in heard.take.mics]
-    nothing = np.full(len(known), np.nan)
-    return np.stack([known[:, names.index(m.name)] if m.name in names else nothing for m in mics], axis=1)
-
-
 def close_numbers(mics: tuple[Mic, ...]) -> Frames:
     """A number per drum that has close mics or triggers, -1 for other mics (mics,)."""
     at_drum = [m.drum if m.role.means.at_drum else None for m in mics]
@@ -69,6 +61,6 @@ def without_triggers(strokes: list[Strokes], described: list[HitFeatures], templ
     left = [replace(s, shares=Shares(s.shares.own[..., on], s.shares.other[:, on]), own_db=s.own_db[:, on])
             for s in strokes]
     kinds = replace(templates, energy=templates.energy[:, on], limit=templates.limit[:, on],
-                    delay_ms=templates.delay_ms[:, on])
+                    onset_ms=templates.onset_ms[:, on], onset_error_ms=templates.onset_error_ms[:, on])
     return (left, [features.only(f, on) for f in described], kinds,
             tuple(m for m, use in zip(mics, on, strict=True) if use))

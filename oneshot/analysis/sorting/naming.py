@@ -54,7 +54,7 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
     by_sound: dict[str, list[int]] = {}
     for number in numbers:
         if number not in names:
-            kinds[number] = kind_by_sound(_mean_stroke(templates, number))
+            kinds[number] = _kind_of_drum(templates, number)
     kinds = _one_kick_one_snare(templates, kinds, set(names))
     for number in numbers:
         if number not in names:
@@ -66,13 +66,12 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
         if kind == "tom" and len(found) > 1:  # from the highest down, as a player counts them
             found.sort(key=lambda n: -_pitch_band(_mean_stroke(templates, n)))
             numbered = True
-        stem = kind if kind != "percussion" else "drum"
         count = 0
         for number in found:
-            name = stem
-            while name in used or (numbered and name == stem):
+            name = kind
+            while name in used or (numbered and name == kind):
                 count += 1
-                name = f"{stem}-{count if numbered else count + 1}"
+                name = f"{kind}-{count if numbered else count + 1}"
             names[number] = name
             used.add(name)
     return names, kinds
@@ -99,6 +98,21 @@ def _mean_stroke(templates: Templates, number: int) -> Floats:
     top = rows[templates.members[rows].argmax()]
     out: Floats = templates.energy[top].sum(axis=0)
     return out
+
+
+def _kind_of_drum(templates: Templates, number: int) -> str:
+    """Kind of a drum by its sound: that of its most frequent template; a hat where a cymbal is now damped, now not."""
+    rows = np.flatnonzero(templates.drum == number)
+    kind = kind_by_sound(_mean_stroke(templates, number))
+    if kind in ("ride", "crash"):
+        damped = [kind_by_sound(templates.energy[k].sum(axis=0)) == "hat" for k in rows]
+        if templates.members[rows][damped].sum() >= DAMPED_SHARE * templates.members[rows].sum():
+            return "hat"
+    return kind
+
+
+DAMPED_SHARE = 0.1
+"""A drum of cymbals of whose hits this share is damped is a hat: nothing else can be."""
 
 
 def _one_kick_one_snare(templates: Templates, kinds: Mapping[int, str], named: set[int]) -> dict[int, str]:
@@ -157,16 +171,17 @@ def kind_by_sound(stroke: Floats) -> str:
     early = stroke[:, :2].mean(axis=1)
     total = max(float(early.sum()), 1e-15)
     high, low, lowest = early[HIGH_BAND:].sum() / total, early[:LOW_BANDS].sum() / total, early[0] / total
-    if high > HIGH_SHARE and low < LITTLE_LOW:
+    tail = stroke[:, 3]
+    whole = max(float(tail.sum()), 1e-15)
+    bright, body = tail[WIRE_BAND:].sum() / whole, tail[:BODY_BANDS].sum() / whole
+    if low < LITTLE_LOW and (high > HIGH_SHARE or (high > SOME_HIGH and bright > BRIGHT_SHARE)):
         rate = fade_rate_db(stroke)
         return "hat" if rate > HAT_RATE_DB else "ride" if rate > RIDE_RATE_DB else "crash"
-    tail = stroke[:, 3]
-    bright = tail[WIRE_BAND:].sum() / max(float(tail.sum()), 1e-15)
     if low > BODY_SHARE and bright > WIRE_SHARE:
         return "snare"
     if lowest > KICK_SHARE:
         return "kick"
-    return "tom" if low > LOW_SHARE else "percussion"
+    return "tom" if low > LOW_SHARE or body > RINGING_SHARE else "percussion"
 
 
 HAT_RATE_DB, RIDE_RATE_DB = 10.5, 4.5
@@ -177,9 +192,14 @@ crashes.
 WIRE_BAND = 4
 """From this band on (1 kHz) a membrane's tail is the wires'."""
 
-HIGH_SHARE, LITTLE_LOW = 0.4, 0.2
-"""A cymbal has the first share of its early energy in the high bands at least, and the second in the low ones at
-most.
+HIGH_SHARE, LITTLE_LOW, SOME_HIGH, BRIGHT_SHARE = 0.4, 0.2, 0.25, 0.6
+"""A cymbal has the first share of its early energy in the high bands at least, and the second in the low ones at most;
+the third will do where the fourth of its tail, from 45 to 90 ms, lies above 1 kHz.
+"""
+
+BODY_BANDS, RINGING_SHARE = 3, 0.8
+"""What keeps the second share of its tail, from 45 to 90 ms, below the end of these bands (560 Hz) is a membrane that
+rings: a tom, where it is no kick and no snare.
 """
 
 KICK_SHARE, LOW_SHARE = 0.15, 0.4

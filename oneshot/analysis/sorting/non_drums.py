@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from oneshot.analysis.records import Shares, TakeScan, Templates
-from oneshot.analysis.result import Strokes
+from oneshot.analysis.result import Detected, Strokes
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Take
 
@@ -306,9 +306,18 @@ dB on a snare and less on other drums (common practice, no source).
 """
 
 
-def loud_enough(strokes: Sequence[Strokes], templates: Templates) -> list[Strokes]:
-    """The same hits without what lies further below its drum's hard strokes than anyone plays: knocks, rattles,
-    echoes.
+RATTLE_S, RATTLE_DB, RATTLE_SURE, RATTLE_RISE_DB = 1.0, 18.0, 0.6, 3.3
+"""While a cymbal rings, for so long after a hit, what comes out of it so far below that hit and is less surely its own
+than this is its rattle: its plates, rivets and stand knock about at the place of the cymbal and with some of its sound,
+but without the attack of a stroke.
+"""
+
+
+def loud_enough(strokes: Sequence[Strokes], templates: Templates, cymbal: NDArray[np.bool_]) -> list[Strokes]:
+    """The same hits without what lies further below its drum's hard strokes than anyone plays (knocks, rattles,
+    echoes), and without cymbals' rattling; hits begin with what sounds just ahead of them.
+
+    ``cymbal``: bool (templates,), which sound like cymbals.
     """
     level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.kind)), s.kind].sum(axis=1), 1e-30))
              for s in strokes]
@@ -318,11 +327,44 @@ def loud_enough(strokes: Sequence[Strokes], templates: Templates) -> list[Stroke
     out = []
     for each, levels, drums in zip(strokes, level, drum, strict=True):
         limit = np.array([hard[int(d)] for d in drums]) - SOFTEST_DB
-        keep = (levels >= limit) | np.isin(each.rows, list(each.heard.told))
+        rattles = _rattles(each, levels, drums, cymbal)
+        keep = (levels >= limit) & ~rattles | np.isin(each.rows, list(each.heard.told))
         shares = Shares(each.shares.own[keep], each.shares.other[keep])
-        out.append(Strokes(each.heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
+        heard = _with_beginnings(each.heard, each.rows[keep], each.rows[rattles])
+        out.append(Strokes(heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
                            shares, each.own_db[keep], each.way[keep], each.told[keep]))
     return out
+
+
+def _rattles(strokes: Strokes, level_db: Floats, drum: Frames, cymbal: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which hits (hits,) are a cymbal's own rattling."""
+    at_s = strokes.heard.arrivals.first[strokes.rows] / strokes.heard.take.sample_rate
+    out = np.zeros(len(at_s), bool)
+    faint = strokes.heard.onsets.rise_db[strokes.rows] < RATTLE_RISE_DB
+    for i in np.flatnonzero(cymbal[strokes.kind] & faint & (strokes.confidence < RATTLE_SURE)):
+        before = (drum == drum[i]) & (at_s < at_s[i]) & (at_s >= at_s[i] - RATTLE_S)
+        out[i] = level_db[before].max(initial=-np.inf) >= level_db[i] + RATTLE_DB
+    return out
+
+
+AHEAD_S, AHEAD_RISE_DB = 0.030, 2.0
+"""What is heard so shortly ahead of a hit, out of quiet, and is no stroke of any drum, is how that hit begins."""
+
+
+def _with_beginnings(heard: Detected, rows: Frames, rattles: Frames) -> Detected:
+    """The same, events that begin with a candidate that is no hit (``rows``: int64, those that are) beginning there:
+    with the thud of a hat's pedal before its plates meet; not with what rattled before them.
+    """
+    out = heard.begin.copy()
+    keep = np.isin(np.arange(len(out)), rows)
+    first, rate = heard.arrivals.first, heard.take.sample_rate
+    quiet = np.diff(first, prepend=np.iinfo(np.int64).min // 2) > AHEAD_S * rate
+    able = ~keep & ~np.isin(np.arange(len(out)), rattles)
+    for i in np.flatnonzero(able & quiet & (heard.onsets.rise_db >= AHEAD_RISE_DB)):
+        after = i + 1 + np.flatnonzero(keep[i + 1 : i + 4])
+        if len(after) and out[after[0]] < 0 and first[after[0]] - first[i] <= AHEAD_S * rate:
+            out[after[0]] = first[i]
+    return replace(heard, begin=out)
 
 
 def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_],

@@ -1,8 +1,8 @@
 """Sort: from described hits of all takes to drums and articulations.
 
-Templates are learned from hits that stand alone and put into drums, every take is decomposed by them, and what the
-decomposition tells of the templates is taken back: those that hold another drum are parted, those learned from mixtures
-are given to the drum whose hits they explain, open hats are put to the closed one. What is no drum is left out, and
+Templates are learned from hits that stand alone, mixtures of others among them are dropped or taken apart, and what is
+left is put into drums. Every take is decomposed by them, and what the decomposition tells of the templates is taken
+back: those that hold another drum are parted, open hats are put to the closed one. What is no drum is left out, and
 drums and articulations get their names.
 """
 
@@ -16,16 +16,25 @@ from numpy.typing import NDArray
 
 from oneshot.analysis.records import HitFeatures, Templates
 from oneshot.analysis.result import Detected, Named, Strokes
-from oneshot.analysis.sorting import articulations, constraints, decompose, features, naming, non_drums
+from oneshot.analysis.sorting import (
+    articulations,
+    constraints,
+    decompose,
+    features,
+    hats,
+    mixtures,
+    naming,
+    non_drums,
+    places,
+)
 from oneshot.analysis.sorting import drums as sort_drums
 from oneshot.analysis.sorting import templates as learn_templates
 from oneshot.analysis.sorting.constraints import Labelled
-from oneshot.analysis.sorting.kit_mics import close_numbers, delays_ms, near_rows, without_triggers
+from oneshot.analysis.sorting.kit_mics import close_numbers, near_rows, without_triggers
 from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Frames, Mic, Problem, Session
-from oneshot.session.mic_names import kind_of
+from oneshot.core.records.session import Floats, Frames, Mic, Problem, Session
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,30 +60,32 @@ class Learned:
     stroke: list[constraints.Said | None]
 
 
-def learn(name: str, heard: list[Detected], described: list[HitFeatures], mics: tuple[Mic, ...], said: Labelled,
+def learn(session: Session, heard: list[Detected], described: list[HitFeatures], mics: tuple[Mic, ...], said: Labelled,
           progress: Progress) -> Learned:
     """Kinds of strokes and the drums they belong to, from the hits that stand alone in all takes."""
     progress("sorting drums", 0.0)
     near = np.any([near_rows(h, mics) for h in heard], axis=0)
     clean = _learn_from(heard, described, mics, said)
     if not len(clean):
-        raise WorkError(f"{name} has no distinct hit: check the files and their levels")
+        raise WorkError(f"{session.name} has no distinct hit: check the files and their levels")
     joined = features.join(described)
     place, sound = features.distances_db(features.only(joined, near), clean)
     unlike = constraints.unlike(said, clean)
     kind = np.full(len(joined.energy), -1, np.int64)
-    kind[clean] = constraints.parted(sort_drums.kinds(place, sound, unlike), unlike)
+    kind[clean] = constraints.parted(learn_templates.kinds(place, sound, unlike), unlike)
     level, stands_out = features.clear_levels_db(joined)
-    arrival_ms = np.concatenate([delays_ms(h, mics) for h in heard])
-    kinds = sort_drums.templates_of(level, stands_out, arrival_ms, kind)
+    kinds = learn_templates.templates_of(level, stands_out, kind)
+    onset, error = places.patterns(places.envelopes(session.root, heard, mics, clean), kind[clean], len(kinds.drum))
+    kinds = replace(kinds, onset_ms=onset, onset_error_ms=error)
     drums, drum_of = constraints.of_kinds(said, kind, lambda each: each.drum, len(kinds.drum))
     known = drum_of[kinds.drum] >= 0  # until they are put into drums, ``drum`` is the number of the kind itself
-    kinds = sort_drums.select(kinds, known | (kinds.members >= 2) | (kinds.members >= kinds.members.max(initial=0)))
+    often = (kinds.members >= 2) | (kinds.members >= kinds.members.max(initial=0))
+    kinds = learn_templates.select(kinds, known | often)
     composite = decompose.composites(kinds, near, decompose.COMPOSITE_DB)
-    kinds = sort_drums.select(kinds, ~composite | (drum_of[kinds.drum] >= 0))
+    kinds = learn_templates.select(kinds, ~composite | (drum_of[kinds.drum] >= 0))
     apart = sort_drums.apart(*features.between_db(kinds, near), int(near.sum()))
-    kinds, variant = learn_templates.untangle(kinds, apart, near, drum_of[kinds.drum] >= 0,
-                                              _owners(kinds, drums, drum_of[kinds.drum], mics, near))
+    owner = _owners(kinds, drums, drum_of[kinds.drum], mics, near)
+    kinds, variant = mixtures.untangle(kinds, apart, near, drum_of[kinds.drum] >= 0, owner, _same_place(kinds, mics))
     drum = _into_drums(kinds, variant, drums, drum_of[kinds.drum], mics, near)
     names = {int(d): drums[int(who)] for d, who in zip(drum, drum_of[kinds.drum], strict=True) if who >= 0}
     return Learned(replace(kinds, drum=drum), names, _said_strokes(said, kind, kinds.drum))
@@ -94,8 +105,8 @@ def _learn_from(heard: list[Detected], described: list[HitFeatures], mics: tuple
         _, stands_out = features.clear_levels_db(f)
         hear = use & np.array([m.role is not Role.TRIGGER for m in mics])
         share = stands_out[:, hear][..., 0].mean(axis=(1, 2)) if hear.any() else np.zeros(len(f.energy))
-        rows.append(sort_drums.clean_rows(h.arrivals.first, h.onsets.rise_db, h.take.sample_rate, share) + offset)
-        some.append(np.flatnonzero(share >= sort_drums.HEARD_SHARE) + offset)
+        rows.append(learn_templates.clean_rows(h.arrivals.first, h.onsets.rise_db, h.take.sample_rate, share) + offset)
+        some.append(np.flatnonzero(share >= learn_templates.HEARD_SHARE) + offset)
         offset += len(f.energy)
     clean, every = np.concatenate(rows), np.concatenate(some)
     _, drum = said.numbers(lambda each: each.drum)
@@ -103,22 +114,25 @@ def _learn_from(heard: list[Detected], described: list[HitFeatures], mics: tuple
     clean = np.union1d(clean, every[np.isin(drum[every], missing)])
     told = clean[drum[clean] >= 0]
     if len(told):
-        told = sort_drums.thin(told, sort_drums.LEARN_FROM // 2)
-        rest = sort_drums.thin(clean[drum[clean] < 0], sort_drums.LEARN_FROM - len(told))
+        told = learn_templates.thin(told, learn_templates.LEARN_FROM // 2)
+        rest = learn_templates.thin(clean[drum[clean] < 0], learn_templates.LEARN_FROM - len(told))
         return np.union1d(told, rest)
-    return sort_drums.thin(clean if len(clean) else every)  # nothing stands alone: learn from what there is
+    return learn_templates.thin(clean if len(clean) else every)  # nothing stands alone: learn from what there is
 
 
 def _into_drums(kinds: Templates, variant: Frames, drums: list[str], said: Frames, mics: tuple[Mic, ...],
                 near: NDArray[np.bool_]) -> Frames:
     """The drum of each kind (kinds,), as place, sound and labels say. ``said``: rows of ``drums``, -1 for none."""
     place, sound = features.between_db(kinds, near)
-    apart_ms = sort_drums.delays_apart_ms(kinds.delay_ms[:, near])
+    evidence = sort_drums.one_drum(place, sound, _same_place(kinds, mics), int(near.sum()), hats.short_cymbals(kinds))
     owner = _owners(kinds, drums, said, mics, near)
-    drum = sort_drums.into_drums(place, sound, apart_ms, owner=owner, variant=variant, mics=int(near.sum()), said=said)
-    close = close_numbers(mics)
-    snares = sorted({int(c) for c, m in zip(close, mics, strict=True) if c >= 0 and kind_of(m.drum or "") == "snare"})
-    return sort_drums.join_side_sticks(kinds, drum, owner, said, features.relative_level_db(kinds, near), close, snares)
+    return sort_drums.into_drums(evidence, owner=owner, variant=variant, said=said)
+
+
+def _same_place(kinds: Templates, mics: tuple[Mic, ...]) -> Floats:
+    """Evidence of their arrivals that templates are struck at one place, in all mics but triggers."""
+    heard_in = np.array([m.role.means.judged for m in mics])
+    return places.same_place(kinds.onset_ms[:, heard_in], kinds.onset_error_ms[:, heard_in])
 
 
 def _owners(kinds: Templates, drums: list[str], said: Frames, mics: tuple[Mic, ...],
@@ -148,7 +162,7 @@ def sort_hits(session: Session, heard: list[Detected], described: list[HitFeatur
     near = np.any([near_rows(h, mics) for h in heard], axis=0)
     learned, drums, strokes = _refined(heard, described, learned, mics, said, near, progress)
     templates = learned.templates
-    strokes = non_drums.loud_enough(strokes, templates)
+    strokes = non_drums.loud_enough(strokes, templates, hats.cymbals(templates) & (near.sum() >= 3))
     strokes, guests, problems = non_drums.sift(strokes, templates, mics, near, learned.drum)
     if len(guests):
         drums = _drums_called(learned, mics, near, guests)
@@ -171,11 +185,10 @@ def _refined(heard: list[Detected], described: list[HitFeatures], learned: Learn
     if parted is not learned:
         learned = parted
         drums, strokes = _decomposed(heard, described, learned, mics, said, progress)
-    for settle in (_settled, _joined):
-        anew = settle(strokes, described, learned, mics, near)
-        if (anew.drum != learned.templates.drum).any():  # hits of one drum never fall together: decompose once more
-            learned = replace(learned, templates=anew)
-            drums, strokes = _decomposed(heard, described, learned, mics, said, progress)
+    anew = _joined(strokes, described, learned, near)
+    if (anew.drum != learned.templates.drum).any():  # hits of one drum never fall together: decompose once more
+        learned = replace(learned, templates=anew)
+        drums, strokes = _decomposed(heard, described, learned, mics, said, progress)
     return learned, drums, strokes
 
 
@@ -184,42 +197,23 @@ def _parted(strokes: list[Strokes], described: list[HitFeatures], learned: Learn
     """The same, other drums taken out of the kinds that hold them by what those drums' own mics hear."""
     kinds = learned.templates
     own = np.concatenate([features.added_energy(f, s.rows) for f, s in zip(described, strokes, strict=True)])
-    alone = np.concatenate([learn_templates.alone(s.gain) for s in strokes])
+    alone = np.concatenate([mixtures.alone(s.gain) for s in strokes])
     stands = {number: [m for m, mic in enumerate(mics) if mic.role is Role.CLOSE and mic.stands_at(name)]
               for number, name in drums.items()}
-    found = learn_templates.contained_drums(own, alone, kinds, stands, near)
+    found = mixtures.contained_drums(own, alone, kinds, stands, near)
     found = {k: parts for k, parts in found.items() if int(kinds.drum[k]) not in learned.drum}  # labelled: one drum
     if not found:
         return learned
-    kinds, left = learn_templates.subtracted(kinds, found, near)
-    return Learned(sort_drums.select(kinds, left), learned.drum,
+    kinds, left = mixtures.subtracted(kinds, found, near)
+    return Learned(learn_templates.select(kinds, left), learned.drum,
                    [said for said, stays in zip(learned.stroke, left, strict=True) if stays])
 
 
-def _settled(strokes: list[Strokes], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...],
-             near: NDArray[np.bool_]) -> Templates:
-    """The kinds, those learned from mixtures given to the drum where the hits that they explain are."""
-    templates = learned.templates
-    kind = [np.full(len(f.energy), -1, np.int64) for f in described]
-    for part, each in zip(kind, strokes, strict=True):
-        part[each.rows] = learn_templates.alone(each.gain)
-    level, stands_out = features.clear_levels_db(features.join(described))
-    unknown = np.full(level.shape[:2], np.nan)
-    again = sort_drums.templates_of(level, stands_out, unknown, np.concatenate(kind))
-    doubtful = learn_templates.missing_templates(templates, again, near) & ~np.isin(templates.drum, list(learned.drum))
-    if not doubtful.any():
-        return templates
-    nothing = np.full(len(doubtful), -1, np.int64)
-    together = _into_drums(learn_templates.replaced(templates, again, doubtful), nothing, [], nothing, mics, near)
-    drum = learn_templates.reassigned(templates.drum, templates.members, doubtful, together)
-    return replace(learn_templates.replaced(templates, again, drum != templates.drum), drum=drum)
-
-
-def _joined(strokes: list[Strokes], described: list[HitFeatures], learned: Learned, _: tuple[Mic, ...],
-            near: NDArray[np.bool_]) -> Templates:
+def _joined(strokes: list[Strokes], described: list[HitFeatures], learned: Learned, near: NDArray[np.bool_]
+            ) -> Templates:
     """The kinds, open hats put to the short one."""
     struck = [_struck(s, f, near) for s, f in zip(strokes, described, strict=True)]
-    return replace(learned.templates, drum=sort_drums.join_hat_openings(struck, learned.templates, tuple(learned.drum)))
+    return replace(learned.templates, drum=hats.join_hat_openings(struck, learned.templates, tuple(learned.drum)))
 
 
 def _decomposed(heard: list[Detected], described: list[HitFeatures], learned: Learned, mics: tuple[Mic, ...],
@@ -235,11 +229,11 @@ def _decomposed(heard: list[Detected], described: list[HitFeatures], learned: Le
     return drums, strokes
 
 
-def _struck(strokes: Strokes, described: HitFeatures, near: NDArray[np.bool_]) -> sort_drums.Struck:
+def _struck(strokes: Strokes, described: HitFeatures, near: NDArray[np.bool_]) -> hats.Struck:
     """A take's strokes as their rings are followed, in the near mics."""
     heard = strokes.heard
     own = features.take_rows(features.only(described, near), strokes.rows)
-    return sort_drums.Struck(heard.arrivals.first[strokes.rows] / heard.take.sample_rate, own, strokes.kind)
+    return hats.Struck(heard.arrivals.first[strokes.rows] / heard.take.sample_rate, own, strokes.kind)
 
 
 def _strokes(heard: Detected, described: HitFeatures, near: NDArray[np.bool_], learned: Learned,
@@ -281,7 +275,7 @@ def _drums_called(learned: Learned, mics: tuple[Mic, ...], near: NDArray[np.bool
     those that are.
     """
     templates = learned.templates
-    drums = templates if guests is None else sort_drums.select(templates, ~np.isin(templates.drum, guests))
+    drums = templates if guests is None else learn_templates.select(templates, ~np.isin(templates.drum, guests))
     drum, what = naming.drum_names(drums, features.relative_level_db(drums, near), mics, learned.drum)
     for n, number in enumerate([] if guests is None else guests, 1):  # of use where a label keeps a hit of theirs
         drum[int(number)], what[int(number)] = f"other-{n}", "percussion"
@@ -310,7 +304,7 @@ def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str]
         if what[number] not in naming.STRUCK_ONE_WAY:
             way[mine] = articulations.tell_apart(heard)
         if what[number] == "hat" and not way[mine].any():
-            way[mine] = sort_drums.openings(templates, np.concatenate([s.kind for s in strokes])[mine])
+            way[mine] = hats.openings(templates, np.concatenate([s.kind for s in strokes])[mine])
         names = naming.articulations(articulations.median_strokes(heard, way[mine]), what[number])
         called.update({(number, k): n for k, n in enumerate(names)})
     ends = np.cumsum([len(s.rows) for s in strokes])[:-1]

@@ -1,324 +1,159 @@
-"""Templates learned from mixtures: which ones hold a second drum, and what is left once that drum is subtracted.
+"""Templates: what one stroke of each drum and articulation sounds like in all mics, learned from hits that stand alone.
 
-In playing, some drums hardly ever sound alone: a kick falls together with a hat, a backbeat with a ride. Clustering
-then learns a template "kick with hat" that looks like a drum of its own. Since energies add, such mixtures can be
-detected and separated in three ways:
-
-- By containment of one template in another (``untangle``). Where the hat is the louder of the two, in the treble of
-  some mics, the mixture stands at one fixed ratio to the hat's own template, over mics, bands and time stretches that
-  have nothing else in common. A template *contains* another one where a good share of all levels lie at one ratio to it
-  and hardly any lie below. The contained template is subtracted; the residual is the drum that never sounded alone.
-- By a drum's own close mic (``contained_drums``, ``subtracted``). A close mic picks up its own drum like no other:
-  what is as loud there as the drum's own hits, and has their spectrum, holds a stroke of that drum, whatever the other
-  mics pick up. What that stroke contributes to all mics is subtracted.
-- By the hits that a template came to explain (``missing_templates``, ``reassigned``, ``replaced``). A template learned
-  with a partner also has to explain the hits without it, such as the ghost notes of a snare that was learned with the
-  kick; most of these lack part of the template's energy, by more than strokes vary. The median of the hits that one
-  template explains alone says where the drum really is; templates that belong to another drum by that measure are
-  replaced by the median. All others stay as learned: partners too soft to be detected get into such medians.
+Hits that stand alone are clustered by both distances of ``features.py`` (hierarchical clustering, average linkage): a
+cluster is one drum struck in one way, and its template the median of its hits, level by level. How many there are is
+not given anywhere.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-
 import numpy as np
 from numpy.typing import NDArray
+from scipy.cluster.hierarchy import fcluster, linkage
+from scipy.spatial.distance import squareform
 
 from oneshot.analysis.records import Templates
+from oneshot.core.arrays import nan_median
 from oneshot.core.records.session import Floats, Frames
 
-CONTAINED_SHARE = 0.22
-CONTAINED_SHARE_FEW = 0.36
-"""Share of the levels that must lie at one ratio, with many mics and with few. Different drums agree by chance on 3 to
-18 in a hundred levels, on up to 33 where there are only a hundred levels to compare.
+CLEAN_S = 0.090
+"""A hit is clean for learning where nothing comparable is struck this long before and after it."""
+
+HEARD_SHARE = 0.3
+"""A hit is learned from where it stands out in this share of near mics and bands; a tom fills three bands of ten."""
+
+LEARN_FROM = 600
+"""Hits learned from at most; the distances grow with the square of it (600 hits of 12 mics: about 3 s)."""
+
+KIND_DB = 2.2
+"""Distance up to which hits are of one template: a player's strokes on one spot differ by 1 to 2 dB in these
+measures.
 """
 
-MANY_LEVELS = 200
+NEVER_DB = 50.0
+"""Distance of what is known to be different: far beyond any limit, also as a few of many in a mean."""
 
-RATIO_WIDTH_DB = 3.0
-"""Width of "one ratio": strokes of one template vary by 1 to 2 dB."""
+LOW_BANDS = 2
+"""Bands of the scan below 280 Hz."""
 
-BELOW_SHARE = 0.08
-"""Share of the levels that may lie below the common ratio: no mixture is softer than one of its parts."""
-
-RESIDUAL_RATIO = 0.25
-"""A level of the residual is trusted where at least this part of the mixture remains; elsewhere the part subtracted
-masks it.
-"""
-
-MAIN_SHARE = 0.3
-"""A part with this share of a mixture's energy is its main drum; the mixture without the others is a variant of it."""
-
-FEWEST_HITS = 4
-"""The residual of a mixture with fewer hits than this is not trusted."""
-
-FEWEST_LEVELS = 20
-"""Fewer common levels than this allow no comparison."""
-
-WIDE_SHARE = 0.15
-"""The residual counts as a template where it keeps this share of the mixture's levels ..."""
-
-MIN_RESIDUAL = 0.1
-"""... and this share of its energy."""
+SOUND_SHARE = 0.5
+"""Weight of a decibel of sound against one of place: the spectra of one stroke vary twice as much as its place."""
 
 
-# --------------------------------------------------------------------- mixtures: templates that contain other templates
+def clean_rows(first: Frames, rise_db: Floats, rate: int, clear_share: Floats) -> Frames:
+    """Rows of the hits of one take that are fit to learn from, int64.
 
-
-def untangle(templates: Templates, apart: NDArray[np.bool_], near: NDArray[np.bool_],
-             whole: NDArray[np.bool_] | None = None, owner: Frames | None = None) -> tuple[Templates, Frames]:
-    """Subtract from each mixture the templates that it contains.
-
-    ``apart``: bool (templates, templates), which are surely different drums; ``near``: bool (mics,), the mics that
-    decide; ``whole``: bool (templates,), which are known to be one drum alone; ``owner``: int64 (templates,), the
-    close-mic assignment of each, -1 for none: a template assigned to one drum's close mic is no variant of one that is
-    not, however loud that is.
-
-    Templates that contain nothing stay as they are. Of the others the softer parts are subtracted; the residual, its
-    loudest part or a drum that never sounded alone, stays as a template where there is enough of it. Returns the
-    templates and, for each, which other one it is a variant of, int64 (templates,), -1 for none.
+    ``first``: int64 (hits,), earliest arrivals in frames, rising; ``rise_db``: float64 (hits,), onset strength;
+    ``clear_share``: float64 (hits,), share of near mics and bands in which the hit stands out, 0 to 1.
     """
-    share, ratio_db = containment(templates, near)
-    levels = int(near.sum()) * templates.energy.shape[2] * templates.energy.shape[3]
-    contained = share >= (CONTAINED_SHARE if levels >= MANY_LEVELS else CONTAINED_SHARE_FEW)
-    mixture = _mixtures(contained, share, apart)
-    if whole is not None:
-        mixture &= ~whole
-    energy, limit = templates.energy.copy(), templates.limit.copy()
-    keep, variant = np.ones(len(energy), bool), np.full(len(energy), -1, np.int64)
-    for k in np.flatnonzero(mixture):
-        parts = _parts(contained[k] & ~mixture, share[k], apart)
-        weight = {c: 10 ** (ratio_db[k, c] / 10) for c in parts}
-        eligible = [c for c in parts if owner is None or owner[k] in (-1, owner[c])]
-        loudest = max(eligible, key=lambda c: weight[c], default=-1)
-        if loudest >= 0 and weight[loudest] >= MAIN_SHARE:
-            variant[k] = loudest
-        out = [c for c in parts if c != variant[k]]
-        removed = sum((weight[c] * templates.energy[c] for c in out), np.zeros_like(energy[k]))
-        energy[k], limit[k], enough = without(templates.energy[k], templates.limit[k], removed, near)
-        keep[k] = enough and templates.members[k] >= FEWEST_HITS
-    new_row = np.cumsum(keep) - 1
-    kept_variant = np.where((variant >= 0) & keep[variant], new_row[variant], -1)[keep]
-    delay = np.where(mixture[:, None], np.nan, templates.delay_ms)  # the earliest of several drums says nothing of one
-    kept = Templates(energy[keep], limit[keep], delay[keep], templates.drum[keep], templates.members[keep])
-    return kept, kept_variant
+    span = round(CLEAN_S * rate)
+    keep = np.zeros(len(first), bool)
+    begin, end = np.searchsorted(first, first - span, side="right"), np.searchsorted(first, first + span, side="left")
+    for i in range(len(first)):
+        # earlier hits still decay into this one: they must be softer than what comes after
+        masked = (rise_db[begin[i] : i] >= rise_db[i] / 6).any() or (rise_db[i + 1 : end[i]] >= rise_db[i] / 3).any()
+        keep[i] = clear_share[i] >= HEARD_SHARE and not masked
+    return np.flatnonzero(keep)
 
 
-def without(energy: Floats, limit: Floats, removed: Floats, near: NDArray[np.bool_]) -> tuple[Floats, Floats, bool]:
-    """Subtract what other drums contribute to a template; returns its energies, its limits, and whether that is enough
-    for a template.
+def thin(rows: Frames, most: int = LEARN_FROM) -> Frames:
+    """At most ``most`` of the rows, evenly spaced."""
+    if len(rows) <= most:
+        return rows
+    return rows[np.linspace(0, len(rows) - 1, most).round().astype(np.int64)]
 
-    ``energy``, ``limit``, ``removed``: float64 (mics, bands, stretches), the template's and what is subtracted, mean
-    squares; ``near``: bool (mics,), the mics that decide. What is returned is scaled so that the energies sum to 1.
+
+def select(templates: Templates, keep: NDArray[np.bool_]) -> Templates:
+    """Some of the templates, their drums numbered as before; ``keep``: bool (templates,)."""
+    return Templates(templates.energy[keep], templates.limit[keep], templates.onset_ms[keep],
+                     templates.onset_error_ms[keep], templates.drum[keep], templates.members[keep])
+
+
+def kinds(place_db: Floats, sound_db: Floats, unlike: NDArray[np.bool_] | None = None) -> NDArray[np.int64]:
+    """Cluster hits into templates; returns a label, int64 (hits,), from 0 on, numbered by first appearance.
+
+    ``unlike``: bool (hits, hits), which are known to be of different templates.
     """
-    residual = energy - removed
-    residual = np.where(residual >= RESIDUAL_RATIO * energy, residual, 0.0)
-    wide_enough = (residual[near] > 0).sum() >= WIDE_SHARE * (energy[near] > 0).sum()
-    scale = max(float(residual.sum()), 1e-15)
-    return (residual / scale, np.maximum(energy, limit) / scale,
-            bool(wide_enough and residual.sum() > MIN_RESIDUAL * energy.sum()))
+    if len(place_db) < 2:
+        return np.zeros(len(place_db), np.int64)
+    distance = np.hypot(place_db, SOUND_SHARE * sound_db)
+    if unlike is not None:
+        distance = np.where(unlike, NEVER_DB, distance)
+    np.fill_diagonal(distance, 0.0)
+    tree = linkage(squareform(distance, checks=False), "average")
+    return renumbered(fcluster(tree, KIND_DB, "distance"))
 
 
-def _parts(contained: NDArray[np.bool_], share: Floats, apart: NDArray[np.bool_]) -> list[int]:
-    """The templates that one template contains, most clearly contained first, each surely another drum than those
-    before it.
+def renumbered(labels: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The same clusters, numbered in order of first appearance."""
+    _, first, inverse = np.unique(labels, return_index=True, return_inverse=True)
+    rank = np.empty(len(first), np.int64)
+    rank[np.argsort(first, kind="stable")] = np.arange(len(first))
+    return rank[inverse]
+
+
+def templates_of(level_db: Floats, clear: NDArray[np.bool_], labels: NDArray[np.int64]) -> Templates:
+    """The median stroke of each template.
+
+    ``level_db``, ``clear``: (hits, mics, bands, stretches) as from ``features.clear_levels_db``; ``labels``: int64
+    (hits,), -1 for hits of no template. Hits are aligned in level first, by the median difference to the one in which
+    most is measured. A template is scaled so that its energies sum to 1. Nothing is known of its onsets yet.
     """
-    out: list[int] = []
-    for c in np.argsort(-share, kind="stable"):
-        if contained[c] and all(apart[c, other] for other in out):
-            out.append(int(c))
-    return out
-
-
-def _mixtures(contained: NDArray[np.bool_], share: Floats, apart: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which templates are mixtures, bool (templates,): they contain one that is surely another drum, or two that are
-    different drums.
-
-    A mixture still sounds somewhat like each of its parts, so a single part must clearly be another drum.
-    """
-    out = np.zeros(len(contained), bool)
-    for k in range(len(contained)):
-        out[k] = bool((contained[k] & apart[k]).any()) or len(_parts(contained[k], share[k], apart)) >= 2
-    return out
-
-
-def containment(templates: Templates, near: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """How far each template contains each other one.
-
-    Returns the share, float64 (templates, templates), 0 to 1, of the second one's levels at which the first stands at
-    one ratio to it, and that ratio in dB.
-    """
-    count = len(templates.energy)
-    levels = templates.energy[:, near].reshape(count, -1)
-    share, ratio = np.zeros((count, count)), np.zeros((count, count))
-    for a in range(count):
-        for b in range(count):
-            known = (levels[b] > 0) & (levels[a] > 0)
-            if a == b or known.sum() < FEWEST_LEVELS:
-                continue
-            ratios_db = np.sort(10 * np.log10(levels[a, known] / levels[b, known]))
-            first = np.arange(int(BELOW_SHARE * len(ratios_db)) + 1)
-            in_window = np.searchsorted(ratios_db, ratios_db[first] + RATIO_WIDTH_DB, side="right") - first
-            best = int(in_window.argmax())
-            share[a, b] = in_window[best] / len(ratios_db) * known.sum() / (levels[b] > 0).sum()
-            ratio[a, b] = float(np.median(ratios_db[best : best + in_window[best]]))
-    return share, ratio
-
-
-# ---------------------------------------------------------------- contained drums, reported by the drum's own close mic
-
-MIN_LEVEL_DB = -10.0
-"""How far below the drum's usual hit a template that holds it may lie in its close mic: bleed lies deeper, or has
-another spectrum.
-"""
-
-MIN_SIMILARITY = 0.98
-"""Similarity of both spectra there: cosine of the square roots of their levels (Bhattacharyya coefficient). What holds
-the drum reaches 0.989 and more; a rim shot in a tom's mic, a floor tom or a kick in the other's 0.975 at most (sessions
-in which every stroke is known).
-"""
-
-CONTAINED_BELOW_DB, CONTAINED_BELOW_SHARE = 6.0, 0.1
-"""No mixture is softer than one of its parts: of the levels that the drum has in all mics, this share at most may lie
-so far below it. Round robins of one level vary by 2 to 3 dB in a band (common practice, no source).
-"""
-
-CONTAINED_FEWEST_HITS = 3
-"""Hits of a drum alone from which its spectrum in its own mic is known."""
-
-Parts = Mapping[int, Mapping[int, int]]
-"""Template -> number of each drum that it contains -> row of the close mic that reports it."""
-
-
-def contained_drums(own: Floats, single: Frames, templates: Templates, close_rows: Mapping[int, Sequence[int]],
-                    near: NDArray[np.bool_]) -> Parts:
-    """Which templates contain another drum, by that drum's own close mic.
-
-    ``own``: float64 (hits, mics, bands), mean squares that each hit adds; ``single``: int64 (hits,), the template that
-    explains each hit alone, -1 for none; ``close_rows``: number of a drum -> rows of its own close mics; ``near``: bool
-    (mics,), the mics that decide.
-    """
-    out: dict[int, dict[int, int]] = {}
-    drum = np.where(single >= 0, templates.drum[single], -1)
-    for number, rows in close_rows.items():
-        own_hits = own[drum == number]
-        if len(own_hits) < CONTAINED_FEWEST_HITS or not rows:
+    count = int(labels.max(initial=-1)) + 1
+    energy, limit = np.zeros((count, *level_db.shape[1:])), np.zeros((count, *level_db.shape[1:]))
+    members, unknown = np.zeros(count, np.int64), np.full((count, level_db.shape[1]), np.nan)
+    for k in range(count):
+        rows = np.flatnonzero(labels == k)
+        members[k] = len(rows)
+        if len(rows) == 0:
             continue
-        for k in np.unique(single[(single >= 0) & (drum != number)]).tolist():
-            similarity = {m: _similarity(own[single == k, m], own_hits[:, m]) for m in rows}
-            best = max(similarity, key=lambda m: similarity[m])
-            if similarity[best] >= MIN_SIMILARITY and _consistent(templates, k, number, best, near):
-                out.setdefault(k, {})[number] = best
-    return out
+        levels = np.where(clear[rows], level_db[rows], np.nan)
+        bound = level_db[rows].reshape(len(rows), -1)
+        median, offset = _median_stroke(levels.reshape(len(rows), -1), bound)
+        below = (bound - offset[:, None]).min(axis=0)
+        power = np.where(np.isnan(median), 0.0, 10 ** (np.nan_to_num(median) / 10))
+        power = _without_residue(power.reshape(level_db.shape[1:])).reshape(-1)
+        energy[k] = (power / max(power.sum(), 1e-15)).reshape(level_db.shape[1:])
+        limit[k] = (10 ** (below / 10) / max(power.sum(), 1e-15)).reshape(level_db.shape[1:])
+    return Templates(energy, limit, unknown, unknown.copy(), np.arange(count, dtype=np.int64), members)
 
 
-def _similarity(others_hits: Floats, own: Floats) -> float:
-    """Similarity of hits to a drum's own in its mic, both (hits, bands), 0 to 1; 0 where they are too soft."""
-    level, reference_level = float(np.median(others_hits.sum(axis=1))), float(np.median(own.sum(axis=1)))
-    if level <= reference_level * 10 ** (MIN_LEVEL_DB / 10):
-        return 0.0
-    reference = np.median(_spectral_shape(own), axis=0)
-    reference /= max(float(reference.sum()), 1e-30)
-    return float(np.median(np.sqrt(_spectral_shape(others_hits) * reference).sum(axis=1)))
-
-
-def _spectral_shape(own: Floats) -> Floats:
-    """Spectra (..., bands) scaled to sum to 1."""
-    return np.asarray(own / np.maximum(own.sum(axis=-1, keepdims=True), 1e-30))
-
-
-def _consistent(templates: Templates, k: int, number: int, m: int, near: NDArray[np.bool_]) -> bool:
-    """Whether the other mics are consistent with template ``k`` containing the drum at the level that mic ``m``
-    reports.
-    """
-    contribution = _contribution(templates, k, number, m)[near]
-    upper_bound = np.where(templates.energy[k] > 0, templates.energy[k], templates.limit[k])[near]
-    below = upper_bound[contribution > 0] < contribution[contribution > 0] * 10 ** (-CONTAINED_BELOW_DB / 10)
-    return bool(len(below)) and float(below.mean()) <= CONTAINED_BELOW_SHARE
-
-
-def _contribution(templates: Templates, k: int, number: int, m: int) -> Floats:
-    """What the drum contributes to template ``k``, float64 (mics, bands, stretches): its most frequent template at the
-    level that mic ``m`` reports.
-    """
-    of = np.flatnonzero(templates.drum == number)
-    main = of[np.argmax(templates.members[of])]
-    both = (templates.energy[k, m] > 0) & (templates.energy[main, m] > 0)
-    weight = templates.energy[k, m][both].sum() / max(float(templates.energy[main, m][both].sum()), 1e-30)
-    return np.asarray(weight * templates.energy[main])
-
-
-def subtracted(templates: Templates, found: Parts, near: NDArray[np.bool_]) -> tuple[Templates, NDArray[np.bool_]]:
-    """The templates with the drums they contain subtracted, and in which enough is left, bool (templates,)."""
-    energy, limit, delay = (np.array(x) for x in (templates.energy, templates.limit, templates.delay_ms))
-    enough_left = np.ones(len(energy), bool)
-    for k, contained_drums in found.items():
-        removed = sum((_contribution(templates, k, number, m) for number, m in contained_drums.items()),
-                      np.zeros_like(energy[k]))
-        energy[k], limit[k], enough_left[k] = without(templates.energy[k], templates.limit[k], removed, near)
-        delay[k] = np.nan  # the earliest of several drums says nothing of one
-    return Templates(energy, limit, delay, templates.drum, templates.members), enough_left
-
-
-# ------------------------------------------------------------------- templates learned again from the hits they explain
-
-CLEANED_FEWEST_HITS = 6
-"""A template is learned again from at least so many hits that it explains alone."""
-
-MISSING_DB = 6.0
-"""A level is missing from the hits where it lies so far below the template's: strokes of one template vary by 1 to 2
-dB.
+FEWEST_KNOWN, MASKED_DB, LOWER_SHARE = 4, 1.5, 0.1
+"""A level of a template is also known where so many hits show it, a fifth at least, and of all hits no more than the
+last share is so much lower.
 """
 
-MISSING_SHARE = 0.1
-"""A template of whose energy this share is missing was learned from more than it explains."""
 
+def _without_residue(power: Floats) -> Floats:
+    """A stroke (mics, bands, stretches) without low-frequency energy that dominates a mic and is over in its first
+    stretch.
 
-def alone(gain: Floats) -> Frames:
-    """The template that explains each hit alone, int64 (hits,), from activations (hits, templates); -1 for hits of
-    several strokes.
+    No drum does that: below 280 Hz 11 ms hold one to three periods. It is a fluctuation of the decay before, as of a
+    kick under a hat.
     """
-    return np.where((gain > 0).sum(axis=1) == 1, gain.argmax(axis=1) if gain.shape[1] else -1, -1).astype(np.int64)
-
-
-def missing_templates(templates: Templates, again: Templates, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which templates hold energy that most of the hits they explain lack, bool (templates,).
-
-    ``again``: the same templates, learned again from those hits; ``near``: bool (mics,), the mics that decide.
-    """
-    out = np.zeros(len(templates.drum), bool)
-    for k in range(min(len(out), len(again.drum))):
-        learned, hits, upper_bound = (each[k][near] for each in (templates.energy, again.energy, again.limit))
-        both = (learned > 0) & (hits > 0)
-        if again.members[k] < CLEANED_FEWEST_HITS or both.sum() < FEWEST_LEVELS:
-            continue
-        scale = 10 ** float(np.median(np.log10(learned[both] / hits[both])))
-        measured = np.where(hits > 0, hits, upper_bound) * scale  # what no hit shows is at most what could go unheard
-        missing = (learned > 0) & (measured > 0) & (measured < learned * 10 ** (-MISSING_DB / 10))
-        out[k] = learned[missing].sum() >= MISSING_SHARE * learned.sum()
+    loudest = power[:, :LOW_BANDS, 0] > power[:, LOW_BANDS:].max(axis=(1, 2))[:, None]
+    brief = loudest & ~(power[:, :LOW_BANDS, 1:] > 0).any(axis=2)
+    out = power.copy()
+    out[:, :LOW_BANDS, 0] = np.where(brief, 0.0, power[:, :LOW_BANDS, 0])
     return out
 
 
-def reassigned(drum: Frames, members: Frames, doubtful: NDArray[np.bool_], together: Frames) -> Frames:
-    """The drum of each template, int64 (templates,); those in doubt join the drum that they are clustered with.
+def _median_stroke(levels: Floats, bound: Floats) -> tuple[Floats, Floats]:
+    """Median levels (values,) of hits (hits, values) that differ in level, and their level offsets (hits,) against it,
+    dB.
 
-    ``drum``: int64 (templates,), as it was; ``members``: int64 (templates,); ``together``: int64 (templates,), drums as
-    clustered with those in doubt learned again. A doubtful template that is clustered with no other keeps its drum.
+    NaN where fewer than a third of the hits are measured, unless the others may be as loud there: they stay below
+    ``bound`` (hits, values), dB, and where that is no less than the median, something masks them.
     """
-    out = drum.copy()
-    for k in np.flatnonzero(doubtful):
-        companions = ~doubtful & (together == together[k])
-        if companions.any():
-            numbers = np.unique(drum[companions])
-            out[k] = max(numbers.tolist(), key=lambda n: (int(members[companions & (drum == n)].sum()), -n))
-    return out
-
-
-def replaced(templates: Templates, again: Templates, doubtful: NDArray[np.bool_]) -> Templates:
-    """The templates, those in doubt replaced by what was learned again."""
-    pick = doubtful[:, None, None, None]
-    count = len(templates.drum) - len(again.drum)
-    energy, limit = (np.concatenate([part, np.zeros((count, *part.shape[1:]))]) for part in (again.energy, again.limit))
-    return Templates(np.where(pick, energy, templates.energy), np.where(pick, limit, templates.limit),
-                     templates.delay_ms, templates.drum, templates.members)
+    known = ~np.isnan(levels)
+    reference = levels[known.sum(axis=1).argmax()]
+    offset = np.zeros(len(levels))
+    for _ in range(4):
+        offset = np.nan_to_num(nan_median(levels - reference, axis=1))
+        median = nan_median(levels - offset[:, None], axis=0)
+        reference = np.where(np.isnan(median), reference, median)
+    count = known.sum(axis=0)
+    lower = (~known & (bound - offset[:, None] < np.nan_to_num(reference) - MASKED_DB)).sum(axis=0)
+    masked = (count >= max(FEWEST_KNOWN, len(levels) / 5)) & (lower <= LOWER_SHARE * len(levels))
+    enough = (count >= max(1, len(levels) / 3)) | masked
+    return np.where(enough, reference, np.nan), offset
