@@ -117,9 +117,10 @@ def template(seed: int, mics: int, tops: Sequence[int], decay_db: float = 5.0, o
 
 
 def templates(*strokes: Floats, members: Sequence[int] = (), drum: Sequence[int] = ()) -> Templates:
-    """Templates of those strokes, each a drum of its own unless told."""
+    """Templates of those strokes, each a drum of its own unless told, with onsets that nobody knows."""
     count = len(strokes)
-    return Templates(np.stack(strokes), np.zeros((count, *strokes[0].shape)), np.full((count, len(strokes[0])), np.nan),
+    unknown = np.full((count, len(strokes[0])), np.nan)
+    return Templates(np.stack(strokes), np.zeros((count, *strokes[0].shape)), unknown, unknown.copy(),
                      np.array(drum or range(count), np.int64), np.array(members or [20] * count, np.int64))
 
 

@@ -61,7 +61,7 @@ def kinds() -> Templates:
     """The two drums as the stages before have learned them."""
     energy = np.stack([[stroke(d, 80)[a:b].mean(axis=0) for a, b in STRETCH_STEPS] for d in (0, 1)])
     energy = np.moveaxis(energy, 1, 2)[:, None]
-    return Templates(energy, np.zeros_like(energy), np.zeros((2, 1)), np.arange(2), np.full(2, 9))
+    return Templates(energy, np.zeros_like(energy), np.zeros((2, 1)), np.zeros((2, 1)), np.arange(2), np.full(2, 9))
 
 
 def bleed_db(windows: measure_envelopes.Windows) -> Floats:

@@ -68,7 +68,8 @@ def placer_of(*strokes: Strokes, root: Path = Path("none")) -> Placer:
     """A placer that knows a snare, at home in its own mic, and another drum."""
     named = Named({0: "snare", 1: "hat"}, {0: "snare", 1: "hat"}, {(0, 0): "centre", (1, 0): "closed"},
                   {0: "Snare Top", 1: "OH L"})
-    kinds = Templates(np.ones((2, 3, 1, 1)), np.zeros((2, 3, 1, 1)), np.full((2, 3), np.nan), np.array([0, 1]),
+    unknown = np.full((2, 3), np.nan)
+    kinds = Templates(np.ones((2, 3, 1, 1)), np.zeros((2, 3, 1, 1)), unknown, unknown, np.array([0, 1]),
                       np.array([9, 9]))
     return Placer(session_at(root, *(s.heard.take for s in strokes)), MICS, named, kinds, strokes)
 

@@ -14,6 +14,7 @@ from stage_inputs import BANDS, STRETCHES
 from oneshot import pipeline
 from oneshot.analysis.records import HitFeatures
 from oneshot.analysis.sorting import constraints, drums
+from oneshot.analysis.sorting import templates as learn_templates
 from oneshot.analysis.sorting.constraints import Labelled, Said
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Label, Mic, Take
@@ -118,7 +119,7 @@ def test_unlike_labels_are_never_one_kind() -> None:
     told_all = Labelled((Said("rack"), Said("floor")), np.array([0, 0, 1, 1, -1]))
     unlike = constraints.unlike(told_all, np.arange(5))
     alike = np.zeros((5, 5))
-    kinds = constraints.parted(drums.kinds(alike, alike, unlike), unlike)
+    kinds = constraints.parted(learn_templates.kinds(alike, alike, unlike), unlike)
 
     assert kinds[0] == kinds[1]
     assert kinds[2] == kinds[3]
@@ -128,10 +129,9 @@ def test_unlike_labels_are_never_one_kind() -> None:
 
 def test_kinds_of_one_label_are_one_drum() -> None:
     """Kinds told to be one drum are joined however far apart, and kinds told to be two are not however near."""
-    near = np.array([[0.0, 0.1, 30.0], [0.1, 0.0, 30.0], [30.0, 30.0, 0.0]])
+    evidence = np.array([[0.0, 20.0, -20.0], [20.0, 0.0, -20.0], [-20.0, -20.0, 0.0]])
     nobody = np.full(3, -1)
-    drum = drums.into_drums(near, near, np.full((3, 3), np.nan), owner=nobody, variant=nobody, mics=8,
-                            said=np.array([0, 1, 0]))
+    drum = drums.into_drums(evidence, owner=nobody, variant=nobody, said=np.array([0, 1, 0]))
 
     assert drum[0] == drum[2]
     assert drum[0] != drum[1]

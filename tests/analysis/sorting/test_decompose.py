@@ -7,7 +7,8 @@ import pytest
 from stage_inputs import BANDS, STRETCHES, heard, template, templates
 
 from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, Templates
-from oneshot.analysis.sorting import decompose, drums, nmf
+from oneshot.analysis.sorting import decompose, nmf
+from oneshot.analysis.sorting import templates as learn_templates
 from oneshot.analysis.sorting.features import take_rows
 from oneshot.core.records.session import Floats
 from oneshot.core.workers import working
@@ -247,7 +248,7 @@ def test_the_more_a_candidate_rises_the_less_like_a_stroke_it_need_be() -> None:
 
 def test_without_templates_nothing_is_a_stroke() -> None:
     """Nothing learned, nothing claimed."""
-    none = drums.select(KNOWN, np.zeros(len(NAMES), bool))
+    none = learn_templates.select(KNOWN, np.zeros(len(NAMES), bool))
     found = decompose.decompose(mixtures(gains(kick=0.0)), none, np.zeros(1), NEAR)
 
     assert not decompose.is_hit(found).any()

@@ -1,4 +1,4 @@
-"""Untangle: a drum that was never heard alone is what another one leaves of a mixture."""
+"""Mixtures: a drum that was never heard alone is what another one leaves of a mixture."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ import pytest
 from stage_inputs import template, templates
 
 from oneshot.analysis.records import Templates
-from oneshot.analysis.sorting import drums, features
-from oneshot.analysis.sorting import templates as learn_templates
+from oneshot.analysis.sorting import drums, features, mixtures
 from oneshot.core.records.session import Floats, Frames
 
 MICS = 6
@@ -26,7 +25,7 @@ def mixed(*parts: tuple[Floats, float]) -> Floats:
 def taken_apart(kinds: Templates) -> tuple[Templates, Frames]:
     """The kinds after untangling, with the distances that the pipeline gives."""
     apart = drums.apart(*features.between_db(kinds, NEAR), MICS)
-    return learn_templates.untangle(kinds, apart, NEAR)
+    return mixtures.untangle(kinds, apart, NEAR)
 
 
 def off_db(expected: Floats, found: Floats) -> Floats:
@@ -45,7 +44,7 @@ def test_a_mixture_stands_at_one_ratio_to_its_part(level_db: float) -> None:
     both = mixed((KICK, 0.0), (HAT, level_db))
     expected = level_db - 10 * np.log10(1 + 10 ** (level_db / 10))
 
-    share, ratio = learn_templates.containment(templates(HAT, both), NEAR)
+    share, ratio = mixtures.containment(templates(HAT, both), NEAR)
 
     assert share[1, 0] > 0.4
     assert expected == pytest.approx(ratio[1, 0], abs=0.5)
@@ -54,7 +53,7 @@ def test_a_mixture_stands_at_one_ratio_to_its_part(level_db: float) -> None:
 
 def test_unlike_drums_do_not_contain_each_other() -> None:
     """Levels of two drums agree at one ratio by chance only, far less often than those of a mixture and its part."""
-    share, _ = learn_templates.containment(templates(KICK, SNARE, HAT, TOM), NEAR)
+    share, _ = mixtures.containment(templates(KICK, SNARE, HAT, TOM), NEAR)
 
     assert share[~np.eye(4, dtype=bool)].max() < 0.35
     assert 0.0 == np.diag(share).max()
@@ -93,14 +92,27 @@ def test_the_hat_in_a_kick_with_hat_is_taken_out(hat_db: float) -> None:
     assert np.abs(off_db(KICK, kinds.energy[2])).max() < 1.5
 
 
-def test_a_mixture_says_nothing_of_delays() -> None:
-    """The earliest mic of two drums at once is that of one of them: a mixture's delays are not known."""
+@pytest.mark.parametrize(("hat_evidence", "mics_known", "kept"), [
+    (5.0, MICS, False), (-5.0, MICS, True), (-5.0, mixtures.FEWEST_MICS - 1, False), (None, MICS, False),
+])
+def test_a_mixture_keeps_only_onsets_that_are_not_those_of_what_is_taken_out(hat_evidence: float | None,
+                                                                             mics_known: int, kept: bool) -> None:
+    """Kick with hat that arrives as the hat does knows nothing of when the kick arrives; if it arrives otherwise, in
+    four mics or more, its onsets are the kick's. What is no mixture keeps its own.
+    """
     plain = templates(HAT, SNARE, mixed((KICK, 0.0), (HAT, -4.0)), members=[40, 20, 16])
-    plain.delay_ms[:] = np.arange(MICS)
-    kinds, _ = taken_apart(plain)
+    plain.onset_ms[:], plain.onset_error_ms[:] = np.arange(MICS), 0.1
+    plain.onset_ms[2, mics_known:] = np.nan
+    same_place = None
+    if hat_evidence is not None:
+        same_place = np.zeros((3, 3))
+        same_place[2, 0] = same_place[0, 2] = hat_evidence
+    apart = drums.apart(*features.between_db(plain, NEAR), MICS)
+    kinds, _ = mixtures.untangle(plain, apart, NEAR, same_place=same_place)
 
-    assert np.isnan(kinds.delay_ms[2]).all()
-    np.testing.assert_array_equal(plain.delay_ms[:2], kinds.delay_ms[:2])
+    for before, after in ((plain.onset_ms, kinds.onset_ms), (plain.onset_error_ms, kinds.onset_error_ms)):
+        np.testing.assert_array_equal(before[2] if kept else np.full(MICS, np.nan), after[2])
+        np.testing.assert_array_equal(before[:2], after[:2])
 
 
 def test_what_was_hidden_is_not_made_up() -> None:
@@ -150,7 +162,7 @@ def test_what_a_close_mic_owns_is_no_variant_of_another_drum(owner: tuple[int, .
     kinds = templates(HAT, SNARE, mixed((TOM, -3.0), (HAT, 0.0)), members=[40, 30, 12])
     apart = drums.apart(*features.between_db(kinds, NEAR), MICS)
 
-    _, variant = learn_templates.untangle(kinds, apart, NEAR, None, np.array(owner))
+    _, variant = mixtures.untangle(kinds, apart, NEAR, None, np.array(owner))
 
     assert expected == variant[2]
 
@@ -167,3 +179,12 @@ def test_energies_stay_scaled() -> None:
     kinds, _ = taken_apart(templates(HAT, SNARE, mixed((KICK, 0.0), (HAT, -4.0)), members=[40, 20, 16]))
 
     np.testing.assert_allclose(1.0, kinds.energy.sum(axis=(1, 2, 3)))
+
+
+# ------------------------------------------------------------------------------------------------------- heard alone
+
+
+def test_hits_of_one_stroke_say_what_explains_them() -> None:
+    """One kind alone is told; two at once and none are not."""
+    assert [1, -1, -1, 0] == mixtures.alone(np.array([[0.0, 2.0], [1.0, 1.0], [0.0, 0.0], [0.5, 0.0]])).tolist()
+    assert [-1] == mixtures.alone(np.zeros((1, 0))).tolist()

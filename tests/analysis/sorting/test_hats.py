@@ -1,4 +1,4 @@
-"""Choked: a ring that ends with the next stroke is an open hat's; one that goes on is a crash's."""
+"""Hats: a ring that ends with the next stroke is an open hat's; one that goes on is a crash's."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from figures import match
 from stage_inputs import BANDS, STRETCHES, heard, templates
 
 from oneshot import pipeline
-from oneshot.analysis.sorting import drums
+from oneshot.analysis.sorting import hats
 from oneshot.core.records.session import Floats
 from oneshot.synth import KitPlan, RoomPlan, groove, write_session
 from oneshot.synth.kits import CRASH, HAT, KICK, OH_L, OH_R, SNARE
@@ -33,7 +33,7 @@ def stroke(spectrum: Floats, fade: str) -> Floats:
 KINDS = templates(stroke(BRIGHT, "long"), stroke(BRIGHT, "short"), stroke(DULL, "short"), members=(6, 30, 20))
 
 
-def struck(*stops: bool, kind: int = LONG) -> drums.Struck:
+def struck(*stops: bool, kind: int = LONG) -> hats.Struck:
     """Long cymbals and a drum in turn, half a second apart: under each drum the ring ends, or goes on.
 
     The ring lies 6 dB below its attack where the drum is struck.
@@ -47,38 +47,38 @@ def struck(*stops: bool, kind: int = LONG) -> drums.Struck:
         features.energy[2 * n + 1] += 1e-3 * stroke(DULL, "short")
         features.energy[2 * n + 1, :, :, : 2 if stop else STRETCHES] += ring[..., None]
     at_s = 0.5 * np.arange(2 * len(stops), dtype=np.float64)
-    return drums.Struck(at_s, features, np.array([kind, DRUM] * len(stops)))
+    return hats.Struck(at_s, features, np.array([kind, DRUM] * len(stops)))
 
 
 def test_a_hat_is_opened_where_its_kinds_say_so() -> None:
     """Hits of the kind that rings on are open, those of the short one closed, from four of each on; where the ring is
     not known past 45 ms, or all are short, none is.
     """
-    assert [0] * 5 + [1] * 4 == drums.openings(KINDS, np.array([SHORT] * 5 + [LONG] * 4)).tolist()
-    assert [0] * 8 == drums.openings(KINDS, np.array([SHORT] * 5 + [LONG] * 3)).tolist()
-    assert [0] * 9 == drums.openings(KINDS, np.array([SHORT] * 9)).tolist()
+    assert [0] * 5 + [1] * 4 == hats.openings(KINDS, np.array([SHORT] * 5 + [LONG] * 4)).tolist()
+    assert [0] * 8 == hats.openings(KINDS, np.array([SHORT] * 5 + [LONG] * 3)).tolist()
+    assert [0] * 9 == hats.openings(KINDS, np.array([SHORT] * 9)).tolist()
 
     brief = stroke(BRIGHT, "long")
     brief[..., 3:] = 0.0
     unknown = templates(brief, stroke(BRIGHT, "short"), stroke(DULL, "short"))
-    assert [0] * 9 == drums.openings(unknown, np.array([SHORT] * 5 + [LONG] * 4)).tolist()
+    assert [0] * 9 == hats.openings(unknown, np.array([SHORT] * 5 + [LONG] * 4)).tolist()
 
 
 
 def test_a_ring_that_ends_at_the_next_stroke_is_an_open_hat() -> None:
     """Three of four rings that stop make the long cymbal the short one's open stroke; drums stay what they were."""
-    assert [1, 1, 2] == drums.join_hat_openings([struck(True, True, False, True)], KINDS).tolist()
+    assert [1, 1, 2] == hats.join_hat_openings([struck(True, True, False, True)], KINDS).tolist()
 
 
 @pytest.mark.parametrize("stops", [(False, False, False, False), (True, False, False, False), (True,)])
 def test_a_ring_that_goes_on_is_a_crash(stops: tuple[bool, ...]) -> None:
     """Rings that go on join nothing, nor does a single one that a hand may have stopped."""
-    assert [0, 1, 2] == drums.join_hat_openings([struck(*stops)], KINDS).tolist()
+    assert [0, 1, 2] == hats.join_hat_openings([struck(*stops)], KINDS).tolist()
 
 
 def test_ends_are_counted_over_all_takes() -> None:
     """Two takes in which one ring each is stopped say what one take with both says."""
-    followed, ended = drums.ends([struck(True), struck(True)], KINDS)
+    followed, ended = hats.ends([struck(True), struck(True)], KINDS)
 
     assert [2, 0, 0] == followed.tolist()
     assert [2, 0, 0] == ended.tolist()
@@ -89,19 +89,19 @@ def test_a_ring_below_the_noise_tells_nothing() -> None:
     loud = struck(True, True, True)
     hidden = replace(loud, features=replace(loud.features, noise=loud.features.noise + 1.0))
 
-    assert 0 == drums.ends([hidden], KINDS)[0].sum()
+    assert 0 == hats.ends([hidden], KINDS)[0].sum()
 
 
 def test_a_named_drum_stays() -> None:
     """What a person called a drum is not joined to another."""
-    assert [0, 1, 2] == drums.join_hat_openings([struck(True, True, True)], KINDS, named=(0,)).tolist()
+    assert [0, 1, 2] == hats.join_hat_openings([struck(True, True, True)], KINDS, named=(0,)).tolist()
 
 
 def test_without_a_short_hat_nothing_is_joined() -> None:
     """A kit whose hats are all open keeps its drums."""
     only = templates(stroke(BRIGHT, "long"), stroke(BRIGHT, "long"), stroke(DULL, "short"))
 
-    assert [0, 1, 2] == drums.join_hat_openings([struck(True, True, True)], only).tolist()
+    assert [0, 1, 2] == hats.join_hat_openings([struck(True, True, True)], only).tolist()
 
 
 def test_open_hats_without_a_hat_mic_are_the_hats(tmp_path: Path) -> None:

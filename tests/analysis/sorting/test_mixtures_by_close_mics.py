@@ -1,4 +1,6 @@
-"""Inside: what a drum's own mic hears as it hears that drum holds it; what only sounds a little like it does not."""
+"""Mixtures by close mics: what a drum's own mic hears as it hears that drum holds it; what only sounds a little like it
+does not.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +9,7 @@ import pytest
 from stage_inputs import heard, template, templates
 
 from oneshot.analysis.records import Templates
-from oneshot.analysis.sorting import templates as learn_templates
+from oneshot.analysis.sorting import mixtures
 from oneshot.analysis.sorting.features import added_energy
 from oneshot.core.records.session import Floats
 
@@ -41,8 +43,8 @@ def test_a_crash_that_only_falls_with_the_kick_holds_it() -> None:
     """The kick's mic tells; what is left is the crash, where the kick does not hide it, with no delay of its own."""
     kinds = templates(KICK, FLOOR, sounding_together(KICK, CRASH))
 
-    found = learn_templates.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
-    made, left = learn_templates.subtracted(kinds, found, NEAR)
+    found = mixtures.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
+    made, left = mixtures.subtracted(kinds, found, NEAR)
 
     assert {2: {0: 0}} == found
     assert left.all()
@@ -51,7 +53,7 @@ def test_a_crash_that_only_falls_with_the_kick_holds_it() -> None:
     assert plain.sum() > 100
     assert pytest.approx(0.0, abs=0.5) == float(np.median(10 * np.log10(rest[plain] / crash[plain])))
     assert rest[0, :2].sum() < 0.02 * KICK[0, :2].sum()
-    assert np.isnan(made.delay_ms[2]).all()
+    assert np.isnan(made.onset_ms[2]).all()
     np.testing.assert_array_equal(kinds.energy[:2], made.energy[:2])
 
 
@@ -59,10 +61,10 @@ def test_two_drums_at_once_leave_no_kind() -> None:
     """A fill's last stroke, floor tom and kick, holds both; nothing is left of it."""
     kinds = templates(KICK, FLOOR, sounding_together(KICK, FLOOR))
 
-    found = learn_templates.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
+    found = mixtures.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
 
     assert {2: {0: 0, 1: 1}} == found
-    assert [True, True, False] == learn_templates.subtracted(kinds, found, NEAR)[1].tolist()
+    assert [True, True, False] == mixtures.subtracted(kinds, found, NEAR)[1].tolist()
 
 
 @pytest.mark.parametrize(("softer_db", "held"), [(6.0, True), (14.0, False)])
@@ -70,14 +72,14 @@ def test_bleed_of_the_same_shape_lies_deeper(softer_db: float, held: bool) -> No
     """What comes to the kick's mic as the kick does, but 14 dB softer, is bleed; 6 dB softer it is a soft kick."""
     kinds = templates(KICK, FLOOR, CRASH + KICK * 10 ** (-softer_db / 10))
 
-    assert held == (2 in learn_templates.contained_drums(*hits(kinds), kinds, STANDS, NEAR))
+    assert held == (2 in mixtures.contained_drums(*hits(kinds), kinds, STANDS, NEAR))
 
 
 def test_loud_bleed_of_another_shape_is_not_held() -> None:
     """A hat as loud in the kick's mic as the kick itself is no kick."""
     kinds = templates(KICK, FLOOR, HAT / HAT[0].sum() * KICK[0].sum())
 
-    assert {} == learn_templates.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
+    assert {} == mixtures.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
 
 
 def test_other_mics_may_speak_against_it() -> None:
@@ -87,12 +89,12 @@ def test_other_mics_may_speak_against_it() -> None:
     alike[1:, 7:] += CRASH[1:, 7:]
     kinds = templates(KICK, FLOOR, alike)
 
-    assert {} == learn_templates.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
+    assert {} == mixtures.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
 
 
 def test_a_drum_that_hardly_ever_stands_alone_tells_nothing() -> None:
     """Two strokes of the kick alone say too little of what its mic hears."""
     kinds = templates(KICK, FLOOR, sounding_together(KICK, CRASH))
 
-    assert {} == learn_templates.contained_drums(*hits(kinds, (2, 10, 4)), kinds, STANDS, NEAR)
-    assert {} == learn_templates.contained_drums(*hits(kinds), kinds, {0: [], 1: [1]}, NEAR)
+    assert {} == mixtures.contained_drums(*hits(kinds, (2, 10, 4)), kinds, STANDS, NEAR)
+    assert {} == mixtures.contained_drums(*hits(kinds), kinds, {0: [], 1: [1]}, NEAR)
