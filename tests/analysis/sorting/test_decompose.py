@@ -296,6 +296,37 @@ def test_a_kind_made_of_two_others_is_none() -> None:
     assert [False, False, True, False] == decompose.composites(kinds, NEAR, 2.0).tolist()
 
 
+def test_a_mixture_struck_more_often_than_its_parts_is_none_either() -> None:
+    """Kick with hat in every bar, each of them alone a few times: the mixture is the sum of the rarer two."""
+    both = 0.6 * KICK + 0.4 * HAT
+    kinds = templates(KICK, HAT, both / both.sum(), members=[4, 6, 90])
+
+    assert [False, False, True] == decompose.composites(kinds, NEAR, 2.0).tolist()
+
+
+def test_a_drum_is_no_sum_of_its_mixtures() -> None:
+    """A kick that hardly ever sounds without something else is learned from those few times: mixtures hold more than
+    their parts, however often they fall.
+    """
+    with_hat, with_snare = 0.7 * KICK + 0.3 * HAT, 0.7 * KICK + 0.3 * SNARE
+    kinds = templates(KICK, with_hat / with_hat.sum(), with_snare / with_snare.sum(), HAT, SNARE,
+                      members=[3, 80, 40, 60, 30])
+
+    assert [False, True, True, False, False] == decompose.composites(kinds, NEAR, 2.0).tolist()
+
+
+def test_a_kind_that_one_other_explains_is_no_sum() -> None:
+    """A second way of striking a snare, a decibel or two from the first, is not the first with a little of something;
+    nor is one of two kinds, or a lone one, a sum of anything.
+    """
+    double = SNARE * 10 ** (np.random.default_rng(4).normal(0, 1.5, SNARE.shape) / 10)
+    kinds = templates(KICK, SNARE, double / double.sum(), HAT, members=[20, 30, 9, 40])
+
+    assert not decompose.composites(kinds, NEAR, 2.0).any()
+    assert [False, False] == decompose.composites(templates(SNARE, double), NEAR, 2.0).tolist()
+    assert [] == decompose.composites(learn_templates.select(KNOWN, np.zeros(4, bool)), NEAR, 2.0).tolist()
+
+
 def test_two_kinds_never_explain_away_each_other() -> None:
     """Of kinds without a mixture among them none is called one, and a rare real drum is kept."""
     kinds = templates(KICK, SNARE, HAT, FLOOR, members=[40, 30, 60, 2])

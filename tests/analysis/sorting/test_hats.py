@@ -14,6 +14,7 @@ from stage_inputs import BANDS, STRETCHES, heard, templates
 
 from oneshot import pipeline
 from oneshot.analysis.sorting import hats
+from oneshot.analysis.sorting.templates import select
 from oneshot.core.records.session import Floats
 from oneshot.synth import KitPlan, RoomPlan, groove, write_session
 from oneshot.synth.kits import CRASH, HAT, KICK, OH_L, OH_R, SNARE
@@ -63,6 +64,19 @@ def test_a_hat_is_opened_where_its_kinds_say_so() -> None:
     unknown = templates(brief, stroke(BRIGHT, "short"), stroke(DULL, "short"))
     assert [0] * 9 == hats.openings(unknown, np.array([SHORT] * 5 + [LONG] * 4)).tolist()
 
+
+def test_a_cymbal_that_is_short_from_the_start_is_damped() -> None:
+    """Of a cymbal that rings, one that is over soon, and a drum that is over as soon, the second is a damped cymbal;
+    one of which no more than its attack is known is not, and of no templates none is.
+    """
+    stump = stroke(BRIGHT, "short")
+    stump[..., 1:] = 0.0
+    nothing = select(KINDS, np.zeros(3, bool))
+
+    assert [False, True, False] == hats.short_cymbals(KINDS).tolist()
+    assert [False] == hats.short_cymbals(templates(stump)).tolist()
+    assert [] == hats.short_cymbals(nothing).tolist()
+    assert [True, True, False] == hats.cymbals(KINDS).tolist()
 
 
 def test_a_ring_that_ends_at_the_next_stroke_is_an_open_hat() -> None:

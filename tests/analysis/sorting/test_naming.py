@@ -25,6 +25,8 @@ SPECTRA = {  # dB per band of the scan, and dB lost from 0-22 ms to 90-200 ms (c
     "snare": ((-16, -4, 0, -4, -5, -6, -6, -7, -9, -13), 17.0),
     "closed hat": ((-45, -40, -34, -28, -20, -12, -4, 0, -2, -6), 24.0),
     "crash": ((-34, -28, -22, -16, -10, -6, -2, 0, -2, -6), 3.0),
+    "ride": ((-34, -28, -22, -14, -8, -4, -2, 0, -2, -6), 12.0),
+    "block": ((-40, -30, -18, 0, -1, -12, -20, -26, -34, -42), 30.0),
 }
 
 
@@ -73,6 +75,66 @@ def test_a_cymbal_without_a_mic_is_called_by_its_sound() -> None:
 def test_drums_sound_like_what_they_are(sound: str, kind: str) -> None:
     """Weight and fading tell the kinds apart where there are only overheads (common practice, no source)."""
     assert kind == naming.kind_by_sound(stroke(sound, (0, -2)).sum(axis=0))
+
+
+def with_tail(early: Sequence[float], tail: Sequence[float], lost: float = 10.0) -> Floats:
+    """A stroke (bands, stretches) whose spectrum, in dB, is the first one for 22 ms and the second from there on."""
+    both = np.stack([np.array(early)] * 2 + [np.array(tail, float) - lost * n / 2 for n in range(1, 4)], axis=1)
+    return np.asarray(10 ** (both / 10))
+
+
+def test_a_tom_whose_attack_is_all_stick_is_told_by_its_ring() -> None:
+    """A tom struck on its edge has its early energy above 280 Hz; what rings on lies below 560 Hz, and that is a
+    membrane. What is as bright and rings on as bright is none.
+    """
+    attack = (-14, -5, 0, 0, -3, -8, -12, -16, -20, -26)
+    low = 10 ** (np.array(attack) / 10)
+    assert low[:2].sum() / low.sum() < naming.LOW_SHARE  # by its attack alone it would be no tom
+
+    assert "tom" == naming.kind_by_sound(with_tail(attack, (-14, 0, -4, -16, -24, -30, -36, -40, -44, -50)))
+    assert "percussion" == naming.kind_by_sound(with_tail(attack, attack))
+
+
+def test_a_cymbal_with_a_heavy_stick_is_told_by_its_bright_tail() -> None:
+    """A ride's bell begins with the stick in the midrange; what rings on lies above 1 kHz, and that is a cymbal. What
+    goes on in the midrange is none.
+    """
+    attack = (-30, -24, -10, 0, -1, -4, -4, -5, -8, -12)
+    high = 10 ** (np.array(attack) / 10)
+    assert naming.SOME_HIGH < high[naming.HIGH_BAND :].sum() / high.sum() < naming.HIGH_SHARE
+
+    assert "crash" == naming.kind_by_sound(with_tail(attack, (-40, -34, -20, -12, -8, -4, -2, 0, -4, -8), 3.0))
+    assert "percussion" == naming.kind_by_sound(with_tail(attack, (-40, -34, -8, 0, -8, -14, -18, -20, -24, -30)))
+
+
+def test_what_is_nothing_else_is_numbered_percussion() -> None:
+    """Drums that no word fits are percussion, numbered from the most frequent one on, a single one as well."""
+    block, other = stroke("block", (0, -8)), stroke("block", (-9, 0))
+
+    assert (["percussion-1", "kick"], ["percussion", "kick"]) == named(templates(block, stroke("kick", (0, 0))),
+                                                                       OVERHEADS)
+    assert ["percussion-2", "percussion-1"] == named(templates(block, other, members=[5, 9]), OVERHEADS)[0]
+
+
+@pytest.mark.parametrize("sound", ["ride", "crash"])
+@pytest.mark.parametrize(("members", "kind"), [([60, 12], "hat"), ([60, 2], None)])
+def test_a_cymbal_that_is_damped_now_and_then_is_a_hat(sound: str, members: list[int], kind: str | None) -> None:
+    """A drum whose usual stroke sounds like a ride or a crash is a hat if a tenth of its strokes are damped, since
+    nothing else can be; a rarer one may be a hand's.
+    """
+    ringing, damped = stroke(sound, (0, -6)), stroke("closed hat", (0, -6))
+    kinds = templates(ringing, damped, members=members, drum=[0, 0])
+
+    assert [kind or sound] == named(kinds, OVERHEADS)[1]
+    assert [kind or sound] == named(kinds, OVERHEADS)[0]
+
+
+def test_only_its_own_damped_strokes_make_a_cymbal_a_hat() -> None:
+    """A crash beside a hat stays a crash, and a drum that is no cymbal becomes no hat by a damped stroke of its own."""
+    ringing, damped = stroke("crash", (-8, 0)), stroke("closed hat", (0, -6))
+
+    assert ["crash", "hat"] == named(templates(ringing, damped, members=[60, 60]), OVERHEADS)[1]
+    assert ["kick"] == named(templates(stroke("kick", (0, 0)), damped, members=[60, 20], drum=[0, 0]), OVERHEADS)[1]
 
 
 def test_two_of_a_kind_get_two_names() -> None:
