@@ -96,7 +96,7 @@ def test_a_tom_whose_attack_is_all_stick_is_told_by_its_ring() -> None:
 
 
 def test_a_cymbal_with_a_heavy_stick_is_told_by_its_bright_tail() -> None:
-    """A ride's bell begins with the stick in the midrange; what rings on lies above 1 kHz, and that is a cymbal. What
+    """A cymbal may begin with the stick in the midrange; what rings on lies above 1 kHz, and nothing else does so. What
     goes on in the midrange is none.
     """
     attack = (-30, -24, -10, 0, -1, -4, -4, -5, -8, -12)
