@@ -61,11 +61,12 @@ def test_more_mics_than_are_known_of_change_nothing() -> None:
 
 
 def test_arrivals_decide_where_levels_do_not() -> None:
-    """Levels halfway between one drum and two: arrivals that agree make them one, arrivals that differ two; and
-    arrivals outweigh a middling distance.
+    """Levels halfway between one drum and two: arrivals that agree make them one, arrivals that differ two; they
+    outweigh a middling distance, and levels that agree entirely.
     """
     assert evidence(2.0, arrivals=6.0) > 0 > evidence(2.0, arrivals=-6.0)
     assert evidence(3.0, arrivals=10.0) > 0
+    assert evidence(0.0, arrivals=-12.0) < 0
 
 
 def test_what_all_pairs_share_is_no_evidence() -> None:
@@ -170,6 +171,16 @@ def test_labels_outrank_all_evidence() -> None:
     assert [0, 1] == drums(40.0, owner=np.array([0, 0]), said=np.array([4, 5]))
     found = sort_drums.into_drums(between, owner=nobody, variant=nobody, said=np.array([0, 1, -1]))
     assert [0, 1, 1] == found.tolist()
+
+
+def test_what_is_near_to_two_labelled_drums_does_not_join_them() -> None:
+    """Three templates that lie near to both are given to one of them or the other; the two stay apart."""
+    nobody = np.full(5, -1)
+    found = sort_drums.into_drums(np.full((5, 5), 40.0), owner=nobody, variant=nobody,
+                                  said=np.array([0, 1, -1, -1, -1]))
+
+    assert found[0] != found[1]
+    assert {0, 1} == set(found.tolist())
 
 
 def test_a_variant_goes_with_its_template() -> None:

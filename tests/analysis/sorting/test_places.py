@@ -14,6 +14,7 @@ from stage_inputs import RATE, add, noise, strike, take_of
 from oneshot.analysis.records import Arrivals, Onsets, TakeScan
 from oneshot.analysis.result import Detected
 from oneshot.analysis.sorting import places
+from oneshot.audio.io import read_audio
 from oneshot.core.errors import AudioError
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Floats32, Mic
@@ -27,8 +28,8 @@ COUNT = 40
 
 
 def struck(folder: Path, *, count: int = COUNT, seed: int = 1, over_db: float = -26.0, jitter_ms: float = 2.0,
-           late: int = 0, dead: int | None = None, rate: int = RATE) -> Detected:
-    """A take of one drum, its strokes over 12 dB of strength, in six mics of all of which something else still rings
+           softest_db: float = -12.0, late: int = 0, dead: int | None = None, rate: int = RATE) -> Detected:
+    """A take of one drum, its strokes down to ``softest_db``, in six mics of all of which something else still rings
     that was struck 30 to 90 ms earlier: ``over_db`` re the drum in its own mic, as loud as the drum in the far ones.
 
     First arrivals are known to ``jitter_ms``, those of the last ``late`` hits 10 ms late; mic ``dead`` recorded
@@ -36,7 +37,7 @@ def struck(folder: Path, *, count: int = COUNT, seed: int = 1, over_db: float = 
     """
     rng = np.random.default_rng(seed)
     at = np.round((0.3 + 0.3 * np.arange(count)) * rate).astype(np.int64)
-    level, strokes = rng.uniform(-12, 0, count), [strike(100 + i, 0.03, rate) for i in range(count)]
+    level, strokes = rng.uniform(softest_db, 0, count), [strike(100 + i, 0.03, rate) for i in range(count)]
     mics = {}
     for m, (delay_ms, gain_db) in enumerate(zip(DELAY_MS, GAIN_DB, strict=True)):
         x = noise(int(at[-1]) + rate, -80, 10 * seed + m)
@@ -90,6 +91,13 @@ def test_all_hits_together_show_what_none_shows(tmp_path: Path, seed: int) -> No
 def test_hits_that_were_measured_late_are_aligned(tmp_path: Path) -> None:
     """A third of the hits whose arrival was measured 10 ms late blur nothing: the delays are the same to 0.1 ms."""
     heard = struck(tmp_path / "one", late=COUNT // 3)
+
+    np.testing.assert_allclose(DELAY_MS, delays_ms(rises(tmp_path / "one", heard))[0], atol=0.1)
+
+
+def test_soft_hits_do_not_hide_loud_ones(tmp_path: Path) -> None:
+    """Of hits over 40 dB of strength most show nothing at all in the far mics; those that do decide there."""
+    heard = struck(tmp_path / "one", softest_db=-40.0, over_db=-30.0)
 
     np.testing.assert_allclose(DELAY_MS, delays_ms(rises(tmp_path / "one", heard))[0], atol=0.1)
 
@@ -160,6 +168,7 @@ def test_only_the_hits_that_are_asked_for_are_read_from_the_takes_they_are_in(tm
     assert (8, 6, places.TOTAL_STEPS) == every.shape
     assert (every >= 0).all()
     assert (every <= places.RISE_LIMIT_DB).all()
+    np.testing.assert_array_equal(every[4:], places.envelopes(tmp_path, heard[1:], takes[0].mics, np.arange(4)))
     np.testing.assert_array_equal(every[[1, 6]],
                                   places.envelopes(tmp_path, heard, takes[0].mics, np.array([1, 6])))
 
@@ -168,19 +177,10 @@ def test_strength_changes_no_envelope(tmp_path: Path) -> None:
     """Rises are over what there is before the hit: a take 30 dB softer has the same ones, to a hundredth of a dB."""
     heard = struck(tmp_path / "one", count=4)
     loud = rises(tmp_path / "one", heard)
-    softer = replace(heard, take=take_of(tmp_path / "two", {
-        m.name: read(tmp_path / "one" / f"{m.name}.wav") * 10**-1.5 for m in heard.take.mics},
-        [m.role for m in heard.take.mics]))
+    soft = {m.name: read_audio(tmp_path / "one" / f"{m.name}.wav")[0][0] * 10**-1.5 for m in heard.take.mics}
+    softer = replace(heard, take=take_of(tmp_path / "two", soft, [m.role for m in heard.take.mics]))
 
     np.testing.assert_allclose(loud, rises(tmp_path / "two", softer), atol=0.01)
-
-
-def read(path: Path) -> Floats:
-    """The samples of a file."""
-    import soundfile
-
-    data, _ = soundfile.read(path)
-    return np.asarray(data)
 
 
 def test_the_number_of_workers_changes_no_bit(tmp_path: Path) -> None:
@@ -293,5 +293,6 @@ def test_fewer_than_two_known_mics_say_nothing() -> None:
     assert 0.0 == evidence(one_mic)
     assert 0.0 == evidence(np.full(8, np.nan))
     assert 0.0 != evidence(np.where(np.arange(8) < 2, PATHS_MS[0], np.nan))
+    assert [[0.0, 0.0]] * 2 == places.same_place(np.stack([one_mic, PATHS_MS[0]]), np.full((2, 8), 0.1)).tolist()
     assert [[0.0]] == places.same_place(PATHS_MS[:1], np.full((1, 8), 0.1)).tolist()
     assert (0, 0) == places.same_place(np.zeros((0, 8)), np.zeros((0, 8))).shape
