@@ -198,12 +198,13 @@ def evaluate_all(chosen: Sequence[str], folder: Path, jobs: int, tell: bool) -> 
     """Rows of all chosen sessions, in their order, whoever finishes first."""
     os.environ["XDG_CACHE_HOME"] = str(folder / "store")  # what builds store is no business of the user's cache
     marks = [fingerprint(name) for name in chosen]  # now, before any of the code they are made from can change
-    for name in {FEWER[name][0] for name in chosen if name in FEWER}:  # once, before two processes want it
-        rendered(name, folder / name, fingerprint(name))
     tasks = [(name, folder / name, mark, tell) for name, mark in zip(chosen, marks, strict=True)]
     if jobs < 2:
         return [row for task in tasks for row in evaluate(*task)]
     with ProcessPoolExecutor(jobs) as pool:
+        bases = sorted({FEWER[name][0] for name in chosen if name in FEWER})  # once, before two processes want one
+        for each in [pool.submit(rendered, name, folder / name, fingerprint(name)) for name in bases]:
+            each.result()
         work = [pool.submit(evaluate, *task) for task in tasks]
         return [row for each in work for row in each.result()]
 

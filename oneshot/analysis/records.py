@@ -157,16 +157,16 @@ class Played:
     """The strokes of one take, in order of time.
 
     ``start``: float64 (hits,), earliest arrival in steps of the spectrogram; ``step``: int64 (hits, mics), arrivals in
-    steps; ``gain``: float64 (hits, templates), activations; ``kind``: int64 (hits,), template of the main stroke;
-    ``fade_db``: float64 (hits, mics, bands), decay rate of the sound before, dB per step; ``rows``: int64 (mics,), the
-    scan's row of each mic, -1 for none; ``scan``: of the take.
+    steps; ``activation``: float64 (hits, templates), activations; ``template``: int64 (hits,), template of the main
+    stroke; ``fade_db``: float64 (hits, mics, bands), decay rate of the sound before, dB per step; ``rows``: int64
+    (mics,), the scan's row of each mic, -1 for none; ``scan``: of the take.
     """
 
     scan: TakeScan
     start: Floats
     step: Frames
-    gain: Floats
-    kind: Frames
+    activation: Floats
+    template: Frames
     fade_db: Floats
     rows: Frames
 

@@ -26,7 +26,7 @@ class Detected:
     """What was detected in one take before anything is known of drums.
 
     ``begin``: int64 (hits,), where a softer stroke begins the event ahead of its arrivals, -1 where none does.
-    ``offset``: mic -> DC offset, full scale 1.0, which is removed wherever its hits are measured. ``told``: candidate
+    ``offset``: mic -> DC offset, full scale 1.0, which is removed wherever its hits are measured. ``added``: candidate
     (row) -> the drums, one of which the user says was struck there; any where none is named.
     """
 
@@ -37,7 +37,7 @@ class Detected:
     arrivals: Arrivals
     begin: Frames
     offset: Mapping[str, float] = field(default_factory=dict)
-    told: Mapping[int, frozenset[str]] = field(default_factory=dict)
+    added: Mapping[int, frozenset[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,22 +182,22 @@ class Analysis(Findings):
 class Strokes:
     """The hits of one take once decomposed.
 
-    ``rows``: int64 (hits,), the candidates of ``heard`` that are hits; ``kind``: int64 (hits,), the template of the
-    main stroke; ``gain``: float64 (hits, templates), activations; ``confidence``: float64 (hits,), of the drum, 0 to 1;
-    ``shares``: the energy of each stroke in them; ``own_db``: float32 (hits, mics, bands, stretches), level of the main
-    stroke by itself, NaN where not known; ``way``: int64 (hits,), articulation, numbered in each drum; ``told``: int64
-    (hits,), which labels hold for a hit, -1 for none.
+    ``rows``: int64 (hits,), the candidates of ``detected`` that are hits; ``template``: int64 (hits,), the template of
+    the main stroke; ``activation``: float64 (hits, templates), activations; ``confidence``: float64 (hits,), of the
+    drum, 0 to 1; ``shares``: the energy of each stroke in them; ``own_db``: float32 (hits, mics, bands, stretches),
+    level of the main stroke by itself, NaN where not known; ``articulation``: int64 (hits,), articulation, numbered in
+    each drum; ``label``: int64 (hits,), which labels hold for a hit, -1 for none.
     """
 
-    heard: Detected
+    detected: Detected
     rows: Frames
-    kind: Frames
-    gain: Floats
+    template: Frames
+    activation: Floats
     confidence: Floats
     shares: Shares
     own_db: Floats
-    way: Frames
-    told: Frames
+    articulation: Frames
+    label: Frames
 
 
 @dataclass(frozen=True, slots=True)

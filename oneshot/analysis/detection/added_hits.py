@@ -43,7 +43,7 @@ def with_added(root: Path, heard: Detected, told: Sequence[Told]) -> Detected:
         row = _nearest(out.arrivals.first, each.frame, reach)
         if row is not None:
             drums[row] = each.drums or drums.get(row, frozenset())
-    return replace(out, told=drums)
+    return replace(out, added=drums)
 
 
 def _nearest(first: Frames, frame: int, reach: float) -> int | None:

@@ -186,7 +186,7 @@ def _ratios(played: Played, k: int, m: int) -> Floats:
     """Energy over activation (hits, bands, stretches) of the hits that are one stroke of template ``k``, NaN where not
     clear.
     """
-    rows = np.flatnonzero(((played.gain > 0).sum(axis=1) == 1) & (played.kind == k))
+    rows = np.flatnonzero(((played.activation > 0).sum(axis=1) == 1) & (played.template == k))
     row, step = int(played.rows[m]), played.step[rows, m]
     following = np.append(played.step[1:, m], np.iinfo(np.int64).max // 2)[rows] - step
     following = np.minimum(following, played.scan.level_db.shape[1] - step)
@@ -195,7 +195,7 @@ def _ratios(played: Played, k: int, m: int) -> Floats:
     for s, (first, last) in enumerate(zip(EDGES[:-1].tolist(), EDGES[1:].tolist(), strict=True)):
         use = np.flatnonzero(following > last + 2)
         own = mean_measured(played.scan, row, step[use], first, last) - floor[use]
-        out[use, :, s] = np.where(own > CLEAR * floor[use], own / played.gain[rows[use], k, None], np.nan)
+        out[use, :, s] = np.where(own > CLEAR * floor[use], own / played.activation[rows[use], k, None], np.nan)
     return out
 
 
@@ -258,7 +258,7 @@ def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) ->
     ``own_share``: float64 (templates, mics, bands), how much of its envelope is a stroke's own where another drum is in
     play; in single hits all of it is. ``drum``: int64 (templates,).
     """
-    share = np.where(_beside_others(played, drum)[:, None, None], own_share[played.kind], 1.0)
+    share = np.where(_beside_others(played, drum)[:, None, None], own_share[played.template], 1.0)
     hits, mics, bands = len(played.start), len(played.rows), envelopes.shape[2]
     shapes = [(hits, mics, bands)] * 2 + [(hits, mics)] * 6 + [(hits, mics, 3)]
     out = Windows(*(np.full(shape, np.nan) for shape in shapes))
@@ -266,7 +266,7 @@ def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) ->
     def in_mic(m: int) -> None:
         """Fill in one mic."""
         by_step = _by_step(envelopes[:, m])
-        reach = _reaches(by_step, played.gain, _inaudible(played, m))
+        reach = _reaches(by_step, played.activation, _inaudible(played, m))
         for block in _blocks(hits):
             _split_block(played, by_step, reach, share[:, m], m, block, out)
 
@@ -279,8 +279,8 @@ def _beside_others(played: Played, drum: Frames) -> NDArray[np.bool_]:
     at = played.start * played.scan.hop / played.scan.sample_rate
     out = np.zeros(len(at), bool)
     for number in np.unique(drum).tolist():
-        mine = (played.gain[:, drum == number] > 0).any(axis=1)
-        out |= in_play(at, at[mine]) & (drum[played.kind] != number)
+        mine = (played.activation[:, drum == number] > 0).any(axis=1)
+        out |= in_play(at, at[mine]) & (drum[played.template] != number)
     return out
 
 
@@ -337,11 +337,11 @@ def _rendered(played: Played, by_step: Floats, reach: Frames, m: int, block: Fra
             earlier[here] = total[a : a + length]
             at = int(step[j]) - base
             expected[here] = total[at + TAIL_STEPS[0] : at + TAIL_STEPS[1]].mean(axis=0)
-        for k in np.flatnonzero(played.gain[j]).tolist():
+        for k in np.flatnonzero(played.activation[j]).tolist():
             stroke = by_step[k, : reach[j, k]]
-            _add(total, int(step[j]) - base, stroke, played.gain[j, k])
-            if 0 <= here < len(block) and k == played.kind[j]:
-                _add(own[here], int(step[j] - begin[here]), stroke, played.gain[j, k])
+            _add(total, int(step[j]) - base, stroke, played.activation[j, k])
+            if 0 <= here < len(block) and k == played.template[j]:
+                _add(own[here], int(step[j] - begin[here]), stroke, played.activation[j, k])
     everything = np.stack([total[int(b) - base : int(b) - base + length] for b in begin])
     return earlier, np.maximum(everything - earlier - own, 0.0), own, expected[:, 0]
 
@@ -465,13 +465,13 @@ def rendered_by_template(laid: Rendered, take: str, mic: str, begin: int, steps:
     played, m, row = laid.played[take], laid.mics.index(mic), laid.row[hit]
     by_step, step = _by_step(laid.envelopes[:, m]), played.step[:, m]
     first, last = np.searchsorted(step, [begin - by_step.shape[1], begin + steps + len(AHEAD)]).tolist()
-    reach = _reaches(by_step, played.gain[first:last], _inaudible(played, m))
+    reach = _reaches(by_step, played.activation[first:last], _inaudible(played, m))
     own, others = np.zeros((steps, by_step.shape[2])), np.zeros((len(by_step), steps, by_step.shape[2]))
     for j in range(first, last):
-        for k in np.flatnonzero(played.gain[j]).tolist():
-            is_own = j == row and k == played.kind[j]
+        for k in np.flatnonzero(played.activation[j]).tolist():
+            is_own = j == row and k == played.template[j]
             stroke = by_step[k, : reach[j - first, k]]
-            _add(own if is_own else others[k], int(step[j]) - begin, stroke, played.gain[j, k])
+            _add(own if is_own else others[k], int(step[j]) - begin, stroke, played.activation[j, k])
     return own, others
 
 

@@ -80,11 +80,11 @@ class HitRows:
 
         ``company``: drums with which others co-occur undetected.
         """
-        take = strokes.heard.take
+        take = strokes.detected.take
         onsets = self._placer.place(strokes)
-        self._noise.append(_noise(strokes.heard))
-        self._offsets[take.name] = strokes.heard.offset
-        drum = self._templates.drum[strokes.kind]
+        self._noise.append(_noise(strokes.detected))
+        self._offsets[take.name] = strokes.detected.offset
+        drum = self._templates.drum[strokes.template]
         self._bleed[take.name] = {self._named.drum[number]: self._table_row(take, windows, drum == number, number)
                                   for number in sorted({int(d) for d in drum})}
         self._bands[take.name] = self._band_table(take, windows, drum)
@@ -98,14 +98,14 @@ class HitRows:
 
     def _add_tail(self, strokes: Strokes, windows: Windows, tails: Tails, i: int, number: int) -> None:
         """Add what is known of one hit's tail."""
-        there = {m.name for m in strokes.heard.take.mics}
+        there = {m.name for m in strokes.detected.take.mics}
         names = {k: m.name for k, m in enumerate(self._mics) if m.name in there}
         self._over[number] = {name: int(tails.over[i, k]) for k, name in names.items()}
         later = {name: tails.sounds[i, k] for k, name in names.items() if (i, k) in tails.sounds}
         for k in np.flatnonzero(~np.isnan(windows.risen[i, :, 0]) & self._near).tolist():
             step, level, ring = windows.risen[i, k].tolist()
-            sound = LaterSound(int(step) * strokes.heard.scan.hop, *(float(10 * np.log10(level / max(against, 1e-30)))
-                                                                     for against in (windows.own_peak[i, k], ring)))
+            above_db = [float(10 * np.log10(level / max(against, 1e-30))) for against in (windows.own_peak[i, k], ring)]
+            sound = LaterSound(int(step) * strokes.detected.scan.hop, *above_db)
             later[names[k]] = (sound, *later.get(names[k], ()))
         if later:
             self._later[number] = later
@@ -151,18 +151,18 @@ class HitRows:
 
     def _begin(self, strokes: Strokes, i: int, onsets: Frames) -> int:
         """The frame at which a hit's event begins, ahead of its onsets where a softer stroke does."""
-        begin, earliest = int(strokes.heard.begin[strokes.rows[i]]), _earliest(strokes, i, onsets)
+        begin, earliest = int(strokes.detected.begin[strokes.rows[i]]), _earliest(strokes, i, onsets)
         return min(begin, earliest) if begin >= 0 else earliest
 
     def _add_hit(self, strokes: Strokes, windows: Windows, hidden: Masked, i: int, hit_id: int, begin: int,
                  onsets: Frames, company: bool) -> None:
         """Make one hit's record, and measure its bleed."""
-        take, shares = strokes.heard.take, strokes.shares
-        main = int(strokes.kind[i])
+        take, shares = strokes.detected.take, strokes.shares
+        main = int(strokes.template[i])
         number = int(self._templates.drum[main])
         names = [m.name for m in self._mics]
         own = np.nan_to_num(windows.own[i].sum(axis=1))
-        active = [int(k) for k in np.flatnonzero(strokes.gain[i]) if int(k) != main]
+        active = [int(k) for k in np.flatnonzero(strokes.activation[i]) if int(k) != main]
         other = np.nan_to_num(windows.other[i].sum(axis=1))
         upper_bound_db = bleed.ratio_db(other + hidden.energy[i], own)
         home_row = self._placer.home_row(take, number)
@@ -177,10 +177,10 @@ class HitRows:
         worst = self._worst_row(windows, hidden, i, upper_bound_db, present, active)
         self._worst[hit_id] = self._with_co_occurrence(number, worst) if company else worst
         self._clean[hit_id] = float(np.nan_to_num(upper_bound_db[at_home], nan=UNKNOWN_CLEAN_DB))
-        hop = strokes.heard.scan.hop
+        hop = strokes.detected.scan.hop
         said = self._labelled_as(strokes, i)
         taught = self._named.taught[main] if self._named.taught else None
-        computed = taught or self._named.articulation[number, int(strokes.way[i])]
+        computed = taught or self._named.articulation[number, int(strokes.articulation[i])]
         made = Hit(
             id=hit_id, take=take.name, onset=begin,
             onsets={m.name: int(onsets[k]) if onsets[k] >= 0 else None
@@ -202,8 +202,8 @@ class HitRows:
         """What the labels say of a hit; None where nothing is said, or where no template of the labelled drum is
         known.
         """
-        row = int(strokes.told[i])
-        name = self._named.drum[int(self._templates.drum[strokes.kind[i]])]
+        row = int(strokes.label[i])
+        name = self._named.drum[int(self._templates.drum[strokes.template[i]])]
         return self._said[row] if row >= 0 and self._said[row].drum in (None, name) else None
 
     def _uncompressed(self, energy: Floats) -> Floats:
@@ -253,10 +253,10 @@ class HitRows:
 
 def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:
     """When a hit begins, over the mics (onsets) and over its strokes: a soft one may have come before the main one."""
-    arrivals, row = strokes.heard.arrivals, strokes.rows[i]
+    arrivals, row = strokes.detected.arrivals, strokes.rows[i]
     first = int(arrivals.first[row])
     told = onsets[onsets >= 0]
-    if not len(told) or abs(int(told.min()) - first) > MAX_ONSET_OFFSET_S * strokes.heard.take.sample_rate:
+    if not len(told) or abs(int(told.min()) - first) > MAX_ONSET_OFFSET_S * strokes.detected.take.sample_rate:
         return first
     was_read = bool((arrivals.frame[row] == first).any())
     return min(first, int(told.min())) if was_read else int(told.min())

@@ -86,7 +86,7 @@ def masked(played: Played, envelopes: Floats, windows: Windows, drum: Frames) ->
     at = played.start / rate
     drums: list[tuple[int, Frames, float, Floats]] = []
     for number in np.unique(drum).tolist():
-        mine = (played.gain[:, drum == number] > 0).any(axis=1)
+        mine = (played.activation[:, drum == number] > 0).any(axis=1)
         if not mine.any():
             continue
         template, gain, softest = _hard_stroke(played, within, np.flatnonzero(drum == number))
@@ -139,8 +139,8 @@ def _hard_stroke(played: Played, within: Floats, rows: Frames) -> tuple[int, flo
     """Template and activation of a hard stroke of the drum of these templates, as found in the take, and the least
     activation that is assumed.
     """
-    hit, k = np.nonzero(played.gain[:, rows])
-    gain, each = played.gain[hit, rows[k]], within.sum(axis=(1, 2))
+    hit, k = np.nonzero(played.activation[:, rows])
+    gain, each = played.activation[hit, rows[k]], within.sum(axis=(1, 2))
     order = np.argsort(gain * each[rows[k]], kind="stable")
     hard, soft = order[int((len(order) - 1) * HARD)], order[0]
     least = gain[soft] * each[rows[k[soft]]] / max(each[rows[k[hard]]], 1e-30) * 10 ** (-SOFTER_DB / 10)
@@ -192,12 +192,12 @@ def co_occurring(strokes: Strokes, drum: Frames, home_row: Callable[[int], int])
 
     ``drum``: int64 (templates,); ``home_row``: number of a drum -> row of its home mic.
     """
-    take = strokes.heard.take
-    clear = arrivals.clear_delays_ms(strokes.heard.arrivals, take.sample_rate)[strokes.rows]
+    take = strokes.detected.take
+    clear = arrivals.clear_delays_ms(strokes.detected.arrivals, take.sample_rate)[strokes.rows]
     clear[:, [not mic.role.means.describes for mic in take.mics]] = np.nan
-    alone = (strokes.gain > 0).sum(axis=1) == 1
-    found = {number: scatter_ms(clear[alone & (drum[strokes.kind] == number)], home_row(number))
-             for number in sorted({int(d) for d in drum[strokes.kind]})}
+    alone = (strokes.activation > 0).sum(axis=1) == 1
+    found = {number: scatter_ms(clear[alone & (drum[strokes.template] == number)], home_row(number))
+             for number in sorted({int(d) for d in drum[strokes.template]})}
     return {number: value for number, value in found.items() if value is not None and value > SCATTER_MS}
 
 

@@ -42,26 +42,26 @@ def measure_hits(session: Session, found: Sorted, said: Labelled, told: tuple[Pr
     rows = HitRows(session, mics, named, templates, placer, said, dynamic)
     mixed: list[Problem] = []
     for each, laid, window in zip(strokes, played, windows, strict=True):
-        take = each.heard.take
+        take = each.detected.take
         progress(f"measuring onsets in {take.name}", 0.0)
         company = co_occurring(each, templates.drum, partial(placer.home_row, take))
         mixed += co_occurrence_problems(take.name, company, named.drum)
         rows.add(each, window, masked(laid, envelopes, window, templates.drum), tails(laid, window), company.keys())
-    by_take = {each.heard.take.name: part for each, part in zip(strokes, played, strict=True)}
+    by_take = {each.detected.take.name: part for each, part in zip(strokes, played, strict=True)}
     return replace(rows.findings((*told, *found.problems, *_dynamic_problems(strokes, mics, dynamic), *mixed)),
                    laid=Rendered(by_take, envelopes, tuple(m.name for m in mics), rows.row))
 
 
 def _played(strokes: Strokes, described: HitFeatures, mics: tuple[Mic, ...]) -> Played:
     """A take's strokes as they are laid over time."""
-    heard = strokes.heard
+    heard = strokes.detected
     names = [m.name for m in heard.take.mics]
     rows = np.array([names.index(m.name) if m.name in names else -1 for m in mics], np.int64)
     rows[(rows >= 0) & (np.asarray(heard.scan.peak)[rows] <= SILENT_PEAK)] = -1
     lag = np.where(rows >= 0, heard.arrivals.lag[rows], 0.0)
     first = heard.arrivals.first[strokes.rows]
     step = np.round((first[:, None] + lag) / heard.scan.hop).astype(np.int64)
-    return Played(heard.scan, first / heard.scan.hop, step, strokes.gain, strokes.kind,
+    return Played(heard.scan, first / heard.scan.hop, step, strokes.activation, strokes.template,
                   described.fade_db[strokes.rows], rows)
 
 
@@ -70,12 +70,12 @@ def _dynamic(strokes: list[Strokes], windows: list[measure_envelopes.Windows],
     """Which of the kit's mics compress (1) or were gated (2) (mics,); 0 for all others."""
     heard = 10 * np.log10(np.maximum(np.concatenate([w.heard for w in windows]), 1e-18))
     expected = 10 * np.log10(np.maximum(np.concatenate([w.expected for w in windows]), 1e-18))
-    out = compression.compressing(heard, expected, np.concatenate([s.kind for s in strokes])).astype(np.int64)
+    out = compression.compressing(heard, expected, np.concatenate([s.template for s in strokes])).astype(np.int64)
     for each in strokes:
         for k, mic in enumerate(mics):
-            if mic.name in {m.name for m in each.heard.take.mics}:
-                row = each.heard.take.index(mic.name)
-                out[k] = 2 if compression.gated(each.heard.scan.level_db[row]) else out[k]
+            if mic.name in {m.name for m in each.detected.take.mics}:
+                row = each.detected.take.index(mic.name)
+                out[k] = 2 if compression.gated(each.detected.scan.level_db[row]) else out[k]
     return out
 
 
@@ -83,7 +83,7 @@ def _dynamic_problems(strokes: list[Strokes], mics: tuple[Mic, ...], dynamic: ND
     """What to tell of mics that compress or were gated, for each take they stand in."""
     what = {1: "compressed: hard hits rise less than in the other mics",
             2: "gated or edited: its signal is cut off repeatedly"}
-    return [Problem(f"{each.heard.take.name}/{mic.name}", what[int(dynamic[k])],
+    return [Problem(f"{each.detected.take.name}/{mic.name}", what[int(dynamic[k])],
                     "not used for levels and the bleed table; use the unprocessed recording if there is one")
             for each in strokes for k, mic in enumerate(mics)
-            if dynamic[k] and mic.name in {m.name for m in each.heard.take.mics}]
+            if dynamic[k] and mic.name in {m.name for m in each.detected.take.mics}]

@@ -81,12 +81,12 @@ class Placer:
         """Onsets of one take's hits, int64 (hits, mics of the take), -1 where not known. Raises AudioError where a file
         cannot be read.
         """
-        take = strokes.heard.take
+        take = strokes.detected.take
         out = np.full((len(strokes.rows), len(take.mics)), -1, np.int64)
         self.delays[take.name] = {}
         self.predicted[take.name] = np.zeros(out.shape, bool)
         self.clear[take.name] = np.zeros(len(out), bool)
-        drum = self._templates.drum[strokes.kind]
+        drum = self._templates.drum[strokes.template]
         for number in sorted({int(d) for d in drum}):
             mine = np.flatnonzero(drum == number)
             delay, spread, count = self._known_delay(strokes, number)
@@ -95,8 +95,8 @@ class Placer:
                 for k, m in enumerate(take.mics) if m.role.means.of_kit}
             out[mine], self.predicted[take.name][mine], self.clear[take.name][mine] = self._settle(
                 strokes, mine, number, delay)
-            for i in (i for i in mine if int(strokes.rows[i]) in strokes.heard.told and (out[i] < 0).all()):
-                out[i] = by_pattern(int(strokes.heard.arrivals.first[strokes.rows[i]]), delay)
+            for i in (i for i in mine if int(strokes.rows[i]) in strokes.detected.added and (out[i] < 0).all()):
+                out[i] = by_pattern(int(strokes.detected.arrivals.first[strokes.rows[i]]), delay)
                 self.predicted[take.name][i] = out[i] >= 0
             self._find_polarity(strokes, mine, out[mine], number)
         return out
@@ -124,7 +124,7 @@ class Placer:
         """A drum's delays (mics,) in frames in one take, their spread in seconds, both NaN where not known, and the
         number of readings behind each.
         """
-        take = strokes.heard.take
+        take = strokes.detected.take
         out, spread = np.full(len(take.mics), np.nan), np.full(len(take.mics), np.nan)
         count = np.zeros(len(take.mics), np.int64)
         for k, mic in enumerate(take.mics):
@@ -146,12 +146,12 @@ class Placer:
         ``strict``: only of hits that are one stroke with nothing just before. Computed once: every take asks for those
         of all.
         """
-        take, arrivals = strokes.heard.take, strokes.heard.arrivals
+        take, arrivals = strokes.detected.take, strokes.detected.arrivals
         key = (take.name, number, strict)
         if key not in self._delays_known:
             self._delays_known[key] = {}
             names = [m.name for m in take.mics]
-            mine = self._templates.drum[strokes.kind] == number
+            mine = self._templates.drum[strokes.template] == number
             if self._named.home[number] in names and mine.any():
                 rows, home = strokes.rows[mine], names.index(self._named.home[number])
                 least = find_arrivals.CLEAR_DEPTH_DB if strict else find_arrivals.USABLE_DEPTH_DB
@@ -159,7 +159,7 @@ class Placer:
                 clear &= clear[:, home, None]
                 if strict:
                     gap = np.diff(arrivals.first, prepend=np.iinfo(np.int64).min // 2)[rows]
-                    single = (strokes.gain[mine] > 0).sum(axis=1) == 1
+                    single = (strokes.activation[mine] > 0).sum(axis=1) == 1
                     clear &= (single & (gap > QUIET_BEFORE_S * take.sample_rate))[:, None]
                 away_s = (arrivals.frame[rows] - arrivals.frame[rows, home, None]) / take.sample_rate
                 self._delays_known[key] = {name: away_s[clear[:, k], k] for k, name in enumerate(names)}
@@ -170,7 +170,7 @@ class Placer:
         """Onsets of one drum's hits in the take's mics (hits, mics), which of them follow from the delays alone, and
         which hits (hits,) are clear in one mic at least.
         """
-        take, arrivals = strokes.heard.take, strokes.heard.arrivals
+        take, arrivals = strokes.detected.take, strokes.detected.arrivals
         home, rows = self.home_row(take, number), strokes.rows[mine]
         cymbal = self._named.what[number] in CYMBALS
         tolerance = (TOLERANCE_CYMBAL_S if cymbal else TOLERANCE_S) * take.sample_rate
@@ -191,14 +191,14 @@ class Placer:
 
         Only where it dominates there: the arrivals of strokes meant to fall together belong to whichever came first.
         """
-        rate, name = strokes.heard.take.sample_rate, strokes.heard.take.mics[home].name
-        drum = self._named.drum[int(self._templates.drum[strokes.kind[mine[0]]])]
-        own_mic = strokes.heard.take.mics[home].stands_at(drum)
+        rate, name = strokes.detected.take.sample_rate, strokes.detected.take.mics[home].name
+        drum = self._named.drum[int(self._templates.drum[strokes.template[mine[0]]])]
+        own_mic = strokes.detected.take.mics[home].stands_at(drum)
         arrival, deep = np.full(len(mine), np.nan), np.zeros(len(mine), bool)
         rows = np.flatnonzero(self._dominates(strokes, mine, name) & ~self._is_single(strokes, mine, home))
         curves = self._attack_curves(strokes, mine[rows], home)
         for i, curve in zip(rows, curves, strict=True):
-            found = alignment.own_onset(curve, self._typical_attack(int(strokes.kind[mine[i]]), name),
+            found = alignment.own_onset(curve, self._typical_attack(int(strokes.template[mine[i]]), name),
                                         own_mic=own_mic)
             if found is not None and abs(found[0] * rate - at_home[i]) > SAME_ONSET_S * rate:
                 arrival[i], deep[i] = round(found[0] * rate), found[1] >= find_arrivals.CLEAR_DEPTH_DB
@@ -208,21 +208,21 @@ class Placer:
         """Whether each hit of a drum (hits,) is one stroke, traced all the way down in its home mic, with no other drum
         in play: then what was measured is its own, however slow the attack of a soft stroke is.
         """
-        arrivals, number = strokes.heard.arrivals, self._templates.drum[strokes.kind[mine[0]]]
-        at = arrivals.first[strokes.rows] / strokes.heard.take.sample_rate
-        beside = in_play(at[mine], np.sort(at[(strokes.gain[:, self._templates.drum != number] > 0).any(axis=1)]))
+        arrivals, number = strokes.detected.arrivals, self._templates.drum[strokes.template[mine[0]]]
+        at = arrivals.first[strokes.rows] / strokes.detected.take.sample_rate
+        beside = in_play(at[mine], np.sort(at[(strokes.activation[:, self._templates.drum != number] > 0).any(axis=1)]))
         full = np.nan_to_num(arrivals.depth_db[strokes.rows[mine], home]) >= FULL_DEPTH_DB
-        return np.asarray(full & ~beside & ((strokes.gain[mine] > 0).sum(axis=1) == 1))
+        return np.asarray(full & ~beside & ((strokes.activation[mine] > 0).sum(axis=1) == 1))
 
     def _attack_curves(self, strokes: Strokes, some: Frames, mic: int) -> list[Floats]:
         """Attack curves of some hits of a take in one mic, seconds from the take's start (levels of
         ``alignment.ATTACK_LEVELS_DB``).
         """
-        take, first = strokes.heard.take, strokes.heard.arrivals.first
+        take, first = strokes.detected.take, strokes.detected.arrivals.first
         lead = round(ATTACK_LEAD_S * take.sample_rate)
         length = round((TOGETHER_S + find_arrivals.PEAK_S) * take.sample_rate)
         out = []
-        with TakeReader(self._session.root, take, [take.mics[mic].name], offset=strokes.heard.offset) as reader:
+        with TakeReader(self._session.root, take, [take.mics[mic].name], offset=strokes.detected.offset) as reader:
             for row in strokes.rows[some]:
                 start = int(first[row]) - 2 * lead
                 piece = reader.read(start, start + 2 * lead + length)[0]
@@ -250,13 +250,13 @@ class Placer:
         """Attack curves of a take's clear hits of some templates in a mic; ``single``: of single strokes traced all the
         way down.
         """
-        take, arrivals = strokes.heard.take, strokes.heard.arrivals
+        take, arrivals = strokes.detected.take, strokes.detected.arrivals
         if mic not in [m.name for m in take.mics]:
             return []
-        mine = np.flatnonzero(templates[strokes.kind])
+        mine = np.flatnonzero(templates[strokes.template])
         clear = self._dominates(strokes, mine, mic)
         if single:
-            clear &= (strokes.gain[mine] > 0).sum(axis=1) == 1
+            clear &= (strokes.activation[mine] > 0).sum(axis=1) == 1
             clear &= np.nan_to_num(arrivals.depth_db[strokes.rows[mine], take.index(mic)]) >= FULL_DEPTH_DB
         mine = mine[clear]
         return self._attack_curves(strokes, mine[:: 1 + len(mine) // ATTACK_HITS], take.index(mic))
@@ -266,16 +266,16 @@ class Placer:
         if mic not in self._mics:
             return np.zeros(len(mine), bool)
         row = self._mics.index(mic)
-        own = strokes.shares.own[mine, strokes.kind[mine], row]
+        own = strokes.shares.own[mine, strokes.template[mine], row]
         others = strokes.shares.own[mine, :, row].sum(axis=1) - own + strokes.shares.other[mine, row]
         dominant: NDArray[np.bool_] = own > DOMINANCE_RATIO * others
         return dominant
 
     def _find_polarity(self, strokes: Strokes, mine: Frames, onsets: Frames, number: int) -> None:
         """Measure the polarity of a drum's other close mics against its home mic, on its clearest hits."""
-        take, drum = strokes.heard.take, self._named.drum[number]
+        take, drum = strokes.detected.take, self._named.drum[number]
         home = self.home_row(take, number)
-        depth = np.nan_to_num(strokes.heard.arrivals.depth_db[strokes.rows[mine]])
+        depth = np.nan_to_num(strokes.detected.arrivals.depth_db[strokes.rows[mine]])
         length = round(alignment.POLARITY_S * take.sample_rate)
         for k in [k for k, m in enumerate(take.mics) if m.stands_at(drum) and k != home]:
             clear = (depth[:, k] >= find_arrivals.CLEAR_DEPTH_DB) & (depth[:, home] >= find_arrivals.CLEAR_DEPTH_DB) \
@@ -283,7 +283,7 @@ class Placer:
             rows = np.flatnonzero(clear)[:: max(1, int(clear.sum()) // POLARITY_HITS)]
             pairs = []
             both = [take.mics[home].name, take.mics[k].name]
-            with TakeReader(self._session.root, take, both, offset=strokes.heard.offset) as reader:
+            with TakeReader(self._session.root, take, both, offset=strokes.detected.offset) as reader:
                 for i in rows:
                     at, to = int(onsets[i, home]), int(onsets[i, k])
                     pairs.append((reader.read(at, at + length)[0], reader.read(to, to + length)[1]))

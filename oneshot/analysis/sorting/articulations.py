@@ -363,8 +363,8 @@ def reassign_weak(session: Session, strokes: Sequence[Strokes], drum: Frames, na
     Drums without close mics, and those of one articulation, stay as they are. Raises AudioError where a file cannot be
     read.
     """
-    number = [drum[each.kind] for each in strokes]
-    way = [each.way.copy() for each in strokes]
+    number = [drum[each.template] for each in strokes]
+    way = [each.articulation.copy() for each in strokes]
     for k, name in named.drum.items():
         own = np.array([m.role is Role.CLOSE and m.stands_at(name) for m in mics])
         mine = [np.flatnonzero(of == k) for of in number]
@@ -376,7 +376,7 @@ def reassign_weak(session: Session, strokes: Sequence[Strokes], drum: Frames, na
         for part, rows, new in zip(way, mine, np.split(relabelled, np.cumsum([len(r) for r in mine])[:-1]),
                                    strict=True):
             part[rows] = new
-    return [replace(each, way=part) for each, part in zip(strokes, way, strict=True)]
+    return [replace(each, articulation=part) for each, part in zip(strokes, way, strict=True)]
 
 
 def _own_spectra_db(session: Session, strokes: Strokes, rows: Frames, own: NDArray[np.bool_],
@@ -393,13 +393,13 @@ def _own_spectra_db(session: Session, strokes: Strokes, rows: Frames, own: NDArr
 
 def _spectra_db(session: Session, strokes: Strokes, rows: Frames, mics: Sequence[str]) -> Floats:
     """Spectra (hits, mics, levels) of a take's hits in those mics, dB, NaN in mics that the take lacks."""
-    take = strokes.heard.take
+    take = strokes.detected.take
     there = [m for m in mics if m in {each.name for each in take.mics}]
     out = np.full((len(rows), len(mics), len(EDGES_HZ) - 1), np.nan)
     if not there or not len(rows):
         return out
     place = [mics.index(m) for m in there]
-    first = strokes.heard.arrivals.first[strokes.rows[rows]]
+    first = strokes.detected.arrivals.first[strokes.rows[rows]]
     lead, span = round(LEAD_S * take.sample_rate), round(SPAN_S * take.sample_rate)
     with TakeReader(session.root, take, there) as reader:
         for i, at in enumerate(first.tolist()):

@@ -75,19 +75,20 @@ AT_ONCE = 64
 class Decomposition:
     """The decomposition of each candidate.
 
-    ``gain``: float64 (hits, templates), activations (power ratio to the template), 0 where a template is inactive;
-    ``evidence_db``: float64 (hits,), mean rise over the background; ``error_db``: float64 (hits,), mean error of the
-    fit; ``single_error_db``: float64 (hits, templates), mean error with that template alone; ``background_error_db``:
-    float64 (hits,), that of no stroke at all; ``ground``: float64 (hits, mics, bands, stretches), the background: mean
-    squares expected without the candidate, earlier sounds decaying as they did before it.
+    ``activation``: float64 (hits, templates), activations (power ratio to the template), 0 where a template is
+    inactive; ``evidence_db``: float64 (hits,), mean rise over the background; ``error_db``: float64 (hits,), mean error
+    of the fit; ``single_error_db``: float64 (hits, templates), mean error with that template alone;
+    ``background_error_db``: float64 (hits,), that of no stroke at all; ``background``: float64 (hits, mics, bands,
+    stretches), the background: mean squares expected without the candidate, earlier sounds decaying as they did before
+    it.
     """
 
-    gain: Floats
+    activation: Floats
     evidence_db: Floats
     error_db: Floats
     single_error_db: Floats
     background_error_db: Floats
-    ground: Floats
+    background: Floats
 
 
 def decompose(features: HitFeatures, templates: Templates, step: Floats, near: NDArray[np.bool_],
@@ -108,7 +109,7 @@ def decompose(features: HitFeatures, templates: Templates, step: Floats, near: N
 
     def decompose_rows(rows: Frames) -> None:
         """Fill in some rows; earlier rows that reach into them are solved already."""
-        backgrounds = {i: decomposer.background(i, _earlier_decay(i, step, out.gain, templates), out)
+        backgrounds = {i: decomposer.background(i, _earlier_decay(i, step, out.activation, templates), out)
                        for i in rows.tolist()}
         advance_in_step([decomposer.fit(i, background, out, None if allowed is None else allowed[i],
                                         (told or {}).get(i)) for i, background in backgrounds.items()])
@@ -153,7 +154,7 @@ class _Decomposer:
         # held without decay, so that a tail which decays slower than it seemed is not taken for a stroke
         background: Floats = np.maximum(decaying, decay) + noise + 1e-18
         fading = decaying * 10 ** (-self.features.fade_db[i][..., None] * CENTRE_STEPS / 10)
-        out.ground[i] = np.maximum(fading, decay) + noise + 1e-18
+        out.background[i] = np.maximum(fading, decay) + noise + 1e-18
         out.evidence_db[i] = _evidence_db(self.features.energy[i], background, self.features.valid[i], self.near)
         return background
 
@@ -165,14 +166,14 @@ class _Decomposer:
         drum, rarity, energy = self.templates.drum, self.rarity, self.features.energy[i][self.near]
         valid = np.broadcast_to(self.features.valid[i][self.near][:, None, :], energy.shape).reshape(-1)
         candidate = _as_candidate(energy.reshape(-1), background[self.near].reshape(-1), valid, self.flat_templates)
-        out.gain[i], out.error_db[i], out.single_error_db[i] = yield from _fit(candidate, drum, rarity, self.most)
+        out.activation[i], out.error_db[i], out.single_error_db[i] = yield from _fit(candidate, drum, rarity, self.most)
         if allowed is not None and not allowed.all():
-            out.gain[i] = 0.0
-            out.gain[i, allowed], _, _ = yield from _fit(candidate.only(allowed), drum[allowed], rarity[allowed],
+            out.activation[i] = 0.0
+            out.activation[i, allowed], _, _ = yield from _fit(candidate.only(allowed), drum[allowed], rarity[allowed],
                                                          self.most)
-        if told is not None and not out.gain[i, told].any():
-            out.gain[i], out.error_db[i] = yield from _with_labelled(candidate, drum, out.gain[i], told)
-        out.background_error_db[i] = _background_error_db(candidate, out.gain[i])
+        if told is not None and not out.activation[i, told].any():
+            out.activation[i], out.error_db[i] = yield from _with_labelled(candidate, drum, out.activation[i], told)
+        out.background_error_db[i] = _background_error_db(candidate, out.activation[i])
 
 
 def is_hit(found: Decomposition) -> NDArray[np.bool_]:
@@ -180,7 +181,7 @@ def is_hit(found: Decomposition) -> NDArray[np.bool_]:
     than it alone does.
     """
     share = np.where(found.evidence_db >= SURE_EVIDENCE_DB, SURE_ERROR_SHARE, ERROR_SHARE)
-    return (found.gain > 0).any(axis=1) & (found.error_db < share * found.background_error_db)
+    return (found.activation > 0).any(axis=1) & (found.error_db < share * found.background_error_db)
 
 
 def confidence(found: Decomposition, templates: Templates) -> Floats:
@@ -189,7 +190,7 @@ def confidence(found: Decomposition, templates: Templates) -> Floats:
     """
     out = np.zeros(len(found.error_db))
     for i, row in enumerate(found.single_error_db):
-        if not found.gain[i].any():
+        if not found.activation[i].any():
             continue
         best = int(row.argmin())
         others = row[templates.drum != templates.drum[best]]

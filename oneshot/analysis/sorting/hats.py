@@ -65,12 +65,12 @@ _CENTRE_STEPS = np.array([(a + b) / 2 + 4 for a, b in STRETCH_STEPS])
 @dataclass(frozen=True, slots=True, eq=False)
 class Struck:
     """The hits of one take in order of time: ``at_s``, float64 (hits,), seconds; ``features`` of the hits in all mics;
-    ``kind``: int64 (hits,), template of each hit's main stroke.
+    ``template``: int64 (hits,), template of each hit's main stroke.
     """
 
     at_s: Floats
     features: HitFeatures
-    kind: Frames
+    template: Frames
 
 
 def decay_break_db(features: HitFeatures, hit: int, own: Floats) -> float | None:
@@ -125,19 +125,19 @@ def ends(takes: Sequence[Struck], templates: Templates) -> tuple[Frames, Frames]
     followed, ended = np.zeros((2, len(templates.drum)), np.int64)
     is_cymbal = cymbals(templates)
     for take in takes:
-        for i in np.flatnonzero(is_cymbal[take.kind]):
+        for i in np.flatnonzero(is_cymbal[take.template]):
             breaks_db = []
-            for j in range(i + 1, len(take.kind)):
+            for j in range(i + 1, len(take.template)):
                 if take.at_s[j] - take.at_s[i] > LONGEST_S:
                     break
                 break_db = decay_break_db(take.features, j, take.features.energy[i][..., 0])
                 if break_db is None:
                     break
                 breaks_db.append(break_db)
-                if break_db >= ENDED_DB or is_cymbal[take.kind[j]]:  # over, or another cymbal's from here on
+                if break_db >= ENDED_DB or is_cymbal[take.template[j]]:  # over, or another cymbal's from here on
                     break
-            followed[take.kind[i]] += bool(breaks_db)
-            ended[take.kind[i]] += max(breaks_db, default=0.0) >= ENDED_DB
+            followed[take.template[i]] += bool(breaks_db)
+            ended[take.template[i]] += max(breaks_db, default=0.0) >= ENDED_DB
     return followed, ended
 
 

@@ -319,29 +319,29 @@ def loud_enough(strokes: Sequence[Strokes], templates: Templates, cymbal: NDArra
 
     ``cymbal``: bool (templates,), which sound like cymbals.
     """
-    level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.kind)), s.kind].sum(axis=1), 1e-30))
+    level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.template)), s.template].sum(axis=1), 1e-30))
              for s in strokes]
-    drum = [templates.drum[s.kind] for s in strokes]
+    drum = [templates.drum[s.template] for s in strokes]
     every, of = np.concatenate(level), np.concatenate(drum)
     hard = {int(d): float(np.percentile(every[of == d], 90)) for d in np.unique(of)}
     out = []
     for each, levels, drums in zip(strokes, level, drum, strict=True):
         limit = np.array([hard[int(d)] for d in drums]) - SOFTEST_DB
         rattles = _rattles(each, levels, drums, cymbal)
-        keep = (levels >= limit) & ~rattles | np.isin(each.rows, list(each.heard.told))
+        keep = (levels >= limit) & ~rattles | np.isin(each.rows, list(each.detected.added))
         shares = Shares(each.shares.own[keep], each.shares.other[keep])
-        heard = _with_beginnings(each.heard, each.rows[keep], each.rows[rattles])
-        out.append(Strokes(heard, each.rows[keep], each.kind[keep], each.gain[keep], each.confidence[keep],
-                           shares, each.own_db[keep], each.way[keep], each.told[keep]))
+        heard = _with_beginnings(each.detected, each.rows[keep], each.rows[rattles])
+        out.append(Strokes(heard, each.rows[keep], each.template[keep], each.activation[keep], each.confidence[keep],
+                           shares, each.own_db[keep], each.articulation[keep], each.label[keep]))
     return out
 
 
 def _rattles(strokes: Strokes, level_db: Floats, drum: Frames, cymbal: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Which hits (hits,) are a cymbal's own rattling."""
-    at_s = strokes.heard.arrivals.first[strokes.rows] / strokes.heard.take.sample_rate
+    at_s = strokes.detected.arrivals.first[strokes.rows] / strokes.detected.take.sample_rate
     out = np.zeros(len(at_s), bool)
-    faint = strokes.heard.onsets.rise_db[strokes.rows] < RATTLE_RISE_DB
-    for i in np.flatnonzero(cymbal[strokes.kind] & faint & (strokes.confidence < RATTLE_SURE)):
+    faint = strokes.detected.onsets.rise_db[strokes.rows] < RATTLE_RISE_DB
+    for i in np.flatnonzero(cymbal[strokes.template] & faint & (strokes.confidence < RATTLE_SURE)):
         before = (drum == drum[i]) & (at_s < at_s[i]) & (at_s >= at_s[i] - RATTLE_S)
         out[i] = level_db[before].max(initial=-np.inf) >= level_db[i] + RATTLE_DB
     return out
@@ -376,8 +376,8 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
     """
     heard = [s.shares.own.sum(axis=1) for s in strokes]
     hard = np.maximum(np.percentile(np.concatenate(heard), 90, axis=0), 1e-15)
-    main = [s.shares.own[np.arange(len(s.kind)), s.kind] for s in strokes]
-    hits = [Hits(s.heard.arrivals.first[s.rows] / s.heard.take.sample_rate, templates.drum[s.kind],
+    main = [s.shares.own[np.arange(len(s.template)), s.template] for s in strokes]
+    hits = [Hits(s.detected.arrivals.first[s.rows] / s.detected.take.sample_rate, templates.drum[s.template],
                  _db(own.sum(axis=1)), s.confidence) for s, own in zip(strokes, main, strict=True)]
     found = find(traits(templates, hard, near, mics), hits)
     found = {number: what for number, what in found.items() if number not in labelled}
@@ -387,11 +387,11 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
         what = np.array([found.get(int(d), "") for d in its.drum], object)
         lead = lead_db(_db(own / hard), mics)
         what[(what == STICKS) & (its.confidence < SURE)] = TALK
-        talk = talked_over(each.heard.scan, each.heard.take, each.heard.arrivals.first[each.rows],
+        talk = talked_over(each.detected.scan, each.detected.take, each.detected.arrivals.first[each.rows],
                            _db((every / hard)[:, near].mean(axis=1)), lead)
         what[in_talk(its, talk | (what == TALK), lead)] = TALK
-        what[(each.told >= 0) | np.isin(each.rows, list(each.heard.told))] = ""
-        told += problems(each.heard.take, its.at_s, what)
+        what[(each.label >= 0) | np.isin(each.rows, list(each.detected.added))] = ""
+        told += problems(each.detected.take, its.at_s, what)
         out.append(_without(each, np.isin(templates.drum, guests), what))
     return out, guests, told
 
@@ -401,16 +401,17 @@ def _without(strokes: Strokes, non_drum: NDArray[np.bool_], what: NDArray[np.obj
 
     A drum that coincides with a click or sticks is a hit all the same; during talk it is part of the voice.
     """
-    shares, hits = strokes.shares, np.arange(len(strokes.kind))
+    shares, hits = strokes.shares, np.arange(len(strokes.template))
     removed = np.repeat(non_drum[None, :], len(hits), axis=0)
-    removed[hits, strokes.kind] &= what != ""  # a labelled hit keeps what it is
+    removed[hits, strokes.template] &= what != ""  # a labelled hit keeps what it is
     own = np.where(removed[..., None], 0.0, shares.own)
-    remaining, main = own.sum(axis=2), shares.own[hits, strokes.kind].sum(axis=1)
+    remaining, main = own.sum(axis=2), shares.own[hits, strokes.template].sum(axis=1)
     beneath = (what != "") & (what != TALK) & (remaining.max(axis=1, initial=0.0) > main * UNDER_RATIO)
-    kind = np.where(beneath, remaining.argmax(axis=1), strokes.kind) if len(hits) else strokes.kind
+    kind = np.where(beneath, remaining.argmax(axis=1), strokes.template) if len(hits) else strokes.template
     keep = (what == "") | beneath
     away = np.where(removed[..., None], shares.own, 0.0).sum(axis=1)
     kept = Shares(own[keep], (shares.other + away)[keep])
-    return replace(strokes, rows=strokes.rows[keep], kind=kind[keep], gain=np.where(removed, 0.0, strokes.gain)[keep],
+    activation = np.where(removed, 0.0, strokes.activation)[keep]
+    return replace(strokes, rows=strokes.rows[keep], template=kind[keep], activation=activation,
                    confidence=strokes.confidence[keep], shares=kept, own_db=strokes.own_db[keep],
-                   way=strokes.way[keep], told=strokes.told[keep])
+                   articulation=strokes.articulation[keep], label=strokes.label[keep])

@@ -197,7 +197,7 @@ def _parted(strokes: list[Strokes], described: list[HitFeatures], learned: Learn
     """The same, other drums taken out of the kinds that hold them by what those drums' own mics hear."""
     kinds = learned.templates
     own = np.concatenate([features.added_energy(f, s.rows) for f, s in zip(described, strokes, strict=True)])
-    alone = np.concatenate([mixtures.alone(s.gain) for s in strokes])
+    alone = np.concatenate([mixtures.alone(s.activation) for s in strokes])
     stands = {number: [m for m, mic in enumerate(mics) if mic.role is Role.CLOSE and mic.stands_at(name)]
               for number, name in drums.items()}
     found = mixtures.contained_drums(own, alone, kinds, stands, near)
@@ -231,34 +231,34 @@ def _decomposed(heard: list[Detected], described: list[HitFeatures], learned: Le
 
 def _struck(strokes: Strokes, described: HitFeatures, near: NDArray[np.bool_]) -> hats.Struck:
     """A take's strokes as their rings are followed, in the near mics."""
-    heard = strokes.heard
+    heard = strokes.detected
     own = features.take_rows(features.only(described, near), strokes.rows)
-    return hats.Struck(heard.arrivals.first[strokes.rows] / heard.take.sample_rate, own, strokes.kind)
+    return hats.Struck(heard.arrivals.first[strokes.rows] / heard.take.sample_rate, own, strokes.template)
 
 
 def _strokes(heard: Detected, described: HitFeatures, near: NDArray[np.bool_], learned: Learned,
              drums: dict[int, str], said: Labelled, at: int) -> Strokes:
-    """Unmix one take, whose first hit is row ``at`` of what is said; keep the candidates that are strokes, and those of
-    which the user says so.
+    """Decompose one take, whose first hit is row ``at`` of what is said; keep the candidates that are hits, and those
+    of which the user says so.
     """
     row = said.row[at : at + len(described.energy)]
     templates = learned.templates
     allowed = constraints.allowed_kinds(said, row, templates, drums, [name or "" for name in _taught(learned)])
-    told = {i: _kinds_called(names, templates, drums) for i, names in heard.told.items()}
+    told = {i: _kinds_called(names, templates, drums) for i, names in heard.added.items()}
     found = decompose.decompose(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed,
                                 told=told)
     keep = decompose.is_hit(found)
-    keep[[i for i in told if found.gain[i].any()]] = True
+    keep[[i for i in told if found.activation[i].any()]] = True
     rows = np.flatnonzero(keep)
-    split = decompose.shares(features.take_rows(described, rows), found.gain[rows], found.ground[rows], templates)
+    own, activation, background = features.take_rows(described, rows), found.activation[rows], found.background[rows]
+    split = decompose.shares(own, activation, background, templates)
     strength = split.own[:, :, near].sum(axis=2)
     for n, i in enumerate(rows.tolist()):
         if i in told:
             strength[n, np.setdiff1d(np.arange(strength.shape[1]), told[i])] = -1.0
     kind = strength.argmax(axis=1) if len(rows) else np.zeros(0, np.int64)
-    own_db = articulations.own_levels_db(features.take_rows(described, rows), found.gain[rows], found.ground[rows],
-                                         templates, kind)
-    return Strokes(heard, rows, kind, found.gain[rows], decompose.confidence(found, templates)[rows], split, own_db,
+    own_db = articulations.own_levels_db(own, activation, background, templates, kind)
+    return Strokes(heard, rows, kind, activation, decompose.confidence(found, templates)[rows], split, own_db,
                    np.zeros(len(rows), np.int64), row[rows])
 
 
@@ -290,7 +290,7 @@ def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str]
     heard_in = tuple(m for m in mics if m.role is not Role.TRIGGER)
     home: dict[int, str] = {}
     called: dict[tuple[int, int], str] = {}
-    number_of = np.concatenate([templates.drum[s.kind] for s in strokes])
+    number_of = np.concatenate([templates.drum[s.template] for s in strokes])
     own_db = np.concatenate([s.own_db for s in strokes])
     way = np.zeros(len(number_of), np.int64)
     for number, name in drum.items():
@@ -304,12 +304,12 @@ def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str]
         if what[number] not in naming.STRUCK_ONE_WAY:
             way[mine] = articulations.tell_apart(heard)
         if what[number] == "hat" and not way[mine].any():
-            way[mine] = hats.openings(templates, np.concatenate([s.kind for s in strokes])[mine])
+            way[mine] = hats.openings(templates, np.concatenate([s.template for s in strokes])[mine])
         names = naming.articulations(articulations.median_strokes(heard, way[mine]), what[number])
         called.update({(number, k): n for k, n in enumerate(names)})
     ends = np.cumsum([len(s.rows) for s in strokes])[:-1]
-    told = [replace(s, way=part) for s, part in zip(strokes, np.split(way, ends), strict=True)]
-    called = constraints.named_articulations(called, number_of, way, said, np.concatenate([s.told for s in strokes]))
+    told = [replace(s, articulation=part) for s, part in zip(strokes, np.split(way, ends), strict=True)]
+    called = constraints.named_articulations(called, number_of, way, said, np.concatenate([s.label for s in strokes]))
     return Named(drum, what, called, home, _taught(learned)), told
 
 

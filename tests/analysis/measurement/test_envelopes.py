@@ -140,7 +140,7 @@ def test_a_ring_that_lasts_longer_than_usual_is_the_hits_own() -> None:
 def test_a_mic_that_is_not_there_has_no_figures() -> None:
     """A take without a mic holds NaN for it, not 0."""
     played, _ = take(LESSONS, 9500)
-    away = Played(played.scan, played.start, played.step, played.gain, played.kind, played.fade_db,
+    away = Played(played.scan, played.start, played.step, played.activation, played.template, played.fade_db,
                   np.array([-1]))
     found = measure_envelopes.split(away, measure_envelopes.learn([away], kinds()), WHOLE, DRUMS)
 

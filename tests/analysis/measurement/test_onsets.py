@@ -71,7 +71,7 @@ def placer_of(*strokes: Strokes, root: Path = Path("none")) -> Placer:
     unknown = np.full((2, 3), np.nan)
     kinds = Templates(np.ones((2, 3, 1, 1)), np.zeros((2, 3, 1, 1)), unknown, unknown, np.array([0, 1]),
                       np.array([9, 9]))
-    return Placer(session_at(root, *(s.heard.take for s in strokes)), MICS, named, kinds, strokes)
+    return Placer(session_at(root, *(s.detected.take for s in strokes)), MICS, named, kinds, strokes)
 
 
 def delays_ms(strokes: Strokes, *others: Strokes) -> list[float]:
@@ -156,9 +156,9 @@ def test_a_lone_stroke_keeps_the_onset_that_was_read() -> None:
     one near a hat, nor one with a hat in it, nor one read 20 dB down.
     """
     apart = strokes_of(take_named("one"), [LATE_MS] * 6, apart_s=2.0, together=(5,))
-    apart.heard.arrivals.depth_db[0] = 20.0
-    apart.gain[3], apart.kind[3] = [0.0, 1.0], 1
-    apart.heard.arrivals.first[3] -= round(1.5 * RATE)  # half a second after the third
+    apart.detected.arrivals.depth_db[0] = 20.0
+    apart.activation[3], apart.template[3] = [0.0, 1.0], 1
+    apart.detected.arrivals.first[3] -= round(1.5 * RATE)  # half a second after the third
     snares = np.array([0, 1, 2, 4, 5])
 
     assert [False, True, False, True, False] == placer_of(apart)._is_single(apart, snares, 0).tolist()

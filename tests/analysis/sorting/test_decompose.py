@@ -63,10 +63,11 @@ def test_of_two_that_fit_alike_the_more_frequent_one_is_taken() -> None:
     for members, expected in (([50, 5], 0), ([5, 50], 1)):
         known = templates(SNARE, double, members=members, drum=[1, 1])
         halfway = np.sqrt(known.energy[0] * known.energy[1])[None]
-        assert expected == int(decompose.decompose(heard(halfway, 1e-9), known, np.zeros(1), NEAR).gain[0].argmax())
+        found = decompose.decompose(heard(halfway, 1e-9), known, np.zeros(1), NEAR)
+        assert expected == int(found.activation[0].argmax())
         for kind in (0, 1):
             whole = heard(known.energy[kind][None], 1e-9)
-            assert kind == int(decompose.decompose(whole, known, np.zeros(1), NEAR).gain[0].argmax())
+            assert kind == int(decompose.decompose(whole, known, np.zeros(1), NEAR).activation[0].argmax())
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -75,7 +76,7 @@ def test_a_single_stroke_is_found_at_its_strength(name: str, level_db: float) ->
     """A stroke alone is itself and nothing else, to three quarters of a decibel, 35 dB below the hardest as well."""
     found = explained(gains(**{name: level_db}))
 
-    assert_made_of(gains(**{name: level_db}), found.gain[0], 0.75)
+    assert_made_of(gains(**{name: level_db}), found.activation[0], 0.75)
     assert decompose.is_hit(found).all()
 
 
@@ -86,21 +87,21 @@ def test_two_drums_at_once_are_told_apart(pair: tuple[str, str], levels: tuple[f
     """Two drums struck together are both found, each at its strength to half a decibel."""
     wanted = gains(**dict(zip(pair, levels, strict=True)))
 
-    assert_made_of(wanted, explained(wanted).gain[0], 0.5)
+    assert_made_of(wanted, explained(wanted).activation[0], 0.5)
 
 
 def test_two_hands_and_a_foot_are_told_apart() -> None:
     """Three drums at once are found."""
     wanted = gains(kick=-3.0, snare=0.0, hat=-6.0)
 
-    assert_made_of(wanted, explained(wanted).gain[0], 0.5)
+    assert_made_of(wanted, explained(wanted).activation[0], 0.5)
 
 
 def test_three_strokes_are_three_though_none_is_like_its_template() -> None:
     """Three drums at once are told apart where each differs from its template by a decibel level by level, too."""
     wanted = gains(kick=-2.0, snare=0.0, hat=-2.0)
 
-    assert_made_of(wanted, explained(wanted, jitter_db=1.0).gain[0], 1.5)
+    assert_made_of(wanted, explained(wanted, jitter_db=1.0).activation[0], 1.5)
 
 
 def test_the_best_single_kind_may_be_none_of_two() -> None:
@@ -111,7 +112,7 @@ def test_the_best_single_kind_may_be_none_of_two() -> None:
     found = decompose.decompose(heard(both[None], 1e-8), known, np.zeros(1), NEAR)
 
     assert 2 == found.single_error_db[0].argmin()
-    assert [0, 1] == np.flatnonzero(found.gain[0]).tolist()
+    assert [0, 1] == np.flatnonzero(found.activation[0]).tolist()
 
 
 def test_pairs_are_of_two_drums_each_once() -> None:
@@ -142,7 +143,7 @@ def test_strokes_need_not_equal_their_templates() -> None:
     """Strokes that differ from their templates by 1.5 dB level by level, as a player's do, are found all the same."""
     hits = [gains(kick=-4.0), gains(snare=-12.0), gains(kick=0.0, hat=-6.0), gains(snare=-2.0, hat=-4.0)]
     found = explained(*hits, jitter_db=1.5)
-    for wanted, got in zip(hits, found.gain, strict=True):
+    for wanted, got in zip(hits, found.activation, strict=True):
         assert_made_of(wanted, got, 1.5)
 
 
@@ -154,7 +155,7 @@ def test_loudness_of_the_session_does_not_matter() -> None:
                        plain.valid)
     found = decompose.decompose(down, KNOWN, np.zeros(1), NEAR)
 
-    assert_made_of(hit * 1e-4, found.gain[0], 0.5)
+    assert_made_of(hit * 1e-4, found.activation[0], 0.5)
 
 
 def test_only_the_near_mics_decide() -> None:
@@ -165,8 +166,8 @@ def test_only_the_near_mics_decide() -> None:
     loud[:, 5] *= 1000
     more = HitFeatures(plain.mics, loud, plain.before, plain.fade_db, plain.noise, plain.valid)
 
-    np.testing.assert_array_equal(decompose.decompose(plain, KNOWN, np.zeros(1), near).gain,
-                                  decompose.decompose(more, KNOWN, np.zeros(1), near).gain)
+    np.testing.assert_array_equal(decompose.decompose(plain, KNOWN, np.zeros(1), near).activation,
+                                  decompose.decompose(more, KNOWN, np.zeros(1), near).activation)
 
 
 def test_stretches_of_a_later_stroke_are_left_out() -> None:
@@ -179,7 +180,7 @@ def test_stretches_of_a_later_stroke_are_left_out() -> None:
     cut = HitFeatures(plain.mics, late, plain.before, plain.fade_db, plain.noise, valid)
     found = decompose.decompose(cut, KNOWN, np.zeros(1), NEAR)
 
-    assert_made_of(gains(snare=-6.0), found.gain[0], 0.5)
+    assert_made_of(gains(snare=-6.0), found.activation[0], 0.5)
 
 
 # ---------------------------------------------------------------------------------------------------- what is no stroke
@@ -190,7 +191,7 @@ def test_noise_is_no_stroke() -> None:
     found = explained(gains())
 
     assert not decompose.is_hit(found).any()
-    assert 0.0 == found.gain.sum()
+    assert 0.0 == found.activation.sum()
 
 
 def moved(gain: Floats, lag: int) -> Floats:
@@ -219,8 +220,8 @@ def test_a_stroke_over_the_ring_of_another_is_found() -> None:
     energy = np.stack([(first @ KNOWN.energy.reshape(4, -1)).reshape(SNARE.shape), moved(first, lag) + HAT * second[2]])
     found = decompose.decompose(heard(energy), KNOWN, np.array([0.0, lag]), NEAR)
 
-    assert_made_of(first, found.gain[0], 0.5)
-    assert_made_of(second, found.gain[1], 1.0)
+    assert_made_of(first, found.activation[0], 0.5)
+    assert_made_of(second, found.activation[1], 1.0)
     assert decompose.is_hit(found).all()
 
 
@@ -252,7 +253,7 @@ def test_without_templates_nothing_is_a_stroke() -> None:
     found = decompose.decompose(mixtures(gains(kick=0.0)), none, np.zeros(1), NEAR)
 
     assert not decompose.is_hit(found).any()
-    assert (1, 0) == found.gain.shape
+    assert (1, 0) == found.activation.shape
 
 
 # ------------------------------------------------------------------------------------------------------------ certainty
@@ -282,7 +283,7 @@ def test_a_drum_is_struck_once_at_a_time() -> None:
     one = templates(KICK, SNARE, HAT, drum=[0, 1, 1])
     found = decompose.decompose(heard((SNARE + HAT)[None], 1e-8), one, np.zeros(1), NEAR)
 
-    assert (found.gain[0, 1:] > 0).sum() <= 1
+    assert (found.activation[0, 1:] > 0).sum() <= 1
 
 
 # ----------------------------------------------------------------------------------------------------------- composites
@@ -344,6 +345,6 @@ def test_the_number_of_workers_changes_nothing() -> None:
     alone = [decompose.decompose(take_rows(some, np.arange(a, b)), KNOWN, step[a:b], NEAR)
              for a, b in ((0, 3), (3, 5), (5, 6))]
 
-    for field in ("gain", "evidence_db", "error_db", "single_error_db", "background_error_db", "ground"):
+    for field in ("activation", "evidence_db", "error_db", "single_error_db", "background_error_db", "background"):
         assert getattr(one, field).tobytes() == getattr(two, field).tobytes()
         assert getattr(one, field).tobytes() == np.concatenate([getattr(each, field) for each in alone]).tobytes()

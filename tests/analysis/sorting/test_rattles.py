@@ -55,7 +55,7 @@ def left(*heard: Heard) -> Strokes:
                         Onsets("one", first, rise, np.tile(rise[:, None], len(MICS))),
                         Arrivals("one", first, unknown, np.full(unknown.shape, np.nan), np.zeros(len(MICS))),
                         np.full(len(first), -1, np.int64),
-                        told={i: frozenset({"crash"}) for i, each in enumerate(heard) if each.added})
+                        added={i: frozenset({"crash"}) for i, each in enumerate(heard) if each.added})
     strokes = Strokes(detected, rows, kind, own.sum(axis=2), np.array([heard[i].confidence for i in rows]),
                       Shares(own, own.sum(axis=1)), np.zeros((len(rows), len(MICS), 1, 1), np.float32),
                       np.zeros(len(rows), np.int64), np.full(len(rows), -1))
@@ -78,8 +78,8 @@ def test_a_cymbal_that_rattles_is_not_struck() -> None:
     found = left(STRUCK, RATTLE, Heard(2.0))
 
     assert [0, 2] == found.rows.tolist()
-    assert [2] * 8 == [len(each) for each in (found.kind, found.gain, found.confidence, found.shares.own,
-                                              found.shares.other, found.own_db, found.way, found.told)]
+    assert [2] * 8 == [len(each) for each in (found.template, found.activation, found.confidence, found.shares.own,
+                                              found.shares.other, found.own_db, found.articulation, found.label)]
 
 
 @pytest.mark.parametrize("other", [
@@ -125,7 +125,7 @@ def test_what_is_softer_than_anyone_plays_is_no_hit() -> None:
 
 def begins(*heard: Heard) -> list[float | None]:
     """When the events of the candidates begin ahead of their arrivals, s; None where they do not."""
-    return [None if frame < 0 else round(float(frame) / RATE, 6) for frame in left(*heard).heard.begin]
+    return [None if frame < 0 else round(float(frame) / RATE, 6) for frame in left(*heard).detected.begin]
 
 
 THUD = Heard(1.0, rise_db=3.0, hit=False)

@@ -139,6 +139,6 @@ def test_weak_strokes_are_heard_in_the_drums_own_mic(tmp_path: Path) -> None:
     session = session_at(tmp_path, *takes)
     told = articulations.reassign_weak(session, strokes, np.zeros(1, np.int64), named, takes[0].mics)
 
-    assert [0] * 30 + [1] * 7 == told[0].way.tolist()
-    assert [] == told[1].way.tolist()
-    assert way == strokes[0].way.tolist()
+    assert [0] * 30 + [1] * 7 == told[0].articulation.tolist()
+    assert [] == told[1].articulation.tolist()
+    assert way == strokes[0].articulation.tolist()
