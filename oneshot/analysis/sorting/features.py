@@ -205,6 +205,15 @@ def relative_level_db(templates: Templates, near: NDArray[np.bool_]) -> Floats:
     return out
 
 
+def measured(templates: Templates) -> NDArray[np.bool_]:
+    """Where a template's direct level is for the greater part measured and not an upper limit, bool (templates, mics):
+    elsewhere it may be far softer than ``relative_level_db`` says.
+    """
+    heard, limit = templates.energy[..., 0], templates.limit[..., 0]
+    whole = np.where(heard > 0, heard, limit).sum(axis=2)
+    return np.asarray((whole > 0) & (heard.sum(axis=2) >= whole / 2))
+
+
 def only(features: HitFeatures, mics: NDArray[np.bool_]) -> HitFeatures:
     """The same hits in some of the mics; ``mics``: bool (mics,)."""
     names = tuple(name for name, on in zip(features.mics, mics, strict=True) if on)

@@ -138,11 +138,16 @@ def _same_place(kinds: Templates, mics: tuple[Mic, ...]) -> Floats:
 def _owners(kinds: Templates, drums: list[str], said: Frames, mics: tuple[Mic, ...],
             near: NDArray[np.bool_]) -> Frames:
     """The drum whose close mic owns each kind (kinds,), that which was said first; -1 for none."""
-    close = close_numbers(mics)
-    owner = sort_drums.close_mic_assignment(features.relative_level_db(kinds, near), close)
+    close, measured = close_numbers(mics), features.measured(kinds)
+    standing = np.where(measured, features.relative_level_db(kinds, near), UNHEARD_DB)
+    owner = sort_drums.close_mic_assignment(standing, np.where(measured.any(axis=0), close, -1))
     of = [next((int(c) for m, c in zip(mics, close, strict=True) if m.stands_at(name)), -1) for name in drums]
     out: Frames = np.where(said >= 0, np.array([*of, -1], np.int64)[said], owner)
     return out
+
+
+UNHEARD_DB = -100.0
+"""What no close mic claims: a template that it was not measured in stands below all others there."""
 
 
 def _said_strokes(said: Labelled, kind: Frames, kept: Frames) -> list[constraints.Said | None]:

@@ -213,6 +213,17 @@ def test_what_is_hidden_stands_as_high_as_it_may() -> None:
     np.testing.assert_allclose([0.0, -10.0, -60.0], found - found[0], atol=1e-9)
 
 
+def test_what_may_be_there_is_not_measured() -> None:
+    """A level of which most is an upper limit is not measured; one of which most was heard is, whatever else may be in
+    it; of nothing at all nothing is.
+    """
+    kind = templates(np.zeros((4, BANDS, STRETCHES)))
+    kind.energy[0, :3, 2, 0] = 1.0
+    kind.limit[0, 1:3, 3, 0] = 0.5, 2.0
+
+    assert [[True, True, False, False]] == features.measured(kind).tolist()
+
+
 # ------------------------------------------------------------------------------------------------------------- the scan
 
 
