@@ -187,7 +187,8 @@ def same_place(onset_ms: Floats, error_ms: Floats) -> Floats:
         return out
     usual = max(float(np.mean(np.minimum(np.concatenate([apart for apart, _ in pairs.values()]), FAR_MS))), LEAST_MS)
     for (a, b), (apart, error) in pairs.items():
-        different = np.exp(-apart / usual) / (2 * usual)
+        wide = np.maximum(usual, error * np.sqrt(np.pi / 2))  # drums cannot seem nearer together than errors let one
+        different = np.exp(-apart / wide) / (2 * wide)
         same = np.exp(-0.5 * (apart / error) ** 2) / (error * np.sqrt(2 * np.pi))
         out[a, b] = out[b, a] = np.log((1 - STRAY_SHARE) * same / different + STRAY_SHARE).sum()
     return np.clip(out, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)

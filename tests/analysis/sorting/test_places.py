@@ -283,6 +283,17 @@ def test_a_mix_has_no_delays_and_says_nothing() -> None:
     assert evidence(PATHS_MS[0], 2) > 2.0
 
 
+@pytest.mark.parametrize("mics", [2, 4, 8])
+@pytest.mark.parametrize("error_ms", [0.08, 0.3, 1.0])
+def test_delays_that_nothing_has_are_no_evidence_against_it(mics: int, error_ms: float) -> None:
+    """Where everything arrives at once everywhere, that two templates do as well does not part them, however many mics
+    say so and however sure they are.
+    """
+    at_once = np.zeros((5, mics))
+
+    assert 0.0 == pytest.approx(evidence(at_once[0], mics, at_once[1:], error_ms), abs=1e-9)
+
+
 def test_fewer_than_two_known_mics_say_nothing() -> None:
     """A delay lies between two mics: with one in common, and with none, there is no evidence; nor is there of one
     template or none.
