@@ -42,6 +42,9 @@ RATIO_SPREAD = (1.11, 0.64, 0.49, 0.41, 0.37, 0.33, 0.30, 0.28)
 ratios between near mics, as a chi variate of one to eight degrees of freedom does.
 """
 
+DISTINCT_LN = 0.5
+"""Where the usual distance is this much above that of one drum (a factor of 1.6), being alike counts in full."""
+
 LEVEL_WEIGHT, LEVEL_LIMIT = 1.5, 8.0
 """Weight of the levels, which are known in ten bands that vary together, and the most that they say before it."""
 
@@ -69,7 +72,8 @@ def one_drum(place_db: Floats, sound_db: Floats, same_place: Floats, mics: int, 
     pairs = place[np.triu_indices(len(place), 1)]
     usual = max(float(np.median(pairs)), np.log(SAME_DB)) if len(pairs) else np.log(SAME_DB)
     spread = np.hypot(OTHER_SPREAD, RATIO_SPREAD[min(max(mics - 1, 1), len(RATIO_SPREAD)) - 1])
-    level = 0.5 * np.minimum((place - usual) / spread, 0) ** 2
+    level = 0.5 * (np.minimum(place - usual, 0) / spread) ** 2
+    level *= np.clip((usual - np.log(SAME_DB)) / DISTINCT_LN, 0, 1)  # where no drum differs, to be alike is no evidence
     level -= 0.5 * np.maximum((place - np.log(SAME_DB)) / SAME_SPREAD, 0) ** 2
     sound = -0.5 * (np.maximum(sound_db - SAME_SOUND_DB, 0) / SOUND_SPREAD_DB) ** 2
     prior = np.where(damped[:, None] & damped, HAT_PRIOR, PRIOR)

@@ -263,11 +263,12 @@ def _contribution(templates: Templates, k: int, number: int, m: int) -> Floats:
 
 def subtracted(templates: Templates, found: Parts, near: NDArray[np.bool_]) -> tuple[Templates, NDArray[np.bool_]]:
     """The templates with the drums they contain subtracted, and in which enough is left, bool (templates,)."""
-    energy, limit, onset = (np.array(x) for x in (templates.energy, templates.limit, templates.onset_ms))
+    energy, limit, onset, error = (np.array(x) for x in (templates.energy, templates.limit, templates.onset_ms,
+                                                         templates.onset_error_ms))
     enough_left = np.ones(len(energy), bool)
     for k, contained_drums in found.items():
         removed = sum((_contribution(templates, k, number, m) for number, m in contained_drums.items()),
                       np.zeros_like(energy[k]))
         energy[k], limit[k], enough_left[k] = without(templates.energy[k], templates.limit[k], removed, near)
-        onset[k] = np.nan  # the earliest of several drums says nothing of one
-    return replace(templates, energy=energy, limit=limit, onset_ms=onset), enough_left
+        onset[k] = error[k] = np.nan  # the earliest of several drums says nothing of one
+    return replace(templates, energy=energy, limit=limit, onset_ms=onset, onset_error_ms=error), enough_left

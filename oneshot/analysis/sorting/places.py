@@ -72,7 +72,6 @@ EVIDENCE_LIMIT = 12.0
 """Natural logarithm: more certain than this no delays make anything, since they vary together."""
 
 
-
 def envelopes(root: Path, heard: Sequence[Detected], mics: tuple[Mic, ...], rows: Frames) -> Floats32:
     """Rise of hits over the level before them, float32 (rows, mics, steps), dB, 0 to ``RISE_LIMIT_DB``; 0 in mics that
     a hit's take lacks.

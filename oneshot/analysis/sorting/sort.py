@@ -51,6 +51,7 @@ class Sorted:
     named: Named
     problems: tuple[Problem, ...]
 
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Learned:
     """Kinds and drums, and what labels say of them: names of drums by number, and of the kinds' strokes."""
