@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
     from review_desk import Client
     from review_sight import Sight
     from stage_inputs import Pier
+
+    from oneshot.core.records.kit import Kit
 
 TERMINAL = ("NO_COLOR", "FORCE_COLOR", "CLICOLOR_FORCE", "TERMINAL_WIDTH", "COLUMNS")
 
@@ -50,6 +53,52 @@ def pier(tmp_path_factory: pytest.TempPathFactory) -> Pier:
     known = write_session(folder / "session", PIER, (PIER_TAKE,), seed=3)
     built = pipeline.build(folder / "session", folder / "kit")
     return Pier(folder / "session", known[PIER_TAKE.name], built.kit, folder / "kit")
+
+
+@pytest.fixture(scope="session")
+def jetty(tmp_path_factory: pytest.TempPathFactory) -> Pier:
+    """Smaller than the pier, for tests of what happens around a build: two drums struck four times each, in two close
+    mics and the overheads; not to be written to.
+    """
+    from dataclasses import replace
+
+    from stage_inputs import PIER, Pier
+
+    from oneshot import pipeline
+    from oneshot.synth import slate, write_session
+
+    drums, mics = PIER.drums[:2], tuple(m for m in PIER.mics if m.name in {"Kick In", "Snare Top", "OH L", "OH R"})
+    take = slate("jetty", (("kick", "hit", -18.0, 0.0, 4, 0.9), ("snare", "centre", -24.0, 0.0, 4, 0.9)))
+    folder = tmp_path_factory.mktemp("jetty")
+    known = write_session(folder / "session", replace(PIER, name="jetty", drums=drums, mics=mics), (take,), seed=3)
+    built = pipeline.build(folder / "session", folder / "kit")
+    return Pier(folder / "session", known[take.name], built.kit, folder / "kit")
+
+
+@pytest.fixture(scope="session")
+def example(tmp_path_factory: pytest.TempPathFactory) -> Kit:
+    """The example kit, in a folder named kit inside its session's; not to be written to."""
+    from kit_example import example_kit
+
+    return example_kit(tmp_path_factory.mktemp("example") / "kit")
+
+
+@pytest.fixture
+def own_example(example: Kit, tmp_path: Path) -> Kit:
+    """A copy of the example kit in ``tmp_path / "kit"``, to be changed."""
+    from dataclasses import replace
+
+    shutil.copytree(example.session.root / "kit", tmp_path / "kit")
+    return replace(example, session=replace(example.session, root=tmp_path))
+
+
+@pytest.fixture
+def one_bar(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Previews play one bar, for tests that ask what is in the file and not how it sounds."""
+    from oneshot.kit.playback import grooves
+
+    monkeypatch.setattr(grooves, "BARS", grooves.BARS[:1])
+    monkeypatch.setattr(grooves, "TOURS", 1)
 
 
 @pytest.fixture

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from kit_example import example_kit
 from sfz_render import Instrument
 from stroke_sessions import strokes
 
@@ -31,13 +30,12 @@ LEFT = 39
 
 
 @pytest.fixture
-def kit(tmp_path: Path) -> Kit:
+def kit(own_example: Kit) -> Kit:
     """The example kit with a key for each hand of the closed hat, written anew into ``tmp_path / "kit"``."""
-    made = example_kit(tmp_path / "kit")
     drums = tuple(replace(d, voices=9, articulations=tuple(
-        replace(a, second_key=LEFT) if a.name == "closed" else a for a in d.articulations)) for d in made.drums)
-    made = replace(made, drums=drums)
-    write_all(made, tmp_path / "kit")
+        replace(a, second_key=LEFT) if a.name == "closed" else a for a in d.articulations)) for d in own_example.drums)
+    made = replace(own_example, drums=drums)
+    write_all(made, made.session.root / "kit")
     return made
 
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from kit_example import example_kit
 from level_ladders import LADDER, by_id, chosen, hits_at
 from stage_inputs import hit
 from stroke_sessions import strokes, sums
@@ -151,13 +150,12 @@ def test_released_keys_stay_and_the_recipe_outranks_them() -> None:
         stroke: key for stroke, key in assign_keys(struck, {"tom-1": 61}, kept).items() if stroke[0] != "tom-2"}
 
 
-def test_the_record_is_read_as_it_was_written(tmp_path: Path) -> None:
+def test_the_record_is_read_as_it_was_written(own_example: Kit, tmp_path: Path) -> None:
     """Through its text and back; damage is told in one line."""
-    kit = example_kit(tmp_path / "kit")
-    made = release_lock.record(kit, None, 3, "1.0")
+    made = release_lock.record(own_example, None, 3, "1.0")
 
     assert made == release_lock.from_json(release_lock.to_json(made), "x")
-    assert len(kit.one_shots) == sum(len(group.slots) for group in made.groups)
+    assert len(own_example.one_shots) == sum(len(group.slots) for group in made.groups)
     assert {"kick/hit": 36, "hat/closed": 42, "hat/open": 46} == {f"{g.drum}/{g.articulation}": g.key
                                                                for g in made.groups}
     assert release_lock.read(tmp_path / "kit") is None

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from kit_example import example_kit
 from stage_inputs import noise, strike
 
 from oneshot import pipeline
@@ -25,12 +24,11 @@ RATE, HITS, GAP_S = 48000, 6, 1.5
 
 
 @pytest.fixture
-def kit(tmp_path: Path) -> Kit:
+def kit(own_example: Kit) -> Kit:
     """A kit whose kick is unknown in most mics: "OH R" is silent, "Hat" compresses, "OH L" does not hear it."""
-    made = example_kit(tmp_path / "kit")
     nothing = {"Kick In": 0.0, "Hat": None, "OH L": None, "OH R": None}
-    hits = tuple(replace(hit, bleed_db=dict.fromkeys(nothing)) for hit in made.hits)
-    return replace(made, hits=hits, bleed={"take 1": {"kick": nothing, "hat": {"Kick In": None, "Hat": 0.0}}},
+    hits = tuple(replace(hit, bleed_db=dict.fromkeys(nothing)) for hit in own_example.hits)
+    return replace(own_example, hits=hits, bleed={"take 1": {"kick": nothing, "hat": {"Kick In": None, "Hat": 0.0}}},
                    delays_ms={"take 1": {"kick": nothing}}, delays={}, dynamics={"take 1": {"Hat": "compressor"}})
 
 

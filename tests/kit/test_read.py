@@ -6,24 +6,24 @@ import json
 from pathlib import Path
 
 import pytest
-from kit_example import example_kit
 
 from oneshot.core.errors import KitError
+from oneshot.core.records.kit import Kit
 from oneshot.kit.export.manifest import to_json
 from oneshot.kit.read import read_kit
 
 
-def test_a_kit_read_back_says_the_same(tmp_path: Path) -> None:
+def test_a_kit_read_back_says_the_same(example: Kit) -> None:
     """What is read from a manifest makes the same manifest: nothing is lost on the way."""
-    example_kit(tmp_path / "kit")
-    document = json.loads((tmp_path / "kit" / "manifest.json").read_text(encoding="utf-8"))
+    folder = example.session.root / "kit"
+    document = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
 
-    assert document == json.loads(json.dumps(to_json(read_kit(tmp_path / "kit"))))
+    assert document == json.loads(json.dumps(to_json(read_kit(folder))))
 
 
+@pytest.mark.usefixtures("own_example")
 def test_fields_of_a_later_version_are_passed_over(tmp_path: Path) -> None:
     """The contract: readers ignore what they don't know."""
-    example_kit(tmp_path / "kit")
     path = tmp_path / "kit" / "manifest.json"
     document = json.loads(path.read_text(encoding="utf-8"))
     document["hits"][0]["weather"] = "fair"
@@ -32,6 +32,7 @@ def test_fields_of_a_later_version_are_passed_over(tmp_path: Path) -> None:
     assert document["hits"][0]["drum"] == read_kit(tmp_path / "kit").hits[0].drum
 
 
+@pytest.mark.usefixtures("own_example")
 @pytest.mark.parametrize("spoil", [lambda d: d.pop("hits"), lambda d: d["hits"][0].pop("onset"),
                                    lambda d: d.update(drums=5), lambda d: d["session"]["takes"][0]["mics"][0].update(
                                        role="loud"),
@@ -41,7 +42,6 @@ def test_fields_of_a_later_version_are_passed_over(tmp_path: Path) -> None:
                                    lambda d: d["balance"].update({"OH L": {"pan": "left"}})])
 def test_a_damaged_manifest_gives_one_line(tmp_path: Path, spoil: object) -> None:
     """What is missing or of another shape is told with the file's name, on one line."""
-    example_kit(tmp_path / "kit")
     path = tmp_path / "kit" / "manifest.json"
     document = json.loads(path.read_text(encoding="utf-8"))
     spoil(document)  # type: ignore[operator]

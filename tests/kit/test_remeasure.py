@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from kit_example import LAYERS, RATE, example_kit
+from kit_example import LAYERS, RATE
 from processing import delayed, peaking
 
 from oneshot import pipeline
@@ -30,10 +30,9 @@ from oneshot.synth import family, slate, write_session
 
 
 @pytest.fixture
-def kit(tmp_path: Path) -> Path:
+def kit(own_example: Kit) -> Path:
     """A small kit, its mixes measured."""
-    folder = tmp_path / "kit"
-    made = example_kit(folder)
+    folder, made = own_example.session.root / "kit", own_example
     levels = mixdown.with_levels(folder, made.one_shots, made.balance, {hit.id: RATE for hit in made.hits})
     write_all(replace(made, one_shots=levels), folder)
     return folder

@@ -9,20 +9,20 @@ from typing import Any
 
 import numpy as np
 import pytest
-from kit_example import RATE, example_kit
+from kit_example import RATE
 
 from oneshot.audio.io import read_int, write_wav
 from oneshot.core.errors import KitError
+from oneshot.core.records.kit import Kit
 from oneshot.kit.verify import Difference, read_regions, verify_kit
 
 FIRST = "samples/kick/hit/kick_hit_V01_RR01_KickIn.wav"
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder(own_example: Kit) -> Path:
     """A sound kit."""
-    example_kit(tmp_path / "kit")
-    return tmp_path / "kit"
+    return own_example.session.root / "kit"
 
 
 def edit(folder: Path, change: Callable[[dict[str, Any]], None]) -> None:

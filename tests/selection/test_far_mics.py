@@ -6,7 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from kit_example import example_kit
 
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.cutting.mix import mixdown
@@ -19,9 +18,9 @@ HOMES = {"kick": "Kick In", "hat": "Hat"}
 
 
 @pytest.fixture
-def kit(tmp_path: Path) -> Kit:
+def kit(own_example: Kit) -> Kit:
     """A kit of a kick and a hat, each with a close mic and a pair of overheads; nothing told of grades yet."""
-    return example_kit(tmp_path / "kit")
+    return own_example
 
 
 def graded(kit: Kit, drum: str, far: str) -> tuple[OneShot, ...]:

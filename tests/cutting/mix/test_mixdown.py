@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
-from kit_example import example_kit
 
 from oneshot.core.records.kit import Fader, Kit, TakeNoise
 from oneshot.cutting.mix import mixdown
@@ -15,9 +13,9 @@ from oneshot.cutting.mix.balance import mix
 
 
 @pytest.fixture(scope="module")
-def kit(tmp_path_factory: pytest.TempPathFactory) -> Kit:
+def kit(example: Kit) -> Kit:
     """A finished kit."""
-    return example_kit(Path(tmp_path_factory.mktemp("kit")) / "kit")
+    return example
 
 
 def _noise(kit: Kit, level_db: float | None) -> TakeNoise:

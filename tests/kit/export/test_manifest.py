@@ -15,7 +15,6 @@ from typing import Any
 import jsonschema
 import pytest
 from fastjsonschema.draft07 import CodeGeneratorDraft07
-from kit_example import example_kit
 
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem
@@ -26,9 +25,9 @@ SCHEMA = json.loads(manifest.schema_text())
 
 
 @pytest.fixture(scope="module")
-def kit(tmp_path_factory: pytest.TempPathFactory) -> Kit:
+def kit(example: Kit) -> Kit:
     """The example, and its folder beside it."""
-    return example_kit(tmp_path_factory.mktemp("m") / "kit")
+    return example
 
 
 def test_the_manifest_fits_its_schema(kit: Kit) -> None:
@@ -180,6 +179,8 @@ def test_no_keyword_of_the_schema_is_passed_over() -> None:
 def test_any_damage_is_found_where_a_full_validator_finds_it(kit: Kit) -> None:
     """Whatever is taken out of a manifest or put into it: the same places, by either of two libraries."""
     whole, rng = manifest.to_json(kit), random.Random(7)
+    for name in ("hits", "one_shots"):  # the first and the last have all that there is; more of them say nothing new
+        whole[name] = [whole[name][0], whole[name][-1]]
     official = jsonschema.Draft202012Validator(SCHEMA)
     places, found = list(_places(whole)), 0
     for _ in range(300):

@@ -8,16 +8,16 @@ from pathlib import Path
 
 import mido
 import pytest
-from kit_example import LAYERS, RATE, ROBINS, example_kit
+from kit_example import LAYERS, RATE, ROBINS
 
 from oneshot.core.records.kit import Kit
 from oneshot.kit.export import midi
 
 
 @pytest.fixture(scope="module")
-def kit(tmp_path_factory: pytest.TempPathFactory) -> Kit:
+def kit(example: Kit) -> Kit:
     """The example kit."""
-    return example_kit(tmp_path_factory.mktemp("m") / "kit")
+    return example
 
 
 def notes_of(path: Path) -> list[tuple[float, int, int, int]]:

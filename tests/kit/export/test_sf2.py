@@ -14,7 +14,7 @@ from pathlib import Path
 import mido
 import numpy as np
 import pytest
-from kit_example import FRAMES, RATE, example_kit
+from kit_example import FRAMES, RATE
 from sf2utils.sf2parse import Sf2File
 
 from oneshot.audio.io import read_audio
@@ -27,9 +27,9 @@ KEYS = (36, 42, 46)
 
 
 @pytest.fixture(scope="module")
-def kit(tmp_path_factory: pytest.TempPathFactory) -> Kit:
+def kit(example: Kit) -> Kit:
     """The example kit."""
-    return example_kit(tmp_path_factory.mktemp("s") / "kit")
+    return example
 
 
 def sf2_path(kit: Kit) -> Path:

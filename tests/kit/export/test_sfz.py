@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from kit_example import ATTACK, FRAMES, LAYERS, RATE, ROBINS, example_kit
+from kit_example import ATTACK, FRAMES, LAYERS, RATE, ROBINS
 from sfz_render import Instrument
 
 from oneshot.core.records.hits import Articulation
@@ -26,9 +26,9 @@ V1_V2 = {"sample", "key", "lovel", "hivel", "seq_length", "seq_position", "group
 
 
 @pytest.fixture(scope="module")
-def kit(tmp_path_factory: pytest.TempPathFactory) -> Kit:
+def kit(example: Kit) -> Kit:
     """The example kit."""
-    return example_kit(tmp_path_factory.mktemp("s") / "kit")
+    return example
 
 
 def regions_of(kit: Kit) -> list[dict[str, str]]:

@@ -7,7 +7,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from kit_example import example_kit
 
 from oneshot.core.errors import KitError
 from oneshot.core.records.kit import Kit
@@ -15,9 +14,9 @@ from oneshot.kit.playback import keymap
 
 
 @pytest.fixture(scope="module")
-def kit(tmp_path_factory: pytest.TempPathFactory) -> Kit:
+def kit(example: Kit) -> Kit:
     """The example kit."""
-    return example_kit(tmp_path_factory.mktemp("p") / "kit")
+    return example
 
 
 def test_level_curve_by_hand() -> None:

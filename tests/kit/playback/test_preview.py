@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import mido
 import numpy as np
 import pytest
-from kit_example import RATE, example_kit
+from kit_example import RATE
 
 from oneshot.audio import loudness
 from oneshot.audio.io import read_audio
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture(scope="module")
-def kit(tmp_path_factory: pytest.TempPathFactory) -> Kit:
+def kit(example: Kit) -> Kit:
     """The example kit."""
-    return example_kit(tmp_path_factory.mktemp("v") / "kit")
+    return example
 
 
 def test_a_preview_is_at_its_loudness_and_below_its_ceiling(kit: Kit, tmp_path: Path) -> None:

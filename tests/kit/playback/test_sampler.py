@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from kit_example import ATTACK, FRAMES, RATE, example_kit
+from kit_example import ATTACK, FRAMES, RATE
 
 from oneshot.core.records.hits import Partner
 from oneshot.core.records.kit import Fader, Kit
@@ -16,9 +16,9 @@ from oneshot.kit.playback.sampler import Note, Player, performance
 
 
 @pytest.fixture(scope="module")
-def kit(tmp_path_factory: pytest.TempPathFactory) -> Kit:
+def kit(example: Kit) -> Kit:
     """The example kit."""
-    return example_kit(tmp_path_factory.mktemp("p") / "kit")
+    return example
 
 
 def player(kit: Kit, rate: int = RATE) -> Player:
