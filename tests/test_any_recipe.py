@@ -91,9 +91,11 @@ def _holds(pier: Pier, folder: Path, recipe: Recipe) -> None:
 
 
 @pytest.mark.parametrize("recipe", EXAMPLES, ids=["16 bit", "converted prints", "prints without fade", "lite, no fade"])
-def test_kits_that_could_not_be_released_once(pier: Pier, tmp_path: Path, recipe: Recipe) -> None:
+@pytest.mark.parametrize("session", ["jetty", pytest.param("pier", marks=pytest.mark.full)])
+def test_kits_that_could_not_be_released_once(request: pytest.FixtureRequest, tmp_path: Path, session: str,
+                                              recipe: Recipe) -> None:
     """Each of these was built, and refused by verify and pack."""
-    _holds(pier, tmp_path / "r", recipe)
+    _holds(request.getfixturevalue(session), tmp_path / "r", recipe)
 
 
 def test_a_mic_that_stopped_half_way_is_measured_as_it_was_cut(pier: Pier, tmp_path: Path) -> None:

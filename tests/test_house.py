@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -106,6 +107,12 @@ def _dotted(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
+@cache
+def _tree(path: Path) -> ast.Module:
+    """A source, parsed once."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def _imported(tree: ast.AST) -> Iterator[str]:
     """Names of all modules that a source imports."""
     for node in ast.walk(tree):
@@ -119,7 +126,7 @@ def test_only_audio_touches_sound_files_and_only_the_command_line_prints() -> No
     """Axis order and sample formats are turned in one place; a stage never writes to the terminal."""
     sounding, printing = [], []
     for path in MODULES:
-        name, tree = _dotted(path), ast.parse(path.read_text(encoding="utf-8"))
+        name, tree = _dotted(path), _tree(path)
         if not name.startswith("oneshot.audio"):
             sounding += [(name, each) for each in _imported(tree)
                          if any(each == library or each.startswith(f"{library}.") for library in SOUND_LIBRARIES)]
@@ -137,7 +144,7 @@ def test_everything_public_is_documented() -> None:
     kinds = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)
     silent = []
     for path in MODULES:
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+        tree = _tree(path)
         places: list[ast.Module | ast.ClassDef] = [tree]
         places += [node for node in tree.body if isinstance(node, ast.ClassDef) and not node.name.startswith("_")]
         silent += [] if ast.get_docstring(tree) else [(_dotted(path), "")]

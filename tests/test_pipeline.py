@@ -174,9 +174,9 @@ def test_a_kit_never_lands_in_its_session(tmp_path: Path) -> None:
     assert before == sums(tmp_path)
 
 
-def test_a_session_kept_inside_a_kit_is_safe(pier: Pier, tmp_path: Path) -> None:
+def test_a_session_kept_inside_a_kit_is_safe(jetty: Pier, tmp_path: Path) -> None:
     """Recordings that lie inside a kit of ours would be thrown away with it: refused, nothing touched."""
-    shutil.copytree(pier.folder, tmp_path / "kit")
+    shutil.copytree(jetty.folder, tmp_path / "kit")
     session = strokes(tmp_path / "kit" / "recordings")
     before = sums(tmp_path)
     with pytest.raises(KitError, match="holds the session"):
@@ -206,17 +206,17 @@ def test_bad_wishes_are_one_line_and_leave_nothing(pier: Pier, tmp_path: Path, o
     assert [] == list((tmp_path / "out").iterdir())
 
 
-def test_a_recipe_that_is_not_there_is_told(pier: Pier, tmp_path: Path) -> None:
+def test_a_recipe_that_is_not_there_is_told(jetty: Pier, tmp_path: Path) -> None:
     """A path that holds no recipe is one line."""
     with pytest.raises(SettingsError, match="no such recipe"):
-        pipeline.build(pier.session, tmp_path / "kit", recipe_path=tmp_path / "nothing.toml")
+        pipeline.build(jetty.session, tmp_path / "kit", recipe_path=tmp_path / "nothing.toml")
 
 
 # ---------------------------------------------------------------------------------------------------- once and no more
 
 
 @pytest.mark.parametrize("files", ["", 'level = "drum"\nbits = "16"', 'format = "flac"\nlite = true\nlevel = "kit"'])
-def test_a_sound_file_is_written_once_and_read_by_none_who_builds(pier: Pier, tmp_path: Path, files: str,
+def test_a_sound_file_is_written_once_and_read_by_none_who_builds(jetty: Pier, tmp_path: Path, files: str,
                                                                  monkeypatch: pytest.MonkeyPatch) -> None:
     """Until mappings and page are made of it, no file of the kit has been opened again after it was written, tags in
     it; whatever the recipe asks for.
@@ -236,13 +236,13 @@ def test_a_sound_file_is_written_once_and_read_by_none_who_builds(pier: Pier, tm
         raise KeyboardInterrupt
 
     (tmp_path / "r.toml").write_text(f'[files]\n{files}\n[[prints]]\nname = "kick"\ndrum = "kick"\n', encoding="utf-8")
-    names = {path.stem for path in pier.folder.rglob("samples/**/*.wav")}
+    names = {path.stem for path in jetty.folder.rglob("samples/**/*.wav")}
     with monkeypatch.context() as patch:
         patch.setattr(Path, "open", open_file)
         patch.setattr(soundfile.SoundFile, "__init__", open_sound)
         patch.setattr("oneshot.pipeline.write_kit", whole)
         with pytest.raises(KeyboardInterrupt):
-            pipeline.build(pier.session, tmp_path / "kit", recipe_path=tmp_path / "r.toml", jobs=1)
+            pipeline.build(jetty.session, tmp_path / "kit", recipe_path=tmp_path / "r.toml", jobs=1)
 
     written = [name for name, mode in opened if "w" in mode and "_V0" in name]
     assert len(written) > (0 if "lite" in files else len(names) - 1)
@@ -438,10 +438,10 @@ def collector(told: list[tuple[str, float]]) -> Callable[[str, float], None]:
     return lambda stage, share: told.append((stage, share))
 
 
-def test_a_new_kit_is_whole(pier: Pier, tmp_path: Path) -> None:
+def test_a_new_kit_is_whole(jetty: Pier, tmp_path: Path) -> None:
     """A build says where the kit is and how much is in it; everything the contract names is there."""
     told: list[tuple[str, float]] = []
-    made = pipeline.build(pier.session, tmp_path / "new" / "place" / "kit", progress=collector(told))
+    made = pipeline.build(jetty.session, tmp_path / "new" / "place" / "kit", progress=collector(told))
     there = {p.relative_to(made.folder).as_posix(): p.stat().st_size for p in made.folder.rglob("*") if p.is_file()}
 
     assert {"manifest.json", "manifest.schema.json", "hits.csv", "report.html", "README.txt", "recipe.toml",

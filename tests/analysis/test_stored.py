@@ -119,23 +119,23 @@ def test_what_another_build_wrote_meanwhile_is_not_used(found: tuple[Session, st
     assert stored.load(store, found[0], TOLD, "alike") is None
 
 
-def test_a_rebuild_with_another_recipe_listens_to_nothing(pier: Pier, tmp_path: Path,
+def test_a_rebuild_with_another_recipe_listens_to_nothing(jetty: Pier, tmp_path: Path,
                                                           monkeypatch: pytest.MonkeyPatch) -> None:
     """A second build, even one that asks for other grades and layers, takes its hits from the store; a kit built so has
     the bytes of one built from nothing, and a build that is to start afresh does.
     """
     recipe = tmp_path / "recipe.toml"
     recipe.write_text("[choose]\ngrade = \"D\"\nlayers = 2\n")
-    pipeline.build(pier.session, tmp_path / "one", recipe_path=recipe, fresh=True)
-    pipeline.build(pier.session, tmp_path / "default", fresh=True)
+    pipeline.build(jetty.session, tmp_path / "one", recipe_path=recipe, fresh=True)
+    pipeline.build(jetty.session, tmp_path / "default", fresh=True)
 
     def never(*_: Any, **__: Any) -> NoReturn:
         raise AssertionError("it was listened to")
 
     monkeypatch.setattr(run, "analyse", never)
-    pipeline.build(pier.session, tmp_path / "two", recipe_path=recipe)
+    pipeline.build(jetty.session, tmp_path / "two", recipe_path=recipe)
     with pytest.raises(AssertionError, match="listened"):
-        pipeline.build(pier.session, tmp_path / "three", fresh=True)
+        pipeline.build(jetty.session, tmp_path / "three", fresh=True)
 
     files = [path.relative_to(tmp_path / "one") for path in sorted((tmp_path / "one").rglob("*")) if path.is_file()]
     assert len(files) > 20

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from kit_example import example_kit
 
 from oneshot import pipeline
 from oneshot.config.corrections_file import EMPTY_TEXT
@@ -26,20 +25,22 @@ from oneshot.kit.verify import verify_kit
 if TYPE_CHECKING:
     from stage_inputs import Pier
 
+    from oneshot.core.records.kit import Kit
+
 
 @pytest.fixture
-def kit(pier: Pier, tmp_path: Path) -> Path:
+def kit(jetty: Pier, tmp_path: Path) -> Path:
     """A copy of the small kit."""
-    shutil.copytree(pier.folder, tmp_path / "kit")
+    shutil.copytree(jetty.folder, tmp_path / "kit")
     return tmp_path / "kit"
 
 
-def test_a_kit_holds_nothing_but_its_own(pier: Pier) -> None:
+def test_a_kit_holds_nothing_but_its_own(jetty: Pier) -> None:
     """Every file that a build writes is known as the kit's."""
-    assert [] == strangers(pier.folder, read_kit(pier.folder))
+    assert [] == strangers(jetty.folder, read_kit(jetty.folder))
 
 
-def test_a_rebuild_keeps_what_is_not_the_kits(pier: Pier, kit: Path, tmp_path: Path) -> None:
+def test_a_rebuild_keeps_what_is_not_the_kits(jetty: Pier, kit: Path, tmp_path: Path) -> None:
     """Recordings, notes, links, empty folders and a mapping of one's own stay where they were, byte for byte."""
     (kit / "stems" / "take 1").mkdir(parents=True)
     (kit / "stems" / "take 1" / "mix.wav").write_bytes(b"a recording")
@@ -50,7 +51,7 @@ def test_a_rebuild_keeps_what_is_not_the_kits(pier: Pier, kit: Path, tmp_path: P
     (tmp_path / "elsewhere.txt").write_bytes(b"elsewhere")
     (kit / "link.txt").symlink_to(tmp_path / "elsewhere.txt")
     (kit / "away").symlink_to(tmp_path)
-    pipeline.build(pier.session, kit)
+    pipeline.build(jetty.session, kit)
 
     assert b"a recording" == (kit / "stems" / "take 1" / "mix.wav").read_bytes()
     assert b"another" == (kit / "samples" / "mine.wav").read_bytes()
@@ -62,37 +63,36 @@ def test_a_rebuild_keeps_what_is_not_the_kits(pier: Pier, kit: Path, tmp_path: P
     assert {"samples/mine.wav"} == {found.path for found in verify_kit(kit)}
 
 
-def test_what_a_new_file_of_the_kit_would_cover_gets_another_name(pier: Pier, kit: Path, tmp_path: Path) -> None:
+def test_what_a_new_file_of_the_kit_would_cover_gets_another_name(jetty: Pier, kit: Path, tmp_path: Path) -> None:
     """Both are there afterwards, and the build says so."""
     recipe = tmp_path / "prints.toml"
     recipe.write_text('[[prints]]\nname = "p"\ndrum = "kick"\n', encoding="utf-8")
-    first = pipeline.build(pier.session, tmp_path / "other", recipe_path=recipe).kit.prints[0]
+    first = pipeline.build(jetty.session, tmp_path / "other", recipe_path=recipe).kit.prints[0]
     (kit / first.path).parent.mkdir(parents=True)
     (kit / first.path).write_bytes(b"mine")
-    built = pipeline.build(pier.session, kit, recipe_path=recipe)
+    built = pipeline.build(jetty.session, kit, recipe_path=recipe)
 
     assert b"mine" == (kit / first.path).with_stem(f"{Path(first.path).stem} (kept)").read_bytes()
     assert b"RIFF" == (kit / first.path).read_bytes()[:4]
     assert any("(kept)" in problem.where for problem in built.kit.problems)
 
 
-def test_processed_tracks_in_the_kits_folder_survive_the_build_that_reads_them(pier: Pier, kit: Path) -> None:
+def test_processed_tracks_in_the_kits_folder_survive_the_build_that_reads_them(jetty: Pier, kit: Path) -> None:
     """The very folder given as processed lies in the kit that is rebuilt."""
     tracks = kit / "mixed"
     tracks.mkdir()
-    shutil.copyfile(next(pier.session.rglob("Kick In.wav")), tracks / "Kick In mixed.wav")
-    pipeline.build(pier.session, kit, processed=tracks)
+    shutil.copyfile(next(jetty.session.rglob("Kick In.wav")), tracks / "Kick In mixed.wav")
+    pipeline.build(jetty.session, kit, processed=tracks)
 
     assert (tracks / "Kick In mixed.wav").is_file()
     assert read_kit(kit).tracks
 
 
-def test_remeasuring_keeps_what_is_not_the_kits(tmp_path: Path) -> None:
+def test_remeasuring_keeps_what_is_not_the_kits(own_example: Kit) -> None:
     """As a build does."""
-    folder = tmp_path / "kit"
-    example_kit(folder)
+    folder = own_example.session.root / "kit"
     (folder / "mappings" / "mine.sfz").write_bytes(b"<region>")
-    (folder / "notes.txt").symlink_to(tmp_path / "nowhere")
+    (folder / "notes.txt").symlink_to(folder.parent / "nowhere")
     path = next((folder / "samples").rglob("*.wav"))
     data = bytearray(path.read_bytes())
     data[3000] ^= 1
@@ -103,27 +103,27 @@ def test_remeasuring_keeps_what_is_not_the_kits(tmp_path: Path) -> None:
     assert (folder / "notes.txt").is_symlink()
 
 
-def test_files_that_other_software_went_over_are_not_replaced(pier: Pier, kit: Path) -> None:
+def test_files_that_other_software_went_over_are_not_replaced(jetty: Pier, kit: Path) -> None:
     """Before they were measured again, too: a build names the first of them and does nothing."""
     path = next((kit / "samples").rglob("*.wav"))
     data = bytearray(path.read_bytes())
     data[3000] ^= 1
-    path.unlink()  # the pier's own file is another link to it
+    path.unlink()  # the jetty's own file is another link to it
     path.write_bytes(bytes(data))
     with pytest.raises(KitError, match="changed after the kit was built"):
-        pipeline.build(pier.session, kit)
+        pipeline.build(jetty.session, kit)
 
     assert bytes(data) == path.read_bytes()
 
 
-def test_a_damaged_manifest_loses_nothing(pier: Pier, kit: Path) -> None:
+def test_a_damaged_manifest_loses_nothing(jetty: Pier, kit: Path) -> None:
     """What is the kit's own is not known then: the folder stays as it is."""
     document = json.loads((kit / "manifest.json").read_text(encoding="utf-8"))
     del document["one_shots"]
     (kit / "manifest.json").write_text(json.dumps(document), encoding="utf-8")
     (kit / "mine.wav").write_bytes(b"mine")
     with pytest.raises(KitError, match="may be yours"):
-        pipeline.build(pier.session, kit)
+        pipeline.build(jetty.session, kit)
 
     assert b"mine" == (kit / "mine.wav").read_bytes()
 
@@ -143,7 +143,7 @@ def at_stage(stage: str, act: Callable[[], object]) -> Callable[[str, float], No
 
 
 @pytest.mark.parametrize("stage", ["choosing", "cutting", "writing"])
-def test_what_is_written_during_a_build_is_kept(pier: Pier, kit: Path, stage: str) -> None:
+def test_what_is_written_during_a_build_is_kept(jetty: Pier, kit: Path, stage: str) -> None:
     """Recipe, corrections and files of one's own; the build says that they are not in it yet."""
     recipe = (kit / "recipe.toml").read_text(encoding="utf-8") + "# by hand\n"
     corrections = f"{EMPTY_TEXT}# by hand\n"
@@ -154,7 +154,7 @@ def test_what_is_written_during_a_build_is_kept(pier: Pier, kit: Path, stage: st
         (kit / "corrections.toml").write_text(corrections, encoding="utf-8")
         (kit / "late.wav").write_bytes(b"late")
 
-    built = pipeline.build(pier.session, kit, progress=at_stage(stage, edit))
+    built = pipeline.build(jetty.session, kit, progress=at_stage(stage, edit))
 
     assert recipe == (kit / "recipe.toml").read_text(encoding="utf-8")
     assert corrections == (kit / "corrections.toml").read_text(encoding="utf-8")
@@ -162,7 +162,7 @@ def test_what_is_written_during_a_build_is_kept(pier: Pier, kit: Path, stage: st
     assert {"recipe.toml", "corrections.toml"} <= {p.where for p in built.kit.problems if "edited during" in p.what}
 
 
-def test_what_is_written_in_the_last_moment_is_kept(pier: Pier, kit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_is_written_in_the_last_moment_is_kept(jetty: Pier, kit: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Between the last look and the exchange."""
     real = files._sync_tree
 
@@ -172,7 +172,7 @@ def test_what_is_written_in_the_last_moment_is_kept(pier: Pier, kit: Path, monke
         (kit / "late.wav").write_bytes(b"late")
 
     monkeypatch.setattr(files, "_sync_tree", edit)
-    pipeline.build(pier.session, kit)
+    pipeline.build(jetty.session, kit)
 
     assert (kit / "corrections.toml").read_text(encoding="utf-8").endswith("# late\n")
     assert b"late" == (kit / "late.wav").read_bytes()
@@ -194,25 +194,25 @@ def test_what_cannot_be_taken_over_in_the_last_moment_stays_beside(tmp_path: Pat
     assert b"mine" == (tmp_path / "kit replaced" / "mine.txt").read_bytes()
 
 
-def test_a_kit_under_review_is_not_built(pier: Pier, kit: Path) -> None:
+def test_a_kit_under_review_is_not_built(jetty: Pier, kit: Path) -> None:
     """Nor measured again; the message says who has it."""
     holder = Holder(kit)
     holder.take("a review, process 12 at port 34")
     try:
-        for work in (lambda: pipeline.build(pier.session, kit), lambda: remeasure.remeasure(kit)):
+        for work in (lambda: pipeline.build(jetty.session, kit), lambda: remeasure.remeasure(kit)):
             with pytest.raises(KitError, match=r"in use \(a review, process 12 at port 34\)"):
                 work()
     finally:
         holder.leave()
-    pipeline.build(pier.session, kit)
+    pipeline.build(jetty.session, kit)
 
 
 @pytest.mark.parametrize(("stage", "which"), [("cutting", 0), ("writing", 1), ("cutting", 2)])
-def test_a_recording_that_changes_while_it_is_cut_stops_the_build(pier: Pier, tmp_path: Path, stage: str,
+def test_a_recording_that_changes_while_it_is_cut_stops_the_build(jetty: Pier, tmp_path: Path, stage: str,
                                                                   which: int) -> None:
     """Shrunk, grown or written over with its length kept: nothing is written, and the file is named."""
     session = tmp_path / "session"
-    shutil.copytree(pier.session, session)
+    shutil.copytree(jetty.session, session)
     path = next(session.rglob("Kick In.wav"))
     whole = path.read_bytes()
     changed = (whole[:len(whole) // 2], whole + b"\0" * 600, whole[:9000] + whole[:8999:-1])[which]
@@ -222,7 +222,7 @@ def test_a_recording_that_changes_while_it_is_cut_stops_the_build(pier: Pier, tm
     assert not (tmp_path / "kit").exists()
 
 
-def test_a_folder_that_somebody_makes_during_a_first_build_stays(pier: Pier, tmp_path: Path) -> None:
+def test_a_folder_that_somebody_makes_during_a_first_build_stays(jetty: Pier, tmp_path: Path) -> None:
     """The build says so and takes nothing away."""
     def make() -> None:
         """What another program does meanwhile."""
@@ -230,7 +230,7 @@ def test_a_folder_that_somebody_makes_during_a_first_build_stays(pier: Pier, tmp
         (tmp_path / "kit" / "mine.txt").write_bytes(b"mine")
 
     with pytest.raises(WorkError, match="created by another program"):
-        pipeline.build(pier.session, tmp_path / "kit", progress=at_stage("cutting", make))
+        pipeline.build(jetty.session, tmp_path / "kit", progress=at_stage("cutting", make))
 
     assert b"mine" == (tmp_path / "kit" / "mine.txt").read_bytes()
     assert ["kit"] == [path.name for path in tmp_path.iterdir()]
@@ -253,7 +253,7 @@ def test_nothing_goes_where_the_last_look_is_cut_short(tmp_path: Path, fault: Ba
                                                                                          "kit replaced 2")]
 
 
-def test_where_files_cannot_be_linked_copies_are_not_doubled(pier: Pier, kit: Path,
+def test_where_files_cannot_be_linked_copies_are_not_doubled(jetty: Pier, kit: Path,
                                                              monkeypatch: pytest.MonkeyPatch) -> None:
     """A file system without links: what is a person's is copied once a build, and is there once."""
     def no_links(*_: object, **__: object) -> None:
@@ -263,12 +263,12 @@ def test_where_files_cannot_be_linked_copies_are_not_doubled(pier: Pier, kit: Pa
     (kit / ".movie.001.part").write_bytes(b"part of a film")
     monkeypatch.setattr("oneshot.kit.contents.os.link", no_links)
     for _ in range(2):
-        pipeline.build(pier.session, kit)
+        pipeline.build(jetty.session, kit)
 
     assert [".movie.001.part", "mine.txt"] == strangers(kit, read_kit(kit))
 
 
-def test_a_changed_file_is_found_whatever_time_it_was_given(pier: Pier, kit: Path) -> None:
+def test_a_changed_file_is_found_whatever_time_it_was_given(jetty: Pier, kit: Path) -> None:
     """As software leaves it that keeps the time of what it writes."""
     path = next((kit / "samples").rglob("*.wav"))
     data = bytearray(path.read_bytes())
@@ -277,12 +277,12 @@ def test_a_changed_file_is_found_whatever_time_it_was_given(pier: Pier, kit: Pat
     path.write_bytes(bytes(data))
     os.utime(path, (1, 1))
     with pytest.raises(KitError, match="changed after the kit was built"):
-        pipeline.build(pier.session, kit)
+        pipeline.build(jetty.session, kit)
 
 
-def test_a_rebuild_keeps_who_may_look_into_the_kit(pier: Pier, kit: Path) -> None:
+def test_a_rebuild_keeps_who_may_look_into_the_kit(jetty: Pier, kit: Path) -> None:
     """The permissions of its folder."""
     kit.chmod(0o700)
-    pipeline.build(pier.session, kit)
+    pipeline.build(jetty.session, kit)
 
     assert 0o700 == kit.stat().st_mode & 0o777

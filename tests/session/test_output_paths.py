@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from kit_example import example_kit
 
 from oneshot import pipeline
 from oneshot.analysis import comparison
 from oneshot.cli import main
 from oneshot.core.errors import OneshotError, SettingsError
+from oneshot.core.records.kit import Kit
 from oneshot.core.user_state import remember
 from oneshot.kit.playback import preview
 from oneshot.kit.release import pack_kit, pack_session
@@ -45,13 +45,12 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def kit(tmp_path: Path) -> Path:
+def kit(own_example: Kit) -> Path:
     """The example kit."""
-    example_kit(tmp_path / "kit")
-    return tmp_path / "kit"
+    return own_example.session.root / "kit"
 
 
-@pytest.mark.usefixtures("quick")
+@pytest.mark.usefixtures("quick", "one_bar")
 @pytest.mark.parametrize("write", WRITERS.values(), ids=WRITERS)
 def test_a_result_takes_the_place_of_its_own_kind_alone(kit: Path, tmp_path: Path,
                                                         write: Callable[[Path, Path], None]) -> None:
@@ -83,7 +82,7 @@ def test_a_release_of_another_kit_is_not_replaced(kit: Path, tmp_path: Path) -> 
     """By the name in it; an earlier version of the same kit is."""
     pack_kit.pack_kit(kit, tmp_path / "out.zip", licence="cc0", version="1.0")
     pack_kit.pack_kit(kit, tmp_path / "out.zip", licence="cc0", version="2.0-rc")
-    example_kit(tmp_path / "other")
+    shutil.copytree(kit, tmp_path / "other")
     document = json.loads((tmp_path / "other" / "manifest.json").read_text(encoding="utf-8"))
     document["kit"]["name"] = document["session"]["name"] = document["recipe"]["kit"]["name"] = "another"
     (tmp_path / "other" / "manifest.json").write_text(json.dumps(document), encoding="utf-8")
@@ -108,9 +107,9 @@ def test_nothing_is_written_into_a_session(kit: Path, tmp_path: Path, write: Cal
         assert [] == list((tmp_path / name / "take 1").iterdir())
 
 
-def test_folders_do_not_land_in_a_session_either(pier: Pier, tmp_path: Path) -> None:
+def test_folders_do_not_land_in_a_session_either(jetty: Pier, tmp_path: Path) -> None:
     """A kit, excerpts, the pack of a session: neither in their own nor in another one."""
-    shutil.copytree(pier.session, tmp_path / "session")
+    shutil.copytree(jetty.session, tmp_path / "session")
     (tmp_path / "marked").mkdir()
     (tmp_path / "marked" / "session.toml").touch()
     session = tmp_path / "session"

@@ -41,21 +41,32 @@ def at(hit: Hit) -> tuple[Place, ...]:
     return (Place(hit.take, hit.onset),)
 
 
-@pytest.fixture
-def pair(pier: Pier, tmp_path: Path) -> tuple[Path, Path, Memory]:
+def paired(session: Pier, tmp_path: Path) -> tuple[Path, Path, Memory]:
     """(kit built with a memory that knows it, the same kit for building without, the memory)."""
-    mine = own_copy(pier, tmp_path)
-    other = own_copy(pier, tmp_path / "other")
+    mine = own_copy(session, tmp_path)
+    other = own_copy(session, tmp_path / "other")
     memory = Memory(mine)
     with remembering(memory):
-        pipeline.build(pier.session, mine)
+        pipeline.build(session.session, mine)
     return mine, other, memory
 
 
+@pytest.fixture
+def pair(jetty: Pier, tmp_path: Path) -> tuple[Path, Path, Memory]:
+    """The smaller session's kit, twice."""
+    return paired(jetty, tmp_path)
+
+
+@pytest.fixture
+def larger_pair(pier: Pier, tmp_path: Path) -> tuple[Path, Path, Memory]:
+    """The pier's kit, twice."""
+    return paired(pier, tmp_path)
+
+
 @pytest.mark.full
-def test_a_build_with_a_memory_has_the_bytes_of_one_without(pair: tuple[Path, Path, Memory], pier: Pier) -> None:
+def test_a_build_with_a_memory_has_the_bytes_of_one_without(larger_pair: tuple[Path, Path, Memory], pier: Pier) -> None:
     """Rejected, nudged, trimmed, ended, dropped, renamed, moved to a layer, added: to the byte, step after step."""
-    mine, other, memory = pair
+    mine, other, memory = larger_pair
     snare, kick, floor = kept(mine, "snare"), kept(mine, "kick"), kept(mine, "floor")
     steps = [
         (Correction("reject", at(snare[0])), Correction("nudge", at(kick[0]), frames=11)),
@@ -76,7 +87,7 @@ def test_a_build_with_a_memory_has_the_bytes_of_one_without(pair: tuple[Path, Pa
         assert contents(other) == contents(mine)
 
 
-def test_what_did_not_change_is_the_file_it_was(pair: tuple[Path, Path, Memory], pier: Pier) -> None:
+def test_what_did_not_change_is_the_file_it_was(pair: tuple[Path, Path, Memory], jetty: Pier) -> None:
     """One hit nudged: its files are new, every other file of a sample is the very file of before."""
     mine, _, memory = pair
     before = {p.stat().st_ino for p in mine.rglob("samples/**/*.wav")}
@@ -84,7 +95,7 @@ def test_what_did_not_change_is_the_file_it_was(pair: tuple[Path, Path, Memory],
     write(mine, Correction("nudge", at(hit), frames=9))
 
     with remembering(memory):
-        built = pipeline.build(pier.session, mine)
+        built = pipeline.build(jetty.session, mine)
 
     shot = next(s for s in built.kit.one_shots if s.hit == hit.id)
     new = {p.relative_to(mine).as_posix() for p in mine.rglob("samples/**/*.wav") if p.stat().st_ino not in before}
@@ -93,12 +104,12 @@ def test_what_did_not_change_is_the_file_it_was(pair: tuple[Path, Path, Memory],
 
 @pytest.mark.full
 @pytest.mark.parametrize("files", ['level = "drum"\nbits = "16"', 'lite = true\nlevel = "kit"', 'format = "flac"'])
-def test_finished_files_are_used_again_as_well(pair: tuple[Path, Path, Memory], pier: Pier, tmp_path: Path,
+def test_finished_files_are_used_again_as_well(larger_pair: tuple[Path, Path, Memory], pier: Pier, tmp_path: Path,
                                                files: str) -> None:
     """Levelled, dithered, mixed down, packed: to the byte what a build without a memory makes, step after step, and of
     a drum that nothing was said of the very files of before.
     """
-    mine, other, memory = pair
+    mine, other, memory = larger_pair
     (tmp_path / "r.toml").write_text(f"[files]\n{files}\n", encoding="utf-8")
     kick, floor = kept(mine, "kick"), kept(mine, "floor")
     said = (Correction("nudge", at(kick[0]), frames=11), Correction("gain", drum="floor", gain_db=-2.0),
@@ -117,23 +128,23 @@ def test_finished_files_are_used_again_as_well(pair: tuple[Path, Path, Memory], 
             assert before == {p.stat().st_ino for p in mine.rglob("samples/snare/**/*.*")}
 
 
-def test_there_and_back_and_there_again(pair: tuple[Path, Path, Memory], pier: Pier) -> None:
+def test_there_and_back_and_there_again(pair: tuple[Path, Path, Memory], jetty: Pier) -> None:
     """Renamed, undone, redone: tags that come and go are in the files each time, and the sums are the files' own."""
     mine, other, memory = pair
-    renamed = Correction("rename", drum="floor", to="big tom")
+    renamed = Correction("rename", drum="snare", to="big drum")
     for said in ((renamed,), (), (renamed,)):
         write(mine, *said)
         with remembering(memory):
-            built = pipeline.build(pier.session, mine)
+            built = pipeline.build(jetty.session, mine)
         for file in (file for shot in built.kit.one_shots for file in shot.files):
             assert sha256_of(mine / file.path) == file.sha256
     write(other, renamed)
-    pipeline.build(pier.session, other)
+    pipeline.build(jetty.session, other)
 
     assert contents(other) == contents(mine)
 
 
-def test_new_tags_are_no_new_sound(pair: tuple[Path, Path, Memory], pier: Pier,
+def test_new_tags_are_no_new_sound(pair: tuple[Path, Path, Memory], jetty: Pier,
                                    monkeypatch: pytest.MonkeyPatch) -> None:
     """A renamed drum has new tags in its files; what was worked out from their samples is not worked out again."""
     mine, _, memory = pair
@@ -145,16 +156,16 @@ def test_new_tags_are_no_new_sound(pair: tuple[Path, Path, Memory], pier: Pier,
 
     for name in ("oneshot.kit.report.data.outlines", "oneshot.kit.assemble.outlines"):
         monkeypatch.setattr(name, draw)
-    write(mine, Correction("rename", drum="floor", to="big tom"))
+    write(mine, Correction("rename", drum="snare", to="big drum"))
 
     with remembering(memory):
-        built = pipeline.build(pier.session, mine)
+        built = pipeline.build(jetty.session, mine)
 
-    assert "big-tom" in {shot.drum for shot in built.kit.one_shots}
+    assert "big-drum" in {shot.drum for shot in built.kit.one_shots}
     assert [] == drawn
 
 
-def test_a_file_that_somebody_touched_is_made_anew(pair: tuple[Path, Path, Memory], pier: Pier) -> None:
+def test_a_file_that_somebody_touched_is_made_anew(pair: tuple[Path, Path, Memory], jetty: Pier) -> None:
     """A sample written over is not used again, though it holds what it did; one that holds something else stops the
     build, until it is moved away.
     """
@@ -163,18 +174,18 @@ def test_a_file_that_somebody_touched_is_made_anew(pair: tuple[Path, Path, Memor
     whole = path.read_bytes()
     path.write_bytes(whole[:-100])
     with remembering(memory), pytest.raises(KitError, match="changed after the kit was built"):
-        pipeline.build(pier.session, mine)
+        pipeline.build(jetty.session, mine)
     path.unlink()
     with remembering(memory):
-        pipeline.build(pier.session, mine)
+        pipeline.build(jetty.session, mine)
     path.write_bytes(whole)
     with remembering(memory):
-        pipeline.build(pier.session, mine)
+        pipeline.build(jetty.session, mine)
 
     assert contents(other) == contents(mine)
 
 
-def test_a_build_that_fails_leaves_no_false_memory(pair: tuple[Path, Path, Memory], pier: Pier,
+def test_a_build_that_fails_leaves_no_false_memory(pair: tuple[Path, Path, Memory], jetty: Pier,
                                                    monkeypatch: pytest.MonkeyPatch) -> None:
     """After a full disk in the middle, the next build is as if that one had never been."""
     mine, other, memory = pair
@@ -188,10 +199,10 @@ def test_a_build_that_fails_leaves_no_false_memory(pair: tuple[Path, Path, Memor
     with monkeypatch.context() as patch, remembering(memory):
         patch.setattr("oneshot.pipeline.write_kit", full)
         with pytest.raises(WorkError, match="No space left"):
-            pipeline.build(pier.session, mine)
+            pipeline.build(jetty.session, mine)
     with remembering(memory):
-        pipeline.build(pier.session, mine)
-    pipeline.build(pier.session, other)
+        pipeline.build(jetty.session, mine)
+    pipeline.build(jetty.session, other)
 
     assert contents(other) == contents(mine)
 

@@ -170,22 +170,22 @@ def test_turning_a_recording_over_turns_nothing(pier: Pier, tmp_path: Path) -> N
     assert 0 == kit.prints[2].first_excursion + kit.prints[3].first_excursion
 
 
-def test_an_unknown_mic_is_told(pier: Pier, tmp_path: Path) -> None:
+def test_an_unknown_mic_is_told(jetty: Pier, tmp_path: Path) -> None:
     """A mic that no take has gives one line with the mics there are, and no kit."""
     with pytest.raises(SettingsError, match=r"Kick Inn.*use one of .*Kick In"):
-        printed(pier, tmp_path, '[[prints]]\nname = "p"\ndrum = "kick"\n[prints.mics]\n"Kick Inn" = {}')
+        printed(jetty, tmp_path, '[[prints]]\nname = "p"\ndrum = "kick"\n[prints.mics]\n"Kick Inn" = {}')
     assert ["recipe.toml"] == [p.name for p in tmp_path.iterdir()]
 
 
-def test_two_prints_of_one_folder_are_told(pier: Pier, tmp_path: Path) -> None:
+def test_two_prints_of_one_folder_are_told(jetty: Pier, tmp_path: Path) -> None:
     """Names that give one folder would write over each other: one line."""
     with pytest.raises(SettingsError, match="its own name"):
-        printed(pier, tmp_path, '[[prints]]\nname = "a b"\ndrum = "kick"\n[[prints]]\nname = "A  b!"\ndrum = "kick"')
+        printed(jetty, tmp_path, '[[prints]]\nname = "a b"\ndrum = "kick"\n[[prints]]\nname = "A  b!"\ndrum = "kick"')
 
 
-def test_a_print_of_a_drum_nobody_struck_is_told(pier: Pier, tmp_path: Path) -> None:
+def test_a_print_of_a_drum_nobody_struck_is_told(jetty: Pier, tmp_path: Path) -> None:
     """A print of a drum that is not there is a problem that names the drums, not an error and not silence."""
-    kit = printed(pier, tmp_path, '[[prints]]\nname = "p"\ndrum = "kik"')
+    kit = printed(jetty, tmp_path, '[[prints]]\nname = "p"\ndrum = "kik"')
     told = [p for p in kit.problems if p.where == "prints.p"]
 
     assert () == kit.prints
@@ -195,9 +195,9 @@ def test_a_print_of_a_drum_nobody_struck_is_told(pier: Pier, tmp_path: Path) -> 
 
 
 @pytest.mark.full
-def test_a_print_of_another_drum_is_passed_over_in_silence(pier: Pier, tmp_path: Path) -> None:
+def test_a_print_of_another_drum_is_passed_over_in_silence(jetty: Pier, tmp_path: Path) -> None:
     """With ``only kick`` the recipe's snare print is simply not made."""
-    kit = printed(pier, tmp_path, '[[prints]]\nname = "s"\ndrum = "snare"\n[[prints]]\nname = "k"\ndrum = "kick"')
+    kit = printed(jetty, tmp_path, '[[prints]]\nname = "s"\ndrum = "snare"\n[[prints]]\nname = "k"\ndrum = "kick"')
 
     assert {"k"} == {p.print for p in kit.prints}
     assert not any("prints" in p.where for p in kit.problems)

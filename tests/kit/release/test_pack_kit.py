@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from kit_example import example_kit
 from PIL import Image
 
 from oneshot import pipeline
@@ -20,7 +19,7 @@ from oneshot.audio.io import read_audio
 from oneshot.config import release_lock
 from oneshot.config.corrections_file import EMPTY_TEXT
 from oneshot.core.errors import KitError, SettingsError
-from oneshot.core.records.kit import kit_info
+from oneshot.core.records.kit import Kit, kit_info
 from oneshot.kit import verify
 from oneshot.kit.contents import SUMS, WITH_PACK
 from oneshot.kit.read import read_kit, with_processed
@@ -32,20 +31,34 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(example: Kit) -> Path:
     """The example kit's folder; not to be written to."""
-    where = tmp_path_factory.mktemp("k") / "kit"
-    example_kit(where)
-    return where
+    return example.session.root / "kit"
+
+
+@pytest.fixture
+def own(own_example: Kit) -> Path:
+    """A copy of it, to be changed."""
+    return own_example.session.root / "kit"
+
+
+def _short(folder: Path, out: Path) -> None:
+    """A preview of one stroke, for tests that do not listen to it."""
+    out.write_bytes(next((folder / "samples").rglob("*.wav")).read_bytes())
 
 
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A preview of one stroke, for tests that do not listen to it."""
-    def short(folder: Path, out: Path) -> None:
-        out.write_bytes(next((folder / "samples").rglob("*.wav")).read_bytes())
+    """Previews are short."""
+    monkeypatch.setattr(pack_kit, "preview", _short)
 
-    monkeypatch.setattr(pack_kit, "preview", short)
+
+@pytest.fixture(scope="module")
+def sound(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The example kit packed, its preview short; not to be written to."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pack_kit, "preview", _short)
+        return pack_kit.pack_kit(folder, tmp_path_factory.mktemp("packed") / "out.zip", licence="cc0").path
 
 
 def read(path: Path) -> dict[str, bytes]:
@@ -54,8 +67,10 @@ def read(path: Path) -> dict[str, bytes]:
         return {name.split("/", 1)[1]: file.read(name) for name in file.namelist()}
 
 
-def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(folder: Path, tmp_path: Path) -> None:
+@pytest.mark.usefixtures("one_bar")
+def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(own: Path, tmp_path: Path) -> None:
     """Samples untouched; licence, table, preview, sheet and sums beside them; corrections stay at home."""
+    folder = own
     (folder / "corrections.toml").write_text(f"{EMPTY_TEXT}# mine\n", encoding="utf-8")
     made = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc-by-4.0")
     inside = read(made.path)
@@ -77,21 +92,16 @@ def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(folder: Path, tmp_pa
 
 
 @pytest.mark.usefixtures("quick")
-def test_the_same_kit_makes_the_same_bytes(folder: Path, tmp_path: Path) -> None:
+def test_the_same_kit_makes_the_same_bytes(own: Path, sound: Path, tmp_path: Path) -> None:
     """No clock time and no order of the disk."""
-    for name in ("a.zip", "b.zip"):
-        pack_kit.pack_kit(folder, tmp_path / name, licence="cc0")
-
-    assert (tmp_path / "a.zip").read_bytes() == (tmp_path / "b.zip").read_bytes()
+    assert sound.read_bytes() == pack_kit.pack_kit(own, tmp_path / "a.zip", licence="cc0").path.read_bytes()
 
 
-@pytest.mark.usefixtures("quick")
-def test_verify_takes_the_zip_and_finds_what_is_wrong_in_it(folder: Path, tmp_path: Path) -> None:
+def test_verify_takes_the_zip_and_finds_what_is_wrong_in_it(sound: Path, tmp_path: Path) -> None:
     """A sound pack shows nothing; one changed byte of any file is found by its sum."""
-    path = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc0").path
-    assert [] == verify.verify(path)
+    assert [] == verify.verify(sound)
 
-    with zipfile.ZipFile(path) as source, zipfile.ZipFile(tmp_path / "bad.zip", "w") as target:
+    with zipfile.ZipFile(sound) as source, zipfile.ZipFile(tmp_path / "bad.zip", "w") as target:
         for name in source.namelist():
             target.writestr(name, source.read(name) + (b"!" if name.endswith("LICENCE.txt") else b""))
     assert ["LICENCE.txt"] == [difference.path for difference in verify.verify(tmp_path / "bad.zip")]
@@ -152,36 +162,32 @@ def test_the_next_release_lists_what_changed(folder: Path, tmp_path: Path) -> No
 
 
 @pytest.mark.usefixtures("quick")
-def test_a_release_packed_once_more_is_the_same_zip(tmp_path: Path) -> None:
+def test_a_release_packed_once_more_is_the_same_zip(own: Path, tmp_path: Path) -> None:
     """What the kit remembers of a release makes no change of it, neither of the first one nor of the next."""
-    kit = tmp_path / "kit"
-    example_kit(kit)
     for version, again in (("1.0", ()), ("1.1", ("changed  README.txt", "changed  manifest.json",
                                                  "changed  released.json"))):
-        first = pack_kit.pack_kit(kit, tmp_path / "first.zip", licence="cc0", version=version, freeze=True)
-        remembered = (kit / release_lock.NAME).read_bytes()
-        second = pack_kit.pack_kit(kit, tmp_path / "second.zip", licence="cc0", version=version, freeze=True)
+        first = pack_kit.pack_kit(own, tmp_path / "first.zip", licence="cc0", version=version, freeze=True)
+        remembered = (own / release_lock.NAME).read_bytes()
+        second = pack_kit.pack_kit(own, tmp_path / "second.zip", licence="cc0", version=version, freeze=True)
 
         assert again == first.changes == second.changes
         assert first.path.read_bytes() == second.path.read_bytes()
-        assert remembered == (kit / release_lock.NAME).read_bytes()
+        assert remembered == (own / release_lock.NAME).read_bytes()
 
 
-def test_a_kit_that_is_not_what_it_says_is_not_packed(tmp_path: Path) -> None:
+def test_a_kit_that_is_not_what_it_says_is_not_packed(own: Path, tmp_path: Path) -> None:
     """A file that was changed after the build is told; no zip is left behind."""
-    example_kit(tmp_path / "kit")
-    path = next((tmp_path / "kit" / "samples").rglob("*.wav"))
+    path = next((own / "samples").rglob("*.wav"))
     path.write_bytes(path.read_bytes()[:-2] + b"\x01\x02")
     with pytest.raises(KitError, match="run oneshot verify, and build the kit again"):
-        pack_kit.pack_kit(tmp_path / "kit", tmp_path / "out.zip", licence="cc0")
-    assert [tmp_path / "kit"] == list(tmp_path.iterdir())
+        pack_kit.pack_kit(own, tmp_path / "out.zip", licence="cc0")
+    assert [own] == list(tmp_path.iterdir())
 
 
 @pytest.mark.usefixtures("quick")
-def test_what_merely_lies_in_the_folder_is_not_published(tmp_path: Path) -> None:
+def test_what_merely_lies_in_the_folder_is_not_published(own: Path, tmp_path: Path) -> None:
     """Strangers, targets of links, notes, unfinished files and the zip itself stay out, and are named."""
-    kit = tmp_path / "kit"
-    example_kit(kit)
+    kit = own
     (tmp_path / "private.txt").write_text("private", encoding="utf-8")
     (kit / "link.txt").symlink_to(tmp_path / "private.txt")
     (kit / "prints").mkdir(exist_ok=True)
@@ -205,10 +211,9 @@ def test_what_merely_lies_in_the_folder_is_not_published(tmp_path: Path) -> None
 
 @pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("which", ["samples", "report.html", "mappings"])
-def test_a_link_is_never_followed(tmp_path: Path, which: str) -> None:
+def test_a_link_is_never_followed(own: Path, tmp_path: Path, which: str) -> None:
     """Not even where a file of the kit's should be, nor through a folder."""
-    kit = tmp_path / "kit"
-    example_kit(kit)
+    kit = own
     (kit / "report.html").write_text("page", encoding="utf-8")
     (kit / which).rename(tmp_path / "elsewhere")
     (kit / which).symlink_to(tmp_path / "elsewhere")
@@ -217,13 +222,11 @@ def test_a_link_is_never_followed(tmp_path: Path, which: str) -> None:
     assert not (tmp_path / "out.zip").exists()
 
 
-@pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("name", ["setup.exe", "samples/more.wav", "mappings/more.sfz", "corrections.toml"])
 @pytest.mark.parametrize("sums", [True, False])
-def test_a_zip_to_which_something_was_added_is_found(folder: Path, tmp_path: Path, name: str, *, sums: bool) -> None:
+def test_a_zip_to_which_something_was_added_is_found(sound: Path, tmp_path: Path, name: str, *, sums: bool) -> None:
     """With the list of sums as it was, and without it; unpacked, too."""
-    path = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc0").path
-    with zipfile.ZipFile(path) as old, zipfile.ZipFile(tmp_path / "new.zip", "w") as new:
+    with zipfile.ZipFile(sound) as old, zipfile.ZipFile(tmp_path / "new.zip", "w") as new:
         top = old.namelist()[0].split("/")[0]
         for each in old.namelist():
             if sums or not each.endswith(SUMS):
@@ -247,11 +250,10 @@ def test_a_zip_with_two_files_of_one_name_is_refused(tmp_path: Path) -> None:
         verify.verify(tmp_path / "a.zip")
 
 
-@pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("name", ["./README.txt", "/README.txt", "", "before"])
-def test_a_zip_that_holds_more_than_files_is_refused(folder: Path, tmp_path: Path, name: str) -> None:
+def test_a_zip_that_holds_more_than_files_is_refused(sound: Path, tmp_path: Path, name: str) -> None:
     """Names that unpack onto another file, a comment, a program in front of it."""
-    path = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc0").path
+    path = Path(shutil.copy(sound, tmp_path))
     if name == "before":
         path.write_bytes(b"MZ a program" + path.read_bytes())
     else:
@@ -264,25 +266,26 @@ def test_a_zip_that_holds_more_than_files_is_refused(folder: Path, tmp_path: Pat
         verify.verify(path)
 
 
-def test_where_things_lie_on_this_machine_does_not_go_out(pier: Pier, tmp_path: Path) -> None:
+@pytest.mark.usefixtures("one_bar")
+def test_where_things_lie_on_this_machine_does_not_go_out(jetty: Pier, tmp_path: Path) -> None:
     """Neither the session's folder nor that of processed tracks is named in any file of a pack; the kit still finds
     them here.
     """
     tracks = tmp_path / "home of ada" / "mixed"
     tracks.mkdir(parents=True)
-    shutil.copyfile(next(pier.session.rglob("Kick In.wav")), tracks / "Kick In mixed.wav")
+    shutil.copyfile(next(jetty.session.rglob("Kick In.wav")), tracks / "Kick In mixed.wav")
     recipe = tracks.parent / "wishes.toml"
     recipe.write_text("[kit]\nnobody = 1\n", encoding="utf-8")
-    built = pipeline.build(pier.session, tmp_path / "kit", processed=tracks, recipe_path=recipe)
+    built = pipeline.build(jetty.session, tmp_path / "kit", processed=tracks, recipe_path=recipe)
     inside = read(pack_kit.pack_kit(tmp_path / "kit", tmp_path / "out.zip", licence="cc0").path)
 
     assert built.kit.tracks
     assert "wishes.toml: kit" in {problem.where for problem in built.kit.problems}
     for name, content in inside.items():
         assert b"home of ada" not in content, name
-        assert pier.session.parent.name.encode() not in content, name
+        assert jetty.session.parent.name.encode() not in content, name
     sources = {source["path"] for take in json.loads(inside["manifest.json"])["session"]["takes"]
                for mic in take["mics"] for source in mic["source"]}
     assert not [path for path in sources if path.startswith(("/", ".."))]
-    heard = with_processed(open_session(pier.session), read_kit(tmp_path / "kit"), tracks)
+    heard = with_processed(open_session(jetty.session), read_kit(tmp_path / "kit"), tracks)
     assert any(not mic.recorded for take in heard.takes for mic in take.mics)
