@@ -8,6 +8,7 @@
 set -eu
 cd "$(dirname "$0")/.."
 . demo/setup.sh
+unset PYTHONDONTWRITEBYTECODE  # each worker, and each command that a test starts, would compile all sources anew
 
 if [ -n "${PYTHON:-}" ]; then
     python=$PYTHON
