@@ -1,7 +1,7 @@
 """Corrections: the one pure function that applies what the user overruled, and what it comes to for each hit.
 
 A hit is known by its take and its place, not by its number, so a correction survives another analysis with other
-settings: it finds the hit nearest to its frame, up to ``overruling.REACH_S`` away. One that no longer finds its hit,
+settings: it finds the hit nearest to its frame, up to ``corrections.REACH_S`` away. One that no longer finds its hit,
 drum or mic is told, never dropped in silence.
 
 Entries count from top to bottom, each in the kit as those above it left it. Renames that stand one after the other
@@ -34,7 +34,7 @@ class Told:
     missed: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Handling:
     """How one hit's files are to be made. None: as the recipe says. Times in ms, ``end_ms`` after the attack."""
 

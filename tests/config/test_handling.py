@@ -309,7 +309,8 @@ def test_settings_of_a_hit_add_up_to_its_handling() -> None:
                     entry("fade", **one, in_ms=0.5), entry("fade", **one, out_ms=80.0),
                     entry("gain", **one, gain_db=-1.5), entry("drop", **one, mics=("OH",)),
                     entry("drop", **one, mics=("Kick In",)), entry("nudge", **at(48000), frames=7))
-    everything = Handling(-29, 400.0, 0.5, 80.0, -1.5, frozenset({"OH", "Kick In"}))
+    everything = Handling(nudge_frames=-29, end_ms=400.0, fade_in_ms=0.5, fade_out_ms=80.0, gain_db=-1.5,
+                          dropped=frozenset({"OH", "Kick In"}))
 
     assert {1: Handling(nudge_frames=7), 5: everything} == handling(found, found.hits, RATES)
     assert [] == told(found)
