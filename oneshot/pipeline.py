@@ -66,7 +66,7 @@ def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None
     in place of those that the kit remembers; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless
     given (they change nothing in the result); ``processed``: a folder of processed tracks of the same takes, else the
     one that session.toml names or the kit was last built with; ``hold``: keep other builds and reviews off the kit,
-    unless the caller does. Raises an error of the tree in ``errors.py``, and then nothing is written.
+    unless the caller does. Raises an error of the tree in ``core/errors.py``, and then nothing is written.
     """
     with held(kit_path, "a build") if hold else nullcontext():
         return _build(session_path, kit_path, recipe_path, only, fresh=fresh, jobs=jobs or os.cpu_count() or 1,

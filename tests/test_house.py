@@ -163,6 +163,15 @@ def test_every_test_says_what_it_promises() -> None:
     assert [] == silent
 
 
+def test_modules_that_docstrings_name_are_there() -> None:
+    """By their path from the folder of whoever names them, or from one above it."""
+    lost = [(_dotted(path), name) for path in MODULES
+            for name in re.findall(r"``([\w/]+\.py)``", path.read_text(encoding="utf-8"))
+            if not any((folder / name).is_file() for folder in path.parents if folder.is_relative_to(PACKAGE))]
+
+    assert [] == lost
+
+
 @pytest.mark.parametrize(("module", "forbidden"), [
     ("oneshot.analysis.detection.spectrogram", {"librosa", "numba", "sklearn", "pyloudnorm"}),
     ("oneshot.cli", {"librosa", "numba", "sklearn", "pyloudnorm", "scipy", "numpy", "soundfile", "soxr",

@@ -203,8 +203,8 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
                     progress: Progress) -> Comparison:
     """Compare a session's mics and takes; ``out``: a new folder for level-matched excerpts to audition.
 
-    Raises an error of the tree in ``errors.py``; SettingsError where ``out`` exists and is not empty, or lies inside
-    the session. No folder is left behind then.
+    Raises an error of the tree in ``core/errors.py``; SettingsError where ``out`` exists and is not empty, or lies
+    inside the session. No folder is left behind then.
     """
     session = open_session(session_path)
     if out is not None:

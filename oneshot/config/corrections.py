@@ -1,4 +1,4 @@
-"""Overruling: corrections applied to hits, entry by entry; the work behind ``corrections.apply``, where its rules are
+"""Overruling: corrections applied to hits, entry by entry; the work behind ``handling.apply``, where its rules are
 told.
 """
 

@@ -1,8 +1,9 @@
 """Repair plan: for each file of a one-shot, gather what repair needs to know, and apply what the recipe asks for;
 composites with a cleaner hit's far mics.
 
-What is in a file's window comes from the rendered envelopes of the take's strokes (``envelopes.py``); the tail of a
-cleaner hit from the recording itself. What cannot be predicted (compressed or gated mics, buses) is left alone.
+What is in a file's window comes from the rendered envelopes of the take's strokes
+(``analysis/measurement/envelopes.py``); the tail of a cleaner hit from the recording itself. What cannot be predicted
+(compressed or gated mics, buses) is left alone.
 
 In a composite, where other hits bleed into a hit's overheads and rooms, those of a cleaner hit stand in: one of the
 same take, drum and articulation, and of similar level. Both are aligned by their attacks in the home mic: delays

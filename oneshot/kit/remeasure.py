@@ -6,8 +6,8 @@ the page. What the recording alone could tell stays with the hits; of a changed 
 any more, nor for its being the source's own samples, and its row says so.
 
 Software may lay a file late. Where there is something to compare with, the file before or the recording itself, that is
-told to the frame (``mix/fit.py``). Files of one one-shot start together, so that all of them must lie late alike;
-then the attack lies later in them by so much. ``align`` takes it out of the files instead.
+told to the frame (``cutting/mix/fit.py``). Files of one one-shot start together, so that all of them must lie late
+alike; then the attack lies later in them by so much. ``align`` takes it out of the files instead.
 """
 
 from __future__ import annotations

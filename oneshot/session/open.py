@@ -9,7 +9,7 @@ Time stamps. Recorders may write into each file the time of day of its first fra
 files are laid out by them, the earliest at frame 0. In every other case all files start together at frame 0; where
 stamps were there but could not be used, a problem tells. Only the times are read, nothing about people or places.
 
-Parts. What a recorder wrote into several files is put together again (``parts.py``).
+Parts. What a recorder wrote into several files is put together again (``split_files.py``).
 
 Names. A mic's role is read from its file's name; in a file of several channels, from the recorder's own track names
 (``iXML``) where they say more. The mic keeps the name its file gives it.
@@ -18,7 +18,7 @@ Pairs. A two-channel file is a pair. So are two mics whose names differ in their
 one role; and two overheads called 1 and 2, which is told. Anything else that carries a side stands alone.
 
 Labels. What is played is read from session.toml, from the cue markers of the files (each holds from its place to the
-next, or to the end) and from the names of the take and of the folders it lies in, by the words of ``vocabulary.py``.
+next, or to the end) and from the names of the take and of the folders it lies in, by the words of ``labels.py``.
 """
 
 from __future__ import annotations

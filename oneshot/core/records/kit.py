@@ -33,10 +33,11 @@ class Sample:
     ``sample_rate``: the file's, None for its take's; its frames, onset and fades count at that rate.
     ``shift_frames``: take frames by which its mics were moved against the window, forward where positive: the file's
     frame 0 is take frame ``source_start + shift_frames``. ``mix_of``: of a mixdown, the mics that were mixed by the
-    kit's balance; its ``mics`` are then the two sides of a bus of the kit (``mixdown.py``). ``plays``: whether mappings
-    and previews sound it. ``processed``: "track" where cut from a processed track, "outside" where processed after the
-    build; its grade then judges nothing of it. ``recovering_db``: by how much a compressor in it still held the level
-    down as the stroke began; ``outside``: what processing after the build did to it, as in the manifest.
+    kit's balance; its ``mics`` are then the two sides of a bus of the kit (``cutting/mix/mixdown.py``). ``plays``:
+    whether mappings and previews sound it. ``processed``: "track" where cut from a processed track, "outside" where
+    processed after the build; its grade then judges nothing of it. ``recovering_db``: by how much a compressor in it
+    still held the level down as the stroke began; ``outside``: what processing after the build did to it, as in the
+    manifest.
     """
 
     mics: tuple[str, ...]

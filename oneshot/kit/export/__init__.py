@@ -1,8 +1,8 @@
 """What a finished kit is written as: one file per format, one row per format in ``FORMATS``.
 
 Each exporter is ``write(kit, folder) -> list of the files it wrote``. It reads the finished ``Kit`` and the samples
-that lie in its folder, nothing else: what the kit does not hold it does not say. ``keys.py`` gives the MIDI keys, the
-package's ``playable.py`` the levels that mappings share.
+that lie in its folder, nothing else: what the kit does not hold it does not say. ``keys.py`` gives the MIDI keys,
+``kit/playback/keymap.py`` the levels that mappings share.
 """
 
 from __future__ import annotations

@@ -7,9 +7,9 @@ One <group> per one-shot, one <region> per file:
 - Round robins are sequences (``seq_length``, ``seq_position``), never random ranges: some players draw a random number
   per region, which would take the close mic of one hit and the overhead of another. All files of a hit share a number.
 - Level: each layer is a recording at its own strength, so the default velocity curve would attenuate it a second time.
-  Instead ``amp_velcurve_N`` brings each one-shot to the level that ``playable.py`` wants at a velocity. The curve has
-  effect only with ``amp_veltrack=100``, which is therefore written out. It cannot be above 1, so that what has to be
-  raised raises the mics' variables for the whole kit and lowers everything else.
+  Instead ``amp_velcurve_N`` brings each one-shot to the level that ``kit/playback/keymap.py`` wants at a velocity. The
+  curve has effect only with ``amp_veltrack=100``, which is therefore written out. It cannot be above 1, so that what
+  has to be raised raises the mics' variables for the whole kit and lowers everything else.
 - The balance: one variable a mic (``#define``), its gain; pan, width and polarity stand in the regions.
 - ``key`` comes before all other keys of a region's pitch, ``loop_mode=one_shot`` is explicit, and only drums that choke
   get a ``group`` (off_by=0 read literally would make everything monophonic).
