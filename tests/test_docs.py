@@ -44,7 +44,7 @@ def test_every_command_has_help_an_example_and_its_place() -> None:
     assert len(commands()) >= 4
     for name, command in commands().items():
         assert command.help
-        assert f"Example: oneshot {name} " in command.epilog
+        assert f"Example: oneshot {name} " in f"{command.epilog} "
         assert f"## oneshot {name}\n" in page
         assert [item.name for item in command.params if not item.help] == []
         assert "--debug" in [option for item in command.params for option in item.opts]
