@@ -275,13 +275,13 @@ def _hat_strokes(strokes: Floats) -> list[str]:
     rates = [fade_rate_db(stroke) for stroke in strokes]
     order = sorted(range(len(strokes)), key=lambda k: -rates[k])
     out = ["closed"] * len(strokes)
-    if len(strokes) > 1 and rates[order[-1]] < min(HAT_RATE_DB, SLOWER * rates[order[0]]):
+    if len(strokes) > 1 and rates[order[-1]] < SLOWER * min(HAT_RATE_DB, rates[order[0]]):
         out[order[-1]] = "open"
     short = [k for k in order if out[k] == "closed"]
     top = {k: _attack_share(strokes[k], HIGHEST_BAND, None) for k in short}
     head = max(short, key=lambda k: (rates[k] >= SLOWER * rates[order[0]], top[k]), default=0)
     for k in short:
-        if k != head and rates[k] < min(HAT_RATE_DB, SLOWER * rates[head]):
+        if k != head and rates[k] < SLOWER * min(HAT_RATE_DB, rates[head]):
             out[k] = "half-open"
         elif k != head and top[k] < NO_STICK * top[head]:
             out[k] = "foot"
@@ -313,7 +313,9 @@ def _ride_stroke(bow: Floats, other: Floats) -> str | None:
 
 
 SLOWER = 0.6
-"""An open hat decays at less than this part of a closed one's rate."""
+"""An open hat decays at less than this part of a closed one's rate, and of the least that a closed one has: pressed
+harder together, plates decay twice as fast and are closed all the same.
+"""
 
 HIGHEST_BAND = 8
 """From this band on (9 kHz) a hat's attack is the stick's."""

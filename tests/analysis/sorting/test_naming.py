@@ -266,10 +266,17 @@ def test_an_open_hat_rings_longer() -> None:
 
 def test_a_hat_between_closed_and_open_is_half_open() -> None:
     """Of three strokes the one that rings for a while, and not as long as the open one, is half open."""
-    half = whole("closed hat") * 10 ** (np.array([0.0, 0.0, 5.0, 9.0, 14.0]) / 10)
+    half = whole("closed hat") * 10 ** (np.array([0.0, 0.0, 7.0, 13.0, 19.0]) / 10)
     strokes = np.stack([whole("closed hat"), whole("crash"), half])
 
     assert ["closed", "open", "half-open"] == naming.articulations(strokes, "hat")
+
+
+def test_a_hat_pressed_together_is_closed_and_so_is_one_that_is_not() -> None:
+    """Plates pressed together decay twice as fast as plates that touch: both are closed, and neither is open."""
+    tight = whole("closed hat") * 10 ** (np.array([0.0, 0.0, -4.0, -9.0, -18.0]) / 10)
+
+    assert ["closed", "closed-2"] == naming.articulations(np.stack([whole("closed hat"), tight]), "hat")
 
 
 def test_a_foot_has_no_stick() -> None:
