@@ -23,6 +23,7 @@ from oneshot.core.files import sha256_of
 from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Mic
+from oneshot.cutting.formats import Finisher
 from oneshot.cutting.mix import mixdown
 from oneshot.cutting.mix.balance import pan_gains
 from oneshot.kit.verify import verify
@@ -99,6 +100,17 @@ def test_the_passband_is_flat_and_nothing_folds_back(before: int, after: int) ->
     if above < before / 2:
         folded = resampled(tone(above, rate=before), before, after)
         assert 20 * np.log10(np.abs(folded[0, 2000:-2000]).max()) < -106
+
+
+def test_what_is_converted_begins_and_ends_as_silent_as_it_was() -> None:
+    """A converter's filter rings ahead of a step at an end and after it; a file that faded to nothing still does."""
+    x = np.zeros((1, 4800))
+    x[0, 1:-1] = 0.5
+    finisher = Finisher(Finishing(sample_rate=44100))
+    silent, loud = (finisher.converted(each, 48000, "FLOAT", "a", 0.0, 44100).samples for each in (x, x + 0.1))
+
+    assert [0.0, 0.0] == silent[0, [0, -1]].tolist()
+    assert 0.0 not in loud[0, [0, -1]].tolist()
 
 
 def test_conversion_moves_nothing() -> None:

@@ -226,6 +226,17 @@ def test_the_first_excursion_points_up_where_asked(sign: float, upward: bool) ->
     assert {int(expected * sign)} == {part.polarity for part in blend.mics.values()}
 
 
+def test_what_the_fade_takes_away_is_no_first_excursion() -> None:
+    """It is read off the print as it is written: what lay ahead of the attack is gone."""
+    sound = strike()
+    sound[10_000 - int(0.0001 * RATE)] = -0.3
+    blend = blended(PrintRecipe(name="p", drum="kick", mics={"Kick In": PrintPart()}, upward=True), {"Kick In": sound})
+
+    assert 0.0 == blend.x[0, 0]
+    assert 1 == blend.first_excursion
+    assert 1 == blend.mics["Kick In"].polarity
+
+
 def test_a_faint_ripple_is_no_first_excursion() -> None:
     """What lies 30 dB below the stroke does not decide which way it points."""
     x = np.concatenate([-0.02 * np.ones(20), 0.7 * np.ones(10), -1.0 * np.ones(50)])
