@@ -339,9 +339,11 @@ def _low_quantile(ratio: Floats) -> Floats:
     return np.where(count > 0, low, -20.0)
 
 
-def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -> NDArray[np.bool_]:
+def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float, apart: NDArray[np.bool_]
+               ) -> NDArray[np.bool_]:
     """Which templates are nothing but two others struck together, bool (templates,): a sum of two, at once or one after
-    the other within an event, fits to ``limit_db`` or better, and clearly better than one alone.
+    the other within an event, fits to ``limit_db`` or better, and clearly better than one alone. ``apart``: bool
+    (templates, templates), which are of different drums: two of one drum make no sum.
 
     A sum holds more than each of its parts, so a drum is never taken for a sum of its mixtures, however often they
     fall: a kick that rarely sounds without a hat is learned from those few times. What alone fits as well is the same
@@ -365,7 +367,7 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float) -
         able = (alone >= limit_db) | (templates.members[others] >= templates.members[k])
         others, alone = others[able], alone[able]
         sets = [[a, b + late * count] for late in range(1 + len(LATE_STEPS)) for a in others for b in others
-                if (a < b if late == 0 else a != b)]
+                if apart[a, b] and (a < b or late > 0)]
         if sets:
             error = solve(Request(candidate, np.array(sets)))[1]
             limit = float(np.hypot(limit_db, KIND_DB / np.sqrt(templates.members[k])))  # a median of few hits varies

@@ -82,9 +82,11 @@ def learn(session: Session, heard: list[Detected], described: list[HitFeatures],
     known = drum_of[kinds.drum] >= 0  # until they are put into drums, ``drum`` is the number of the kind itself
     often = (kinds.members >= 2) | (kinds.members >= kinds.members.max(initial=0))
     kinds = learn_templates.select(kinds, known | often)
-    composite = decompose.composites(kinds, near, decompose.COMPOSITE_DB)
-    kinds = learn_templates.select(kinds, ~composite | (drum_of[kinds.drum] >= 0))
+    owner = _owners(kinds, drums, drum_of[kinds.drum], mics, near)
     apart = sort_drums.apart(*features.between_db(kinds, near), int(near.sum()))
+    two = apart & ((owner[:, None] != owner) | (owner < 0))  # side stick and centre lie apart, and are of one drum
+    kept = ~decompose.composites(kinds, near, decompose.COMPOSITE_DB, two) | (drum_of[kinds.drum] >= 0)
+    kinds, apart = learn_templates.select(kinds, kept), apart[np.ix_(kept, kept)]
     owner = _owners(kinds, drums, drum_of[kinds.drum], mics, near)
     kinds, variant = mixtures.untangle(kinds, apart, near, drum_of[kinds.drum] >= 0, owner, _same_place(kinds, mics))
     drum = _into_drums(kinds, variant, drums, drum_of[kinds.drum], mics, near)
