@@ -54,6 +54,9 @@ SAME_SOUND_DB, SOUND_SPREAD_DB, SOUND_WEIGHT = 7.5, 2.5, 0.5
 OWNED_LN = 8.0
 """What leading in one drum's close mic adds: it outweighs arrivals, where a softer partner is heard first."""
 
+PARTNER_LN = -4.0
+"""Arrivals speak no more than this against two templates that lead in one close mic."""
+
 VARIANT_LN = -4.0
 """A mixture goes with its main drum unless the evidence is worse than this."""
 
@@ -80,6 +83,16 @@ def one_drum(place_db: Floats, sound_db: Floats, same_place: Floats, mics: int, 
     out: Floats = (prior + same_place + LEVEL_WEIGHT * np.clip(level, -LEVEL_LIMIT, LEVEL_LIMIT)
                    + SOUND_WEIGHT * sound)
     return out
+
+
+def with_partners(same_place: Floats, owner: NDArray[np.int64]) -> Floats:
+    """Evidence of arrivals, float64 (templates, templates), as far as it may count between templates that lead in one
+    close mic: both hold a stroke of its drum, and what speaks against them may be a partner that is heard first.
+
+    ``same_place``: as from ``places.same_place``; ``owner``: int64 (templates,), close-mic assignment, -1 for none.
+    """
+    one = (owner[:, None] == owner) & (owner >= 0)
+    return np.where(one, np.maximum(same_place, PARTNER_LN), same_place)
 
 
 def into_drums(evidence: Floats, *, owner: NDArray[np.int64], variant: NDArray[np.int64],

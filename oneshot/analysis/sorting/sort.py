@@ -127,8 +127,9 @@ def _into_drums(kinds: Templates, variant: Frames, drums: list[str], said: Frame
                 near: NDArray[np.bool_]) -> Frames:
     """The drum of each kind (kinds,), as place, sound and labels say. ``said``: rows of ``drums``, -1 for none."""
     place, sound = features.between_db(kinds, near)
-    evidence = sort_drums.one_drum(place, sound, _same_place(kinds, mics), int(near.sum()), hats.short_cymbals(kinds))
     owner = _owners(kinds, drums, said, mics, near)
+    arrivals = sort_drums.with_partners(_same_place(kinds, mics), owner)
+    evidence = sort_drums.one_drum(place, sound, arrivals, int(near.sum()), hats.short_cymbals(kinds))
     return sort_drums.into_drums(evidence, owner=owner, variant=variant, said=said)
 
 

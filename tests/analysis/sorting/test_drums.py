@@ -214,6 +214,18 @@ def test_what_is_surely_another_drum(place_db: float, sound_db: float, mics: int
 # ---------------------------------------------------------------------------------------------------------- close mics
 
 
+def test_arrivals_do_not_part_what_leads_in_one_close_mic() -> None:
+    """A snare with a hat that is heard first arrives like neither; templates of two close mics, and of none, keep all
+    that speaks against them.
+    """
+    against = np.full((3, 3), -9.0)
+
+    assert -4.0 == sort_drums.with_partners(against, np.array([1, 1, -1]))[0, 1]
+    assert -9.0 == sort_drums.with_partners(against, np.array([1, 0, -1]))[0, 1]
+    assert -9.0 == sort_drums.with_partners(against, np.array([1, -1, -1]))[1, 2]
+    assert 3.0 == sort_drums.with_partners(np.full((2, 2), 3.0), np.array([1, 1]))[0, 1]
+
+
 def test_a_close_mic_owns_what_stands_highest_in_it() -> None:
     """Kick, snare and a cymbal without a mic: two kinds are owned by their mics, the cymbal by none."""
     def stroke(levels: list[float]) -> Floats:
