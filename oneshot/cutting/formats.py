@@ -142,6 +142,7 @@ def mixed(pieces: Sequence[Piece], balance: Mapping[str, Fader], bus: Sequence[M
 def mix_row(rows: Sequence[Sample], balance: Mapping[str, Fader], bus: Sequence[Mic], hit: int) -> Sample:
     """The row of a mixdown: start and attack are its files', grade, bleed and fades the worst of those that play."""
     def on(mic: str) -> bool:
+        """Whether the balance plays a mic."""
         return mic in balance and balance[mic].on
 
     heard = [each for each in rows if each.plays and any(on(mic) for mic in each.mics)] or list(rows)

@@ -57,6 +57,7 @@ def home_measures(folder: Path, kit: Kit, shot: OneShot, take: str) -> tuple[Sam
     has. Raises AudioError where the file cannot be read.
     """
     def read(file: Sample) -> tuple[Floats, int]:
+        """A file's channels and sample rate, as exported."""
         audio, header = read_audio(folder / file.path)
         return audio, header.sample_rate
 

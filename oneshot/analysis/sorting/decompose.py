@@ -217,11 +217,20 @@ def _shift_matrix(lag: float) -> Floats:
 
     Beyond the template's end its last stretch is held: tails decay slowly there.
     """
+    out = _overlap(lag)
+    for to in range(len(STRETCH_STEPS)):
+        out[-1, to] += max(0.0, 1.0 - out[:, to].sum())
+    return out
+
+
+def _overlap(lag: float) -> Floats:
+    """Matrix (stretches, stretches): the share of each stretch, ``lag`` steps later, that falls into each stretch of a
+    template; a template delayed by as much where ``lag`` is below zero.
+    """
     out = np.zeros((len(STRETCH_STEPS), len(STRETCH_STEPS)))
     for to, (a, b) in enumerate(STRETCH_STEPS):
         for of, (c, d) in enumerate(STRETCH_STEPS):
             out[of, to] = max(0.0, min(b + lag, d) - max(a + lag, c)) / (b - a)
-        out[-1, to] += max(0.0, 1.0 - out[:, to].sum())
     return out
 
 
@@ -355,7 +364,7 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float, a
     if not count:
         return out
     energy = templates.energy[:, near]
-    parts = np.concatenate([(energy @ _late_matrix(lag)).reshape(count, -1) for lag in (0.0, *LATE_STEPS)])
+    parts = np.concatenate([(energy @ _overlap(-lag)).reshape(count, -1) for lag in (0.0, *LATE_STEPS)])
     for k in np.argsort(templates.members, kind="stable"):
         others = np.array([j for j in range(count) if j != k and not out[j]], np.int64)
         if len(others) < 2:
@@ -380,17 +389,6 @@ LATE_STEPS = (3.0, 5.0)
 
 FEWER_ERROR = 0.7
 """Two parts leave less than this share of the error that one leaves."""
-
-
-def _late_matrix(lag: float) -> Floats:
-    """Matrix (stretches, stretches) that delays a template by ``lag`` steps: the share of each stretch of the candidate
-    that falls into each stretch of the template.
-    """
-    out = np.zeros((len(STRETCH_STEPS), len(STRETCH_STEPS)))
-    for to, (a, b) in enumerate(STRETCH_STEPS):
-        for of, (c, d) in enumerate(STRETCH_STEPS):
-            out[of, to] = max(0.0, min(b - lag, d) - max(a - lag, c)) / (b - a)
-    return out
 
 
 def shares(features: HitFeatures, gain: Floats, ground: Floats, templates: Templates) -> Shares:

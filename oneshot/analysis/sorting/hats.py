@@ -154,7 +154,7 @@ def join_hat_openings(takes: Sequence[Struck], templates: Templates, named: Sequ
     struck most is the hat; where none is, nothing is joined.
     """
     drum = templates.drum.copy()
-    short = cymbals(templates) & (_decay_rate_db(templates) >= SHORT_DECAY_DB)
+    short = short_cymbals(templates)
     candidates = np.unique(drum[short])
     if not len(candidates):
         return drum

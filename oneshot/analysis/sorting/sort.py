@@ -153,6 +153,10 @@ def _owners(kinds: Templates, drums: list[str], said: Frames, mics: tuple[Mic, .
 UNHEARD_DB = -100.0
 """What no close mic claims: a template that it was not measured in stands below all others there."""
 
+PLACE_MICS = 3
+"""From so many near mics on, which leave two ratios of levels, a place is told well enough to call a hit the rattling
+of the cymbal struck before it."""
+
 
 def _said_strokes(said: Labelled, kind: Frames, kept: Frames) -> list[constraints.Said | None]:
     """What is said of how each kind that was kept is struck; None where most of its hits carry no label."""
@@ -171,7 +175,7 @@ def sort_hits(session: Session, heard: list[Detected], described: list[HitFeatur
     near = np.any([near_rows(h, mics) for h in heard], axis=0)
     learned, drums, strokes = _refined(heard, described, learned, mics, said, near, progress)
     templates = learned.templates
-    strokes = non_drums.loud_enough(strokes, templates, hats.cymbals(templates) & (near.sum() >= 3))
+    strokes = non_drums.loud_enough(strokes, templates, hats.cymbals(templates) & (near.sum() >= PLACE_MICS))
     strokes, guests, problems = non_drums.sift(strokes, templates, mics, near, learned.drum)
     if len(guests):
         drums = _drums_called(learned, mics, near, guests)
