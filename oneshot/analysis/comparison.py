@@ -24,6 +24,7 @@ from oneshot.analysis.run import analysed
 from oneshot.audio.io import TakeReader, write_wav
 from oneshot.audio.loudness import momentary_max_lufs, true_peak_dbtp
 from oneshot.config.corrections_file import safe_name
+from oneshot.config.handling import NOTHING
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SettingsError
 from oneshot.core.files import staged_folder
@@ -215,7 +216,7 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
     if fresh:
         store.clear()
     # takes are held against each other here, so that none of them keeps articulations of its own
-    findings, _ = analysed(session, store, (), how="all", rendered=False, jobs=jobs, progress=progress)
+    findings, _ = analysed(session, store, NOTHING, how="all", rendered=False, jobs=jobs, progress=progress)
     found = completed(session, findings, jobs=jobs)
     views: list[View] = []
     sounds: dict[str, dict[str, tuple[Floats, int]]] = {}

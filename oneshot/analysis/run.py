@@ -31,12 +31,12 @@ from oneshot.core.records.session import Frames, Problem, Session, Take
 from oneshot.core.workers import working
 
 
-def analysed(session: Session, store: Store, told: Sequence[handling.Told], *, how: str, rendered: bool, jobs: int,
+def analysed(session: Session, store: Store, told: handling.ForAnalysis, *, how: str, rendered: bool, jobs: int,
              progress: Progress) -> tuple[Findings, tuple[Problem, ...]]:
     """What is found in a session, its takes pooled, and what to report of that: from the store, or made now on all
     cores.
 
-    ``told``: what corrections say of hits before they are sorted; ``how``: which takes share a set
+    ``told``: what corrections say before hits are sorted; ``how``: which takes share a set
     (``take_groups.pool``); ``rendered``: keep the envelopes rendered over time, which repair needs. Raises as
     ``analyse``.
     """
@@ -46,35 +46,36 @@ def analysed(session: Session, store: Store, told: Sequence[handling.Told], *, h
         if before is not None:
             return before
         with working(jobs):
-            found = analyse(session, store=store, jobs=jobs, progress=progress, told_hits=told)
+            found = analyse(session, store=store, jobs=jobs, progress=progress, told=told)
             # envelopes serve repair alone, and the scans of all takes go with them
             pooled = pool(session, found if rendered else replace(found, laid=None), how)
         stored.save(store, session, told, how, pooled)
         return pooled
 
-    return recalled("analysis", (session, tuple(told), how, rendered), make)
+    return recalled("analysis", (session, told, how, rendered), make)
 
 
 def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
-            told_hits: Sequence[handling.Told] = ()) -> Findings:
+            told: handling.ForAnalysis = handling.NOTHING) -> Findings:
     """Detect, sort and measure every hit of a session.
 
-    ``told_hits``: places where the user says that a hit is, or of which drum; they teach nothing. Raises AudioError
-    where a file cannot be read or holds no numbers, WorkError where a take is silent or no hit is found.
+    ``told``: places where the user says that a hit is, or of which drum (they teach nothing), and which drums are one.
+    Raises AudioError where a file cannot be read or holds no numbers, WorkError where a take is silent or no hit is
+    found.
     """
     heard, problems = detect_takes(session, store=store, jobs=jobs, progress=progress)
     mics = kit_mics(heard)
     described = [describe_take(each, mics) for each in heard]
     said, unclear = constraints.apply_labels(session.labels, _firsts(heard), features.join(described), mics)
     learned = learn(session, heard, described, mics, said, progress)
-    missing = {told.take for told in told_hits}
+    missing = {hit.take for hit in told.hits}
     for n, each in enumerate(heard):
         if each.take.name in missing:
-            heard[n] = with_added(session.root, each, told_hits)
+            heard[n] = with_added(session.root, each, told.hits)
             described[n] = describe_take(heard[n], mics)
     if missing:  # labels hold for the hits that were added, too
         said, unclear = constraints.apply_labels(session.labels, _firsts(heard), features.join(described), mics)
-    found = sort_hits(session, heard, described, learned, mics, said, progress)
+    found = sort_hits(session, heard, described, learned, mics, said, progress, told.merged)
     reported = (*problems, *unclear, *constraints.silent(session.labels, _firsts(heard)))
     return measure_hits(session, found, said, reported, progress)
 

@@ -7,13 +7,12 @@ program, on no other key of a recipe than which takes share a set.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from oneshot.analysis.result import Findings
-from oneshot.config.handling import Told
+from oneshot.config.handling import ForAnalysis
 from oneshot.core.cache.disk import Store
 from oneshot.core.records.session import Problem, Session
 
@@ -30,15 +29,15 @@ class _Stored:
     problems: tuple[Problem, ...]
 
 
-def load(store: Store, session: Session, told: Sequence[Told], how: str) -> Found | None:
-    """What the store holds of a session for the same ``told`` (places where the user says that hits are) and ``how``
+def load(store: Store, session: Session, told: ForAnalysis, how: str) -> Found | None:
+    """What the store holds of a session for the same ``told`` (what corrections say before hits are sorted) and ``how``
     (which takes share a set); None where that is nothing, or nothing that can be used.
     """
     stored = store.load_record(_name(how), _params(session, told, how), _Stored)
     return None if stored is None else (stored.findings, stored.problems)
 
 
-def save(store: Store, session: Session, told: Sequence[Told], how: str, found: Found) -> None:
+def save(store: Store, session: Session, told: ForAnalysis, how: str, found: Found) -> None:
     """Keep what was found, in place of what was kept; not where hits have rendered envelopes, for those hold scans."""
     if found[0].laid is None:
         store.save_record(_name(how), _params(session, told, how), _Stored(*found))
@@ -49,8 +48,8 @@ def _name(how: str) -> str:
     return NAME if how == "alike" else f"{NAME}-{how.replace(' ', '-')}"
 
 
-def _params(session: Session, told: Sequence[Told], how: str) -> dict[str, Any]:
+def _params(session: Session, told: ForAnalysis, how: str) -> dict[str, Any]:
     """All that the result depends on, save for the recordings and the program."""
-    said = [(t.take, t.frame, sorted(t.drums), t.missed) for t in told]
+    said = ([(t.take, t.frame, sorted(t.drums), t.missed) for t in told.hits], told.merged)
     asked = repr((replace(session, root=Path()), said, how))
     return {"asked": hashlib.sha256(asked.encode()).hexdigest()}

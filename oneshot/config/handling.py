@@ -34,6 +34,30 @@ class Told:
     missed: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """Drums, as the analysis calls them, that are merged into one: the first that there is counts; and the name of the
+    one.
+    """
+
+    drums: tuple[str, ...]
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class ForAnalysis:
+    """What the analysis must know of the corrections: places of ``hits``, and the drums that are ``merged``, whose
+    articulations are told apart together.
+    """
+
+    hits: tuple[Told, ...] = ()
+    merged: tuple[Merged, ...] = ()
+
+
+NOTHING = ForAnalysis()
+"""Nothing that the analysis must know."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handling:
     """How one hit's files are to be made. None: as the recipe says. Times in ms, ``end_ms`` after the attack."""
@@ -63,14 +87,36 @@ def apply(hits: Sequence[Hit], corrections: Corrections, rates: Mapping[str, int
     return work.finish()
 
 
-def told_to_analysis(corrections: Corrections) -> tuple[Told, ...]:
-    """The places of hits that were added, and of hits moved to another drum, so that they are measured as such."""
-    out = []
+def told_to_analysis(corrections: Corrections) -> ForAnalysis:
+    """The places of hits that were added, and of hits moved to another drum, so that they are measured as such; and the
+    drums that were merged.
+    """
+    out: list[Told] = []
     for at, entry in enumerate(corrections.entries):
         name = entry.drum if entry.kind == "add" else entry.to if entry.kind == "move" else None
         if entry.kind == "add" or name is not None:
             drums = frozenset() if name is None else _earlier_names(corrections.entries[:at], name)
             out += [Told(p.take, p.frame, drums, entry.kind == "add") for p in entry.hits]
+    return ForAnalysis(tuple(out), _merged(corrections.entries))
+
+
+def _merged(entries: Sequence[Correction]) -> tuple[Merged, ...]:
+    """The drums that end as one, under their names before all entries.
+
+    Where an earlier entry speaks of an articulation of one of them, they keep the articulations that they had: what was
+    said of those would not hold for others.
+    """
+    out: list[Merged] = []
+    for at, entry in enumerate(entries):
+        if entry.kind != "merge" or entry.drum is not None:
+            continue
+        to = safe_name(entry.to or "")
+        if any(each.drum in {*entry.drums, to} and (each.articulation or each.articulations) for each in entries[:at]):
+            continue
+        names = [name for each in (to, *entry.drums) for name in sorted(_earlier_names(entries[:at], each))]
+        joined = [other for other in out if set(other.drums) & set(names)]
+        names += [name for other in joined for name in other.drums]
+        out = [other for other in out if other not in joined] + [Merged(tuple(dict.fromkeys(names)), to)]
     return tuple(out)
 
 

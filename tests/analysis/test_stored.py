@@ -16,14 +16,15 @@ from stage_inputs import Pier
 from oneshot import pipeline
 from oneshot.analysis import run, stored
 from oneshot.config.corrections_file import Corrections
-from oneshot.config.handling import Told
+from oneshot.config.handling import NOTHING, ForAnalysis, Merged, Told
 from oneshot.config.recipe import Recipe
 from oneshot.core.cache import keys
 from oneshot.core.cache.disk import Store
 from oneshot.core.records.session import Session
 from oneshot.session.open import open_session
 
-TOLD = (Told("take 1", 1000, frozenset({"kick", "snare"}), missed=True),)
+TOLD = ForAnalysis((Told("take 1", 1000, frozenset({"kick", "snare"}), missed=True),),
+                   (Merged(("ride", "hat"), "hat"),))
 
 
 @pytest.fixture(scope="module")
@@ -60,10 +61,12 @@ def other_session(session: Session) -> Session:
     return replace(session, air_c=session.air_c + 1)
 
 
-@pytest.mark.parametrize(("change", "told", "how"), [(other_session, TOLD, "alike"), (lambda s: s, (), "alike"),
+@pytest.mark.parametrize(("change", "told", "how"), [(other_session, TOLD, "alike"),
+                                                     (lambda s: s, ForAnalysis(TOLD.hits), "alike"),
+                                                     (lambda s: s, NOTHING, "alike"),
                                                      (lambda s: s, TOLD, "none")])
 def test_what_was_asked_otherwise_is_not_used(found: tuple[Session, stored.Found], store: Store, how: str,
-                                              change: Callable[[Session], Session], told: tuple[Told, ...]) -> None:
+                                              change: Callable[[Session], Session], told: ForAnalysis) -> None:
     """Another session.toml, another correction or other takes in one set: nothing is taken from the store."""
     assert stored.load(store, change(found[0]), told, how) is None
 
@@ -113,7 +116,7 @@ def test_what_another_build_wrote_meanwhile_is_not_used(found: tuple[Session, st
                                                         tmp_path: Path) -> None:
     """A text made with other parameters than the record beside it says is not used."""
     other = Store(tmp_path / "other")
-    stored.save(other, found[0], (), "none", found[1])
+    stored.save(other, found[0], NOTHING, "none", found[1])
     (store.folder / "analysis.record.npy").write_bytes((other.folder / "analysis-none.record.npy").read_bytes())
 
     assert stored.load(store, found[0], TOLD, "alike") is None

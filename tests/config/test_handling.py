@@ -12,7 +12,7 @@ from stage_inputs import hit
 
 from oneshot.config.corrections import Corrected
 from oneshot.config.corrections_file import Correction, Corrections, Place
-from oneshot.config.handling import Handling, apply, handling, told_to_analysis, unmet
+from oneshot.config.handling import ForAnalysis, Handling, Merged, apply, handling, told_to_analysis, unmet
 from oneshot.core.records.hits import Hit, Partner
 
 RATES = {"one": 48000, "two": 96000}
@@ -57,7 +57,7 @@ def test_nothing_overruled_changes_nothing() -> None:
                                                           found.settings, found.problems)
     assert {"kick": ("kick",), "snare": ("snare",)} == found.sources
     assert {} == handling(found, found.hits, RATES)
-    assert () == told_to_analysis(Corrections())
+    assert ForAnalysis() == told_to_analysis(Corrections())
 
 
 def test_a_hit_is_found_by_its_place() -> None:
@@ -289,7 +289,7 @@ def test_the_analysis_is_told_of_hits_under_the_names_it_knows() -> None:
                entry("add", **at(7), drum="boom"), entry("merge", drums=("boom", "drum-2"), to="thud"),
                entry("move", **at(8, 9), to="thud"), entry("move", **at(8), to_articulation="rim"),
                entry("add", **at(6)))
-    found = told_to_analysis(Corrections(entries))
+    found = told_to_analysis(Corrections(entries)).hits
 
     assert [5, 7, 8, 9, 6] == [t.frame for t in found]
     assert [True, True, False, False, True] == [t.missed for t in found]
@@ -388,3 +388,21 @@ def test_a_layer_that_is_not_there_is_told() -> None:
     assert ["gain: snare has no layer 3 in articulation hit"] == [p.what for p in unmet(found, found.hits)]
     assert () == unmet(found, [replace(h, layer=3) for h in found.hits])
     assert () == unmet(found, [h for h in found.hits if h.drum == "kick"])
+
+
+def test_the_analysis_is_told_of_merged_drums() -> None:
+    """Drums that end as one, under the names that it knows: first the one whose name is taken."""
+    entries = (entry("rename", drum="kick", to="Boom"), entry("merge", drums=("drum-2", "boom"), to="boom"),
+               entry("merge", drums=("hat", "ride"), to="hat"), entry("merge", drums=("crash", "hat"), to="hat"))
+
+    assert told_to_analysis(Corrections(entries)).merged == (
+        Merged(("kick", "drum-2"), "boom"), Merged(("hat", "ride", "crash"), "hat"))
+
+
+def test_what_was_said_of_articulations_outlasts_a_merge() -> None:
+    """Articulations are not told anew where an entry above the merge speaks of one of them."""
+    merge = entry("merge", drums=("hat", "ride"), to="hat")
+    rename = entry("rename", drum="ride", articulation="bow", to="closed")
+
+    assert () == told_to_analysis(Corrections((rename, merge))).merged
+    assert told_to_analysis(Corrections((merge, rename))).merged

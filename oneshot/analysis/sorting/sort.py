@@ -8,7 +8,7 @@ drums and articulations get their names.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,10 +31,12 @@ from oneshot.analysis.sorting import drums as sort_drums
 from oneshot.analysis.sorting import templates as learn_templates
 from oneshot.analysis.sorting.constraints import Labelled
 from oneshot.analysis.sorting.kit_mics import close_numbers, near_rows, without_triggers
+from oneshot.config.handling import Merged
 from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Session
+from oneshot.session.mic_names import kind_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,8 +172,13 @@ def _said_strokes(said: Labelled, kind: Frames, kept: Frames) -> list[constraint
 
 
 def sort_hits(session: Session, heard: list[Detected], described: list[HitFeatures], learned: Learned,
-              mics: tuple[Mic, ...], said: Labelled, progress: Progress) -> Sorted:
-    """Which drum and articulation each hit of every take is. Raises WorkError where nothing stands out."""
+              mics: tuple[Mic, ...], said: Labelled, progress: Progress,
+              merged: Sequence[Merged] = ()) -> Sorted:
+    """Which drum and articulation each hit of every take is.
+
+    ``merged``: drums that the user says are one: each keeps its number and its place, their articulations are told
+    apart together. Raises WorkError where nothing stands out.
+    """
     near = np.any([near_rows(h, mics) for h in heard], axis=0)
     learned, drums, strokes = _refined(heard, described, learned, mics, said, near, progress)
     templates = learned.templates
@@ -181,7 +188,7 @@ def sort_hits(session: Session, heard: list[Detected], described: list[HitFeatur
         drums = _drums_called(learned, mics, near, guests)
     if not any(len(s.rows) for s in strokes):
         raise WorkError(f"{session.name} has no distinct hit: check the files and their levels")
-    named, strokes = _names(strokes, learned, drums, mics, near, said)
+    named, strokes = _names(strokes, learned, drums, mics, near, said, merged)
     strokes = articulations.reassign_weak(session, strokes, templates.drum, named, mics)
     strokes, described, templates, mics = without_triggers(strokes, described, templates, mics)
     return Sorted(strokes, described, templates, mics, named, tuple(problems))
@@ -296,8 +303,11 @@ def _drums_called(learned: Learned, mics: tuple[Mic, ...], near: NDArray[np.bool
 
 
 def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str], dict[int, str]],
-           mics: tuple[Mic, ...], near: NDArray[np.bool_], said: Labelled) -> tuple[Named, list[Strokes]]:
-    """Give each drum its home mic, and tell over all takes how each hit was struck and what that is called."""
+           mics: tuple[Mic, ...], near: NDArray[np.bool_], said: Labelled, merged: Sequence[Merged]
+           ) -> tuple[Named, list[Strokes]]:
+    """Give each drum its home mic, and tell over all takes how each hit was struck and what that is called, in drums
+    that are merged together.
+    """
     templates = learned.templates
     drum, what = drums
     heard_in = tuple(m for m in mics if m.role is not Role.TRIGGER)
@@ -306,24 +316,45 @@ def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str]
     number_of = np.concatenate([templates.drum[s.template] for s in strokes])
     own_db = np.concatenate([s.own_db for s in strokes])
     way = np.zeros(len(number_of), np.int64)
+    template = np.concatenate([s.template for s in strokes])
     for number, name in drum.items():
         rows = np.flatnonzero(templates.drum == number)
         level = 10 * np.log10(np.maximum(templates.energy[rows].sum(axis=(0, 2, 3)), 1e-15))
         home[number] = naming.home_mic(name, heard_in, {m.name: float(level[i]) for i, m in enumerate(mics)})
+    for together, kind in _one_drum_each(drums, merged):
         # its own mics alone, where it has any: others hear it with the room, and over other drums
-        close = np.array([m.role is Role.CLOSE and m.stands_at(name) for m in mics])
-        mine = np.flatnonzero(number_of == number)
+        close = np.array([m.role is Role.CLOSE and any(m.stands_at(drum[n]) for n in together) for m in mics])
+        mine = np.flatnonzero(np.isin(number_of, together))
         heard = own_db[mine][:, close if close.any() else near]
-        if what[number] not in naming.STRUCK_ONE_WAY:
+        if kind not in naming.STRUCK_ONE_WAY:
             way[mine] = articulations.tell_apart(heard)
-        if what[number] == "hat" and not way[mine].any():
-            way[mine] = hats.openings(templates, np.concatenate([s.template for s in strokes])[mine])
-        names = naming.articulations(articulations.median_strokes(heard, way[mine]), what[number])
-        called.update({(number, k): n for k, n in enumerate(names)})
+        if kind == "hat" and not way[mine].any():
+            way[mine] = hats.openings(templates, template[mine])
+        names = naming.articulations(articulations.median_strokes(heard, way[mine]), kind)
+        called.update({(number, k): n for number in together for k, n in enumerate(names)})
     ends = np.cumsum([len(s.rows) for s in strokes])[:-1]
     told = [replace(s, articulation=part) for s, part in zip(strokes, np.split(way, ends), strict=True)]
     called = constraints.named_articulations(called, number_of, way, said, np.concatenate([s.label for s in strokes]))
     return Named(drum, what, called, home, _taught(learned)), told
+
+
+def _one_drum_each(drums: tuple[dict[int, str], dict[int, str]], merged: Sequence[Merged]
+                   ) -> list[tuple[list[int], str]]:
+    """The numbers of the drums, those that are merged together, and what each is: as its name says, else as the first
+    of them.
+    """
+    names, what = drums
+    group = {n: next((k for k, one in enumerate(merged) if name in one.drums), -1 - n) for n, name in names.items()}
+    out = []
+    for g in dict.fromkeys(group.values()):
+        together = [n for n in names if group[n] == g]
+        if len(together) > 1:
+            together.sort(key=lambda n: merged[g].drums.index(names[n]))
+            told = kind_of(merged[g].name)
+            out.append((together, what[together[0]] if told == "percussion" else told))
+        else:
+            out.append((together, what[together[0]]))
+    return out
 
 
 def _taught(learned: Learned) -> list[str | None]:

@@ -22,6 +22,7 @@ from oneshot.analysis.run import analysed
 from oneshot.audio.io import BLOCK, TakeReader, read_header, widest, write_long_wav
 from oneshot.audio.loudness import true_peak
 from oneshot.config.corrections_file import safe_name
+from oneshot.config.handling import NOTHING
 from oneshot.config.recipe import Recipe
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SessionError, WorkError
@@ -178,8 +179,8 @@ def rough_balance(given: Recordings, jobs: int, progress: Progress) -> tuple[dic
     bleed: Mapping[str, Mapping[str, Mapping[str, float | None]]] = {}
     polarity: Mapping[str, Mapping[str, int]] = {}
     try:
-        found, _ = analysed(session, open_store(fingerprint_parts(session)), (), how=recipe.choose.pool_takes,
-                            rendered=False, jobs=jobs, progress=progress)
+        found, _ = analysed(session, open_store(fingerprint_parts(session)), NOTHING,
+                            how=recipe.choose.pool_takes, rendered=False, jobs=jobs, progress=progress)
         drums = [Drum(d.name, d.kind, d.home, ()) for d in found.drums]
         bleed, polarity = found.bleed, found.polarity
     except WorkError as error:
