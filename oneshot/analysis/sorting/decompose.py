@@ -28,7 +28,7 @@ from oneshot.analysis.sorting.nmf import (
     advance_in_step,
     solve,
 )
-from oneshot.analysis.sorting.templates import KIND_DB
+from oneshot.analysis.sorting.templates import KIND_DB, LATE_STEPS, overlap
 from oneshot.core.records.session import Floats, Frames
 from oneshot.core.workers import spread
 
@@ -217,20 +217,9 @@ def _shift_matrix(lag: float) -> Floats:
 
     Beyond the template's end its last stretch is held: tails decay slowly there.
     """
-    out = _overlap(lag)
+    out = overlap(lag)
     for to in range(len(STRETCH_STEPS)):
         out[-1, to] += max(0.0, 1.0 - out[:, to].sum())
-    return out
-
-
-def _overlap(lag: float) -> Floats:
-    """Matrix (stretches, stretches): the share of each stretch, ``lag`` steps later, that falls into each stretch of a
-    template; a template delayed by as much where ``lag`` is below zero.
-    """
-    out = np.zeros((len(STRETCH_STEPS), len(STRETCH_STEPS)))
-    for to, (a, b) in enumerate(STRETCH_STEPS):
-        for of, (c, d) in enumerate(STRETCH_STEPS):
-            out[of, to] = max(0.0, min(b + lag, d) - max(a + lag, c)) / (b - a)
     return out
 
 
@@ -364,7 +353,7 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float, a
     if not count:
         return out
     energy = templates.energy[:, near]
-    parts = np.concatenate([(energy @ _overlap(-lag)).reshape(count, -1) for lag in (0.0, *LATE_STEPS)])
+    parts = np.concatenate([(energy @ overlap(-lag)).reshape(count, -1) for lag in (0.0, *LATE_STEPS)])
     for k in np.argsort(templates.members, kind="stable"):
         others = np.array([j for j in range(count) if j != k and not out[j]], np.int64)
         if len(others) < 2:
@@ -383,9 +372,6 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float, a
             out[k] = bool(error.min() < limit and error.min() < FEWER_ERROR * alone.min())
     return out
 
-
-LATE_STEPS = (3.0, 5.0)
-"""How much later the second part of a sum may begin, in steps: 8 and 14 ms, as far as hits of one event lie apart."""
 
 FEWER_ERROR = 0.7
 """Two parts leave less than this share of the error that one leaves."""

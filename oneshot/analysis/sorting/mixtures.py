@@ -17,11 +17,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.analysis.records import Templates
+from oneshot.analysis.sorting.templates import LATE_STEPS, overlap
 from oneshot.core.records.session import Floats, Frames
 
 CONTAINED_SHARE = 0.22
@@ -192,8 +194,17 @@ so far below it. Round robins of one level vary by 2 to 3 dB in a band (common p
 CONTAINED_FEWEST_HITS = 3
 """Hits of a drum alone from which its spectrum in its own mic is known."""
 
-Parts = Mapping[int, Mapping[int, int]]
-"""Template -> number of each drum that it contains -> row of the close mic that reports it."""
+
+class Contained(NamedTuple):
+    """How a template contains a drum: row of the close mic that reports it, and how many steps late it starts."""
+
+    mic: int
+    lag: float
+
+
+Parts = Mapping[int, Mapping[int, Contained]]
+"""Template -> number of each drum that it contains -> how."""
+
 
 
 def alone(gain: Floats) -> Frames:
@@ -211,7 +222,7 @@ def contained_drums(own: Floats, single: Frames, templates: Templates, close_row
     explains each hit alone, -1 for none; ``close_rows``: number of a drum -> rows of its own close mics; ``near``: bool
     (mics,), the mics that decide.
     """
-    out: dict[int, dict[int, int]] = {}
+    out: dict[int, dict[int, Contained]] = {}
     drum = np.where(single >= 0, templates.drum[single], -1)
     for number, rows in close_rows.items():
         own_hits = own[drum == number]
@@ -220,8 +231,11 @@ def contained_drums(own: Floats, single: Frames, templates: Templates, close_row
         for k in np.unique(single[(single >= 0) & (drum != number)]).tolist():
             similarity = {m: _similarity(own[single == k, m], own_hits[:, m]) for m in rows}
             best = max(similarity, key=lambda m: similarity[m])
-            if similarity[best] >= MIN_SIMILARITY and _consistent(templates, k, number, best, near):
-                out.setdefault(k, {})[number] = best
+            if similarity[best] >= MIN_SIMILARITY:
+                ways = [Contained(best, lag) for lag in (0.0, *LATE_STEPS)]
+                below = [_share_below(templates, k, number, how, near) for how in ways]
+                if min(below) <= CONTAINED_BELOW_SHARE:
+                    out.setdefault(k, {})[number] = ways[below.index(min(below))]
     return out
 
 
@@ -240,25 +254,25 @@ def _spectral_shape(own: Floats) -> Floats:
     return np.asarray(own / np.maximum(own.sum(axis=-1, keepdims=True), 1e-30))
 
 
-def _consistent(templates: Templates, k: int, number: int, m: int, near: NDArray[np.bool_]) -> bool:
-    """Whether the other mics are consistent with template ``k`` containing the drum at the level that mic ``m``
-    reports.
+def _share_below(templates: Templates, k: int, number: int, how: Contained, near: NDArray[np.bool_]) -> float:
+    """The share of the drum's levels, 0 to 1, that template ``k`` lies clearly below in all mics, where it contains the
+    drum as is said; 1 where there is none to compare.
     """
-    contribution = _contribution(templates, k, number, m)[near]
+    contribution = _contribution(templates, k, number, how)[near]
     upper_bound = np.where(templates.energy[k] > 0, templates.energy[k], templates.limit[k])[near]
     below = upper_bound[contribution > 0] < contribution[contribution > 0] * 10 ** (-CONTAINED_BELOW_DB / 10)
-    return bool(len(below)) and float(below.mean()) <= CONTAINED_BELOW_SHARE
+    return float(below.mean()) if len(below) else 1.0
 
 
-def _contribution(templates: Templates, k: int, number: int, m: int) -> Floats:
+def _contribution(templates: Templates, k: int, number: int, how: Contained) -> Floats:
     """What the drum contributes to template ``k``, float64 (mics, bands, stretches): its most frequent template at the
-    level that mic ``m`` reports.
+    level that its mic reports.
     """
     of = np.flatnonzero(templates.drum == number)
-    main = of[np.argmax(templates.members[of])]
-    both = (templates.energy[k, m] > 0) & (templates.energy[main, m] > 0)
-    weight = templates.energy[k, m][both].sum() / max(float(templates.energy[main, m][both].sum()), 1e-30)
-    return np.asarray(weight * templates.energy[main])
+    main = templates.energy[of[np.argmax(templates.members[of])]] @ overlap(-how.lag)
+    both = (templates.energy[k, how.mic] > 0) & (main[how.mic] > 0)
+    weight = templates.energy[k, how.mic][both].sum() / max(float(main[how.mic][both].sum()), 1e-30)
+    return np.asarray(weight * main)
 
 
 def subtracted(templates: Templates, found: Parts, near: NDArray[np.bool_]) -> tuple[Templates, NDArray[np.bool_]]:
@@ -267,7 +281,7 @@ def subtracted(templates: Templates, found: Parts, near: NDArray[np.bool_]) -> t
                                                          templates.onset_error_ms))
     enough_left = np.ones(len(energy), bool)
     for k, contained_drums in found.items():
-        removed = sum((_contribution(templates, k, number, m) for number, m in contained_drums.items()),
+        removed = sum((_contribution(templates, k, number, how) for number, how in contained_drums.items()),
                       np.zeros_like(energy[k]))
         energy[k], limit[k], enough_left[k] = without(templates.energy[k], templates.limit[k], removed, near)
         onset[k] = error[k] = np.nan  # the earliest of several drums says nothing of one

@@ -11,6 +11,7 @@ from stage_inputs import heard, template, templates
 from oneshot.analysis.records import Templates
 from oneshot.analysis.sorting import mixtures
 from oneshot.analysis.sorting.features import added_energy
+from oneshot.analysis.sorting.templates import overlap
 from oneshot.core.records.session import Floats
 
 MICS = 5
@@ -47,7 +48,7 @@ def test_a_crash_that_only_falls_with_the_kick_holds_it() -> None:
     found = mixtures.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
     made, left = mixtures.subtracted(kinds, found, NEAR)
 
-    assert {2: {0: 0}} == found
+    assert {2: {0: mixtures.Contained(0, 0.0)}} == found
     assert left.all()
     rest, crash = made.energy[2], CRASH / CRASH.sum()
     plain = (rest > 0) & (crash > 5 * KICK)
@@ -65,8 +66,20 @@ def test_two_drums_at_once_leave_no_kind() -> None:
 
     found = mixtures.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
 
-    assert {2: {0: 0, 1: 1}} == found
+    assert {2: {0: mixtures.Contained(0, 0.0), 1: mixtures.Contained(1, 0.0)}} == found
     assert [True, True, False] == mixtures.subtracted(kinds, found, NEAR)[1].tolist()
+
+
+def test_a_kick_that_comes_a_moment_later_is_held() -> None:
+    """A hat with a kick 14 ms behind it holds the kick from there on; what is left of it is the hat."""
+    hat = HAT * np.where(np.arange(MICS) == 0, 0.01, 1.0)[:, None, None]
+    kinds = templates(KICK, FLOOR, sounding_together(KICK @ overlap(-5.0), hat))
+
+    found = mixtures.contained_drums(*hits(kinds), kinds, STANDS, NEAR)
+    rest = mixtures.subtracted(kinds, found, NEAR)[0].energy[2]
+
+    assert {2: {0: mixtures.Contained(0, 5.0)}} == found
+    assert pytest.approx(hat[:, :8].sum() / hat.sum(), abs=0.02) == rest[:, :8].sum()
 
 
 @pytest.mark.parametrize(("softer_db", "held"), [(6.0, True), (14.0, False)])
