@@ -49,11 +49,11 @@ class Choosing:
     pool_takes: str = setting("alike", "Which takes share a drum's layers and round robins: those that match in "
                                        "room, mics and sound, those in doubt as well, all, or none. The others form "
                                        "separate sets.", choices=("alike", "in doubt", "all", "none"))
-    layer_step_db: float = setting(3.0, "Smallest step between layers (dB); smaller ones are merged.", low=0.5, high=20)
-    spread_db: float = setting(1.0, "Round-robin tolerance: largest level offset from the middle of a layer "
-                                    "(dB).", low=0.1, high=20)
-    spread_cents: float = setting(15.0, "The same for pitch (cents), for drums with a pitch.", low=1, high=1200)
-    length_share: float = setting(0.6, "Shortest decay of a round robin, as a share of its layer's decay; 0: any.",
+    layer_step_db: float = setting(3.0, "Smallest step between layers (dB); smaller ones are merged, "
+                                         "unless hits would be spare.", low=0.5, high=20)
+    spread_cents: float = setting(50.0, "Largest pitch offset of a round robin from the middle of its layer (cents), "
+                                        "for drums with a pitch.", low=1, high=1200)
+    length_share: float = setting(0.5, "Shortest decay of a round robin, as a share of its layer's decay; 0: any.",
                                   low=0, high=1)
 
     def __post_init__(self) -> None:

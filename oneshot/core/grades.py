@@ -10,8 +10,8 @@ GRADE_LIMITS_DB = {"close": {"A": -45.0, "B": -30.0, "C": -20.0}, "far": {"A": -
 """Bleed at or below this makes the grade. Common practice, no source."""
 
 GUARD_DB = 2.0
-"""Safety margin on grades: what is masked by a hit is predicted, not measured, and strokes of one template vary by 2 to
-3 dB in a band (common practice, no source).
+"""Safety margin on grades: bleed is estimated by templates, and strokes of one template vary by 2 to 3 dB in a band
+(common practice, no source).
 """
 
 

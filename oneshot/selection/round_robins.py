@@ -1,30 +1,34 @@
-"""Round robins: which hits of a velocity layer take turns, and in plain words why each other one does not.
+"""Round robins: which hits of a velocity layer take turns, in which order, and in plain words why each other one does
+not.
 
-Round robins should vary as strokes do and in nothing else: within a decibel and some cents of each other, tails of
-similar length, none a copy of another. So the layer is searched for the set that keeps the most of its tails: of all
-windows of level that are narrow enough, and within each the fullest windows of pitch and of length, the one with the
-largest sum of tail kept, relative to the uncut tails of the layer, wins. A long open hat is thus worth more than three
-truncated ones, and five kicks that lost a little of their tails more than one that lost none.
+A mapping brings every round robin to the level that its velocity asks for, so a difference in level leaves no hit out.
+What is left out is what a listener would hear jump when it comes to its turn: another pitch, a stump among whole tails,
+the same audio a second time. Of a layer that has more hits than take turns the cleanest do, those clean in overheads
+and rooms before others; the rest are spare.
+
+In rotation neighbours are alike. Hits are ranked by what varies most among them (first principal component of level,
+brightness, pitch and decay, each in units of its own spread; Pearson 1901, Philosophical Magazine 2, from memory), and
+played up the odd ranks and down the even ones: no step in the circle is longer than two ranks.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from oneshot.analysis.measurement.similarity import Measured, is_copy
+from oneshot.analysis.measurement.similarity import Measured, brightness_db, is_copy
 from oneshot.config.recipe import Choosing
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Floats, Frames
 
 DIRT_STEP_DB = 3.0
-"""Differences in bleed below this are not worth an uneven layer."""
+"""Differences in bleed below this make no hit the cleaner one."""
 CLEANEST_DB = -60.0
-WIDER, MOST_SPREAD_DB = 1.5, 20.0
 MOST_ROUNDS = 100
-BEATEN = "its layer has {} cleaner or better matched round robins"
+SPARE = "spare"
+"""What the reason of a hit begins with that is fit and for which its layer has no room."""
 SHORTEST_S = 0.001
 """Tails shorter than this count as this long: one that is cut at its attack has no length to compare by ratio."""
 
@@ -43,10 +47,25 @@ class Candidate:
     place: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What is said of a layer's hits beforehand, by id: ``wanted`` take turns whatever they are like, and whatever the
+    limit; ``ends``, the softest and the hardest of all, whatever they are like; ``far``: in how many overheads and
+    rooms they miss the grade asked for.
+    """
+
+    wanted: frozenset[int] = frozenset()
+    ends: frozenset[int] = frozenset()
+    far: Mapping[int, int] = field(default_factory=dict)
+
+
+NOTHING_SAID = Said()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Layer:
-    """The hits of a layer as columns (hits,): level, dB; pitch, cents; tail, s; share of it kept; bleed. NaN is not
-    known.
+    """The hits of a layer as columns (hits,): level, dB; pitch, cents; tail, s; share of it kept; bleed; brightness,
+    dB. NaN is not known.
     """
 
     level: Floats
@@ -54,71 +73,53 @@ class _Layer:
     length: Floats
     share: Floats
     dirt: Floats
+    bright: Floats
 
 
 def alternates(layer: Sequence[Candidate], choosing: Choosing,
-               wanted: frozenset[int] = frozenset()) -> tuple[list[Candidate], dict[int, str]]:
-    """The round robins of a layer, cleanest first, and why each of the others (hit id -> words) is left out.
+               said: Said = NOTHING_SAID) -> tuple[list[Candidate], dict[int, str]]:
+    """The round robins of a layer in rotation, beginning with the cleanest, and why each of the others (hit id ->
+    words) takes no turns.
 
-    Where no two are even enough, two up to half as far again off the middle serve: they are better than one.
-    ``wanted``: ids of hits that take turns whatever they are like.
+    Of hits that are the same audio one counts, and the layer is searched again without the others.
     """
     some = sorted(layer, key=lambda c: c.hit.id)
-    if not some:
-        return [], {}
-    for spread_db in (choosing.spread_db, WIDER * choosing.spread_db):
-        taken, left = _different(some, replace(choosing, spread_db=min(spread_db, MOST_SPREAD_DB)), wanted)
-        if len(taken) > 1:
-            break
-    return taken, left
-
-
-def _different(some: Sequence[Candidate], choosing: Choosing,
-               wanted: frozenset[int]) -> tuple[list[Candidate], dict[int, str]]:
-    """The round robins within the recipe's tolerance, none a copy of another, and why the others are left out.
-
-    Copies are searched for among those that were about to take turns; the layer is then searched again without them,
-    since its best set may lie elsewhere.
-    """
     copies: dict[int, str] = {}
-    for _ in range(MOST_ROUNDS):
-        taken, why_not = _even([c for c in some if c.hit.id not in copies], choosing, wanted)
-        more = _copies(taken, wanted)
+    taken: list[Candidate] = []
+    left: dict[int, str] = {}
+    for _ in range(MOST_ROUNDS if some else 0):
+        taken, left = _take([c for c in some if c.hit.id not in copies], choosing, said)
+        more = _copies(taken, said.wanted)
         if not more:
             break
         copies.update(more)
-    return [c for c in taken if c.hit.id not in copies], {**why_not(), **copies}
+    taken = [c for c in taken if c.hit.id not in copies]
+    return _in_rotation(taken), {**left, **copies}
 
 
-def _even(some: Sequence[Candidate], choosing: Choosing,
-          wanted: frozenset[int]) -> tuple[list[Candidate], Callable[[], dict[int, str]]]:
-    """The round robins within the recipe's tolerance, and a function that gives the reasons of the others: only the
-    last search through a layer needs it.
-    """
+def _take(some: Sequence[Candidate], choosing: Choosing, said: Said) -> tuple[list[Candidate], dict[int, str]]:
+    """Those that take turns, the cleanest first, and why the others do not."""
     columns = _columns(some)
-    rows = _best_set(columns, choosing)
-    middle = np.array([np.median(columns.level[rows]), _known_median(columns.pitch[rows]),
-                       _known_median(columns.length[rows])])
-    chosen = set(rows.tolist())
+    alike = _alike(columns, choosing)
+    middle = float(np.median(columns.level))
 
-    def order(k: int) -> tuple[bool, float, float, int]:
-        """What the user wants first, then the cleanest, then the nearest to the layer's middle."""
-        return some[k].hit.id not in wanted, columns.dirt[k], abs(columns.level[k] - middle[0]), some[k].hit.id
+    def order(k: int) -> tuple[bool, bool, int, float, float, int]:
+        """What the user wants first, then the ends, then the cleanest, then the nearest to the layer's middle."""
+        number = some[k].hit.id
+        return (number not in said.wanted, number not in said.ends, said.far.get(number, 0), columns.dirt[k],
+                abs(columns.level[k] - middle), number)
 
     taken: list[Candidate] = []
-    left: list[int] = []
+    left: dict[int, str] = {}
     for k in sorted(range(len(some)), key=order):
-        if some[k].hit.id in wanted or (k in chosen and len(taken) < choosing.round_robins):
+        number = some[k].hit.id
+        if number in said.wanted or ((k in alike or number in said.ends) and len(taken) < choosing.round_robins):
             taken.append(some[k])
+        elif k in alike or number in said.ends:
+            left[number] = f"{SPARE}: its layer has {choosing.round_robins} round robins, none of them less clean"
         else:
-            left.append(k)
-
-    def why_not() -> dict[int, str]:
-        """The reason of each that is left out."""
-        return {some[k].hit.id: BEATEN.format(choosing.round_robins) if k in chosen else
-                _outside_tolerance(columns, k, middle, choosing) for k in left}
-
-    return taken, why_not
+            left[number] = _jump(columns, k, sorted(alike), choosing)
+    return taken, left
 
 
 def _columns(some: Sequence[Candidate]) -> _Layer:
@@ -130,37 +131,17 @@ def _columns(some: Sequence[Candidate]) -> _Layer:
     share = np.where(whole | np.isnan(length), 1.0, np.minimum(1.0, length / usual))
     return _Layer(np.array([c.level_db for c in some]),
                   np.array([1200 * np.log2(c.pitch_hz) if c.pitch_hz else np.nan for c in some]), length, share,
-                  np.array([round(max(c.clean_db, CLEANEST_DB) / DIRT_STEP_DB) for c in some], np.float64))
+                  np.array([round(max(c.clean_db, CLEANEST_DB) / DIRT_STEP_DB) for c in some], np.float64),
+                  np.array([np.nan if c.measured is None else brightness_db(c.measured) for c in some]))
 
 
-def _best_set(columns: _Layer, choosing: Choosing) -> Frames:
-    """The rows of the set that keeps the most of its tails, the cleanest and most typical of those that keep as
-    much.
-    """
-    typical = float(np.median(columns.level))
-    order = np.argsort(columns.level, kind="stable")
-    level, length, most = columns.level[order], np.log(columns.length), choosing.round_robins
-    stop = np.searchsorted(level, level + 2 * choosing.spread_db + 1e-9, "right").tolist()
-    best, found = order[:1], (-1.0, 0.0, 0.0)
-    for at, last in enumerate(stop):
-        rows = order[at:last]
-        if _at_most(columns.share[rows], most) < found[0]:  # what is left of them below holds no more
-            continue
-        rows = _fullest(rows, columns.pitch, columns.share, 2 * choosing.spread_cents)
-        if choosing.length_share > 0:
-            rows = _fullest(rows, length, columns.share, -float(np.log(choosing.length_share)))
-        first = rows[np.argsort(columns.dirt[rows], kind="stable")][:most]
-        merit = (round(float(columns.share[first].sum()), 3), -float(columns.dirt[first].mean()),
-                 -abs(float(np.median(columns.level[rows])) - typical))
-        if merit > found:
-            best, found = rows, merit
-    return np.sort(best)
-
-
-def _at_most(share: Floats, count: int) -> float:
-    """An upper bound of the sum of any ``count`` of the shares (hits,)."""
-    largest = share if len(share) <= count else np.partition(share, len(share) - count)[len(share) - count:]
-    return float(largest.sum()) + 0.001
+def _alike(columns: _Layer, choosing: Choosing) -> Set[int]:
+    """The rows among which no pitch and no length would be heard to jump: those that keep the most of their tails."""
+    rows = np.arange(len(columns.level))
+    rows = _fullest(rows, columns.pitch, columns.share, 2 * choosing.spread_cents)
+    if choosing.length_share > 0:
+        rows = _fullest(rows, np.log(columns.length), columns.share, -float(np.log(choosing.length_share)))
+    return set(rows.tolist())
 
 
 def _fullest(rows: Frames, value: Floats, share: Floats, width: float) -> Frames:
@@ -182,33 +163,49 @@ def _known_median(values: Floats) -> float:
     return float(np.median(known)) if len(known) else float("nan")
 
 
-def _outside_tolerance(columns: _Layer, k: int, middle: Floats, choosing: Choosing) -> str:
-    """Why hit ``k`` lies outside the round-robin tolerance around ``middle`` (level, pitch, length): what it misses
-    most.
-    """
-    level, pitch, length = columns.level[k] - middle[0], columns.pitch[k] - middle[1], columns.length[k]
-    misses = {"level": abs(level) / choosing.spread_db, "pitch": abs(pitch) / choosing.spread_cents,
-              "length": abs(np.log(length / middle[2])) / max(-np.log(max(choosing.length_share, 1e-6)), 1e-6)}
-    worst = max(misses, key=lambda name: np.nan_to_num(misses[name], nan=-1.0))
-    if worst == "length":
-        return f"decay outside the round-robin tolerance: {length:.2f} s, its layer {middle[2]:.2f} s"
-    if worst == "pitch":
-        return (f"pitch outside the round-robin tolerance: {abs(pitch):.0f} cents {'above' if pitch > 0 else 'below'} "
-                "its layer")
-    return f"level outside the round-robin tolerance: {abs(level):.1f} dB off the middle of its layer"
+def _jump(columns: _Layer, k: int, alike: Sequence[int], choosing: Choosing) -> str:
+    """What would be heard to jump where hit ``k`` took turns with those that are ``alike``: what it misses most."""
+    pitch = columns.pitch[k] - _known_median(columns.pitch[list(alike)])
+    usual = _known_median(columns.length[list(alike)])
+    misses = {"pitch": abs(pitch) / choosing.spread_cents,
+              "length": abs(np.log(columns.length[k] / usual)) / max(-np.log(max(choosing.length_share, 1e-6)), 1e-6)}
+    if max(misses, key=lambda name: np.nan_to_num(misses[name], nan=-1.0)) == "length":
+        return f"another decay than its layer's: {columns.length[k]:.2f} s, not {usual:.2f} s"
+    return f"another pitch than its layer's: {abs(pitch):.0f} cents {'above' if pitch > 0 else 'below'}"
 
 
 def _copies(taken: Sequence[Candidate], wanted: frozenset[int]) -> dict[int, str]:
-    """Round robins that copy one before them, hit id -> which."""
+    """Round robins that are the same audio as one before them, hit id -> which."""
     found: dict[int, str] = {}
     for n, one in enumerate(taken):
         if one.measured is None or one.hit.id in wanted:
             continue
         for other in taken[:n]:
             if other.hit.id not in found and other.measured is not None and is_copy(one.measured, other.measured):
-                found[one.hit.id] = f"duplicate of the hit at {other.place}"
+                found[one.hit.id] = f"the same audio as another hit: that at {other.place}"
                 break
     return found
+
+
+def _in_rotation(taken: Sequence[Candidate]) -> list[Candidate]:
+    """The same, so that neighbours in the circle are alike, the first of them first."""
+    if len(taken) < 3:
+        return list(taken)
+    columns = _columns(taken)
+    values = np.stack([columns.level, columns.bright, columns.pitch, np.log(columns.length)], axis=1)
+    known = ~np.isnan(values)
+    middle = np.where(known, values, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    off = np.where(known, values - middle, 0.0)
+    spread = np.sqrt((off**2).mean(axis=0))
+    scaled = np.round(off / np.where(spread > 1e-9, spread, np.inf), 9)
+    direction = np.linalg.svd(scaled, full_matrices=False)[2][0]
+    rank = np.argsort(np.round(scaled @ direction, 9), kind="stable").tolist()
+    circle = [*rank[::2], *reversed(rank[1::2])]
+    at = circle.index(0)
+    circle = circle[at:] + circle[:at]
+    if circle[1] > circle[-1]:  # whichever way round the component points
+        circle = [circle[0], *reversed(circle[1:])]
+    return [taken[k] for k in circle]
 
 
 def places(hits: Sequence[Hit], rates: Mapping[str, int]) -> dict[int, str]:

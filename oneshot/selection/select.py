@@ -2,14 +2,14 @@
 not.
 
 Within each drum and articulation: hits that are fit (clean, no ornament, nothing odd about them) are divided into
-velocity layers where their levels have gaps (``velocity_layers.py``), and inside each layer those within the
-round-robin tolerance take turns (``round_robins.py``). What is odd, such as a bounce or a squeak, is set aside to be
-auditioned: it can be kept by hand.
+velocity layers where their levels have gaps (``velocity_layers.py``), and the cleanest of each layer take turns
+(``round_robins.py``): level is no reason to leave one out. What is odd, such as a bounce or a squeak, is set aside to
+be auditioned: it can be kept by hand.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -21,9 +21,8 @@ from oneshot.config.release_lock import Held, Stroke
 from oneshot.core.grades import GRADES, reaches
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Problem
-from oneshot.selection.far_mics import playing
-from oneshot.selection.round_robins import Candidate, alternates, places
-from oneshot.selection.velocity_layers import layer_borders, velocity_ranges
+from oneshot.selection.round_robins import Candidate, Said, alternates, places
+from oneshot.selection.velocity_layers import finer_borders, layer_borders, velocity_ranges
 
 REJECTED = "rejected by hand"
 """Reason of a hit that the user rejected; prints read it, too."""
@@ -35,8 +34,6 @@ FALLBACK_WITHIN_DB = 6.0
 """Where no hit at all reaches that, those within this of the cleanest stand in."""
 DRIFT_CENTS = 20.0
 """Pitch drift from here on is reported: it is audible from 15 to 20 cents on (common practice, no source)."""
-FEWEST_CLEAN = 2
-"""Where so many hits of a layer are clean in overheads and rooms, too, the others are left out: these take turns."""
 UNKNOWN_DB = -60.0
 """Level of a wanted hit where that of no hit is known."""
 MOST_PLACES = 6
@@ -163,13 +160,10 @@ class Chooser:
                if why is not None and h.id not in self.wanted}
         return odd if len(odd) < len(hits) else {}
 
-    def dirty(self, hits: Sequence[Hit]) -> set[int]:
-        """The hits that miss the grade in one of those overheads and rooms in which most of them reach it, so that
-        these would play.
-        """
-        on = playing([self.far.get(h.id, {}) for h in hits], self.choosing.grade_far)
-        return {h.id for h in hits for mic, grade in self.far.get(h.id, {}).items()
-                if mic in on and not reaches(grade, self.choosing.grade_far)}
+    def far_misses(self, hits: Sequence[Hit]) -> dict[int, int]:
+        """Hit id -> in how many overheads and rooms it misses the grade asked for there."""
+        return {h.id: sum(not reaches(grade, self.choosing.grade_far) for grade in self.far.get(h.id, {}).values())
+                for h in hits}
 
     def candidates(self, hits: Sequence[Hit]) -> dict[int, Candidate]:
         """Hits as candidates for round robins, hit id -> candidate."""
@@ -228,13 +222,15 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
     if not good:
         return [replace(h, layer=layer.get(h.id), reason=why[h.id]) for h in hits], [], []
     candidates = chooser.candidates(good)
-    dirty = chooser.dirty(good) - wanted
+    far = chooser.far_misses(good)
+    said = Said(wanted | frozenset(chooser.by_hand.layer),
+                _ends([h for h in good if unfit[h.id] is None], far, chooser.clean_db), far)
     numbers = sorted({layer[number] for number in candidates})
     turns: list[list[Candidate]] = []
     for n in numbers:
         inside = [c for c in candidates.values() if layer[c.hit.id] == n]
         taken, left = _as_listed(inside, listed[n], wanted - (released - asked)) if n in listed else _starting_alike(
-            inside, chooser, wanted | frozenset(chooser.by_hand.layer), dirty)
+            inside, chooser, said)
         turns.append(taken)
         why.update(left)
     picks = _picks(numbers, turns, held)
@@ -246,32 +242,24 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
                          *_drift(list(candidates.values()), chooser.rates)]
 
 
-def _starting_alike(inside: Sequence[Candidate], chooser: Chooser, wanted: frozenset[int],
-                    dirty: Set[int]) -> tuple[list[Candidate], dict[int, str]]:
+def _ends(hits: Sequence[Hit], far: Mapping[int, int], clean_db: Mapping[int, float]) -> frozenset[int]:
+    """The softest and the hardest of some hits, of equal ones the cleanest."""
+    known = [(h.level_db, (far[h.id], clean_db[h.id], h.id)) for h in hits if h.level_db is not None]
+    return frozenset({min(known)[1][-1], min((-level, rest) for level, rest in known)[1][-1]} if known else ())
+
+
+def _starting_alike(inside: Sequence[Candidate], chooser: Chooser,
+                    said: Said) -> tuple[list[Candidate], dict[int, str]]:
     """The round robins of a layer, and why others are none: only hits whose attacks are aligned take turns. Where no
     attack can be located, one hit plays alone, since a late one among others sounds like a flam.
     """
-    doubt = {c.hit.id for c in inside} & chooser.unplaced - wanted
+    doubt = {c.hit.id for c in inside} & chooser.unplaced - said.wanted
     sure = [c for c in inside if c.hit.id not in doubt]
-    taken, left = _clean_first(sure or inside, chooser, wanted, dirty)
+    taken, left = alternates(sure or inside, chooser.choosing, said)
     if not sure:
         doubt -= {c.hit.id for c in taken[:1]}
     left = {**left, **dict.fromkeys(sorted(doubt), UNPLACED)}
     return [c for c in taken if c.hit.id not in doubt], left
-
-
-def _clean_first(inside: Sequence[Candidate], chooser: Chooser, wanted: frozenset[int],
-                 dirty: Set[int]) -> tuple[list[Candidate], dict[int, str]]:
-    """The round robins of a layer, and why others are none: those clean in overheads and rooms, if they take turns,
-    else all within the round-robin tolerance.
-    """
-    clean = [c for c in inside if c.hit.id not in dirty]
-    taken, left = alternates(clean, chooser.choosing, wanted) if clean else ([], {})
-    if len(taken) < FEWEST_CLEAN:
-        return alternates(inside, chooser.choosing, wanted)
-    more = dict.fromkeys(dirty & {c.hit.id for c in inside}, "too much bleed in its overheads or rooms: others of its "
-                         f"layer reach grade {chooser.choosing.grade_far}")
-    return taken, {**left, **more}
 
 
 def _picks(numbers: Sequence[int], turns: Sequence[Sequence[Candidate]], held: Held | None) -> list[Pick]:
@@ -295,7 +283,8 @@ def _layers(hits: Sequence[Hit], good: Sequence[Hit], chooser: Chooser, listed: 
     """
     levels = np.array(sorted(h.level_db for h in good if h.level_db is not None))
     choosing = chooser.choosing
-    borders = layer_borders(levels, choosing.layers, choosing.layer_step_db) if len(levels) else []
+    borders = finer_borders(levels, layer_borders(levels, choosing.layers, choosing.layer_step_db), choosing.layers,
+                            choosing.round_robins) if len(levels) else []
     out = {h.id: 1 + int(np.searchsorted(borders, h.level_db)) for h in hits if h.level_db is not None and len(levels)}
     if held is not None:
         out = {h.id: held.layer(h.level_db) for h in hits if h.level_db is not None}

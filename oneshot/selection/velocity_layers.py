@@ -17,6 +17,13 @@ import numpy as np
 
 from oneshot.core.records.session import Floats, Frames
 
+FINEST_STEP_DB = 0.5
+"""Layers that are parted so that fewer hits are spare differ by this much in their mean: half the smallest difference
+in level that is heard (common practice, no source), so that the step between them is none.
+"""
+FEWEST_TO_PART = 3
+"""Round robins that take turns without being heard to repeat (common practice, no source)."""
+
 
 def layer_borders(levels: Floats, most: int, step_db: float) -> list[float]:
     """Borders between velocity layers, rising, in dB; none where one layer is all there is.
@@ -39,6 +46,39 @@ def layer_borders(levels: Floats, most: int, step_db: float) -> list[float]:
             return [float((levels[s - 1] + levels[s]) / 2) for s in starts]
         count -= 1
     return []
+
+
+def finer_borders(levels: Floats, borders: Sequence[float], most: int, full: int) -> list[float]:
+    """The borders, and more inside layers of more than ``full`` hits, rising, dB, so that fewer hits are spare.
+
+    ``levels``: float64 (hits,), rising, dB. The layer with the most hits to spare is parted at the break of its levels
+    as long as there are fewer than ``most``, both parts have half of ``full`` hits and ``FEWEST_TO_PART`` at least, and
+    their means lie ``FINEST_STEP_DB`` apart.
+    """
+    out = list(borders)
+    while len(out) + 1 < most:
+        parts = np.split(levels, np.searchsorted(levels, out))
+        parted = [(len(part), at, border) for at, part in enumerate(parts) if len(part) > full
+                  and (border := _parted(part, full)) is not None]
+        if not parted:
+            break
+        out = sorted([*out, max(parted, key=lambda each: (each[0], -each[1]))[2]])
+    return out
+
+
+def _parted(levels: Floats, full: int) -> float | None:
+    """The border of the best two parts of a layer's levels, that of the smallest variance; None where it has none."""
+    least = max(FEWEST_TO_PART, full // 2)
+    sums, squares = np.cumsum(levels), np.cumsum(levels**2)
+    best, found = None, np.inf
+    for n in range(least, len(levels) - least + 1):
+        low, high, above = sums[n - 1], sums[-1] - sums[n - 1], len(levels) - n
+        if levels[n] <= levels[n - 1] or high / above - low / n < FINEST_STEP_DB:
+            continue
+        inside = squares[-1] - low**2 / n - high**2 / above
+        if inside < found - 1e-9:
+            best, found = float((levels[n - 1] + levels[n]) / 2), inside
+    return best
 
 
 def _far_apart(parts: Sequence[Floats], step_db: float) -> bool:

@@ -48,7 +48,7 @@ def snare(number: int, take: str, way: str = "centre") -> Hit:
 def stroke(partials_hz: ArrayLike) -> Measured:
     """A stroke with these partials."""
     return Measured(48000, 1.0, True, np.array(partials_hz), np.zeros((3, 8)), None, None, None, None,
-                    np.zeros(1, np.float32), 0.0)
+                    np.zeros(1, np.float32))
 
 
 # ------------------------------------------------------------------------------------------------------------- measure

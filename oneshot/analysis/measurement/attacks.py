@@ -1,7 +1,7 @@
 """Attacks: where each hit's attack lies in its drum's home mic, to the frame, aligned over each drum and articulation.
 
-First differences are cross-correlated, so that the transient counts and not the body. An onset that is in doubt is
-first looked for where it is most like the others of its group.
+First differences are cross-correlated, so that the transient counts and not the body. An attack whose onset is in
+doubt, or that is unlike the others of its group there, is looked for where it is most like them.
 """
 
 from __future__ import annotations
@@ -32,7 +32,9 @@ MIN_CORRELATION = 0.7
 """A hit that correlates less with the others is left at its onset: noise, of wires or a brush, correlates anywhere."""
 
 MATCH_BACK_S, MATCH_AHEAD_S = SEARCH_BACK_S + ATTACK_BACK_S, TOGETHER_S + ATTACK_AHEAD_S
-"""Where an attack is looked for whose onset is in doubt: from where candidates are searched to where an event ends."""
+"""Where an attack is looked for that may not lie at its onset: from where candidates are searched to where an event
+ends.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +97,8 @@ def _pieces(root: Path, takes: Sequence[Take], mic: str, begins: Sequence[_Begin
     out: dict[_Begin, Floats32] = {}
     for take in takes:
         with TakeReader(root, take, [mic]) as reader:
+            back, ahead = (round(s * take.sample_rate) for s in (MATCH_BACK_S, MATCH_AHEAD_S))
             for each in sorted((each for each in begins if each.take == take.name), key=lambda each: each.onset):
-                back, ahead = (round(s * take.sample_rate) for s in _match_window(each.doubtful))
                 out[each] = reader.read(each.onset - back, each.onset + ahead)[0]
     return out
 
@@ -104,23 +106,21 @@ def _pieces(root: Path, takes: Sequence[Take], mic: str, begins: Sequence[_Begin
 def _align_group(pieces: Sequence[Floats32], group: Sequence[_Begin], rate: int) -> tuple[int | None, ...]:
     """As ``_shifts``, of one group, from the audio around its onsets."""
     clear = [k for k, each in enumerate(group) if not each.doubtful]
-    shifts = np.round(aligned([pieces[k] for k in clear], rate)).astype(np.int64).tolist()
+    back = round(MATCH_BACK_S * rate)
+    near = slice(back - round(ATTACK_BACK_S * rate), back + round(ATTACK_AHEAD_S * rate))
+    shifts = np.round(aligned([pieces[k][near] for k in clear], rate)).astype(np.int64).tolist()
     out: dict[int, int] = dict(zip(clear, shifts, strict=True))
     if clear:
-        typical = _normalised([_shifted(pieces[k], out[k]) for k in clear]).mean(axis=0)
-        back = round(MATCH_BACK_S * rate)
-        for k in (k for k, each in enumerate(group) if each.doubtful):
-            found = best_match(pieces[k], typical, rate, back if group[k].measured else None)
-            if found is not None:
-                out[k] = round(found) - back
+        differenced = _normalised([_shifted(pieces[k][near], out[k]) for k in clear])
+        typical = differenced.mean(axis=0)
+        alike = differenced @ typical / max(float(np.sqrt(np.sum(typical**2))), 1e-12)
+        unlike = {k for k, each in zip(clear, alike.tolist(), strict=True) if each < MIN_CORRELATION}
+        for k, each in enumerate(group):
+            if each.doubtful or k in unlike:  # an onset that matches none may be that of a sound before it
+                found = best_match(pieces[k], typical, rate, back if each.measured and each.doubtful else None)
+                if found is not None:
+                    out[k] = round(found) - back
     return tuple(out.get(k) for k in range(len(group)))
-
-
-def _match_window(doubtful: bool) -> tuple[float, float]:
-    """How long before and after its onset the attack of a hit is looked for, seconds."""
-    if not doubtful:
-        return ATTACK_BACK_S, ATTACK_AHEAD_S
-    return MATCH_BACK_S, MATCH_AHEAD_S
 
 
 def _shifted(piece: Floats32, frames: int) -> Floats32:

@@ -258,7 +258,8 @@ def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) ->
     ``own_share``: float64 (templates, mics, bands), how much of its envelope is a stroke's own where another drum is in
     play; in single hits all of it is. ``drum``: int64 (templates,).
     """
-    share = np.where(_beside_others(played, drum)[:, None, None], own_share[played.template], 1.0)
+    beside = _beside_others(played, drum)
+    share = np.where(beside[:, None, None], own_share[played.template], 1.0)
     hits, mics, bands = len(played.start), len(played.rows), envelopes.shape[2]
     shapes = [(hits, mics, bands)] * 2 + [(hits, mics)] * 6 + [(hits, mics, 3)]
     out = Windows(*(np.full(shape, np.nan) for shape in shapes))
@@ -268,7 +269,7 @@ def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) ->
         by_step = _by_step(envelopes[:, m])
         reach = _reaches(by_step, played.activation, _inaudible(played, m))
         for block in _blocks(hits):
-            _split_block(played, by_step, reach, share[:, m], m, block, out)
+            _split_block(played, by_step, reach, share[:, m], ~beside[block], m, block, out)
 
     spread(in_mic, np.flatnonzero(played.rows >= 0).tolist())
     return out
@@ -290,9 +291,9 @@ def _blocks(hits: int) -> Iterator[Frames]:
         yield np.arange(first, min(first + BLOCK_HITS, hits))
 
 
-def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floats, m: int, block: Frames,
-                 out: Windows) -> None:
-    """Fill in a block of hits in one mic."""
+def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floats, lone: NDArray[np.bool_], m: int,
+                 block: Frames, out: Windows) -> None:
+    """Fill in a block of hits in one mic; ``lone``: bool (hits of the block,), no other drum is in play."""
     scan, row = played.scan, int(played.rows[m])
     rate = scan.sample_rate / scan.hop
     begin = np.round(played.start[block] - BEFORE_S * rate).astype(np.int64)
@@ -310,7 +311,8 @@ def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floa
     out.expected[block, m] = np.where(mine > CLEAR * rest, mine + rest, np.nan)
     own *= own_share[block][:, None, :]
     parts = [x.reshape(len(block), cells, CELL, -1).mean(axis=2) for x in (measured, own, earlier_tail + others)]
-    mine, other = _share(parts[0], parts[1], parts[2], noise)
+    arrived = (played.step[block, m] - begin) // CELL
+    mine, other = _share(parts[0], parts[1], parts[2], noise, np.where(lone, arrived, -1))
     _sum_up(played, m, block, mine, other, noise, out)
     first, last = (played.step[block, m] - begin) // CELL + LONG_CELLS, _next_event(played, m, block)
     out.risen[block, m] = risen(mine, other, parts[2], noise, first, last, LONG_CELLS)
@@ -396,11 +398,13 @@ def _corrected(played: Played, m: int, block: Frames, earlier: Floats, expected:
     return out
 
 
-def _share(measured: Floats, own: Floats, other: Floats, noise: Floats) -> tuple[Floats, Floats]:
+def _share(measured: Floats, own: Floats, other: Floats, noise: Floats, lone: Frames) -> tuple[Floats, Floats]:
     """Own sound and bleed, each (hits, cells, bands), from the measured and the expected energy.
 
     A stroke as a whole may lie above or below its template in one band, by ``VARIATION_DB`` at most; the scale is
-    fitted on the cells that it dominates.
+    fitted on the cells that it dominates. Of a stroke beside which no other drum is in play all is its own that begins
+    with it and decays, however unlike its template that is: ``lone``, int64 (hits,), is the cell in which such a one
+    arrives, -1 for all others.
     """
     variation = 10 ** (VARIATION_DB / 10)
     dominates = own > 2 * (other + noise)
@@ -411,6 +415,8 @@ def _share(measured: Floats, own: Floats, other: Floats, noise: Floats) -> tuple
     neighbours = np.pad(own, ((0, 0), (1, 1), (0, 0)))  # an arrival may lie in the next cell
     upper_bound = variation * np.maximum(own, np.maximum(neighbours[:, :-2], neighbours[:, 2:]))
     mine = np.minimum(own * share, _sustained(own * share, upper_bound, own))
+    alone = np.flatnonzero(lone >= 0)
+    mine[alone] = np.maximum(mine[alone], _decaying(np.maximum(measured - other - noise, 0.0)[alone], lone[alone]))
     steady = noise * np.minimum(share, variation)
     return mine, np.maximum(measured - mine - steady, 0.0)
 
@@ -430,6 +436,24 @@ def _sustained(claimed: Floats, upper_bound: Floats, own: Floats) -> Floats:
         out[:, c] = np.maximum(upper_bound[:, c], fallen)
         mine = np.minimum(claimed[:, c], out[:, c])
         level = np.where(c >= peak, np.minimum(level, np.maximum(mine, 1e-18)), level)
+    return out
+
+
+def _decaying(excess: Floats, arrived: Frames) -> Floats:
+    """The part of what stands out (hits, cells, bands) that begins with a hit and then only decays, beating aside.
+
+    ``arrived``: int64 (hits,), the cell of the arrival. A hit takes ``HEAD_STEPS`` to reach its peak in a mic.
+    """
+    beating = 10 ** (BEATING_DB / 10)
+    cell = np.arange(excess.shape[1])[None, :] - arrived[:, None]
+    head = (cell >= -1) & (cell < HEAD_STEPS // CELL)
+    peak = np.where(head[..., None], excess, -1.0).argmax(axis=1)
+    out = np.where(head[..., None], excess, 0.0)
+    level = np.full(excess[:, 0].shape, np.inf)
+    for c in range(excess.shape[1]):
+        fallen = np.minimum(excess[:, c], np.where(np.isfinite(level), level * beating, 0.0))
+        out[:, c] = np.where(c > peak, fallen, out[:, c])
+        level = np.where(c >= peak, np.minimum(level, np.maximum(out[:, c], 1e-18)), level)
     return out
 
 

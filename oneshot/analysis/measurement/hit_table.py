@@ -174,7 +174,7 @@ class HitRows:
             self._doubtful.add(hit_id)
         present = {m.name for m in take.mics}
         self._begins[hit_id] = int(onsets[home_row]) if onsets[home_row] >= 0 else _earliest(strokes, i, onsets)
-        worst = self._worst_row(windows, hidden, i, upper_bound_db, present, active)
+        worst = self._worst_row(windows, hidden, i, upper_bound_db, present, main, active)
         self._worst[hit_id] = self._with_co_occurrence(number, worst) if company else worst
         self._clean[hit_id] = float(np.nan_to_num(upper_bound_db[at_home], nan=UNKNOWN_CLEAN_DB))
         hop = strokes.detected.scan.hop
@@ -221,13 +221,16 @@ class HitRows:
                      if energy > main * 10 ** (PARTNER_DB / 10))
 
     def _worst_row(self, windows: Windows, hidden: Masked, i: int, upper_bound_db: Floats, present: set[str],
-                   active: list[int]) -> dict[str, float]:
-        """The worst bleed of a hit in each mic, dB: of its whole window and of any one band and moment up to the next;
-        ``active``: other templates that coincide with it.
+                   template: int, active: list[int]) -> dict[str, float]:
+        """The worst bleed of a hit of a template in each mic, dB: of its whole window and of any one band and moment up
+        to the next; ``active``: other templates that coincide with it.
         """
-        worst = bleed.ratio_db(np.nan_to_num(windows.other_peak[i]) + hidden.peak[i],
-                               np.nan_to_num(windows.own_peak[i]))
-        graded = bleed.graded_db(np.fmax(worst, upper_bound_db), together=bool(active))
+        own, other = np.nan_to_num(windows.own_peak[i]), np.nan_to_num(windows.other_peak[i])
+        whole = bleed.ratio_db(np.nan_to_num(windows.other[i].sum(axis=1)), np.nan_to_num(windows.own[i].sum(axis=1)))
+        name = self._named.drum[int(self._templates.drum[template])]
+        graded = bleed.graded_db(np.fmax(bleed.ratio_db(other, own), whole),
+                                 np.fmax(bleed.ratio_db(other + hidden.peak[i], own), upper_bound_db),
+                                 np.array([m.stands_at(name) for m in self._mics]), together=bool(active))
         return {m.name: float(graded[k]) for k, m in enumerate(self._mics) if m.name in present}
 
     def _with_co_occurrence(self, number: int, worst: Mapping[str, float]) -> Mapping[str, float]:

@@ -53,11 +53,10 @@ DRIFT_SIMILAR_DB, DRIFT_PAIRS, DRIFT_STROKES = 2.0, 10, 400
 
 START_S = 0.025
 """Window over which attacks are compared; all of it lies ahead of the next stroke."""
-COPY_SHARE, COPY_NOISE_SHARE = 0.004, 0.0025
-"""Two attacks are copies where less than this share (-24 dB) of one is not in the other, level and lag matched: the
-highs of a second stroke never come back in phase. One recording placed twice into a take, noise and bleed added,
-measured -27 dB and less; different strokes of one drum -15 dB and more. Noise above the second (-26 dB) would mask
-that.
+COPY_SHARE = 1e-5
+"""Two attacks are the same audio where less than this share (-50 dB) of one is not in the other, level and lag matched:
+what was pasted in an editor brings its noise and its bleed along, and differs by dither at most. Strokes that were each
+recorded differ by -15 dB and more, one stroke laid over other noise and bleed by -27 dB.
 """
 COPY_LAG_S = 0.001
 
@@ -98,7 +97,7 @@ class Measured:
     next stroke cuts. ``again_s``, ``again_db``: a second contact in the tail, after the attack, and its level re the
     first. ``next_s``: where the next stroke begins to sound, after the attack, if that is a little before its onset was
     placed. ``before_s``: how long before the attack something else begins to sound. ``start``: float32 (frames,), first
-    differences of the attack. ``noise_share``: how much of the energy in ``start`` is noise.
+    differences of the attack.
     """
 
     sample_rate: int
@@ -111,7 +110,6 @@ class Measured:
     next_s: float | None
     before_s: float | None
     start: Floats32
-    noise_share: float
 
 
 def measure(x: Floats, *, sample_rate: int, attack: int, stop: int, cut: bool, noise_rms: float,
@@ -133,14 +131,12 @@ def measure(x: Floats, *, sample_rate: int, attack: int, stop: int, cut: bool, n
         end = tail_end(x, sample_rate=sample_rate, noise_rms=floor, above_db=0.0, attack=attack)
     length = round(START_S * sample_rate)
     start = np.diff(x[attack:attack + length + 1]).astype(np.float32)
-    energy = float(np.sum(start.astype(np.float64) ** 2))
-    share = min(1.0, 2 * noise_rms**2 * len(start) / energy) if energy > 0 else 1.0
     return Measured(
         sample_rate=sample_rate, length_s=(end - attack) / sample_rate, whole=not (cut and end >= len(x)),
         partials_hz=partials_hz(x[attack:], sample_rate), sound_db=_sound_db(x[attack:], sample_rate, noise_rms),
         again_s=again[0] if again else None, again_db=again[1] if again else None, next_s=following,
         before_s=_earlier_sound(x[:attack], sample_rate, noise_rms, peak) if rest_s >= BEFORE_REST_S else None,
-        start=start, noise_share=share)
+        start=start)
 
 
 # ---------------------------------------------------------------------------------------------------------------- pitch
@@ -231,13 +227,8 @@ def drift_cents(pitch_hz: Floats, level_db: Floats, at_s: Floats) -> float | Non
 
 
 def is_copy(a: Measured, b: Measured) -> bool:
-    """Whether two hits are one and the same recording, level and lag apart.
-
-    Never where attacks are too noisy to decide, or sample rates differ.
-    """
-    if a.sample_rate != b.sample_rate or max(a.noise_share, b.noise_share) > COPY_NOISE_SHARE:
-        return False
-    return residual_share(a, b) < COPY_SHARE
+    """Whether two hits are the same audio, level and lag apart; never at different sample rates."""
+    return a.sample_rate == b.sample_rate and residual_share(a, b) < COPY_SHARE
 
 
 def residual_share(a: Measured, b: Measured) -> float:
@@ -367,6 +358,11 @@ def _odd_beside_similar(k: int, similar: np.ndarray, bright: Floats, strokes: Se
         if short > max(np.log(2.0), ODD_DEVIATIONS * spread):
             return f"decays in {strokes[k].length_s:.2f} s, similar hits in {theirs:.2f} s (choked)"
     return None
+
+
+def brightness_db(stroke: Measured) -> float:
+    """Level of a hit's attack above 2 kHz re that of its whole attack and body, dB; NaN where it is not known."""
+    return float(_highs_db([stroke])[0, 0])
 
 
 def _highs_db(strokes: Sequence[Measured]) -> Floats:
