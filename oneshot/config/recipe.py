@@ -41,9 +41,10 @@ class Choosing:
     round_robins: int = setting(6, "Most round robins per layer.", low=1, high=100)
     grade: str = setting("B", "Lowest grade required in a drum's own close mics: A stands alone, B clean among "
                               "others, C as a layer, D anything.", choices=GRADES)
-    grade_far: str = setting("C", "Lowest grade in overheads and rooms for them to play in mappings and previews. If "
-                                  "most of a drum's hits reach it, those hits are selected; if fewer do, these mics "
-                                  "are exported but not played. D: always played.", choices=GRADES)
+    grade_far: str = setting("C", "Lowest grade of overheads and rooms for them to play in mappings and previews, with "
+                                  "bleed as loud as the balance makes it. With most of a drum's one-shots clean, they "
+                                  "play with those, and the others in close.sfz alone; with fewer, they are exported "
+                                  "but not played. D: always played.", choices=GRADES)
     fallback: bool = setting(True, "If no hit of a velocity reaches that grade, keep the best available and mark it: "
                                    "hits of grade C; if an articulation has none, its cleanest hit.")
     pool_takes: str = setting("alike", "Which takes share a drum's layers and round robins: those that match in "

@@ -67,8 +67,14 @@ def _check_type(name: str, value: Any, annotation: Any) -> None:
         raise SettingsError(f"{name} is not a number")
 
 
+RETIRED = {"spread_db": "level leaves no hit out any more, mappings even it out"}
+"""Keys that recipes had, and why they have them no longer."""
+
+
 def unknown_key(where: str, name: str, known: list[str]) -> Problem:
     """The problem of a key nobody knows: what it is called, where it stands, and the nearest one that is known."""
+    if name in RETIRED:
+        return Problem(where=where, what=f"key {name!r} is no longer used", todo=f"{RETIRED[name]}: delete the line")
     near = difflib.get_close_matches(name.casefold().replace("-", "_"), known, n=1)
     todo = f"did you mean {near[0]}?" if near else f"use one of {', '.join(known)}"
     return Problem(where=where, what=f"key {name!r} is unknown and ignored", todo=todo)

@@ -131,7 +131,8 @@ class Files:
         rows = [mix_row(draft.files, self.balance, self.bus, draft.hit)] if self.bus else draft.files
         for row, file, path, source, (coding, said) in zip(rows, known.record.files, paths, sources, known.tags,
                                                            strict=True):
-            new = replace(file, path=path, hit=row.hit, grade=row.grade, bleed_db=row.bleed_db, plays=row.plays)
+            new = replace(file, path=path, hit=row.hit, grade=row.grade, bleed_db=row.bleed_db, plays=row.plays,
+                          far=row.far)
             tags = None if self.tags is None else self.tags.of_sample(draft, new, coding)
             target = self._place(path)
             if tags is None or tags == said:
@@ -143,7 +144,8 @@ class Files:
             files.append(new)
             told_by.append((coding, tags))
         shot = replace(known.record, hit=draft.hit, drum=draft.drum, articulation=draft.articulation, layer=draft.layer,
-                       round_robin=draft.round_robin, velocity=draft.velocity, grade=draft.grade, files=tuple(files))
+                       round_robin=draft.round_robin, velocity=draft.velocity, grade=draft.grade,
+                       close_only=draft.close_only, files=tuple(files))
         shot = self._levelled(shot, None, job.sample_rate)
         self.told += known.told
         memory.files.shots[job.key] = replace(known, rows=draft.files, record=shot, tags=tuple(told_by), stamps=tuple(
@@ -159,18 +161,20 @@ class Files:
                 _mixed_by(job, self.balance) if self.bus else ())
 
     def _levelled(self, shot: OneShot, parts: list[tuple[Sample, Floats]] | None, rate: int) -> OneShot:
-        """A one-shot with the level of its balanced sum; ``parts``: its files with their samples, None: to be read;
+        """A one-shot with the levels of its balanced sums; ``parts``: its files with their samples, None: to be read;
         ``rate``: Hz of its take.
         """
         rate = shot.files[0].sample_rate or rate
 
-        def measured() -> float | None:
+        def measured() -> mixdown.Levels:
             """From the samples at hand, or from the files."""
             if parts is not None:
-                return mixdown.mix_level_db(parts, self.balance, rate)
-            return mixdown.with_levels(self.folder, [shot], self.balance, {shot.hit: rate})[0].mix_db
+                return mixdown.levelled(shot, parts, self.balance, rate)
+            found = mixdown.with_levels(self.folder, [shot], self.balance, {shot.hit: rate})[0]
+            return found.mix_db, found.mix_db if found.close_db is None else found.close_db
 
-        return replace(shot, mix_db=recalled("mix_db", mixdown.sum_key(shot, self.balance), measured))
+        key = tuple(mixdown.sum_key(each, self.balance) for each in (shot, mixdown.close(shot)))
+        return mixdown.with_level(shot, recalled("levels", key, measured))
 
     def print(self, made: Printed) -> tuple[Print, tuple[Floats, int]]:
         """Write a print; its row, and the samples in it with their rate. Raises as ``shot``."""

@@ -64,11 +64,11 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
     needs = needs_of(cutter.plan(lambda share: tell("measuring tails", share)), recipe)
     check_room(stage, needs)
     tell(needs.text(), A_LINE)
-    drafts, unheard = far_mics.sounding([cutter.drafts[pick.hit] for pick in chosen.picks],
-                                        {m.name: m for take in session.takes for m in take.mics}, homes,
-                                        recipe.choose.grade_far)
-    cutter.drafts = {shot.hit: shot for shot in drafts}
     drums = keyed_drums(found, cutter.pitches, recipe, before)
+    drafts = far_mics.sounding([cutter.drafts[pick.hit] for pick in chosen.picks], far_mics.Playing(
+        {m.name: m for take in session.takes for m in take.mics}, homes,
+        _levels_by_balance(session, found, drums, recipe), recipe.choose.grade_far, all_alike=recipe.files.lite))
+    cutter.drafts = {shot.hit: shot for shot in drafts}
 
     finisher = Finisher(recipe.files)
     bus = mixdown.bus_of(session) if recipe.files.lite else ()
@@ -117,7 +117,7 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
         recipe=asked, noise=found.noise, polarity=_polarity(found, along), balance=balance, drums=drums,
         bleed=found.bleed, delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=one_shots,
         prints=tuple(prints),
-        problems=(*session.problems, *found.problems, *unknown, *unheard, *cutter.told, *files.told, *finisher.told,
+        problems=(*session.problems, *found.problems, *unknown, *cutter.told, *files.told, *finisher.told,
                   *(() if along is None else along.told), *_nothing_kept(found, one_shots), *noisy),
         bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics, tracks=tracks,
         learned=learned)
@@ -129,6 +129,17 @@ def _told(jobs: Iterator[Job], what: str, count: int, tell: Progress) -> Iterato
     for n, job in enumerate(jobs, 1):
         yield job
         tell(what, n / count)
+
+
+def _levels_by_balance(session: Session, found: Analysis, drums: tuple[Drum, ...],
+                       recipe: Recipe) -> dict[str, dict[str, float]]:
+    """Drum -> mic -> the drum's level in it by the computed balance and the recipe, dB: what decides which mics play,
+    before anything is cut; no mics that are off.
+    """
+    faders, _ = balancing.override(balancing.compute_balance(session, drums, bleed=found.bleed,
+                                                             polarity=found.polarity), recipe.balance)
+    return {drum: {mic: level + faders[mic].gain_db for mic, level in mics.items() if mic in faders and faders[mic].on}
+            for drum, mics in balancing.drum_levels_db(found.bleed).items()}
 
 
 def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter: Cutter,

@@ -14,7 +14,7 @@ from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.kit.playback import grooves, keymap
 from oneshot.kit.playback.sampler import Note, Player
-from oneshot.kit.report.text import reason_kind
+from oneshot.kit.report.left_out import reason_kind
 from oneshot.review.decisions import entry_row
 from oneshot.review.recordings import Recordings
 from oneshot.review.state import Desk

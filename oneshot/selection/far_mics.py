@@ -1,61 +1,96 @@
-"""Far mics: which overheads and rooms of a drum play in mappings and previews, and what to report of those that do not.
+"""Far mics: which overheads and rooms of a drum play in mappings and previews, and which one-shots with them.
 
-In playing hardly any overhead picks up one drum alone: a snare whose every hit brings a hat along is no snare. The
-one-shots of a drum take turns, so either all of them sound with a mic or none does. What does not play is cut all the
-same, and graded.
+In playing hardly any overhead picks up one drum alone: a snare whose every hit brings a hat along is no snare. What
+counts is what a listener hears: bleed in a far mic as loud as the balance makes it, against all mics of the hit. A hat
+as loud as the snare in a room that lies 20 dB below the snare's own mic disturbs nobody.
+
+The one-shots of a drum take turns, so all of them sound with a mic or none does. Where most are clean with it, it plays
+with those, and the others are left to the mapping of the close mics, in which every one-shot plays. Where few are, or
+the drum could not be struck hard any more, it does not play. What does not play is cut all the same, and graded.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from oneshot.core.grades import reaches
+from oneshot.core.grades import GRADE_LIMITS_DB, reaches
 from oneshot.core.records.kit import OneShot, Sample
-from oneshot.core.records.session import Mic, Problem
+from oneshot.core.records.session import Mic
 
 MOST = 0.5
-"""A mic plays where this share of a drum's one-shots reaches the grade in it."""
+"""A mic plays where this share of a drum's one-shots is clean with it."""
 
 
-def playing(grades: Iterable[Mapping[str, str]], asked: str) -> set[str]:
-    """The mics in which most of some hits reach the grade asked for; ``grades``: mic -> grade, hit by hit."""
-    by_mic: dict[str, list[bool]] = {}
-    for row in grades:
-        for mic, grade in row.items():
-            by_mic.setdefault(mic, []).append(reaches(grade, asked))
-    return {mic for mic, good in by_mic.items() if sum(good) >= MOST * len(good)}
-
-
-def sounding(shots: Sequence[OneShot], mics: Mapping[str, Mic], homes: Mapping[str, str],
-             asked: str) -> tuple[tuple[OneShot, ...], list[Problem]]:
-    """One-shots with ``plays`` filled in, and a problem for each drum of which some mics do not play.
-
-    ``mics``: by name; ``homes``: drum -> home mic, whose file always plays.
+@dataclass(frozen=True, slots=True)
+class Playing:
+    """By what it is decided which mics play. ``mics``: by name; ``homes``: drum -> home mic, whose file always plays;
+    ``levels_db``: drum -> mic -> the drum's level in it by the balance, dB, no mic that is off or in which it is not
+    known; ``asked``: the grade asked for in overheads and rooms; ``all_alike``: whether all one-shots of a drum have to
+    play with the same mics.
     """
+
+    mics: Mapping[str, Mic]
+    homes: Mapping[str, str]
+    levels_db: Mapping[str, Mapping[str, float]]
+    asked: str
+    all_alike: bool = False
+
+    def is_far(self, file: Sample, drum: str) -> bool:
+        """Whether a file is of overheads or rooms only, and not of the drum's home mic."""
+        return self.homes.get(drum, "") not in file.mics and all(
+            name in self.mics and self.mics[name].role.means.far for name in file.mics)
+
+    def is_clean(self, shot: OneShot, file: Sample) -> bool:
+        """Whether the bleed in a far file is soft enough where the whole one-shot sounds by the balance."""
+        if self.asked not in GRADE_LIMITS_DB["far"]:
+            return True
+        levels = self.levels_db.get(shot.drum, {})
+        own = sum(10 ** (levels[name] / 10) for name in file.mics if name in levels)
+        every = sum(10 ** (levels[name] / 10) for each in shot.files for name in each.mics if name in levels)
+        if file.bleed_db is None or not own:
+            return reaches(file.grade, self.asked)
+        return reaches(file.grade, self.asked) or (
+            own * 10 ** (file.bleed_db / 10) <= every * 10 ** (GRADE_LIMITS_DB["far"][self.asked] / 10))
+
+
+def sounding(shots: Sequence[OneShot], by: Playing) -> tuple[OneShot, ...]:
+    """One-shots with what plays of them filled in: ``far`` and ``plays`` of their files, and ``close_only``."""
     out: dict[int, OneShot] = {}
-    told: list[Problem] = []
     for drum in sorted({shot.drum for shot in shots}):
         mine = [shot for shot in shots if shot.drum == drum]
-        far = [{_key(f): f.grade for f in shot.files if _is_far(f, mics, homes.get(drum, ""))} for shot in mine]
-        on = playing(far, asked)
-        off = sorted({key for row in far for key in row if key not in on})
-        out |= {id(shot): replace(shot, files=tuple(replace(f, plays=_key(f) not in off) for f in shot.files))
-                for shot in mine}
-        if off:
-            told.append(Problem(drum, f"too much bleed in {_listed(off)} (below grade {asked} in most of its "
-                                "one-shots): exported, but muted in mappings and previews", "record single hits, set "
-                                "repair.composites = true, or choose.grade_far = \"D\" to play them all"))
-    return tuple(out[id(shot)] for shot in shots), told
+        clean = [{_key(f): by.is_clean(shot, f) for f in shot.files if by.is_far(f, drum)} for shot in mine]
+        on = _most_clean(clean)
+        whole = [all(good for key, good in row.items() if key in on) for row in clean]
+        if not _plays_hard(mine, whole):
+            on, whole = set(), [True] * len(mine)
+        if by.all_alike:
+            whole = [True] * len(mine)
+        for shot, all_clean in zip(mine, whole, strict=True):
+            files = tuple(replace(f, far=far, plays=not far or (all_clean and _key(f) in on))
+                          for f in shot.files for far in [by.is_far(f, drum)])
+            out[id(shot)] = replace(shot, files=files, close_only=not all_clean)
+    return tuple(out[id(shot)] for shot in shots)
 
 
-def _is_far(file: Sample, mics: Mapping[str, Mic], home: str) -> bool:
-    return home not in file.mics and all(name in mics and mics[name].role.means.far for name in file.mics)
+def _most_clean(rows: Sequence[Mapping[str, bool]]) -> set[str]:
+    """The files in which most of some one-shots are clean; ``rows``: file -> whether it is, one-shot by one-shot."""
+    by_file: dict[str, list[bool]] = {}
+    for row in rows:
+        for key, good in row.items():
+            by_file.setdefault(key, []).append(good)
+    return {key for key, good in by_file.items() if sum(good) >= MOST * len(good)}
+
+
+def _plays_hard(shots: Sequence[OneShot], whole: Sequence[bool]) -> bool:
+    """Whether most of a drum's one-shots are there, and one of the hardest layer of each articulation."""
+    hardest: dict[str, int] = {}
+    for shot in shots:
+        hardest[shot.articulation] = max(hardest.get(shot.articulation, 0), shot.layer)
+    there = {shot.articulation for shot, good in zip(shots, whole, strict=True)
+             if good and shot.layer == hardest[shot.articulation]}
+    return there == set(hardest) and sum(whole) >= MOST * len(whole)
 
 
 def _key(file: Sample) -> str:
     return " and ".join(file.mics)
-
-
-def _listed(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -21,12 +21,11 @@ from oneshot.core.progress import ProgressLine
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Problem, Source
+from oneshot.kit.report.left_out import left_out, reason_kind
 from oneshot.kit.report.lines import plain, table, width
 from oneshot.kit.report.text import (
     duration,
-    left_out,
     problem_lines,
-    reason_kind,
     sample_format,
     session_lines,
     size,
@@ -192,8 +191,8 @@ def test_the_summary_says_what_came_out(pipeline: Pipeline, capsys: pytest.Captu
     assert run("build", "loft", "My kit") == 0
     out, err = capsys.readouterr()
 
-    assert line_with(out, "kick", "hit") == "kick hit 36 9 9 3 3 4 5 - - 16.5 - Kick In"
-    assert line_with(out, "side stick") == "side stick 37 9 6 2 3 2 4 - - 16.5 -"
+    assert line_with(out, "kick", "hit") == "kick hit 36 9 9 - - - 3 3 4 5 - - 16.5 Kick In"
+    assert line_with(out, "side stick") == "side stick 37 9 6 - 3 - 2 3 2 4 - - 16.5"
     assert line_with(out, "Left out") == "Left out: 3 of 27 hits"
     assert line_with(out, "too much bleed") == "3 too much bleed"
     assert line_with(out, "48 files") == "My kit: 48 files, 1.2 MB"

@@ -34,10 +34,11 @@ class Sample:
     ``shift_frames``: take frames by which its mics were moved against the window, forward where positive: the file's
     frame 0 is take frame ``source_start + shift_frames``. ``mix_of``: of a mixdown, the mics that were mixed by the
     kit's balance; its ``mics`` are then the two sides of a bus of the kit (``cutting/mix/mixdown.py``). ``plays``:
-    whether mappings and previews sound it. ``processed``: "track" where cut from a processed track, "outside" where
-    processed after the build; its grade then judges nothing of it. ``recovering_db``: by how much a compressor in it
-    still held the level down as the stroke began; ``outside``: what processing after the build did to it, as in the
-    manifest.
+    whether mappings and previews sound it; ``far``: whether it is of overheads or rooms only, and not of the home mic,
+    so that the mapping of the close mics leaves it out. ``processed``: "track" where cut from a processed track,
+    "outside" where processed after the build; its grade then judges nothing of it. ``recovering_db``: by how much a
+    compressor in it still held the level down as the stroke began; ``outside``: what processing after the build did to
+    it, as in the manifest.
     """
 
     mics: tuple[str, ...]
@@ -70,6 +71,7 @@ class Sample:
     recovering_db: float | None = None
     outside: Mapping[str, object] = field(default_factory=dict)
     repairs: tuple[Mapping[str, object], ...] = ()
+    far: bool = False
 
     @property
     def mixdown(self) -> bool:
@@ -84,7 +86,9 @@ class OneShot:
     square, full scale 1.0, both sides added), None where all of them are off or silent. ``files`` are those that play;
     ``untouched``: of those of them that were repaired, the files as cut. ``decay_s`` is T20, or T10 where no more can
     be told; ``edt_s`` and ``t20_s`` as in ``measures.Decay``; ``ended_by``: why its files end where they do, as in
-    ``cut.CutPlan``.
+    ``cut.CutPlan``. ``close_only``: it plays in the mapping of the close mics alone, since overheads and rooms play
+    with its drum and bring too much bleed along with it; ``close_db``: as ``mix_db``, of the files that are not far,
+    None where that is the same.
     """
 
     hit: int
@@ -103,6 +107,8 @@ class OneShot:
     edt_s: float | None = None
     t20_s: float | None = None
     ended_by: str | None = None
+    close_only: bool = False
+    close_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,7 +64,7 @@ def compute_balance(session: Session, drums: Sequence[Drum], *,
     mics = {mic.name: mic for take in reversed(session.takes) for mic in take.mics if mic.role.means.plays}
     order = list(dict.fromkeys(mic.name for take in session.takes for mic in take.mics if mic.name in mics))
     only_buses = all(mic.role is Role.BUS for mic in mics.values())
-    heard = _levels(bleed)
+    heard = drum_levels_db(bleed)
     reference = _reference_drum(drums, mics)
     gains = _far_gains(list(mics.values()), heard.get(reference.name, {}) if reference else {})
     faders = {}
@@ -78,7 +78,7 @@ def compute_balance(session: Session, drums: Sequence[Drum], *,
     return faders
 
 
-def _levels(bleed: Mapping[str, Mapping[str, Mapping[str, float | None]]]) -> dict[str, dict[str, float]]:
+def drum_levels_db(bleed: Mapping[str, Mapping[str, Mapping[str, float | None]]]) -> dict[str, dict[str, float]]:
     """Drum -> mic -> level against the home mic, the median over the takes that know it."""
     found: dict[str, dict[str, list[float]]] = {}
     for drums in bleed.values():

@@ -45,6 +45,12 @@ def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int 
     return recalled("stereo", (most, sum_key(shot, balance)), lambda: _stereo(folder, shot, balance, most))
 
 
+def close(shot: OneShot) -> OneShot:
+    """A one-shot as the mapping of the close mics plays it: no far file sounds."""
+    return replace(shot, close_only=False, files=tuple(replace(f, plays=not f.far) for f in shot.files),
+                   mix_db=shot.mix_db if shot.close_db is None else shot.close_db)
+
+
 def sum_key(shot: OneShot, balance: Mapping[str, Fader]) -> Hashable:
     """All that the balanced sum of a one-shot depends on."""
     return (tuple((sound_of(f.sha256), f.inverted, f.mics, f.plays) for f in shot.files),
@@ -95,7 +101,7 @@ def with_bus(session: Session, balance: Mapping[str, Fader],
 
 def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fader],
                 sample_rates: Mapping[int, int]) -> tuple[OneShot, ...]:
-    """The one-shots with the level of their balanced sums filled in.
+    """The one-shots with the levels of their balanced sums filled in, of what plays and of the close mics.
 
     ``sample_rates``: of each hit's take, for files that were not converted. Raises AudioError where a file cannot be
     read.
@@ -104,16 +110,28 @@ def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fa
     for shot in shots:
         onset = shot.files[0].onset_frame
         rate = shot.files[0].sample_rate or sample_rates[shot.hit]
-        x, _ = stereo(folder, shot, balance, onset + round(LEVEL_S * rate))
-        out.append(replace(shot, mix_db=level_db(x, rate, onset)))
+        levels = [level_db(stereo(folder, each, balance, onset + round(LEVEL_S * rate))[0], rate, onset)
+                  for each in (shot, close(shot))]
+        out.append(with_level(shot, (levels[0], levels[1])))
     return tuple(out)
 
 
-def mix_level_db(parts: Sequence[tuple[Sample, Floats]], balance: Mapping[str, Fader], rate: int) -> float | None:
-    """Level of the balanced sum of a one-shot's files, each with its float64 (channels, frames), at ``rate`` Hz."""
+Levels = tuple[float | None, float | None]
+"""Levels of the balanced sum of a one-shot, of what plays and of the close mics, dB."""
+
+
+def levelled(shot: OneShot, parts: Sequence[tuple[Sample, Floats]], balance: Mapping[str, Fader], rate: int) -> Levels:
+    """Levels of a one-shot's balanced sums from its files, each with its float64 (channels, frames), at ``rate`` Hz."""
     onset = parts[0][0].onset_frame
     last = onset + round(LEVEL_S * rate)
-    return level_db(mixed([(sample, x[:, :last]) for sample, x in parts], balance), rate, onset)
+    found = [level_db(mixed([(sample, x[:, :last]) for sample, (_, x) in zip(each.files, parts, strict=True)], balance),
+                      rate, onset) for each in (shot, close(shot))]
+    return found[0], found[1]
+
+
+def with_level(shot: OneShot, levels: Levels) -> OneShot:
+    """A one-shot with the levels of its balanced sums; that of the close mics where it is another."""
+    return replace(shot, mix_db=levels[0], close_db=None if levels[1] == levels[0] else levels[1])
 
 
 def noise_shares(shot: OneShot, balance: Mapping[str, Fader], noise: TakeNoise) -> dict[str, float]:

@@ -34,7 +34,7 @@ FORMATS: tuple[Format, ...] = (
     Format("readme", readme.write, lambda _: (readme.NAME,),
            "README.txt: what the kit is, for whoever opens the folder"),
     Format("sfz", sfz.write, sfz.names,
-           "mappings/kit.sfz and mappings/drums/: layers, round robins, every mic, ready to play"),
+           "mappings/kit.sfz, close.sfz (close mics alone) and drums/: layers, round robins, every mic, ready to play"),
     Format("sf2", sf2.write, lambda _: (sf2.NAME,),
            "mappings/kit.sf2: the balanced mix as a SoundFont, one preset a round robin"),
     Format("midi", midi.write, midi.names,

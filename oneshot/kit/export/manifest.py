@@ -158,7 +158,9 @@ def _one_shot(shot: OneShot) -> Json:
         "files": [_sample(sample) for sample in shot.files],
         **({"untouched": [_sample(sample) for sample in shot.untouched]} if shot.untouched else {}),
         "edt_s": rounded(shot.edt_s, 4), "t20_s": rounded(shot.t20_s, 4), **_note(rounded(shot.fundamental_hz)),
-        **({} if shot.ended_by is None else {"ended_by": shot.ended_by})}
+        **({} if shot.ended_by is None else {"ended_by": shot.ended_by}),
+        **({"close_only": True} if shot.close_only else {}),
+        **({} if shot.close_db is None else {"close_db": rounded(shot.close_db)})}
 
 
 def _note(hz: float | None) -> Json:
@@ -187,6 +189,7 @@ def _sample(sample: Sample) -> Json:
         **({} if sample.recovering_db is None else {"recovering_db": rounded(sample.recovering_db)}),
         **({"mixdown": True, "mix_of": list(sample.mix_of)} if sample.mixdown else {}),
         **({} if sample.plays else {"plays": False}),
+        **({"far": True} if sample.far else {}),
         **({"repairs": [{name: rounded(value) if isinstance(value, float) else value for name, value in each.items()}
                         for each in sample.repairs]} if sample.repairs else {})}
 

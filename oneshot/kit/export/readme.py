@@ -85,6 +85,8 @@ def _folder(kit: Kit) -> list[str]:
                              "have the same length and start." + mended)),
                *prints,
                ("mappings/kit.sfz", "the whole kit, ready to load; drums/ has each drum on its own"),
+               *([("mappings/close.sfz", "every one-shot in its close mics, without overheads and rooms")]
+                 if any(file.far for shot in kit.one_shots for file in shot.files) else []),
                ("mappings/kit.sf2", "the mix of all mics, as a SoundFont"),
                ("mappings/kit.mid", "every key in turn; played-*.mid: the takes as MIDI"),
                ("report.html", "report with audio, for the browser"),

@@ -1,7 +1,8 @@
 """mappings/kit.sf2: the kit as a SoundFont (SoundFont Technical Specification 2.04).
 
 The format knows no round robins and no microphones: each one-shot goes in as the balanced stereo sum of its mics, and
-each further preset of bank 128 (percussion) plays the next alternate of every layer.
+each further preset of bank 128 (percussion) plays the next alternate of every layer. Where some one-shots play without
+their overheads and rooms alone, as many presets of the close mics follow, which play all of them.
 
 Levels. The two default velocity modulators (2.04 sections 8.4.1 and 8.4.2) would attenuate soft layers and dull them a
 second time; both are set to 0 in every zone, the second one in either of the forms that players know. Within a layer a
@@ -34,6 +35,8 @@ from oneshot.kit.playback.keymap import Key, Layer
 
 NAME = "mappings/kit.sf2"
 BANK = 128
+CLOSE = "close"
+"""What names of the close mics' presets end in."""
 HIGHEST_RATE = 50_000
 ZEROS = 46
 """Points of silence that have to follow each sample (section 6.1)."""
@@ -65,6 +68,25 @@ class _Sound:
 
 
 @dataclass(frozen=True, slots=True)
+class _Part:
+    """One way to play the kit: what its presets are called after, the kit as it is played so, its keys, how many
+    presets it has, and the line of each hit.
+    """
+
+    name: str
+    kit: Kit
+    keys: tuple[Key, ...]
+    presets: int
+    lines: Mapping[int, _Line]
+
+    @property
+    def shots(self) -> list[OneShot]:
+        """The one-shots that it plays; two hands may share one."""
+        return list({shot.hit: shot for key in self.keys for layer in key.layers
+                     for shot in layer.alternates[:self.presets]}.values())
+
+
+@dataclass(frozen=True, slots=True)
 class _Line:
     """Gain of a one-shot over velocity as this format can say it: ``top_db`` at velocity 127, falling ``slope_db`` a
     step.
@@ -79,42 +101,48 @@ def write(kit: Kit, folder: Path) -> list[Path]:
 
     Raises AudioError where a file of the kit cannot be read.
     """
-    keys = keymap.keys_of(kit, keymap.mix_levels(kit))
-    if not keys:
+    parts = [_part(str(kit_info(kit)["name"]), kit)]
+    if any(shot.close_only for shot in kit.one_shots):
+        parts.append(_part(f"{kit_info(kit)['name']} {CLOSE}", keymap.close_view(kit)))
+    if not any(part.keys for part in parts):
         return []
     path = folder / NAME
     path.parent.mkdir(exist_ok=True)
-    presets = _presets(keys)
-    played = [(layer, shot) for key in keys for layer in key.layers for shot in layer.alternates[:presets]]
-    shots = list({shot.hit: shot for _, shot in played}.values())  # two hands may share one
-    lines = {shot.hit: _line(layer, shot) for layer, shot in played}
-    gain_db = PEAK_DBFS - _loudest(kit, folder, shots, lines)
+    gain_db = PEAK_DBFS - max(_loudest(folder, part) for part in parts)
     with path.open("wb") as out, tempfile.TemporaryFile(dir=path.parent) as low_bytes:
-        _write_all(kit, folder, out, low_bytes, keys, shots, lines, gain_db, presets)
+        _write_all(folder, out, low_bytes, parts, gain_db)
     return [path]
 
 
-def _write_all(kit: Kit, folder: Path, out: IO[bytes], low_bytes: IO[bytes], keys: Sequence[Key],
-               shots: Sequence[OneShot], lines: Mapping[int, _Line], gain_db: float, presets: int) -> None:
+def _part(name: str, kit: Kit) -> _Part:
+    """The kit as it is played one way."""
+    keys = keymap.keys_of(kit, keymap.mix_levels(kit))
+    presets = _presets(keys)
+    return _Part(name, kit, keys, presets, {shot.hit: _line(layer, shot) for key in keys for layer in key.layers
+                                            for shot in layer.alternates[:presets]})
+
+
+def _write_all(folder: Path, out: IO[bytes], low_bytes: IO[bytes], parts: Sequence[_Part], gain_db: float) -> None:
     """The whole file; chunk sizes that are known only at the end are filled in then."""
-    out.write(b"RIFF\0\0\0\0sfbk" + _info(kit))
+    out.write(b"RIFF\0\0\0\0sfbk" + _info(parts[0].kit))
     sdta = _open_list(out, b"sdta")
     smpl = _open_chunk(out, b"smpl")
-    sounds: dict[int, _Sound] = {}
+    sounds: dict[tuple[int, int], _Sound] = {}
     at = 0
-    for shot in shots:
-        x, rate = _ready(kit, folder, shot)
-        x = x * 10 ** ((lines[shot.hit].top_db + gain_db) / 20)
-        sounds[shot.hit] = _Sound(f"{shot.drum} {shot.layer}-{shot.round_robin}", at, x.shape[1], rate)
-        for side in x:
-            at += _points(side, out, low_bytes)
+    for n, part in enumerate(parts):
+        for shot in part.shots:
+            x, rate = _ready(folder, part, shot)
+            x = x * 10 ** ((part.lines[shot.hit].top_db + gain_db) / 20)
+            sounds[n, shot.hit] = _Sound(f"{shot.drum} {shot.layer}-{shot.round_robin}", at, x.shape[1], rate)
+            for side in x:
+                at += _points(side, out, low_bytes)
     _close(out, smpl)
     sm24 = _open_chunk(out, b"sm24")
     low_bytes.seek(0)
     shutil.copyfileobj(low_bytes, out)
     _close(out, sm24)
     _close(out, sdta)
-    out.write(_pdta(kit, keys, sounds, lines, presets))
+    out.write(_pdta(parts, sounds))
     _close(out, 4)
 
 
@@ -128,16 +156,15 @@ def _line(layer: Layer, shot: OneShot) -> _Line:
     return _Line(high + slope * (127 - layer.high), slope)
 
 
-def _loudest(kit: Kit, folder: Path, shots: Sequence[OneShot], lines: Mapping[int, _Line]) -> float:
+def _loudest(folder: Path, part: _Part) -> float:
     """Peak of the loudest sample as it would be stored, dBFS."""
-    peaks = [sample_peak_dbfs(_ready(kit, folder, shot)[0]) for shot in shots]
-    return max((peak + lines[shot.hit].top_db for shot, peak in zip(shots, peaks, strict=True) if peak is not None),
-               default=0.0)
+    peaks = [(sample_peak_dbfs(_ready(folder, part, shot)[0]), part.lines[shot.hit].top_db) for shot in part.shots]
+    return max((peak + top for peak, top in peaks if peak is not None), default=0.0)
 
 
-def _ready(kit: Kit, folder: Path, shot: OneShot) -> tuple[Floats, int]:
+def _ready(folder: Path, part: _Part, shot: OneShot) -> tuple[Floats, int]:
     """A one-shot's balanced sum at a rate that the format takes; (2, frames) and the rate."""
-    x, rate = mixdown.stereo(folder, shot, kit.balance)
+    x, rate = mixdown.stereo(folder, shot, part.kit.balance)
     if rate > HIGHEST_RATE:
         target = 48_000 if rate % 48_000 == 0 else 44_100
         x, rate = np.ascontiguousarray(soxr.resample(x.T, rate, target, quality="VHQ").T), target
@@ -150,7 +177,7 @@ def _presets(keys: Sequence[Key]) -> int:
     """Presets that the file can hold: as many as the layer with most alternates has, or fewer where it grows too
     large.
     """
-    most = max(len(layer.alternates) for key in keys for layer in key.layers)
+    most = max((len(layer.alternates) for key in keys for layer in key.layers), default=0)
     while most > 1:
         frames = sum(shot.files[0].frames + ZEROS for key in keys for layer in key.layers
                      for shot in layer.alternates[:most])
@@ -213,25 +240,29 @@ def _info(kit: Kit) -> bytes:
     return _chunk(b"LIST", data)
 
 
-def _pdta(kit: Kit, keys: Sequence[Key], sounds: Mapping[int, _Sound], lines: Mapping[int, _Line],
-          presets: int) -> bytes:
+def _pdta(parts: Sequence[_Part], sounds: Mapping[tuple[int, int], _Sound]) -> bytes:
     """LIST pdta: presets, instruments (one a key and preset) and samples (section 7)."""
+    kit = parts[0].kit
     chokes = {name: number for number, name in enumerate(sorted({d.choke for d in kit.drums if d.choke}), start=1)}
-    order = {hit: 2 * index for index, hit in enumerate(sounds)}
+    order = {of: 2 * index for index, of in enumerate(sounds)}
     phdr, pbag, pgen, inst, ibag, imod, igen = (bytearray() for _ in range(7))
-    for preset in range(presets):
-        name = f"{kit_info(kit)['name']} {preset + 1}" if preset else str(kit_info(kit)["name"])
-        phdr += struct.pack("<20sHHHIII", _name(name), preset, BANK, len(pbag) // 4, 0, 0, 0)
-        for key in keys:
-            pbag += struct.pack("<HH", len(pgen) // 4, 0)
-            pgen += struct.pack("<HH", INSTRUMENT, len(inst) // 22)
-            inst += struct.pack("<20sH", _name(f"{key.drum.name} {key.articulation} {preset + 1}"), len(ibag) // 4)
-            for layer in key.layers:
-                shot = layer.alternates[:presets][preset % len(layer.alternates[:presets])]
-                for side in (0, 1):
-                    ibag += struct.pack("<HH", len(igen) // 4, len(imod) // 10)
-                    igen += _zone(key, layer, side, chokes.get(key.drum.choke or "", 0), order[shot.hit] + side)
-                    imod += _modulators(lines[shot.hit])
+    number = 0
+    for n, part in enumerate(parts):
+        for preset in range(part.presets):
+            name = f"{part.name} {preset + 1}" if preset else part.name
+            phdr += struct.pack("<20sHHHIII", _name(name), number, BANK, len(pbag) // 4, 0, 0, 0)
+            number += 1
+            for key in part.keys:
+                pbag += struct.pack("<HH", len(pgen) // 4, 0)
+                pgen += struct.pack("<HH", INSTRUMENT, len(inst) // 22)
+                inst += struct.pack("<20sH", _name(f"{key.drum.name} {key.articulation} {preset + 1}"), len(ibag) // 4)
+                for layer in key.layers:
+                    turns = layer.alternates[:part.presets]
+                    shot = turns[preset % len(turns)]
+                    for side in (0, 1):
+                        ibag += struct.pack("<HH", len(igen) // 4, len(imod) // 10)
+                        igen += _zone(key, layer, side, chokes.get(key.drum.choke or "", 0), order[n, shot.hit] + side)
+                        imod += _modulators(part.lines[shot.hit])
     phdr += struct.pack("<20sHHHIII", b"EOP", 0, 0, len(pbag) // 4, 0, 0, 0)
     pbag += struct.pack("<HH", len(pgen) // 4, 0)
     pgen += bytes(4)
@@ -239,9 +270,9 @@ def _pdta(kit: Kit, keys: Sequence[Key], sounds: Mapping[int, _Sound], lines: Ma
     ibag += struct.pack("<HH", len(igen) // 4, len(imod) // 10)
     imod += bytes(10)
     igen += bytes(4)
-    parts = [(b"phdr", phdr), (b"pbag", pbag), (b"pmod", bytes(10)), (b"pgen", pgen), (b"inst", inst), (b"ibag", ibag),
-             (b"imod", imod), (b"igen", igen), (b"shdr", _headers(sounds, keys))]
-    return _chunk(b"LIST", b"pdta" + b"".join(_chunk(name, bytes(data)) for name, data in parts))
+    chunks = [(b"phdr", phdr), (b"pbag", pbag), (b"pmod", bytes(10)), (b"pgen", pgen), (b"inst", inst), (b"ibag", ibag),
+             (b"imod", imod), (b"igen", igen), (b"shdr", _headers(sounds, parts))]
+    return _chunk(b"LIST", b"pdta" + b"".join(_chunk(name, bytes(data)) for name, data in chunks))
 
 
 def _zone(key: Key, layer: Layer, side: int, choke: int, sample: int) -> bytes:
@@ -262,17 +293,18 @@ def _modulators(line: _Line) -> bytes:
     return b"".join(struct.pack("<HHhHH", source, target, value, second, 0) for source, target, value, second in rows)
 
 
-def _headers(sounds: Mapping[int, _Sound], keys: Sequence[Key]) -> bytes:
+def _headers(sounds: Mapping[tuple[int, int], _Sound], parts: Sequence[_Part]) -> bytes:
     """shdr: both sides of each sample, linked to each other."""
-    roots = {shot.hit: key.key for key in keys for layer in key.layers for shot in layer.alternates}
+    roots = {(n, shot.hit): key.key for n, part in enumerate(parts) for key in part.keys for layer in key.layers
+             for shot in layer.alternates}
     out = bytearray()
-    for index, (hit, sound) in enumerate(sounds.items()):
+    for index, (of, sound) in enumerate(sounds.items()):
         for side in (0, 1):
             start = sound.start + side * (sound.frames + ZEROS)
             end = start + sound.frames
             # a loop is never played, but readers want one that keeps 8 points from either end (section 7.10)
             out += struct.pack("<20sIIIIIBbHH", _name(f"{sound.name}{'LR'[side]}"), start, end, start + 8, end - 8,
-                               sound.sample_rate, roots[hit], 0, 2 * index + 1 - side, 2 if side else 4)
+                               sound.sample_rate, roots[of], 0, 2 * index + 1 - side, 2 if side else 4)
     out += struct.pack("<20sIIIIIBbHH", b"EOS", 0, 0, 0, 0, 0, 0, 0, 0, 0)
     return bytes(out)
 

@@ -10,6 +10,8 @@ One <group> per one-shot, one <region> per file:
   Instead ``amp_velcurve_N`` brings each one-shot to the level that ``kit/playback/keymap.py`` wants at a velocity. The
   curve has effect only with ``amp_veltrack=100``, which is therefore written out. It cannot be above 1, so that what
   has to be raised raises the mics' variables for the whole kit and lowers everything else.
+- ``mappings/close.sfz`` plays every one-shot without overheads and rooms, also those whose far mics hold too much bleed
+  for ``kit.sfz``; it is there where files of overheads or rooms are.
 - The balance: one variable a mic (``#define``), its gain; pan, width and polarity stand in the regions.
 - ``key`` comes before all other keys of a region's pitch, ``loop_mode=one_shot`` is explicit, and only drums that choke
   get a ``group`` (off_by=0 read literally would make everything monophonic).
@@ -31,6 +33,7 @@ from oneshot.kit.playback import keymap
 from oneshot.kit.playback.keymap import CHOKE_S, Key, Layer
 
 NAME = "mappings/kit.sfz"
+CLOSE_NAME = "mappings/close.sfz"
 DRUM_NAME = "mappings/drums/{}.sfz"
 LOUDEST_DB = 6.0
 """Largest value of ``volume``; louder balances are lowered as a whole."""
@@ -41,14 +44,14 @@ OPENINGS = ("open", "half-open", "closed")
 
 
 def write(kit: Kit, folder: Path) -> list[Path]:
-    """mappings/kit.sfz and mappings/drums/<drum>.sfz below the kit's folder; their paths.
+    """mappings/kit.sfz, mappings/close.sfz and mappings/drums/<drum>.sfz below the kit's folder; their paths.
 
     Raises KitError where a drum's layers do not tile 1 to 127.
     """
     (folder / "mappings" / "drums").mkdir(parents=True, exist_ok=True)
     rows = _mappings(kit)
     for name, drum in rows.items():
-        write_atomic(folder / name, to_sfz(kit, drum))
+        write_atomic(folder / name, to_sfz(keymap.close_view(kit) if name == CLOSE_NAME else kit, drum))
     return [folder / name for name in rows]
 
 
@@ -60,7 +63,8 @@ def names(kit: Kit) -> list[str]:
 def _mappings(kit: Kit) -> dict[str, str | None]:
     """Path of a mapping -> the one drum in it; None for all."""
     there = {shot.drum for shot in kit.one_shots}
-    return {NAME: None, **{DRUM_NAME.format(safe_name(drum.name) or "drum"): drum.name
+    close = {CLOSE_NAME: None} if any(file.far for shot in kit.one_shots for file in shot.files) else {}
+    return {NAME: None, **close, **{DRUM_NAME.format(safe_name(drum.name) or "drum"): drum.name
                            for drum in kit.drums if drum.name in there}}
 
 

@@ -19,6 +19,7 @@ from statistics import median
 from oneshot.core.errors import KitError
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Kit, OneShot
+from oneshot.cutting.mix import mixdown
 
 SLOPE_DB = 0.25
 """dB per velocity step of a drum with a single layer: 31 dB from 1 to 127. (common practice, no source)"""
@@ -100,8 +101,13 @@ def hit_levels(kit: Kit) -> Levels:
     return {hit.id: hit.level_db for hit in kit.hits}
 
 
+def close_view(kit: Kit) -> Kit:
+    """The kit as the mapping of its close mics plays it: every one-shot, without overheads and rooms."""
+    return replace(kit, one_shots=tuple(mixdown.close(shot) for shot in kit.one_shots))
+
+
 def keys_of(kit: Kit, levels: Levels) -> tuple[Key, ...]:
-    """All keys that have one-shots, in the order of the kit's drums.
+    """All keys that have one-shots, in the order of the kit's drums; no one-shots of the close mics' mapping alone.
 
     Raises KitError where the layers of an articulation do not tile velocities 1 to 127.
     """
@@ -112,6 +118,8 @@ def keys_of(kit: Kit, levels: Levels) -> tuple[Key, ...]:
             if not shots:
                 continue
             layers = layers_of(shots, levels)
+            if not layers:
+                continue
             if articulation.second_key is None:
                 out.append(Key(articulation.key, drum, articulation.name, layers))
             else:
@@ -146,25 +154,55 @@ def by_hand(layers: Sequence[Layer], hands: Mapping[int, str | None]) -> tuple[t
 
 
 def layers_of(shots: Sequence[OneShot], levels: Levels) -> tuple[Layer, ...]:
-    """The layers of one articulation, softest first. KitError where they do not tile velocities 1 to 127."""
+    """The layers of one articulation, softest first. KitError where they do not tile velocities 1 to 127.
+
+    A layer of which all one-shots play in the mapping of the close mics alone is played by the next harder one, or by
+    the hardest there is.
+    """
     where = f"{shots[0].drum}/{shots[0].articulation}"
-    rows: list[tuple[int, tuple[int, int], float | None]] = []
+    rows: Rows = []
     members: list[list[OneShot]] = []
     for number in sorted({shot.layer for shot in shots}):
         inside = sorted((shot for shot in shots if shot.layer == number), key=lambda shot: shot.round_robin)
         if len({shot.velocity for shot in inside}) > 1:
             raise KitError(f"{where}: layer {number} has several velocity ranges; build the kit again")
-        known = [level for shot in inside if (level := levels.get(shot.hit)) is not None]
-        rows.append((number, inside[0].velocity, median(known) if known else None))
+        rows.append((number, inside[0].velocity, _level(inside, levels)))
         members.append(inside)
     edges = [0, *(bound for _, velocity, _ in rows for bound in velocity), 128]
     if any(high - low != 1 for low, high in zip(edges[::2], edges[1::2], strict=True)) or any(
             low > high for _, (low, high), _ in rows):
         raise KitError(f"{where}: its layers do not cover velocities 1 to 127 once; build the kit again")
+    rows, members = _heard(rows, members, levels)
     natural, wanted = level_curve(rows)
     return tuple(Layer(number, low, high, natural[number], wanted[number], tuple(inside), _own(inside, levels, level))
                  for (number, (low, high), _), inside in zip(rows, members, strict=True)
                  for level in [natural[number]])
+
+
+Rows = list[tuple[int, tuple[int, int], float | None]]
+
+
+def _level(shots: Sequence[OneShot], levels: Levels) -> float | None:
+    """The level of a layer of these one-shots, dB; None where none is known."""
+    known = [level for shot in shots if (level := levels.get(shot.hit)) is not None]
+    return median(known) if known else None
+
+
+def _heard(rows: Rows, members: list[list[OneShot]], levels: Levels) -> tuple[Rows, list[list[OneShot]]]:
+    """Rows and members of the layers that have one-shots for the whole kit's mapping, their ranges widened over those
+    that have none; as they were where none has.
+    """
+    heard = [[shot for shot in inside if not shot.close_only] for inside in members]
+    if heard == members:
+        return rows, members
+    out: Rows = []
+    low = 1
+    last = max((n for n, some in enumerate(heard) if some), default=-1)
+    for n, (number, (_, high), _) in enumerate(rows[:last + 1]):
+        if heard[n]:
+            out.append((number, (low, 127 if n == last else high), _level(heard[n], levels)))
+            low = high + 1
+    return out, [some for some in heard if some]
 
 
 def _own(shots: Sequence[OneShot], levels: Levels, natural_db: float) -> dict[int, float]:

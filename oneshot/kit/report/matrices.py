@@ -14,10 +14,11 @@ from oneshot.kit import null_reasons
 from oneshot.kit.export.manifest import public_problems
 from oneshot.kit.report.data import clock
 from oneshot.kit.report.gaps import gaps
+from oneshot.kit.report.left_out import fates, left_out, nearest, reason_kind
 from oneshot.kit.report.markup import Content, Markup, cell, figure, grid, tag
 from oneshot.kit.report.mixes import late, learned_words, made_of, processed_rows
 from oneshot.kit.report.sections import count, section
-from oneshot.kit.report.text import grouped, left_out, reason_kind
+from oneshot.kit.report.text import grouped
 
 STANDS_OUT_DB = 3.0
 """From here on a band is worth a word."""
@@ -204,6 +205,35 @@ def prints_section(kit: Kit) -> Markup | None:
     return section("prints", "Prints", grid(
         ["Candidate", "Play", "Why", "Mics", "True peak, dBTP", "LUFS, 400 ms", "First excursion", "Hit"], rows,
         caption="Prints, best first", numbers={4, 5, 7}, class_="words"))
+
+
+def fates_section(kit: Kit) -> Markup:
+    """What became of the hits of each drum and articulation, and the cleanest of those that are not clean."""
+    groups = [(drum.name, how.name) for drum in kit.drums for how in drum.articulations]
+    rows: list[list[Content]] = []
+    for group in groups:
+        counts = fates(hit for hit in kit.hits if (hit.drum, hit.articulation) == group)
+        rows.append([f"{group[0]}, {group[1]}", sum(counts.values()), *counts.values()])
+    total = fates(kit.hits)
+    rows.append(["all", sum(total.values()), *total.values()])
+    return section(
+        "fates", "What became of the hits",
+        tag("p", "Kept: it has a one-shot. Spare: clean, but its layer is full. Not clean: too much bleed. Odd: other "
+                 "sound, pitch or length than its layer, part of an ornament, a duplicate, or left out by hand."),
+        grid(["Drum, articulation", "Found", "Kept", "Spare", "Not clean", "Odd"], rows,
+             caption="Hits by what became of them", numbers={1, 2, 3, 4, 5}),
+        _nearest(kit))
+
+
+def _nearest(kit: Kit) -> Content:
+    """The cleanest of the hits that are not clean, with what disturbs them."""
+    takes = {take.name: take for take in kit.session.takes}
+    rows: list[list[Content]] = [
+        [each.hit.id, each.hit.take, clock(each.hit.onset, takes[each.hit.take].sample_rate),
+         f"{each.hit.drum}, {each.hit.articulation}", figure(each.bleed_db), each.disturbed_by]
+        for each in nearest(kit)]
+    return grid(["Hit", "Take", "At", "Drum, articulation", "Bleed in home mic, dB", "Disturbed by"], rows,
+                caption="Not clean, but nearest to it", numbers={4}, class_="words") if rows else None
 
 
 def left_out_section(kit: Kit) -> Markup | None:

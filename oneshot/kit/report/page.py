@@ -87,6 +87,7 @@ def _body(kit: Kit) -> Markup:
     after = [
         ("prints", "Prints", matrices.prints_section(kit)),
         ("gaps", "Gaps", matrices.gaps_section(kit)),
+        ("fates", "What became of the hits", matrices.fates_section(kit)),
         ("problems", "Warnings", matrices.problems_section(kit)),
         ("bleed", "Bleed", matrices.bleed_section(kit)),
         ("delays", "Delays", matrices.delays_section(kit)),

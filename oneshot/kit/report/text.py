@@ -7,7 +7,6 @@ Names come from files and may hold anything: what a terminal could take for a co
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
@@ -16,15 +15,18 @@ from statistics import median
 from typing import Any, TypeAlias
 
 from oneshot.core.grades import GRADES
-from oneshot.core.records.hits import Drum, Hit
+from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.core.records.session import Mic, Problem, Session, Take
 from oneshot.kit.report.advice import next_to_record
+from oneshot.kit.report.left_out import FATES, fates, left_out
 from oneshot.kit.report.lines import BLANK, Line, plain, table
 from oneshot.kit.report.mixes import learned_lines, processed_lines, processed_rows
 
 Record: TypeAlias = dict[str, Any]
 
+AUDIBLE_DB = 1.0
+"""A layer softer than the one below it by so much is reported (common practice, no source)."""
 ALIKE = 8
 """Differences of one kind that are shown one by one; --json has them all."""
 
@@ -137,7 +139,9 @@ def summary_record(kit: Kit, *, folder: Path, files: int, size_bytes: int) -> Re
         "drums": [_part(kit, drum, how.name, how.key) for drum in kit.drums for how in drum.articulations],
         "hits": len(kit.hits),
         "kept": sum(hit.kept for hit in kit.hits),
+        "fates": fates(kit.hits),
         "left_out": left_out(kit.hits),
+        "far": _far(kit),
         "prints": [{"print": item.print, "rank": item.rank, "hit": item.hit, "path": item.path, "why": item.why,
                     "true_peak_dbtp": item.true_peak_dbtp} for item in kit.prints],
         "repaired": repaired(kit),
@@ -161,11 +165,42 @@ def _part(kit: Kit, drum: Drum, how: str, key: int) -> Record:
         "drum": drum.name, "articulation": how, "key": key, "home": drum.home, "found": len(hits), "kept": len(shots),
         "layers": len(robins), "round_robins": [min(robins.values(), default=0), max(robins.values(), default=0)],
         "grades": {grade: grades[grade] for grade in GRADES},
+        "fates": fates(hits),
         "fallback": sum(hit.fallback for hit in hits if hit.kept),
         "span_db": round(max(levels) - min(levels), 1) if levels else None,
         "short": sum(is_short(shot) for shot in shots),
         "steps_db": layer_steps_db(shots),
     }
+
+
+def _far(kit: Kit) -> list[Record]:
+    """Of each drum that has files of overheads and rooms: how many one-shots it has, with how many of them those play,
+    and which of them never do.
+    """
+    rows: list[Record] = []
+    for drum in kit.drums:
+        shots = [shot for shot in kit.one_shots if shot.drum == drum.name and any(file.far for file in shot.files)]
+        if shots:
+            far = dict.fromkeys(mic for shot in shots for file in shot.files if file.far for mic in file.mics)
+            on = {mic for shot in shots for file in shot.files if file.far and file.plays for mic in file.mics}
+            rows.append({"drum": drum.name, "one_shots": len(shots),
+                         "with_far": sum(any(file.far and file.plays for file in shot.files) for shot in shots),
+                         "muted": [mic for mic in far if mic not in on]})
+    return rows
+
+
+def far_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """In a sentence or two, with which drums overheads and rooms play; nothing where they play with all one-shots."""
+    if all(row["with_far"] == row["one_shots"] and not row["muted"] for row in rows):
+        return []
+    on = [row["drum"] if row["with_far"] == row["one_shots"] else
+          f"{row['drum']} ({row['with_far']} of {row['one_shots']} one-shots)" for row in rows if row["with_far"]]
+    off = [row["drum"] for row in rows if not row["with_far"]]
+    some = [f"{' and '.join(row['muted'])} of {row['drum']}" for row in rows if row["with_far"] and row["muted"]]
+    parts = [f"play with {', '.join(on)}" if on else "", f"not with {', '.join(off)}" if off else "",
+             f"without {', '.join(some)}" if some else ""]
+    return [f"Overheads and rooms {'; '.join(part for part in parts if part)}: too much bleed in the others.",
+            "mappings/close.sfz plays every one-shot without them."]
 
 
 def layer_steps_db(shots: Sequence[OneShot]) -> list[float]:
@@ -200,28 +235,6 @@ def is_short(shot: OneShot) -> bool:
     return shot.ring_kept_db is not None and shot.ring_kept_db < 40
 
 
-def left_out(hits: Iterable[Hit]) -> dict[str, int]:
-    """Reason -> how many hits were left out for it, most frequent first.
-
-    Reasons that differ only in a figure or in a name they quote count as one.
-    """
-    counts = Counter(reason_kind(hit.reason) for hit in hits if not hit.kept)
-    return dict(sorted(counts.items(), key=lambda item: (-item[1], item[0])))
-
-
-def reason_kind(reason: str | None) -> str:
-    """A hit's reason without its particulars, so that like ones can be counted together.
-
-    Left away: what follows a colon, what stands in brackets, a figure it begins with, which drums it was struck with.
-    """
-    if not reason:
-        return "no reason given"
-    kind = re.sub(r"\s*\([^)]*\)", "", reason.split(":")[0])
-    kind = re.sub(r"^[-−+]?[\d.,]+ (?:dB|ms|s|Hz) ", "", kind)
-    kind = re.sub(r"^(hit together with) .+", r"\1 another drum", kind)
-    return kind.strip() or reason
-
-
 def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
     """What ``oneshot build`` shows of ``summary_record``."""
     takes = summary["takes"]
@@ -232,6 +245,7 @@ def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
         f"{summary['session']}: {len(takes)} {'take' if len(takes) == 1 else 'takes'}, {duration(seconds)}, "
         f"{' or '.join(map(str, mics))} mics, {', '.join(formats)}")), BLANK]
     lines += _drum_lines(summary["drums"])
+    lines += [("text", line) for line in far_lines(summary["far"])]
     lines += _left_out_lines(summary)
     lines += _repair_lines(summary)
     lines += processed_lines(summary.get("processed", []))
@@ -245,6 +259,8 @@ def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
     places = [["report", str(folder / "report.html")]]
     if summary["drums"]:
         places.append(["mapping", str(folder / "mappings" / "kit.sfz")])
+        if summary["far"]:
+            places.append(["close mics", str(folder / "mappings" / "close.sfz")])
     places.append(["manifest", str(folder / "manifest.json")])
     return lines + [("text", line) for line in table(places, indent=2)]
 
@@ -253,19 +269,18 @@ def _drum_lines(parts: Sequence[Mapping[str, Any]]) -> list[Line]:
     """The table of drums; a drum's name and home mic stand in its first row only."""
     if not parts:
         return [("warn", "No drum was found.")]
-    rows = [["drum", "articulation", "key", "found", "kept", "layers", "round robins", *GRADES, "span dB", "steps dB",
-             "home mic"]]
+    rows = [["drum", "articulation", "key", "found", *FATES, "layers", "round robins", *GRADES, "span dB", "home mic"]]
     last = None
     for part in parts:
         low, high = part["round_robins"]
         first = part["drum"] != last
         last = part["drum"]
         rows.append([part["drum"] if first else "", part["articulation"], str(part["key"]), f"{part['found']:,}",
-                     f"{part['kept']:,}", str(part["layers"]), str(high) if low == high else f"{low}-{high}",
+                     *(f"{part['fates'][name]:,}" if part["fates"][name] else "-" for name in FATES),
+                     str(part["layers"]), str(high) if low == high else f"{low}-{high}",
                      *(str(part["grades"][grade] or "-") for grade in GRADES),
-                     "-" if part["span_db"] is None else f"{part['span_db']:.1f}", _steps(part["steps_db"]),
-                     part["home"] if first else ""])
-    head, *body = table(rows, right=tuple(range(2, 13)))
+                     "-" if part["span_db"] is None else f"{part['span_db']:.1f}", part["home"] if first else ""])
+    head, *body = table(rows, right=tuple(range(2, 15)))
     lines: list[Line] = [("quiet", head), *(("text", line) for line in body)]
     fallback, short = sum(part["fallback"] for part in parts), sum(part["short"] for part in parts)
     if fallback:
@@ -273,16 +288,10 @@ def _drum_lines(parts: Sequence[Mapping[str, Any]]) -> list[Line]:
     for part in parts:
         lines += [("warn", plain(f"{part['drum']}, {part['articulation']}: a layer's mix is {-step:.1f} dB softer than "
                                  "the layer below; mappings raise it to that level."))
-                  for step in part["steps_db"] if step < 0]
+                  for step in part["steps_db"] if step <= -AUDIBLE_DB]
     if short:
         lines.append(("text", f"{short:,} of the kept hits have less than 40 dB of decay: the next hit cuts the tail."))
     return lines
-
-
-def _steps(steps_db: Sequence[float]) -> str:
-    """Least and greatest step between layers."""
-    low, high = min(steps_db, default=0.0), max(steps_db, default=0.0)
-    return "-" if not steps_db else f"{low:.1f}" if low == high else f"{low:.1f} to {high:.1f}"
 
 
 def _left_out_lines(summary: Mapping[str, Any]) -> list[Line]:
