@@ -52,7 +52,8 @@ def open_session(path: str | PathLike[str]) -> Session:
 
 def build(session: str | PathLike[str], kit: str | PathLike[str], *, recipe: str | PathLike[str] | None = None,
           only: str | None = None, fresh: bool = False, jobs: int | None = None, progress: Progress | None = None,
-          last: str | PathLike[str] | None = None, processed: str | PathLike[str] | None = None) -> BuildResult:
+          last: str | PathLike[str] | None = None, processed: str | PathLike[str] | None = None,
+          prints_only: bool = False) -> BuildResult:
     """Build a kit from a session, as ``oneshot build`` does; a kit that is there is rebuilt and keeps its corrections.
 
     ``session``, ``kit``: their folders. ``recipe``: a recipe.toml, or the name of one that comes with the program;
@@ -61,6 +62,7 @@ def build(session: str | PathLike[str], kit: str | PathLike[str], *, recipe: str
     the stage and the share done, 0 to 1, or with a line to be read and -1. ``last``: the zip of a release whose names,
     layers, velocities and keys are kept, in place of those that the kit remembers. ``processed``: a folder of processed
     tracks of the same takes, in place of the one that session.toml names or the kit was last built with.
+    ``prints_only``: write prints, and no samples or mappings.
 
     Raises SessionError, AudioError, SettingsError, KitError or WorkError, all of them ``OneshotError``: one line, what
     is wrong, where, and what to do. The kit that was there before is left as it was then.
@@ -76,7 +78,7 @@ def build(session: str | PathLike[str], kit: str | PathLike[str], *, recipe: str
         return None if path is None else Path(path)
 
     return built(Path(session), Path(kit), recipe_path=folder(recipe), only=only, fresh=fresh, jobs=jobs,
-                 progress=progress, last=folder(last), processed=folder(processed))
+                 progress=progress, last=folder(last), processed=folder(processed), prints_only=prints_only)
 
 
 def read_kit(path: str | PathLike[str]) -> Kit:

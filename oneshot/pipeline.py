@@ -25,7 +25,7 @@ from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import load_recipe
 from oneshot.core.cache.disk import Store, open_store
 from oneshot.core.cache.memory import in_use
-from oneshot.core.errors import AudioError, SessionError, WorkError
+from oneshot.core.errors import AudioError, SessionError, SettingsError, WorkError
 from oneshot.core.files import staged_folder
 from oneshot.core.kit_lock import held
 from oneshot.core.progress import Progress
@@ -59,26 +59,28 @@ def check(session_path: Path) -> Session:
 
 def build(session_path: Path, kit_path: Path, *, recipe_path: Path | None = None, only: str | None = None,
           fresh: bool = False, jobs: int | None = None, progress: Progress | None = None,
-          last: Path | None = None, processed: Path | None = None, hold: bool = True) -> BuildResult:
+          last: Path | None = None, processed: Path | None = None, prints_only: bool = False,
+          hold: bool = True) -> BuildResult:
     """Build a kit from a session.
 
     ``only``: build this drum alone; ``last``: the zip of a release whose names, layers, velocities and keys are kept,
     in place of those that the kit remembers; ``fresh``: use nothing stored; ``jobs``: workers, one per core unless
     given (they change nothing in the result); ``processed``: a folder of processed tracks of the same takes, else the
-    one that session.toml names or the kit was last built with; ``hold``: keep other builds and reviews off the kit,
+    one that session.toml names or the kit was last built with; ``prints_only``: write prints and nothing else that
+    sounds; ``hold``: keep other builds and reviews off the kit,
     unless the caller does. Raises an error of the tree in ``core/errors.py``, and then nothing is written.
     """
     with held(kit_path, "a build") if hold else nullcontext():
         return _build(session_path, kit_path, recipe_path, only, fresh=fresh, jobs=jobs or os.cpu_count() or 1,
-                      tell=progress or _quiet, last=last, processed=processed)
+                      tell=progress or _quiet, last=last, processed=processed, prints_only=prints_only)
 
 
 def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: str | None, *, fresh: bool, jobs: int,
-           tell: Progress, last: Path | None, processed: Path | None) -> BuildResult:
+           tell: Progress, last: Path | None, processed: Path | None, prints_only: bool) -> BuildResult:
     """As ``build``, of a kit that is held."""
     session = open_session(session_path)
     kept = claim(kit_path, session)
-    recipe, told = _wishes(recipe_path, kit_path, only)
+    recipe, told = _wishes(recipe_path, kit_path, only, prints_only=prints_only)
     along = open_processed(session, kit_path, recipe, processed, needed=kept.kit is not None and bool(kept.kit.tracks))
     before = release_lock.read_pack(last) if last is not None else release_lock.read(kit_path)
     overruled = load(kit_path / CORRECTIONS)
@@ -103,7 +105,7 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     corrected, released = corrected_hits(session, findings, overruled, before, track_names(along))
     session, findings = correct(session, findings, corrected)
     found = completed(session, findings, jobs=jobs)
-    known = {drum.name for drum in found.drums}
+    known = {drum.name: drum.kind for drum in found.drums}
     found, hits = only_drums(found, recipe.export.drums)
     chosen, following = select_hits(session, found, hits, recipe, corrected, released, tell, jobs)
     handling = file_handling.handling(corrected, chosen.hits, rates)
@@ -140,14 +142,20 @@ def analysed(session: Session, store: Store, overruled: Corrections, recipe: Rec
                             rendered=recipe.repair.any, jobs=jobs or os.cpu_count() or 1, progress=progress or _quiet)
 
 
-def _wishes(recipe_path: Path | None, kit_path: Path, only: str | None) -> tuple[Recipe, tuple[Problem, ...]]:
+def _wishes(recipe_path: Path | None, kit_path: Path, only: str | None, *,
+            prints_only: bool) -> tuple[Recipe, tuple[Problem, ...]]:
     """The recipe asked for; without one, that of the kit which is rebuilt; else the defaults. ``only``: of this drum
-    alone.
+    alone; ``prints_only``: prints and no samples.
     """
     own = kit_path / RECIPE
     recipe, told = load_recipe(own if recipe_path is None and own.exists() else recipe_path)
     if only is not None:
         recipe = replace(recipe, export=replace(recipe.export, drums=(only,)))
+    if prints_only:
+        recipe = replace(recipe, export=replace(recipe.export, samples=False))
+    if not recipe.export.samples and not recipe.prints:
+        raise SettingsError("prints alone were asked for, and the recipe has no [[prints]]: use --recipe replacement, "
+                            "or add one")
     return recipe, told
 
 

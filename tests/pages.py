@@ -42,8 +42,9 @@ is reported and ignored; an invalid value stops the build with one line that nam
 Three recipes come with the program; name one instead of a file:
 
 - `--recipe playable`: a kit to play from pads or keys. Up to 8 layers of 6 round robins, full decay, every mic to mix.
-- `--recipe kick-replacement --only kick`: isolated hits, and ranked prints of the kick's own mics that start within
-  0.1 ms of the attack with positive polarity; one print has a shorter decay in the lows from 90 ms on.
+- `--recipe replacement --only DRUM`: isolated hits, and ranked prints of the drum's own mics that start within 0.1 ms
+  of the attack with positive polarity, each also with a shorter decay. A kind (`tom`) prints all of its drums; lengths
+  go by the kind. With `--prints-only` nothing else is written.
 - `--recipe free-pack`: fewer, cleaner files at 44.1 kHz and 24 bits, one trim per drum so that its hardest hit peaks at
   -1 dBTP. Then `oneshot pack`.
 

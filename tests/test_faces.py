@@ -153,14 +153,15 @@ def test_build_hands_on_every_argument(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pipeline, "build", remembered)
     made: list[object] = [oneshot.build("a", Path("b")),
                           oneshot.build("a", "b", recipe="c", only="kick", fresh=True, jobs=3, progress=print,
-                                        last="d", processed="e")]
+                                        last="d", processed="e", prints_only=True)]
 
     nothing = {"recipe_path": None, "only": None, "fresh": False, "jobs": None, "progress": None, "last": None,
-               "processed": None}
+               "processed": None, "prints_only": False}
     assert made == ["built", "built"]
     assert asked == [((Path("a"), Path("b")), nothing),
                      ((Path("a"), Path("b")), {"recipe_path": Path("c"), "only": "kick", "fresh": True, "jobs": 3,
-                                               "progress": print, "last": Path("d"), "processed": Path("e")})]
+                                               "progress": print, "last": Path("d"), "processed": Path("e"),
+                                               "prints_only": True})]
 
 
 def test_a_folder_is_a_text_or_a_path(tmp_path: Path) -> None:

@@ -79,6 +79,8 @@ def build(session: SessionPath, kit: KitPath,
           recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="Settings of the kit: a recipe.toml, or one "
                                                                             "of docs/recipe.md by name.")] = None,
           only: Annotated[str | None, typer.Option(metavar="DRUM", help="Build this drum only.")] = None,
+          prints_only: Annotated[bool, typer.Option("--prints-only", help="Write prints and no samples or "
+                                                                          "mappings.")] = False,
           last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Lock names, layers, velocities and keys to "
                                                                         "this release; default: the release the kit "
                                                                         "is locked to, if any.")] = None,
@@ -104,7 +106,7 @@ def build(session: SessionPath, kit: KitPath,
 
         with watched(sys.stderr, silent=as_json) as progress:
             built = pipeline.build(session, kit, recipe_path=recipe, only=only, fresh=fresh, jobs=jobs,
-                                   progress=progress, last=last, processed=processed)
+                                   progress=progress, last=last, processed=processed, prints_only=prints_only)
         summary = summary_record(built.kit, folder=built.folder, files=built.files, size_bytes=built.size_bytes)
         if as_json:
             show_json(summary)

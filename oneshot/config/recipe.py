@@ -92,6 +92,8 @@ class Exporting:
                                         "the rooms.")
     drums: tuple[str, ...] = setting((), "Drums to build, by name or kind; empty: all. --only writes its drum here, so "
                                          "that a rebuild keeps it.")
+    samples: bool = setting(True, "Export one-shots and mappings; false: prints alone. --prints-only writes false "
+                                  "here.")
     buses: bool = setting(False, "Also export buses (mixes of mics, effect returns).")
     tags: bool = setting(True, "Write metadata into each file: name, kit, licence, key, attack, position in the take, "
                                "loudness. Metadata of the recordings is not copied.")
@@ -233,14 +235,25 @@ class TailPart:
             raise SettingsError(f"low_hz is {self.low_hz:g}: it must lie below high_hz, {self.high_hz:g}")
 
 
+PRINT_LENGTHS_MS = {"kick": 400.0, "snare": 500.0, "hat": 500.0, "tom": 900.0, "ride": 3000.0, "crash": 4000.0}
+OTHER_PRINT_MS = 800.0
+"""Lengths of prints by kind of drum, and of all other kinds: what is left of a drum by then is 40 dB down or is room
+(common practice, no source).
+"""
+PRINT_FADE_SHARE = 0.15
+"""The fade of such a print, as a share of its length."""
+SHORTEST_PRINT_MS = 20.0
+
+
 @dataclass(frozen=True, slots=True)
 class PrintRecipe:
     """A blend of one drum's mics into a single file."""
 
     name: str = setting("print", "Name of the print, and of its folder.")
-    drum: str = setting("kick", "Drum to print.")
+    drum: str = setting("", "Drum to print; a kind (tom) names all of its drums, a print each; empty: each drum "
+                            "built.")
     mics: Mapping[str, PrintPart] = field(default_factory=dict)
-    length_ms: float = setting(400.0, "Length (ms).", low=20, high=30000)
+    length_ms: float = setting(400.0, "Length (ms); 0: length and fade by the kind of drum.", low=0, high=30000)
     fade_out_ms: float = setting(60.0, "Raised-cosine fade at the end (ms).", low=0, high=30000)
     ceiling_dbtp: float = setting(-1.0, "True peak of the hardest candidate (dBTP); all candidates get the same gain.",
                                   low=-40, high=0)
@@ -256,6 +269,20 @@ class PrintRecipe:
         check_fields(self, f"prints.{self.name}")
         if not self.name.strip():
             raise SettingsError("prints.name is empty: each print needs a name of its own")
+        if 0 < self.length_ms < SHORTEST_PRINT_MS:
+            raise SettingsError(f"prints.{self.name}.length_ms is {self.length_ms:g}: give {SHORTEST_PRINT_MS:g} to "
+                                "30000, or 0 for a length by the kind of drum")
+
+    @property
+    def longest_ms(self) -> float:
+        """The length that it has at most."""
+        return self.length_ms or max(PRINT_LENGTHS_MS.values())
+
+    def of(self, drum: str, kind: str, name: str) -> PrintRecipe:
+        """The same for one drum of a kind, called ``name``: with that kind's length and fade where it has none."""
+        length = self.length_ms or PRINT_LENGTHS_MS.get(kind, OTHER_PRINT_MS)
+        fade = self.fade_out_ms if self.length_ms else PRINT_FADE_SHARE * length
+        return dataclasses.replace(self, name=name, drum=drum, length_ms=length, fade_out_ms=fade)
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,7 +63,8 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
                     rejected=frozenset(h.id for h in chosen.hits if h.reason == select.REJECTED))
     needs = needs_of(cutter.plan(lambda share: tell("measuring tails", share)), recipe)
     check_room(stage, needs)
-    tell(needs.text(), A_LINE)
+    if needs.one_shots:
+        tell(needs.text(), A_LINE)
     drums = keyed_drums(found, cutter.pitches, recipe, before)
     drafts = far_mics.sounding([cutter.drafts[pick.hit] for pick in chosen.picks], far_mics.Playing(
         {m.name: m for take in session.takes for m in take.mics}, homes,
@@ -118,7 +119,7 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
         bleed=found.bleed, delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=one_shots,
         prints=tuple(prints),
         problems=(*session.problems, *found.problems, *unknown, *cutter.told, *files.told, *finisher.told,
-                  *(() if along is None else along.told), *_nothing_kept(found, one_shots), *noisy),
+                  *(() if along is None else along.told), *_nothing_kept(found, one_shots, recipe), *noisy),
         bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics, tracks=tracks,
         learned=learned)
     return Assembled(kit, drawn)
@@ -175,8 +176,10 @@ def _polarity(found: Analysis, along: Along | None) -> Mapping[str, Mapping[str,
     return {take: {**found.polarity.get(take, {}), **along.polarity(take)} for take in along.tracks.takes}
 
 
-def _nothing_kept(found: Analysis, shots: tuple[OneShot, ...]) -> list[Problem]:
-    """A problem for each drum that has hits and no one-shot."""
+def _nothing_kept(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe) -> list[Problem]:
+    """A problem for each drum that has hits and no one-shot, where any were asked for."""
+    if not recipe.export.samples:
+        return []
     kept = {shot.drum for shot in shots}
     return [Problem(d.name, "no hit of this drum was kept", "see hits.csv for the reasons, or lower choose.grade")
             for d in found.drums if d.name not in kept]

@@ -16,6 +16,7 @@ from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Session
 from oneshot.core.workers import working
 from oneshot.selection import select
+from oneshot.selection.round_robins import SPARE
 from oneshot.selection.select import by_hand
 
 
@@ -47,7 +48,15 @@ def select_hits(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe
                              found.unplaced)
     with working(jobs):
         measured = examine(session, found, select.worth_measuring(hits, chooser), found.attacks)
-        return select.choose(hits, replace(chooser, measured=measured)), next_sounds(session, found, hits, measured)
+        chosen = select.choose(hits, replace(chooser, measured=measured))
+    return (chosen if recipe.export.samples else _prints_alone(chosen)), next_sounds(session, found, hits, measured)
+
+
+def _prints_alone(chosen: select.Chosen) -> select.Chosen:
+    """What is chosen where prints alone are wanted: no one-shot."""
+    return replace(chosen, picks=(), hits=tuple(
+        replace(hit, kept=False, fallback=False, reason=f"{SPARE}: prints alone were asked for") if hit.kept else hit
+        for hit in chosen.hits))
 
 
 def _close_grades(session: Session, found: Analysis) -> dict[int, str]:

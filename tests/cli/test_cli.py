@@ -180,10 +180,11 @@ def test_an_error_cannot_speak_to_the_terminal(pipeline: Pipeline, capsys: pytes
 def test_build_hands_its_options_on(pipeline: Pipeline, tmp_path: Path) -> None:
     """Every option arrives where the work is done."""
     assert run("build", "loft", "kit", "--recipe", "my.toml", "--only", "kick", "--last", "old.zip", "--fresh",
-               "--jobs", "2", "--processed", "stems") == 0
+               "--jobs", "2", "--processed", "stems", "--prints-only") == 0
     asked = {key: value for key, value in pipeline.asked.items() if key != "progress"}
     assert asked == {"session": Path("loft"), "kit": Path("kit"), "recipe_path": Path("my.toml"), "only": "kick",
-                     "fresh": True, "jobs": 2, "last": Path("old.zip"), "processed": Path("stems")}
+                     "fresh": True, "jobs": 2, "last": Path("old.zip"), "processed": Path("stems"),
+                     "prints_only": True}
 
 
 def test_the_summary_says_what_came_out(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:

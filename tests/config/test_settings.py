@@ -158,14 +158,14 @@ def test_the_values_are_plain_toml_types() -> None:
 
 def test_every_recipe_of_the_program_is_sound() -> None:
     """Three come with it; each is read by its name without a problem."""
-    assert ("free-pack", "kick-replacement", "playable") == own_recipes()
+    assert ("free-pack", "playable", "replacement") == own_recipes()
     for name in own_recipes():
         recipe, problems = load_recipe(Path(name))
 
         assert problems == ()
         assert recipe_toml(recipe)
     assert "drum" == load_recipe(Path("free-pack"))[0].files.level
-    assert 2 == len(load_recipe(Path("kick-replacement"))[0].prints)
+    assert 2 == len(load_recipe(Path("replacement"))[0].prints)
 
 
 def test_a_file_outranks_a_recipe_of_the_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -174,12 +174,13 @@ def test_a_file_outranks_a_recipe_of_the_program(tmp_path: Path, monkeypatch: py
     (tmp_path / "playable").write_text("[choose]\nlayers = 2\n")
 
     assert 2 == load_recipe(Path("playable"))[0].choose.layers
-    with pytest.raises(SettingsError, match="free-pack, kick-replacement, playable"):
+    with pytest.raises(SettingsError, match="free-pack, playable, replacement"):
         load_recipe(Path("nothing"))
 
 
 @pytest.mark.full
-@pytest.mark.parametrize(("name", "only"), [("playable", None), ("kick-replacement", "kick"), ("free-pack", None)])
+@pytest.mark.parametrize(("name", "only"), [("playable", None), ("replacement", "kick"), ("replacement", "snare"),
+                                           ("free-pack", None)])
 def test_every_recipe_of_the_program_builds(tmp_path: Path, name: str, only: str | None) -> None:
     """On a small session each makes a kit that is sound."""
     plan, _ = family()["eight"]
@@ -190,4 +191,4 @@ def test_every_recipe_of_the_program_builds(tmp_path: Path, name: str, only: str
     assert kit.one_shots
     assert [] == verify(tmp_path / "kit")
     made = {each.print for each in kit.prints}
-    assert ({"kick replacement", "kick short"} if name == "kick-replacement" else set()) == made
+    assert ({"replacement", "short"} if name == "replacement" else set()) == made

@@ -14,7 +14,7 @@ from oneshot.audio.io import TakeReader
 from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import Handling
 from oneshot.config.recipe import PrintPart, PrintRecipe, Recipe
-from oneshot.core.errors import SettingsError
+from oneshot.core.errors import SettingsError, WorkError
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Fader, Kit, Print
 from oneshot.core.records.session import Floats, Problem, Session
@@ -58,7 +58,7 @@ class Printer:
         """
         out: list[Printed] = []
         used: set[str] = set()
-        for recipe in self.recipe.prints:
+        for recipe in per_drum(self.recipe.prints, {d.name: d.kind for d in self.analysis.drums}):
             folder = re.sub(r"[^a-z0-9]+", "-", recipe.name.lower()).strip("-")[:32] or "print"
             if folder in used:
                 raise SettingsError(f"prints: two are named {recipe.name!r}: give each its own name")
@@ -107,8 +107,10 @@ class Printer:
         return {m.name for m in self.session.take(hit.take).mics if m.name not in dropped and m.pair not in dropped}
 
     def _close(self, hit: Hit) -> list[str]:
-        """The hit's drum's own close mics in its take."""
-        return [m.name for m in self.session.take(hit.take).mics if m.stands_at(hit.drum)]
+        """The hit's drum's own close mics in its take, or else its home mic."""
+        mics = self.session.take(hit.take).mics
+        home = next((d.home for d in self.analysis.drums if d.name == hit.drum), "")
+        return [m.name for m in mics if m.stands_at(hit.drum)] or [m.name for m in mics if m.name == home]
 
     def _next(self, hit: Hit, mics: Sequence[str]) -> int | None:
         """Take frame of the next stroke's earliest onset in the print's mics."""
@@ -196,10 +198,36 @@ class Printer:
         return Printed(row, mixed.x, take.sample_rate, "PCM_24" if take.subtype == "PCM_16" else take.subtype)
 
 
-def missing_prints(recipe: Recipe, kit: Kit, known: set[str]) -> list[Problem]:
-    """A problem for each print that could not be made: of a drum nobody knows, or of one in the kit."""
-    made, there = {p.print for p in kit.prints}, {d.name for d in kit.drums}
-    return [Problem(f"prints.{part.name}", f"no print was made of {part.drum!r}",
-                    "see hits.csv for the reasons" if part.drum in known else
-                    f"there is no such drum: choose one of {', '.join(sorted(known))}")
-            for part in recipe.prints if part.name not in made and (part.drum in there or part.drum not in known)]
+def per_drum(prints: Sequence[PrintRecipe], kinds: Mapping[str, str]) -> list[PrintRecipe]:
+    """The prints, each of one drum: of the one so called, of all of the kind so called, or of every drum where none is.
+
+    ``kinds``: name of a drum -> its kind. Where a print is made of several drums, its name ends in the drum's; one
+    whose drum is not there comes back as it is.
+    """
+    out: list[PrintRecipe] = []
+    for each in prints:
+        mine = [each.drum] if each.drum in kinds else [name for name, kind in kinds.items() if each.drum in ("", kind)]
+        out += [each.of(name, kinds[name], each.name if len(mine) == 1 else f"{each.name} {name}") for name in mine] \
+            or [each]
+    return out
+
+
+def missing_prints(recipe: Recipe, kit: Kit, known: Mapping[str, str]) -> list[Problem]:
+    """A problem for each print that could not be made: of a drum nobody knows, or of one in the kit.
+
+    ``known``: name of each drum of the session -> its kind. Raises WorkError where prints were the point: where they
+    are all that was asked for, or none was made of the drums that were named.
+    """
+    made, there = {p.print for p in kit.prints}, {d.name: d.kind for d in kit.drums}
+    problems = [Problem(f"prints.{part.name}", f"no print was made of {part.drum!r}",
+                        "see hits.csv for the reasons" if part.drum in known else
+                        f"there is no such drum: choose one of {', '.join(sorted(known))}")
+                for part in per_drum(recipe.prints, there) if part.name not in made
+                and (part.drum in there or part.drum not in {*known, *known.values()})]
+    nothing = not made and bool(recipe.prints) and bool(recipe.export.drums)
+    if (problems and not recipe.export.samples) or nothing:
+        asked = ", ".join(sorted({part.drum or "any drum" for part in recipe.prints}))
+        raise WorkError("; ".join(f"{each.where}: {each.what} ({each.todo})" for each in problems) or (
+            f"no print was made: the recipe prints {asked}, and {', '.join(recipe.export.drums)} was built; name the "
+            "same drum in both, or use --recipe replacement, which prints what is built"))
+    return problems

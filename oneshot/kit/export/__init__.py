@@ -18,13 +18,14 @@ from oneshot.kit.export import hits_csv, manifest, midi, readme, sf2, sfz
 @dataclass(frozen=True, slots=True)
 class Format:
     """One row: ``name`` as the user knows it, ``write`` its exporter, ``names`` the paths of all that it may write,
-    from the kit's folder, ``about`` what it is good for.
+    from the kit's folder, ``about`` what it is good for, ``plays`` whether it plays one-shots and is nothing without.
     """
 
     name: str
     write: Callable[[Kit, Path], list[Path]]
     names: Callable[[Kit], Sequence[str]]
     about: str
+    plays: bool = False
 
 
 FORMATS: tuple[Format, ...] = (
@@ -34,11 +35,12 @@ FORMATS: tuple[Format, ...] = (
     Format("readme", readme.write, lambda _: (readme.NAME,),
            "README.txt: what the kit is, for whoever opens the folder"),
     Format("sfz", sfz.write, sfz.names,
-           "mappings/kit.sfz, close.sfz (close mics alone) and drums/: layers, round robins, every mic, ready to play"),
+           "mappings/kit.sfz, close.sfz (close mics alone) and drums/: layers, round robins, every mic, ready to play",
+           plays=True),
     Format("sf2", sf2.write, lambda _: (sf2.NAME,),
-           "mappings/kit.sf2: the balanced mix as a SoundFont, one preset a round robin"),
+           "mappings/kit.sf2: the balanced mix as a SoundFont, one preset a round robin", plays=True),
     Format("midi", midi.write, midi.names,
-           "mappings/kit.mid and keys.csv: the key map; played-*.mid: each take as a performance"),
+           "mappings/kit.mid and keys.csv: the key map; played-*.mid: each take as a performance", plays=True),
 )
 
 
@@ -47,4 +49,4 @@ def write_all(kit: Kit, folder: Path) -> list[Path]:
 
     Raises KitError where the kit cannot be expressed, OSError where the disk refuses.
     """
-    return [path for row in FORMATS for path in row.write(kit, folder)]
+    return [path for row in FORMATS if kit.one_shots or not row.plays for path in row.write(kit, folder)]

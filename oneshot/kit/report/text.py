@@ -257,7 +257,7 @@ def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
     folder = Path(summary["kit"])
     lines += [BLANK, ("head", plain(f"{folder}: {summary['files']:,} files, {size(summary['size_bytes'])}"))]
     places = [["report", str(folder / "report.html")]]
-    if summary["drums"]:
+    if summary["kept"]:
         places.append(["mapping", str(folder / "mappings" / "kit.sfz")])
         if summary["far"]:
             places.append(["close mics", str(folder / "mappings" / "close.sfz")])

@@ -13,7 +13,7 @@ from stage_inputs import PIER, Pier
 from oneshot import pipeline
 from oneshot.audio.io import read_audio
 from oneshot.audio.loudness import true_peak_dbtp
-from oneshot.core.errors import SettingsError
+from oneshot.core.errors import SettingsError, WorkError
 from oneshot.core.files import sha256_of
 from oneshot.core.records.kit import Kit, Print
 from oneshot.core.records.session import Floats
@@ -184,8 +184,12 @@ def test_two_prints_of_one_folder_are_told(jetty: Pier, tmp_path: Path) -> None:
 
 
 def test_a_print_of_a_drum_nobody_struck_is_told(jetty: Pier, tmp_path: Path) -> None:
-    """A print of a drum that is not there is a problem that names the drums, not an error and not silence."""
-    kit = printed(jetty, tmp_path, '[[prints]]\nname = "p"\ndrum = "kik"')
+    """A print of a drum that is not there is a problem that names the drums, not silence; where no other was asked for
+    it is an error.
+    """
+    with pytest.raises(WorkError, match=r"kik.*choose one of .*kick"):
+        printed(jetty, tmp_path, '[[prints]]\nname = "p"\ndrum = "kik"')
+    kit = printed(jetty, tmp_path, '[[prints]]\nname = "p"\ndrum = "kik"', only=None)
     told = [p for p in kit.problems if p.where == "prints.p"]
 
     assert () == kit.prints
