@@ -60,7 +60,7 @@ def test_examples_use_options_that_exist() -> None:
             if name not in known:
                 continue
             found += 1
-            assert set(re.findall(r"(?<=\s)--[a-z]+", rest)) <= known[name] | {"--help"}, f"{path.name}: {name}{rest}"
+            assert set(re.findall(r"(?<=\s)--[a-z-]+", rest)) <= known[name] | {"--help"}, f"{path.name}: {name}{rest}"
 
     assert found > 10
 
