@@ -12,6 +12,7 @@ from itertools import pairwise
 from oneshot.core.records.hits import Articulation, Drum, Hit
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.kit.report.data import level_range
+from oneshot.kit.report.left_out import fate
 from oneshot.kit.report.markup import figure
 from oneshot.kit.report.text import is_short
 
@@ -70,8 +71,13 @@ def _lacks(shots: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, st
     if few:
         more = sum(few.values())
         as_loud = "those layers" if len(few) > 1 else "that layer"
+        group = (shots[0].drum, shots[0].articulation)
+        dirty = sum(hit.layer in few and fate(hit) == "not clean" for hit in hits.values()
+                    if (hit.drum, hit.articulation) == group)
         lacks.append((f"fewer than {FEW_ROBINS} round robins in {numbered('layer', list(few))}: repeats are audible",
-                      f"{more} more {'hit' if more == 1 else 'hits'} at the level of {as_loud}"))
+                      f"{more} more {'hit' if more == 1 else 'hits'} at the level of {as_loud}"
+                      + (f", struck alone: {dirty} of that level {'is' if dirty == 1 else 'are'} not clean" if dirty
+                         else "")))
     short = sum(is_short(shot) for shot in shots)
     if short:
         lacks.append((f"{short} of {len(shots)} have less than 40 dB of decay", "hits with their full decay"))
