@@ -90,14 +90,20 @@ class Printer:
                                           sample_rate=rate)
         ways = {h.id: h.articulation for h in able}
         ranges = {(p.layer, ways[p.hit]): p.velocity for p in picks if p.hit in ways}
+        own = {p.hit: p for p in picks if p.hit in ways}  # a print is numbered as the one-shot of its hit
         robins: dict[tuple[str, int], int] = {}
+        for pick in own.values():
+            group = ways[pick.hit], pick.layer
+            robins[group] = max(robins.get(group, 0), pick.round_robin)
         out = []
         for rank, ((k, why), mixed) in enumerate(zip(ranked, levelled, strict=True), 1):
             hit = able[k]
-            layer = hit.layer or 1
-            robins[hit.articulation, layer] = robins.get((hit.articulation, layer), 0) + 1
-            place = Pick(hit.id, layer, robins[hit.articulation, layer],
-                         ranges.get((layer, hit.articulation), (1, 127)))
+            place = own.get(hit.id)
+            if place is None:
+                layer = hit.layer or 1
+                robins[hit.articulation, layer] = robins.get((hit.articulation, layer), 0) + 1
+                place = Pick(hit.id, layer, robins[hit.articulation, layer],
+                             ranges.get((layer, hit.articulation), (1, 127)))
             out.append(self._printed(recipe, folder, hit, place, mixed, rank, why))
         return out
 

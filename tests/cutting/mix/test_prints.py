@@ -135,6 +135,16 @@ def test_a_print_can_be_made_again_from_its_record(pier: Pier, kick: tuple[Kit, 
     np.testing.assert_allclose(total[inside], audio(kick, each)[inside, 0], atol=2.0**-22)
 
 
+def test_a_print_is_numbered_as_the_one_shot_of_its_hit(kick: tuple[Kit, Path]) -> None:
+    """Layer and round robin in the names of a hit's print and samples are the same; no two prints share a name."""
+    place = {shot.hit: (shot.layer, shot.round_robin) for shot in kick[0].one_shots}
+    both = [(place[p.hit], (p.layer, p.round_robin)) for p in kick[0].prints if p.hit in place]
+
+    assert both
+    assert all(sample == made for sample, made in both)
+    assert len({p.path for p in kick[0].prints}) == len(kick[0].prints)
+
+
 def test_prints_lie_in_a_plain_folder(kick: tuple[Kit, Path]) -> None:
     """A print's name becomes a plain folder; files are named by drum, articulation, layer and number."""
     assert {"kick-close-far"} == {Path(p.path).parent.name for p in kick[0].prints}
