@@ -121,7 +121,7 @@ def test_a_mic_that_stopped_half_way_is_measured_as_it_was_cut(pier: Pier, tmp_p
 
 
 @pytest.mark.full
-@settings(max_examples=25, deadline=None, derandomize=True, database=None,
+@settings(max_examples=60, deadline=None, derandomize=True, database=None,
           suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(recipe=RECIPES)
 def test_whatever_a_recipe_says_the_kit_is_as_it_says(pier: Pier, tmp_path: Path, recipe: Recipe) -> None:

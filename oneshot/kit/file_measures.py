@@ -34,11 +34,12 @@ def shot_findings(folder: Path, kit: Kit, shot: OneShot, take: str) -> Iterator[
             return
         yield from _home(folder, kit, shot, take)
         rate = kit.session.take(take).sample_rate
-        found = mixdown.with_levels(folder, [shot], kit.balance, {shot.hit: rate})[0].mix_db
+        again = mixdown.with_levels(folder, [shot], kit.balance, {shot.hit: rate})[0]
     except AudioError:
         return
-    if shot.mix_db is not None and (found is None or abs(found - shot.mix_db) > MIX_DB):
-        yield shot.files[0].path, "mix_db", f"{shot.mix_db:.2f}", "none" if found is None else f"{found:.2f}"
+    for name, said, found in (("mix_db", shot.mix_db, again.mix_db), ("close_db", shot.close_db, again.close_db)):
+        if said is not None and (found is None or abs(found - said) > MIX_DB):
+            yield shot.files[0].path, name, f"{said:.2f}", "none" if found is None else f"{found:.2f}"
 
 
 def print_findings(folder: Path, each: Print) -> Iterator[Finding]:

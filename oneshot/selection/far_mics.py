@@ -41,17 +41,24 @@ class Playing:
         return self.homes.get(drum, "") not in file.mics and all(
             name in self.mics and self.mics[name].role.means.far for name in file.mics)
 
-    def is_clean(self, shot: OneShot, file: Sample) -> bool:
-        """Whether the bleed in a far file is soft enough where the whole one-shot sounds by the balance."""
-        if self.asked not in GRADE_LIMITS_DB["far"]:
+    def are_clean(self, shot: OneShot, far: Sequence[Sample]) -> bool:
+        """Whether the bleed in some far files together is soft enough where the whole one-shot sounds by the balance;
+        by their grades where each reaches the one asked for, or where levels are not known.
+        """
+        limits = GRADE_LIMITS_DB["far"]
+        if self.asked not in limits or all(reaches(file.grade, self.asked) for file in far):
             return True
         levels = self.levels_db.get(shot.drum, {})
-        own = sum(10 ** (levels[name] / 10) for name in file.mics if name in levels)
-        every = sum(10 ** (levels[name] / 10) for each in shot.files for name in each.mics if name in levels)
-        if file.bleed_db is None or not own:
-            return reaches(file.grade, self.asked)
-        return reaches(file.grade, self.asked) or (
-            own * 10 ** (file.bleed_db / 10) <= every * 10 ** (GRADE_LIMITS_DB["far"][self.asked] / 10))
+
+        def own(files: Sequence[Sample]) -> float:
+            """Energy of the drum itself in some files, by the balance."""
+            return sum(10 ** (levels[name] / 10) for file in files for name in file.mics if name in levels)
+
+        known = [(own([file]), file.bleed_db) for file in far]
+        if any(bleed_db is None or not energy for energy, bleed_db in known):
+            return False
+        bleed = sum(energy * 10 ** ((bleed_db or 0.0) / 10) for energy, bleed_db in known)
+        return bleed <= own(shot.files) * 10 ** (limits[self.asked] / 10)
 
 
 def sounding(shots: Sequence[OneShot], by: Playing) -> tuple[OneShot, ...]:
@@ -59,16 +66,16 @@ def sounding(shots: Sequence[OneShot], by: Playing) -> tuple[OneShot, ...]:
     out: dict[int, OneShot] = {}
     for drum in sorted({shot.drum for shot in shots}):
         mine = [shot for shot in shots if shot.drum == drum]
-        clean = [{_key(f): by.is_clean(shot, f) for f in shot.files if by.is_far(f, drum)} for shot in mine]
-        on = _most_clean(clean)
-        whole = [all(good for key, good in row.items() if key in on) for row in clean]
+        far = [[f for f in shot.files if by.is_far(f, drum)] for shot in mine]
+        on = _most_clean([{_key(f): by.are_clean(shot, [f]) for f in row} for shot, row in zip(mine, far, strict=True)])
+        whole = [by.are_clean(shot, [f for f in row if _key(f) in on]) for shot, row in zip(mine, far, strict=True)]
         if not _plays_hard(mine, whole):
             on, whole = set(), [True] * len(mine)
         if by.all_alike:
             whole = [True] * len(mine)
         for shot, all_clean in zip(mine, whole, strict=True):
-            files = tuple(replace(f, far=far, plays=not far or (all_clean and _key(f) in on))
-                          for f in shot.files for far in [by.is_far(f, drum)])
+            files = tuple(replace(f, far=is_far, plays=not is_far or (all_clean and _key(f) in on))
+                          for f in shot.files for is_far in [by.is_far(f, drum)])
             out[id(shot)] = replace(shot, files=files, close_only=not all_clean)
     return tuple(out[id(shot)] for shot in shots)
 

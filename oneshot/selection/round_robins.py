@@ -48,8 +48,8 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
-    """What is said of a layer's hits beforehand, by id: ``wanted`` take turns whatever they are like, and whatever the
+class Precedence:
+    """Which of a layer's hits come first, by id: ``wanted`` take turns whatever they are like, and whatever the
     limit; ``ends``, the softest and the hardest of all, whatever they are like; ``far``: in how many overheads and
     rooms they miss the grade asked for.
     """
@@ -59,7 +59,7 @@ class Said:
     far: Mapping[int, int] = field(default_factory=dict)
 
 
-NOTHING_SAID = Said()
+NO_PRECEDENCE = Precedence()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,7 +77,7 @@ class _Layer:
 
 
 def alternates(layer: Sequence[Candidate], choosing: Choosing,
-               said: Said = NOTHING_SAID) -> tuple[list[Candidate], dict[int, str]]:
+               first: Precedence = NO_PRECEDENCE) -> tuple[list[Candidate], dict[int, str]]:
     """The round robins of a layer in rotation, beginning with the cleanest, and why each of the others (hit id ->
     words) takes no turns.
 
@@ -88,8 +88,8 @@ def alternates(layer: Sequence[Candidate], choosing: Choosing,
     taken: list[Candidate] = []
     left: dict[int, str] = {}
     for _ in range(MOST_ROUNDS if some else 0):
-        taken, left = _take([c for c in some if c.hit.id not in copies], choosing, said)
-        more = _copies(taken, said.wanted)
+        taken, left = _take([c for c in some if c.hit.id not in copies], choosing, first)
+        more = _copies(taken, first.wanted)
         if not more:
             break
         copies.update(more)
@@ -97,7 +97,7 @@ def alternates(layer: Sequence[Candidate], choosing: Choosing,
     return _in_rotation(taken), {**left, **copies}
 
 
-def _take(some: Sequence[Candidate], choosing: Choosing, said: Said) -> tuple[list[Candidate], dict[int, str]]:
+def _take(some: Sequence[Candidate], choosing: Choosing, first: Precedence) -> tuple[list[Candidate], dict[int, str]]:
     """Those that take turns, the cleanest first, and why the others do not."""
     columns = _columns(some)
     alike = _alike(columns, choosing)
@@ -106,16 +106,16 @@ def _take(some: Sequence[Candidate], choosing: Choosing, said: Said) -> tuple[li
     def order(k: int) -> tuple[bool, bool, int, float, float, int]:
         """What the user wants first, then the ends, then the cleanest, then the nearest to the layer's middle."""
         number = some[k].hit.id
-        return (number not in said.wanted, number not in said.ends, said.far.get(number, 0), columns.dirt[k],
+        return (number not in first.wanted, number not in first.ends, first.far.get(number, 0), columns.dirt[k],
                 abs(columns.level[k] - middle), number)
 
     taken: list[Candidate] = []
     left: dict[int, str] = {}
     for k in sorted(range(len(some)), key=order):
         number = some[k].hit.id
-        if number in said.wanted or ((k in alike or number in said.ends) and len(taken) < choosing.round_robins):
+        if number in first.wanted or ((k in alike or number in first.ends) and len(taken) < choosing.round_robins):
             taken.append(some[k])
-        elif k in alike or number in said.ends:
+        elif k in alike or number in first.ends:
             left[number] = f"{SPARE}: its layer has {choosing.round_robins} round robins, none of them less clean"
         else:
             left[number] = _jump(columns, k, sorted(alike), choosing)

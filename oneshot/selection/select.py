@@ -21,7 +21,7 @@ from oneshot.config.release_lock import Held, Stroke
 from oneshot.core.grades import GRADES, reaches
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Problem
-from oneshot.selection.round_robins import Candidate, Said, alternates, places
+from oneshot.selection.round_robins import Candidate, Precedence, alternates, places
 from oneshot.selection.velocity_layers import finer_borders, layer_borders, velocity_ranges
 
 REJECTED = "rejected by hand"
@@ -223,14 +223,14 @@ def _choose_group(hits: list[Hit], chooser: Chooser) -> tuple[list[Hit], list[Pi
         return [replace(h, layer=layer.get(h.id), reason=why[h.id]) for h in hits], [], []
     candidates = chooser.candidates(good)
     far = chooser.far_misses(good)
-    said = Said(wanted | frozenset(chooser.by_hand.layer),
+    first = Precedence(wanted | frozenset(chooser.by_hand.layer),
                 _ends([h for h in good if unfit[h.id] is None], far, chooser.clean_db), far)
     numbers = sorted({layer[number] for number in candidates})
     turns: list[list[Candidate]] = []
     for n in numbers:
         inside = [c for c in candidates.values() if layer[c.hit.id] == n]
         taken, left = _as_listed(inside, listed[n], wanted - (released - asked)) if n in listed else _starting_alike(
-            inside, chooser, said)
+            inside, chooser, first)
         turns.append(taken)
         why.update(left)
     picks = _picks(numbers, turns, held)
@@ -249,13 +249,13 @@ def _ends(hits: Sequence[Hit], far: Mapping[int, int], clean_db: Mapping[int, fl
 
 
 def _starting_alike(inside: Sequence[Candidate], chooser: Chooser,
-                    said: Said) -> tuple[list[Candidate], dict[int, str]]:
+                    first: Precedence) -> tuple[list[Candidate], dict[int, str]]:
     """The round robins of a layer, and why others are none: only hits whose attacks are aligned take turns. Where no
     attack can be located, one hit plays alone, since a late one among others sounds like a flam.
     """
-    doubt = {c.hit.id for c in inside} & chooser.unplaced - said.wanted
+    doubt = {c.hit.id for c in inside} & chooser.unplaced - first.wanted
     sure = [c for c in inside if c.hit.id not in doubt]
-    taken, left = alternates(sure or inside, chooser.choosing, said)
+    taken, left = alternates(sure or inside, chooser.choosing, first)
     if not sure:
         doubt -= {c.hit.id for c in taken[:1]}
     left = {**left, **dict.fromkeys(sorted(doubt), UNPLACED)}

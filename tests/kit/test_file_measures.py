@@ -53,7 +53,7 @@ def test_a_kit_as_built_reads_as_it_says(pier: Pier) -> None:
 
 
 @pytest.mark.parametrize(("what", "factor"), [("fundamental_hz", 1.01), ("edt_s", 1.5), ("t20_s", 0.6),
-                                              ("ring_kept_db", 1.1), ("mix_db", 0.98)])
+                                              ("ring_kept_db", 1.1), ("mix_db", 0.98), ("close_db", 0.98)])
 def test_a_figure_that_is_not_the_files_is_told(pier: Pier, what: str, factor: float) -> None:
     """17 cents, half a decay more, 4 dB of ring, 0.3 dB of level: each is told by its name."""
     kit = read_kit(pier.folder)

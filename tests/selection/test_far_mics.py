@@ -89,6 +89,19 @@ def test_what_counts_is_what_a_listener_hears(kit: Kit, level_db: float, plays: 
     assert {plays} == set(heard(sounding(shots, by(kit, levels_db=levels))))
 
 
+def test_mics_that_are_clean_one_by_one_may_not_be_so_together(kit: Kit) -> None:
+    """Two far files whose bleed lies 21 dB under the kick each are clean one by one, and 18 dB down together not."""
+    decides = by(kit, levels_db={"kick": {"Kick In": 0.0, "OH L": -30.0, "OH R": -30.0, "Room": -27.0}})
+    shot = next(shot for shot in graded(kit, "kick", "DDDDDD") if shot.drum == "kick")
+    over = replace(next(f for f in shot.files if "OH L" in f.mics), bleed_db=6.0)
+    room = replace(over, mics=("Room",))
+    shot = replace(shot, files=(*(f for f in shot.files if "OH L" not in f.mics), over, room))
+
+    assert decides.are_clean(shot, [over])
+    assert decides.are_clean(shot, [room])
+    assert not decides.are_clean(shot, [over, room])
+
+
 def test_a_drum_that_could_not_be_struck_hard_plays_without(kit: Kit) -> None:
     """Where none of the hardest layer is clean, no overhead plays, though most are; so all layers stay."""
     shots = graded(kit, "kick", "CCCCCD")

@@ -12,7 +12,7 @@ from stage_inputs import hit
 
 from oneshot.analysis.measurement.similarity import Measured
 from oneshot.config.recipe import Choosing
-from oneshot.selection.round_robins import Candidate, Said, alternates
+from oneshot.selection.round_robins import Candidate, Precedence, alternates
 
 
 def stroke(number: int, level_db: float = -12.0, *, clean_db: float = -60.0, pitch_hz: float | None = 100.0,
@@ -28,7 +28,7 @@ def stroke(number: int, level_db: float = -12.0, *, clean_db: float = -60.0, pit
 def chosen(layer: Sequence[Candidate], wanted: frozenset[int] = frozenset(),
            **recipe: Any) -> tuple[list[int], dict[int, str]]:
     """Numbers of the strokes that take turns, sorted, and the reasons of the others."""
-    taken, left = alternates(layer, Choosing(**recipe), Said(wanted))
+    taken, left = alternates(layer, Choosing(**recipe), Precedence(wanted))
     return sorted(c.hit.id for c in taken), left
 
 

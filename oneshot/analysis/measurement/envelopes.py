@@ -314,7 +314,7 @@ def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floa
     arrived = (played.step[block, m] - begin) // CELL
     mine, other = _share(parts[0], parts[1], parts[2], noise, np.where(lone, arrived, -1))
     _sum_up(played, m, block, mine, other, noise, out)
-    first, last = (played.step[block, m] - begin) // CELL + LONG_CELLS, _next_event(played, m, block)
+    first, last = arrived + LONG_CELLS, _next_event(played, m, block)
     out.risen[block, m] = risen(mine, other, parts[2], noise, first, last, LONG_CELLS)
     out.risen[block, m, 0] = out.risen[block, m, 0] * CELL + begin
 

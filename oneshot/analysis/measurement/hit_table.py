@@ -230,7 +230,8 @@ class HitRows:
         name = self._named.drum[int(self._templates.drum[template])]
         graded = bleed.graded_db(np.fmax(bleed.ratio_db(other, own), whole),
                                  np.fmax(bleed.ratio_db(other + hidden.peak[i], own), upper_bound_db),
-                                 np.array([m.stands_at(name) for m in self._mics]), together=bool(active))
+                                 np.array([m.stands_at(name) for m in self._mics]),
+                                 sum(m.name in present for m in self._mics), together=bool(active))
         return {m.name: float(graded[k]) for k, m in enumerate(self._mics) if m.name in present}
 
     def _with_co_occurrence(self, number: int, worst: Mapping[str, float]) -> Mapping[str, float]:

@@ -111,8 +111,8 @@ def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fa
         onset = shot.files[0].onset_frame
         rate = shot.files[0].sample_rate or sample_rates[shot.hit]
         levels = [level_db(stereo(folder, each, balance, onset + round(LEVEL_S * rate))[0], rate, onset)
-                  for each in (shot, close(shot))]
-        out.append(with_level(shot, (levels[0], levels[1])))
+                  for each in _ways(shot)]
+        out.append(with_level(shot, (levels[0], levels[-1])))
     return tuple(out)
 
 
@@ -125,8 +125,15 @@ def levelled(shot: OneShot, parts: Sequence[tuple[Sample, Floats]], balance: Map
     onset = parts[0][0].onset_frame
     last = onset + round(LEVEL_S * rate)
     found = [level_db(mixed([(sample, x[:, :last]) for sample, (_, x) in zip(each.files, parts, strict=True)], balance),
-                      rate, onset) for each in (shot, close(shot))]
-    return found[0], found[1]
+                      rate, onset) for each in _ways(shot)]
+    return found[0], found[-1]
+
+
+def _ways(shot: OneShot) -> tuple[OneShot, ...]:
+    """A one-shot as it plays in the kit's mapping and in that of the close mics; once where that is the same."""
+    other = close(shot)
+    same = all(a.plays == b.plays for a, b in zip(shot.files, other.files, strict=True))
+    return (shot,) if same else (shot, other)
 
 
 def with_level(shot: OneShot, levels: Levels) -> OneShot:

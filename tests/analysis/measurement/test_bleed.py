@@ -218,8 +218,8 @@ def test_what_is_struck_together_is_graded_with_twice_the_doubt() -> None:
     """2 dB of doubt in an estimate, 4 where another drum is struck with it: 23 dB down is a C or a D."""
     worst, none, far = np.array([-23.0, -60.0]), np.full(2, -80.0), np.zeros(2, bool)
 
-    assert ["C", "A"] == [grades.grade(db, close=True) for db in bleed.graded_db(worst, none, far, together=False)]
-    assert ["D", "A"] == [grades.grade(db, close=True) for db in bleed.graded_db(worst, none, far, together=True)]
+    assert ["C", "A"] == [grades.grade(db, close=True) for db in bleed.graded_db(worst, none, far, 2, together=False)]
+    assert ["D", "A"] == [grades.grade(db, close=True) for db in bleed.graded_db(worst, none, far, 2, together=True)]
 
 
 def test_what_may_be_masked_is_a_bound_in_a_drums_own_mic_among_many() -> None:
@@ -229,5 +229,5 @@ def test_what_may_be_masked_is_a_bound_in_a_drums_own_mic_among_many() -> None:
     masked, clean = np.full(4, -31.0), np.full(4, -80.0)
     own = np.array([True, False, False, False])
 
-    assert [-31.0, -29.0, -29.0, -29.0] == bleed.graded_db(clean, masked, own, together=False).tolist()
-    assert [-29.0, -29.0] == bleed.graded_db(clean[:2], masked[:2], own[:2], together=False).tolist()
+    assert [-31.0, -29.0, -29.0, -29.0] == bleed.graded_db(clean, masked, own, 4, together=False).tolist()
+    assert [-29.0] * 4 == bleed.graded_db(clean, masked, own, 2, together=False).tolist()
