@@ -83,6 +83,7 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     recipe, told = _wishes(recipe_path, kit_path, only, prints_only=prints_only)
     along = open_processed(session, kit_path, recipe, processed, needed=kept.kit is not None and bool(kept.kit.tracks))
     before = release_lock.read_pack(last) if last is not None else release_lock.read(kit_path)
+    recipe, kept_names = release_lock.with_names(recipe, before)
     overruled = load(kit_path / CORRECTIONS)
 
     recorded = session if along is None else with_tracks(session, along.tracks.takes)
@@ -114,7 +115,7 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
         with staged_folder(kit_path, kept.settle) as stage:
             made = assemble(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
             kit = made.kit
-            told = (*told, *apart, *corrected.problems, *chosen.problems,
+            told = (*told, *kept_names, *apart, *corrected.problems, *chosen.problems,
                     *file_handling.unmet(corrected, chosen.hits), *missing_prints(recipe, kit, known),
                     *(() if before is None else release_lock.broken(kit, before, rates)))
             kit = replace(kit, problems=collect([*kit.problems, *told]))

@@ -8,10 +8,11 @@ from functools import partial
 from pathlib import Path
 
 from oneshot.audio.io import is_float, read_audio, read_header, read_int
-from oneshot.config.recipe import Finishing
+from oneshot.config.recipe import Finishing, Naming
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.cutting.cutter import Cut, Job
 from oneshot.cutting.fades import Samples
+from oneshot.cutting.file_names import FileNames
 from oneshot.cutting.file_tags import FileTags
 from oneshot.cutting.files import Files, peaks
 from oneshot.cutting.formats import Finisher
@@ -47,6 +48,7 @@ def written(folder: Path, kit: Kit, asked: Finishing, out: Path, *, shots: Seque
     finisher, bus = Finisher(asked), mixdown.bus_of(kit.session) if asked.lite else ()
     if finisher.trims_groups:
         finisher.trim(peaks(jobs_of(folder, kit, chosen), finisher, kit.balance, bus))
-    files = Files(out, finisher, tags, kit.balance, bus, {drum.name: drum.home for drum in kit.drums},
+    names = FileNames(Naming(), kit.session.name, suffix=finisher.suffix)
+    files = Files(out, names, finisher, tags, kit.balance, bus, {drum.name: drum.home for drum in kit.drums},
                   {each.take: each for each in kit.noise}, 6.0)
     return files, tuple(files.shot(job).shot for job in jobs_of(folder, kit, chosen))

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from oneshot.config.name_pattern import KIT_LENGTH, check_pattern, short_name
 from oneshot.config.settings import check_fields, setting
 from oneshot.core.errors import SettingsError
 from oneshot.core.grades import GRADES
@@ -100,6 +101,29 @@ class Exporting:
 
     def __post_init__(self) -> None:
         check_fields(self, "export")
+
+
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """What the files are called."""
+
+    samples: str = setting("{kit}_{drum}_{articulation}_V{layer}_RR{round_robin}_{mic}",
+                           "Name of each one-shot's files, without suffix: {kit} {drum} {articulation} {layer} "
+                           "{velocity} {round_robin} {hit} {mic}, with letters, digits, _ and - between. {velocity} is "
+                           "the highest of the layer, {hit} the number in hits.csv. At most 64 letters; no two files "
+                           "of a kit share a name.")
+    prints: str = setting("{kit}_{drum}_{articulation}_V{layer}_RR{round_robin}_h{hit}_{mic}",
+                          "The same of prints; {mic} is the name of the print.")
+    kit: str = setting("", "The kit in file names; empty: the first words of its name.")
+    every_articulation: bool = setting(False, "Also name a drum's ordinary articulation (hit, centre, bow, closed).")
+
+    def __post_init__(self) -> None:
+        check_fields(self, "names")
+        check_pattern(self.samples, "names.samples")
+        check_pattern(self.prints, "names.prints")
+        if self.kit != short_name(self.kit) and self.kit:
+            raise SettingsError(f"names.kit is {self.kit!r}: use at most {KIT_LENGTH} small letters, digits and "
+                                f"hyphens, such as {short_name(self.kit)!r}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,6 +337,7 @@ class Recipe:
     choose: Choosing = field(default_factory=Choosing)
     cut: Cutting = field(default_factory=Cutting)
     export: Exporting = field(default_factory=Exporting)
+    names: Naming = field(default_factory=Naming)
     files: Finishing = field(default_factory=Finishing)
     repair: Repairing = field(default_factory=Repairing)
     mix: Mixing = field(default_factory=Mixing)
@@ -357,6 +382,7 @@ SECTIONS: Mapping[str, tuple[type, str]] = {
     "choose": (Choosing, "Which hits become one-shots."),
     "cut": (Cutting, "Where a one-shot starts and ends."),
     "export": (Exporting, "Which mics go into the kit."),
+    "names": (Naming, "What the files are called; a released kit keeps its names."),
     "files": (Finishing, "Format and level of the finished files."),
     "playing": (Playing, "How the mappings play the kit."),
     "mix": (Mixing, "Where the balance comes from."),

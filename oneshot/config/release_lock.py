@@ -18,15 +18,21 @@ from statistics import median
 from typing import Any
 
 from oneshot.config.corrections_file import Correction, Place
-from oneshot.core.errors import KitError
-from oneshot.core.records.hits import Hit
-from oneshot.core.records.kit import Kit, OneShot
+from oneshot.config.name_pattern import short_name
+from oneshot.config.recipe import Naming, Recipe
+from oneshot.core.errors import KitError, SettingsError
+from oneshot.core.records.hits import Hit, ordinary
+from oneshot.core.records.kit import Kit, OneShot, kit_info
 from oneshot.core.records.session import Problem
 
 NAME = "released.json"
 FORMAT, VERSION = "oneshot-released", 1
 REACH_S = 0.010
 """How far a hit may lie from where it was released, as far as from where a correction names it."""
+
+FIRST_NAMES = Naming("{drum}_{articulation}_V{layer}_RR{round_robin}_{mic}",
+                     "{drum}_{articulation}_V{layer}_RR{round_robin}", every_articulation=True)
+"""What files were called before a recipe could say it."""
 
 Stroke = tuple[str, str]
 """Drum and articulation."""
@@ -44,6 +50,15 @@ class Slot:
     round_robin: int
     paths: tuple[str, ...]
     there: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class PrintSlot:
+    """One released print: the take and onset (take frames) of its hit, and its file."""
+
+    take: str
+    onset: int
+    path: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +85,8 @@ class Group:
 class Released:
     """A release. ``corrections``: how many of the user's entries had their say in it; ``sums``: name -> SHA-256 of
     every file of its pack, and ``against`` the same of the release before it; empty where they are not known.
+    ``names``: how its files are called, and ``called`` the kit in them; ``ordinary``: drum -> the articulation that
+    these leave out; ``prints``: those of all releases.
     """
 
     kit_version: str
@@ -77,6 +94,10 @@ class Released:
     groups: tuple[Group, ...]
     sums: Mapping[str, str] = field(default_factory=dict)
     against: Mapping[str, str] = field(default_factory=dict)
+    names: Naming = FIRST_NAMES
+    called: str = ""
+    ordinary: Mapping[str, str] = field(default_factory=dict)
+    prints: tuple[PrintSlot, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +161,23 @@ def record(kit: Kit, before: Released | None, corrections: int, version: str) ->
             slots = {**gone, **slots}
             groups[drum.name, way.name] = Group(drum.name, way.name, way.key, _steps(kit, shots),
                                                 tuple(slots[at] for at in sorted(slots)))
-    return Released(version, corrections, tuple(groups[name] for name in sorted(groups)))
+    left_out = {d.name: plain for d in kit.drums if (plain := ordinary([a.name for a in d.articulations])) is not None}
+    made = Released(version, corrections, tuple(groups[name] for name in sorted(groups)),
+                    ordinary=left_out | ({} if before is None else dict(before.ordinary)),
+                    prints=_prints(kit, () if before is None else before.prints))
+    said = kit.recipe.get("names")
+    if not isinstance(said, Mapping):
+        return made
+    names = Naming(**said)
+    return replace(made, names=names, called=names.kit or short_name(str(kit_info(kit)["name"])))
+
+
+def _prints(kit: Kit, before: Sequence[PrintSlot]) -> tuple[PrintSlot, ...]:
+    """The prints of a kit, and of the releases before what it has no longer."""
+    at = {hit.id: hit for hit in kit.hits}
+    every = {each.path: each for each in before}
+    every |= {row.path: PrintSlot(at[row.hit].take, at[row.hit].onset, row.path) for row in kit.prints}
+    return tuple(every[path] for path in sorted(every))
 
 
 def _steps(kit: Kit, shots: Sequence[OneShot]) -> tuple[Step, ...]:
@@ -172,7 +209,7 @@ def from_json(text: str, where: str) -> Released:
     """The record in a text. Raises KitError, naming ``where``, where it is none."""
     try:
         return _released(json.loads(text))
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, SettingsError) as error:
         raise KitError(f"{where}: not a valid release lock ({error!r}); get it from the released zip, or delete it "
                        "to let names change") from None
 
@@ -180,9 +217,12 @@ def from_json(text: str, where: str) -> Released:
 def _released(document: Mapping[str, Any]) -> Released:
     if document["format"] != FORMAT or document["version"] != VERSION:
         raise ValueError(f"not of format {FORMAT!r}, version {VERSION}")
+    prints = tuple(PrintSlot(str(p["take"]), int(p["onset"]), str(p["path"])) for p in document.get("prints", ()))
     return Released(str(document["kit_version"]), int(document["corrections"]),
                     tuple(_group(row) for row in document["groups"]), dict(document["sums"]),
-                    dict(document.get("against", {})))
+                    dict(document.get("against", {})),
+                    Naming(**document["names"]) if "names" in document else FIRST_NAMES,
+                    str(document.get("called", "")), dict(document.get("ordinary", {})), prints)
 
 
 def _group(row: Mapping[str, Any]) -> Group:
@@ -242,6 +282,20 @@ def matched(hits: Sequence[Hit], released: Released, rates: Mapping[str, int]) -
         if number not in out and place not in taken:
             out[number] = stroke, slot
             taken.add(place)
+    return out
+
+
+def printed(hits: Sequence[Hit], released: Released, rates: Mapping[str, int]) -> dict[tuple[int, str], str]:
+    """(hit id, folder of the print) -> the path of what was released: the print of the nearest hit of its take within
+    ``REACH_S``.
+    """
+    out: dict[tuple[int, str], str] = {}
+    for each in released.prints:
+        near = [h for h in hits if h.take == each.take
+                and abs(h.onset - each.onset) <= REACH_S * rates.get(each.take, 0)]
+        if near:
+            hit = min(near, key=lambda h: (abs(h.onset - each.onset), h.id))
+            out.setdefault((hit.id, Path(each.path).parent.name), each.path)
     return out
 
 
@@ -321,6 +375,16 @@ def held(hits: Sequence[Hit], found: Mapping[int, tuple[Stroke, Slot]], released
             last[slot.layer] = max(last.get(slot.layer, 0), slot.round_robin)
         out[stroke] = Held(group.steps, slots, last)
     return out
+
+
+def with_names(recipe: Recipe, released: Released | None) -> tuple[Recipe, tuple[Problem, ...]]:
+    """The recipe with the names that a release gave its files, and a word if it asks for others."""
+    if released is None or recipe.names == released.names:
+        return recipe, ()
+    told = () if recipe.names == Naming() else (Problem(
+        f"release {released.kit_version}", "keeps the names of its files: [names] of the recipe changes none",
+        f"nothing, or delete {NAME} to let all names change"),)
+    return replace(recipe, names=released.names), told
 
 
 def broken(kit: Kit, released: Released, rates: Mapping[str, int]) -> tuple[Problem, ...]:

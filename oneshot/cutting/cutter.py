@@ -19,7 +19,7 @@ import numpy as np
 from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.audio.io import Dtype, TakeReader, is_float
 from oneshot.config.handling import Handling
-from oneshot.config.recipe import Choosing, Recipe
+from oneshot.config.recipe import Choosing, Naming, Recipe
 from oneshot.core.cache.earlier_files import Shot
 from oneshot.core.cache.memory import in_use, recalled
 from oneshot.core.records.hits import Hit
@@ -121,7 +121,7 @@ class Cutter:
         Raises AudioError where a file cannot be read.
         """
         self._pre = self.windows.leads(self.hits, self.picks)
-        self._asked = repr(replace(self.recipe, choose=Choosing(), keys={}, balance={}, prints=()))
+        self._asked = repr(replace(self.recipe, choose=Choosing(), names=Naming(), keys={}, balance={}, prints=()))
         hardest = self._hardest()
         shapes: dict[int, Shape] = {}
         for take, reader, tracks, mine in self._by_take(planning=True):

@@ -18,13 +18,14 @@ from oneshot.core.records.kit import Fader, OneShot, Print, Sample, TakeNoise
 from oneshot.core.records.session import Floats, Mic, Problem
 from oneshot.cutting.cutter import Job
 from oneshot.cutting.fades import fit
+from oneshot.cutting.file_names import FileNames
 from oneshot.cutting.file_tags import Coding, FileTags
 from oneshot.cutting.formats import BITS, Finished, Finisher, mix_row, mixed
 from oneshot.cutting.home_measures import finished_measures
 from oneshot.cutting.mix import mixdown
 from oneshot.cutting.mix.balance import first_excursion
 from oneshot.cutting.mix.prints import Printed
-from oneshot.cutting.parts import Names, Piece
+from oneshot.cutting.parts import Piece
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +56,7 @@ class Files:
     """
 
     folder: Path
+    names: FileNames
     finisher: Finisher
     tags: FileTags | None
     balance: Mapping[str, Fader]
@@ -63,10 +65,6 @@ class Files:
     noise: Mapping[str, TakeNoise]
     above_db: float
     told: list[Problem] = field(default_factory=list)
-    names: Names = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.names = Names(self.finisher.suffix)
 
     def shot(self, job: Job) -> Written:
         """Cut a hit and write its files, or take over those that an earlier build wrote. Raises AudioError where the
@@ -74,7 +72,7 @@ class Files:
         """
         paths: list[str] | None = None
         if job.key is not None:
-            paths = [self.names.free(job.hit, job.pick, label)
+            paths = [self.names.sample(job.hit, job.pick, label)
                      for label in ((mixdown.LABEL,) if self.bus else job.labels)]
             carried = self._carried_over(job, paths)
             if carried is not None:
@@ -85,7 +83,7 @@ class Files:
         """Cut a hit and write its files; ``paths``: theirs, where they are known."""
         before, cut = len(self.finisher.told), job.cut()
         pieces = pieces_of(job, cut.pieces, self.balance, self.bus)
-        names = paths or [self.names.free(job.hit, job.pick, piece.label) for piece in pieces]
+        names = paths or [self.names.sample(job.hit, job.pick, piece.label) for piece in pieces]
         made = [self._file(job, piece, path) for piece, path in zip(pieces, names, strict=True)]
         sounds = {each.row.path: (each.sound, each.coding.sample_rate) for each in made}
         shot = replace(job.draft,
@@ -179,7 +177,7 @@ class Files:
     def print(self, made: Printed) -> tuple[Print, tuple[Floats, int]]:
         """Write a print; its row, and the samples in it with their rate. Raises as ``shot``."""
         row, asked = made.row, self.finisher.asked
-        path = Path(row.path).with_suffix(self.finisher.suffix).as_posix()
+        path = row.path
         bits = BITS.get(made.subtype)
         done = Finished(path, made.x if bits is None else fit(made.x * 2.0**31, bits), made.sample_rate, made.subtype)
         if not asked.plain:

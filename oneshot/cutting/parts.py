@@ -4,29 +4,21 @@ name. Nothing here writes a file: what is finished and written is in ``formats.p
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from itertools import count
-from pathlib import Path
+from dataclasses import dataclass
 
 import numpy as np
 
 from oneshot.analysis.result import Analysis
 from oneshot.audio.convert import quantised
 from oneshot.audio.io import as_read_back, is_float
-from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import Handling
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Sample
 from oneshot.core.records.session import Floats, Mic, Problem, Take
 from oneshot.cutting import fades
 from oneshot.cutting.fades import Samples, as_float
-from oneshot.selection.select import Pick
-
-NAME_LENGTH = 64
-REPAIRED = "repaired"
-"""Ends the name of a repaired file; the unrepaired one beside it has the usual name."""
+from oneshot.cutting.file_names import REPAIRED
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,32 +114,3 @@ def grouped(mics: Sequence[Mic]) -> list[tuple[Mic, ...]]:
         else:
             out.append((mic,))
     return out
-
-
-@dataclass(slots=True)
-class Names:
-    """The names that files of a kit have; ``suffix``: that of all of them."""
-
-    suffix: str = ".wav"
-    _used: set[str] = field(default_factory=set)
-
-    def free(self, hit: Hit, pick: Pick, label: str) -> str:
-        """A path that no file of the kit has yet, also where a file system takes no notice of case."""
-        path = next(path for again in count(1)
-                    if (path := sample_path(hit, pick, label, again).as_posix()).lower() not in self._used)
-        self._used.add(path.lower())
-        return Path(path).with_suffix(self.suffix).as_posix()
-
-
-def sample_path(hit: Hit, pick: Pick, label: str, again: int = 1) -> Path:
-    """samples/<drum>/<articulation>/<drum>_<articulation>_V03_RR02_<mic>.wav, a name of at most 64 ASCII characters.
-
-    A session may call drums and mics as it likes: signs that a file name cannot show everywhere become hyphens.
-    ``again`` above 1 ends the name with that number, for mics whose names are then alike.
-    """
-    drum, way = safe_name(hit.drum) or "drum", safe_name(hit.articulation)[:16].strip("-") or "hit"
-    stem = f"{drum}_{way}_V{pick.layer:02d}_RR{pick.round_robin:02d}"
-    mic = re.sub(r"[^A-Za-z0-9]+", "-", label).strip("-") or "mic"
-    end = ".wav" if again == 1 else f"-{again}.wav"
-    room = NAME_LENGTH - len(stem) - len(f"_{end}")
-    return Path("samples") / drum / way / f"{stem}_{mic[:room].rstrip('-')}{end}"

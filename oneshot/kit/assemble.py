@@ -20,9 +20,10 @@ from oneshot.core.cache.memory import recalled, sound_of
 from oneshot.core.progress import A_LINE, Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
-from oneshot.core.records.session import Problem, Session
+from oneshot.core.records.session import Mic, Problem, Session
 from oneshot.core.version import __version__
 from oneshot.cutting.cutter import Cutter, Job
+from oneshot.cutting.file_names import REPAIRED, FileNames, file_names
 from oneshot.cutting.file_tags import FileTags, origins
 from oneshot.cutting.files import Files, peaks
 from oneshot.cutting.formats import Finisher
@@ -93,7 +94,15 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
     tags = FileTags(session, chosen.hits, drums, asked, tracks, generator, origins(session)) \
         if recipe.export.tags else None
     noise = {take.name: TakeNoise(take.name, {}) for take in session.takes} | {each.take: each for each in found.noise}
-    files = Files(stage, finisher, tags, balance, bus, homes, noise, recipe.cut.above_noise_db)
+    names = file_names(recipe.names, recipe.kit.name or session.name, {d.name: d.articulations for d in found.drums},
+                       finisher.suffix, before,
+                       {} if before is None else release_lock.printed(
+                           chosen.hits, before, {take.name: take.sample_rate for take in session.takes}))
+    printer = Printer(session, found, recipe, balance, names, handling, following,
+                      {} if along is None else along.judged())
+    files = Files(stage, names, finisher, tags, balance, bus, homes, noise, recipe.cut.above_noise_db)
+    _named_before_any_is_cut(names, cutter.jobs(), bus, recipe)
+    printed = printer.make(chosen.hits, chosen.picks)
     shots: dict[int, OneShot] = {}
     drawn: dict[str, Mapping[str, object]] = {}
     for job in _told(cutter.jobs(), "cutting", len(drafts), tell):
@@ -102,9 +111,8 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
         sums = {file.path: file.sha256 for file in made.shot.files}
         drawn |= {path: recalled("outlines", sound_of(sums[path]), partial(outlines, *sound))
                   for path, sound in made.sounds.items() if path in sums}
-    printer = Printer(session, found, recipe, balance, handling, following, {} if along is None else along.judged())
     prints = []
-    for print_ in printer.make(chosen.hits, chosen.picks):
+    for print_ in printed:
         row, sound = files.print(print_)
         prints.append(row)
         drawn[row.path] = outlines(*sound)
@@ -123,6 +131,15 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
         bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics, tracks=tracks,
         learned=learned)
     return Assembled(kit, drawn)
+
+
+def _named_before_any_is_cut(names: FileNames, jobs: Iterator[Job], bus: tuple[Mic, ...], recipe: Recipe) -> None:
+    """Give every file its name. Raises SettingsError where the recipe's pattern gives two files one."""
+    for job in jobs:
+        for label in (mixdown.LABEL,) if bus else job.labels:
+            names.sample(job.hit, job.pick, label)
+            if recipe.repair.any and not bus:
+                names.sample(job.hit, job.pick, f"{label} {REPAIRED}")
 
 
 def _told(jobs: Iterator[Job], what: str, count: int, tell: Progress) -> Iterator[Job]:

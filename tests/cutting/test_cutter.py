@@ -19,49 +19,14 @@ from oneshot.core.files import sha256_of
 from oneshot.core.records.kit import Kit, TakeNoise
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Take
-from oneshot.cutting.parts import grouped, sample_path
+from oneshot.cutting.parts import grouped
 from oneshot.cutting.windows import Windows
-from oneshot.selection.select import Pick
 from oneshot.synth import write_session
 
 OVERHEADS = (Mic("OH L", Role.OVERHEAD, pair="OH", side="L"), Mic("OH R", Role.OVERHEAD, pair="OH", side="R"))
 MICS = (Mic("Kick In", Role.CLOSE, "kick", "in"), Mic("Kick Out", Role.CLOSE, "kick", "out"),
         Mic("Snare", Role.CLOSE, "snare"), *OVERHEADS, Mic("Room", Role.ROOM), Mic("Trig", Role.TRIGGER, "kick"),
         Mic("Mix", Role.BUS), Mic("Talk", Role.TALK))
-
-
-# ---------------------------------------------------------------------------------------------------------------- names
-
-
-def test_a_name_says_all_that_tells_one_shots_apart() -> None:
-    """Drum, articulation, layer, round robin and mic, in the folder of drum and articulation."""
-    path = sample_path(hit(1, drum="snare", articulation="side-stick"), Pick(1, 3, 12, (1, 127)), "OH")
-
-    assert "samples/snare/side-stick/snare_side-stick_V03_RR12_OH.wav" == path.as_posix()
-
-
-@pytest.mark.parametrize("mic", ["Kick In", "Große Trommel (außen)", "01 - BD  in.old", "///", "x" * 90])
-def test_names_are_short_ascii_without_spaces(mic: str) -> None:
-    """Whatever a desk called the mic, the file's name is plain ASCII without spaces, at most 64 characters."""
-    name = sample_path(hit(1, drum="d" * 24, articulation="a" * 20), Pick(1, 1, 1, (1, 127)), mic).name
-
-    assert name.isascii()
-    assert " " not in name
-    assert len(name) <= 64
-    assert name.endswith(".wav")
-    assert set(name) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_.")
-
-
-@pytest.mark.parametrize("drum", ["../../outside", "große trommel", "Rack/Tom", "a b", ".hidden"])
-def test_a_drums_name_never_leaves_the_kit(drum: str) -> None:
-    """A drum that session.toml names by odd letters still lies in samples/, in one plain ASCII folder of its own."""
-    path = sample_path(hit(1, drum=drum), Pick(1, 1, 1, (1, 127)), "OH")
-
-    assert 4 == len(path.parts)
-    assert "samples" == path.parts[0]
-    assert not any(part.startswith(".") for part in path.parts)
-    assert path.as_posix().isascii()
-    assert " " not in path.as_posix()
 
 
 # ----------------------------------------------------------------------------------------------------------- which mics

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 
@@ -68,6 +68,20 @@ class Hit:
     told_by: str | None = None
     clean_s: Mapping[str, float | None] = field(default_factory=dict)
     added: bool = False
+
+
+ORDINARY = ("hit", "centre", "center", "bow", "closed", "normal")
+"""Names of a drum's ordinary stroke, the first of them that it has."""
+
+
+def plain_name(articulation: str) -> str:
+    """An articulation's name in small letters and single spaces."""
+    return " ".join(articulation.casefold().replace("_", " ").replace("-", " ").split())
+
+
+def ordinary(articulations: Sequence[str]) -> str | None:
+    """The articulation whose name says that a drum is ordinarily struck so; None where none does."""
+    return next((each for name in ORDINARY for each in articulations if plain_name(each) == name), None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,13 +11,13 @@ import numpy as np
 from oneshot.analysis.result import Analysis
 from oneshot.audio import descriptors
 from oneshot.audio.io import TakeReader
-from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import Handling
 from oneshot.config.recipe import PrintPart, PrintRecipe, Recipe
 from oneshot.core.errors import SettingsError, WorkError
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Fader, Kit, Print
 from oneshot.core.records.session import Floats, Problem, Session
+from oneshot.cutting.file_names import FileNames
 from oneshot.cutting.mix import balance as balancing
 from oneshot.selection.select import REJECTED, Pick
 
@@ -47,6 +47,7 @@ class Printer:
     analysis: Analysis
     recipe: Recipe
     balance: Mapping[str, Fader]
+    names: FileNames
     handling: Mapping[int, Handling] = field(default_factory=dict)
     heard_next: Mapping[int, int] = field(default_factory=dict)
     made_of: Mapping[str, Sequence[str]] = field(default_factory=dict)
@@ -193,8 +194,7 @@ class Printer:
                  why: str) -> Printed:
         """One print; ``pick``: its place among the prints."""
         take = self.session.take(hit.take)
-        name = f"{safe_name(hit.drum) or 'drum'}_{safe_name(hit.articulation) or 'hit'}"
-        path = f"prints/{folder}/{name}_V{pick.layer:02d}_RR{pick.round_robin:02d}.wav"
+        path = self.names.print(hit, pick, folder, recipe.name)
         row = Print(
             print=recipe.name, hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer,
             round_robin=pick.round_robin, velocity=pick.velocity, mics=mixed.mics, path=path, frames=mixed.plan.frames,

@@ -13,7 +13,7 @@ from oneshot.analysis.result import Analysis
 from oneshot.config import release_lock
 from oneshot.config.recipe import Recipe
 from oneshot.core.errors import SettingsError
-from oneshot.core.records.hits import Articulation, Drum
+from oneshot.core.records.hits import Articulation, Drum, ordinary, plain_name
 
 MAIN = "*"
 """Row of a kind's ordinary stroke, whatever it is called."""
@@ -48,9 +48,6 @@ SAME: Mapping[str, str] = {
     "rim shot": "rimshot", "sidestick": "side stick", "cross stick": "side stick", "crossstick": "side stick",
     "pedal": "foot", "chick": "foot", "foot close": "foot", "foot closed": "foot", "half open": "open", "cup": "bell"}
 """Other customary names of articulations; half open falls to a free key where an open one is there as well."""
-
-ORDINARY = ("hit", "centre", "center", "bow", "closed", "normal")
-"""Names of a drum's ordinary stroke, in which it is looked for; else it is the first that has no row of its own."""
 
 LAST_KEY = 127
 FREE_KEYS = (*range(60, 128), *range(34, -1, -1), *range(35, 60))
@@ -151,24 +148,18 @@ def _alone(key: int, stroke: tuple[str, str], others: Mapping[tuple[str, str], i
                             "give each a key of its own")
 
 
-def _plain(articulation: str) -> str:
-    """An articulation's name in small letters and single spaces."""
-    return " ".join(articulation.casefold().replace("_", " ").replace("-", " ").split())
-
-
 def _ordinary(item: Struck) -> str:
-    """The articulation that a drum is ordinarily struck in."""
-    for name in ORDINARY:
-        for articulation in item.articulations:
-            if _plain(articulation) == name:
-                return articulation
-    own = (name for name in item.articulations if (item.kind, SAME.get(_plain(name), _plain(name))) not in KEYS)
+    """The articulation that a drum is ordinarily struck in: by its name, or else the first without a row of its own."""
+    named = ordinary(item.articulations)
+    if named is not None:
+        return named
+    own = (name for name in item.articulations if (item.kind, SAME.get(plain_name(name), plain_name(name))) not in KEYS)
     return next(own, item.articulations[0])
 
 
 def _wanted(item: Struck, articulation: str, toms: Mapping[str, int], *, exact: bool) -> tuple[int, ...]:
     """Keys that General MIDI has for a stroke: by its articulation's own row, else the drum's ordinary one."""
-    plain = _plain(articulation)
+    plain = plain_name(articulation)
     if exact:
         return KEYS.get((item.kind, plain), ())
     row = KEYS.get((item.kind, SAME.get(plain, plain)), ())

@@ -146,9 +146,12 @@ def test_a_print_is_numbered_as_the_one_shot_of_its_hit(kick: tuple[Kit, Path]) 
 
 
 def test_prints_lie_in_a_plain_folder(kick: tuple[Kit, Path]) -> None:
-    """A print's name becomes a plain folder; files are named by drum, articulation, layer and number."""
+    """A print's name becomes a plain folder; a file's name begins as its hit's one-shot's, then says hit and print."""
     assert {"kick-close-far"} == {Path(p.path).parent.name for p in kick[0].prints}
-    assert all(Path(p.path).name.startswith("kick_hit_V") for p in kick[0].prints)
+    one_shots = {s.hit: Path(s.files[0].path).stem.rpartition("_")[0] for s in kick[0].one_shots}
+    for p in kick[0].prints:
+        assert Path(p.path).stem == (f"session_kick_V{p.layer:02d}_RR{p.round_robin:02d}_h{p.hit:03d}_kick-close-far")
+        assert p.hit not in one_shots or Path(p.path).stem.startswith(one_shots[p.hit] + "_h")
     assert {Path(p.path).name for p in kick[0].prints} == \
         {p.name for p in (kick[1] / "prints/kick-close-far").iterdir()}
 
