@@ -2,9 +2,10 @@
 not.
 
 A mapping brings every round robin to the level that its velocity asks for, so a difference in level leaves no hit out.
-What is left out is what a listener would hear jump when it comes to its turn: another pitch, a stump among whole tails,
-the same audio a second time. Of a layer that has more hits than take turns the cleanest do, those clean in overheads
-and rooms before others; the rest are spare.
+Hits of another pitch or decay, which would be heard to jump when they come to their turn, are a layer of their own
+where there are several of them; what is left out is one alone, a stump among whole tails, the same audio twice. Of a
+layer that has more hits than take turns the cleanest do, those clean in overheads and rooms before others; the rest are
+spare.
 
 In rotation neighbours are alike. Hits are ranked by what varies most among them (first principal component of level,
 brightness, pitch and decay, each in units of its own spread; Pearson 1901, Philosophical Magazine 2, from memory), and
@@ -29,6 +30,8 @@ CLEANEST_DB = -60.0
 MOST_ROUNDS = 100
 SPARE = "spare"
 """What the reason of a hit begins with that is fit and for which its layer has no room."""
+FEWEST_OF_A_SET = 2
+"""Hits that are alike are a sound that the drum makes; one may be an accident."""
 SHORTEST_S = 0.001
 """Tails shorter than this count as this long: one that is cut at its attack has no length to compare by ratio."""
 
@@ -95,6 +98,23 @@ def alternates(layer: Sequence[Candidate], choosing: Choosing,
         copies.update(more)
     taken = [c for c in taken if c.hit.id not in copies]
     return _in_rotation(taken), {**left, **copies}
+
+
+def sets_alike(layer: Sequence[Candidate], choosing: Choosing) -> list[list[Candidate]]:
+    """Of the hits of a layer the sets that could take turns, the one that keeps the most of its tails first.
+
+    Every other set has ``FEWEST_OF_A_SET`` hits at least that were left to ring: what the next stroke cut short is no
+    other sound.
+    """
+    left, out = sorted(layer, key=lambda c: c.hit.id), list[list[Candidate]]()
+    while left:
+        alike = _alike(_columns(left), choosing)
+        inside = [c for k, c in enumerate(left) if k in alike]
+        whole = sum(c.measured is not None and c.measured.whole for c in inside)
+        if not out or whole >= FEWEST_OF_A_SET:
+            out.append(inside)
+        left = [c for k, c in enumerate(left) if k not in alike]
+    return out
 
 
 def _take(some: Sequence[Candidate], choosing: Choosing, first: Precedence) -> tuple[list[Candidate], dict[int, str]]:

@@ -21,7 +21,7 @@ from oneshot.config.release_lock import Held, Stroke
 from oneshot.core.grades import GRADES, reaches
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Problem
-from oneshot.selection.round_robins import Candidate, Precedence, alternates, places
+from oneshot.selection.round_robins import Candidate, Precedence, alternates, places, sets_alike
 from oneshot.selection.velocity_layers import finer_borders, layer_borders, velocity_ranges
 
 REJECTED = "rejected by hand"
@@ -286,12 +286,42 @@ def _layers(hits: Sequence[Hit], good: Sequence[Hit], chooser: Chooser, listed: 
     borders = finer_borders(levels, layer_borders(levels, choosing.layers, choosing.layer_step_db), choosing.layers,
                             choosing.round_robins) if len(levels) else []
     out = {h.id: 1 + int(np.searchsorted(borders, h.level_db)) for h in hits if h.level_db is not None and len(levels)}
+    if len(levels) and held is None:
+        out = _parted_by_sound(out, [h for h in good if chooser.unfit(h) is None] or good, chooser)
     if held is not None:
         out = {h.id: held.layer(h.level_db) for h in hits if h.level_db is not None}
         out |= {number: slot.layer for number, slot in held.slots.items()}
     out |= {h.id: chooser.by_hand.layer.get(h.id, out.get(h.id, 1)) for h in hits
             if h.id in chooser.by_hand.layer or h.id in chooser.wanted}
     return out | {number: n for n, ids in listed.items() for number in ids}
+
+
+def _parted_by_sound(layer: Mapping[int, int], good: Sequence[Hit], chooser: Chooser) -> dict[int, int]:
+    """Hit id -> layer, once sets of hits that would be heard to jump in the rotation of their layer have one of their
+    own beside it, the largest first, as far as the recipe has room for layers. What is in no set goes with the one
+    nearest in level.
+    """
+    candidates = chooser.candidates(good)
+    sets: dict[int, list[list[Candidate]]] = {}
+    for n in sorted(set(layer.values())):
+        inside = [candidates[h.id] for h in good if layer.get(h.id) == n]
+        sets[n] = sets_alike(inside, chooser.choosing) if inside else [[]]
+    extra = sorted(((-len(each), n, k) for n, parts in sets.items() for k, each in enumerate(parts) if k))
+    chosen = {(n, k) for _, n, k in extra[:max(0, chooser.choosing.layers - len(sets))]}
+    level = {number: c.level_db for number, c in candidates.items()}
+    out: dict[int, int] = {}
+    number = 0
+    for n, parts in sets.items():
+        kept = sorted((each for k, each in enumerate(parts) if not k or (n, k) in chosen),
+                      key=lambda each: float(np.median([c.level_db for c in each])) if each else 0.0)
+        middles = [float(np.median([c.level_db for c in each])) if each else 0.0 for each in kept]
+        mine = {c.hit.id: number + k for k, each in enumerate(kept, 1) for c in each}
+        for each in (each for each, at in layer.items() if at == n and each not in mine):
+            nearest = int(np.argmin(np.abs(np.array(middles) - level.get(each, middles[0]))))
+            mine[each] = number + 1 + nearest
+        out |= mine
+        number += len(kept)
+    return out
 
 
 def _by_layer(hits: Sequence[Hit], good: list[Hit], chooser: Chooser, layer: Mapping[int, int],

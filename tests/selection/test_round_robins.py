@@ -12,7 +12,7 @@ from stage_inputs import hit
 
 from oneshot.analysis.measurement.similarity import Measured
 from oneshot.config.recipe import Choosing
-from oneshot.selection.round_robins import Candidate, Precedence, alternates
+from oneshot.selection.round_robins import Candidate, Precedence, alternates, sets_alike
 
 
 def stroke(number: int, level_db: float = -12.0, *, clean_db: float = -60.0, pitch_hz: float | None = 100.0,
@@ -91,6 +91,17 @@ def test_five_that_lost_a_little_beat_one_that_lost_none() -> None:
     layer = [stroke(k, length_s=0.4, whole=False) for k in range(1, 6)] + [stroke(6, length_s=1.0)]
 
     assert [1, 2, 3, 4, 5] == chosen(layer)[0]
+
+
+def test_what_sounds_otherwise_is_a_set_of_its_own() -> None:
+    """Two that decay in half the time, left to ring, are a set; one alone is none, and neither are stumps."""
+    whole = [stroke(k, length_s=2.0) for k in (1, 2, 3)]
+    short = [stroke(k, length_s=0.6) for k in (4, 5)]
+    stumps = [stroke(k, length_s=0.6, whole=False) for k in (4, 5)]
+
+    for layer, sets in (([*whole, *short], [[1, 2, 3], [4, 5]]), ([*whole, short[0]], [[1, 2, 3]]),
+                        ([*whole, *stumps], [[1, 2, 3]])):
+        assert sets == [[c.hit.id for c in each] for each in sets_alike(layer, Choosing())]
 
 
 def test_copies_take_no_turns() -> None:

@@ -266,6 +266,23 @@ def test_what_is_odd_is_set_aside_and_told() -> None:
     assert () == chosen(hits, measured=measured, wanted={3}).problems
 
 
+@pytest.mark.parametrize(("layers", "kept"), [(8, {1, 2, 3, 4, 5}), (1, {1, 2, 3})])
+def test_what_would_be_heard_to_jump_is_a_layer_beside(layers: int, kept: Set[int]) -> None:
+    """Two that ring twice as long are no round robins of three, but a layer of their own where there is room for one;
+    what is not clean goes with the layer nearest in level.
+    """
+    hits = hits_at([-12.0, -12.1, -12.2, -12.3, -12.4, -12.4])
+    measured = {h.id: replace(odd_or_plain(None), length_s=1.2 if h.id in (4, 5) else 0.5) for h in hits}
+    found = chosen(hits, "AAAAAD", measured=measured, layers=layers)
+
+    assert kept == {p.hit for p in found.picks} - ({1, 5} - kept)
+    assert tiled(found)
+    by_layer = {h.id: h.layer for h in found.hits}
+    if layers > 1:
+        assert [2, 2, 2, 1, 1, 1] == [by_layer[k] for k in range(1, 7)]
+        assert all(h.reason is None for h in found.hits if h.kept)
+
+
 def test_a_drum_of_odd_strokes_is_not_left_empty() -> None:
     """Where every stroke is odd, the kit still holds the drum."""
     hits = hits_at([-12.0, -12.1])
