@@ -54,7 +54,8 @@ class Choosing:
     layer_step_db: float = setting(3.0, "Smallest step between layers (dB); smaller ones are merged, "
                                          "unless hits would be spare.", low=0.5, high=20)
     spread_cents: float = setting(50.0, "Largest pitch offset of a round robin from the middle of its layer (cents), "
-                                        "for drums with a pitch; several others are a layer of their own.", low=1, high=1200)
+                                        "for drums with a pitch; several others are a layer of their own.",
+                                  low=1, high=1200)
     length_share: float = setting(0.5, "Shortest decay of a round robin, as a share of its layer's decay; several "
                                        "shorter ones are a layer of their own. 0: any.",
                                   low=0, high=1)
