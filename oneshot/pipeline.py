@@ -12,12 +12,10 @@ import os
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from oneshot.analysis.complete import completed
-from oneshot.analysis.corrected import correct, corrected_hits, nudged
-from oneshot.analysis.detection.checks import collect
-from oneshot.analysis.result import Findings
-from oneshot.analysis.run import analysed as analysed_session
+from oneshot import analysis, cutting, selection
+from oneshot import kit as kits
 from oneshot.config import handling as file_handling
 from oneshot.config import release_lock
 from oneshot.config.corrections_file import Corrections, load
@@ -30,16 +28,13 @@ from oneshot.core.files import staged_folder
 from oneshot.core.kit_lock import held
 from oneshot.core.progress import Progress
 from oneshot.core.records.kit import Kit
-from oneshot.core.records.session import Problem, Session
+from oneshot.core.records.session import Problem, Session, collect
 from oneshot.core.user_state import remember
-from oneshot.cutting.mix.prints import missing_prints
-from oneshot.cutting.processed import open_processed, track_names
-from oneshot.kit.assemble import assemble
-from oneshot.kit.contents import CORRECTIONS, RECIPE, claim
-from oneshot.kit.write import write_kit
-from oneshot.selection.run import only_drums, select_hits
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.processed_tracks import with_tracks
+
+if TYPE_CHECKING:
+    from oneshot.analysis.result import Findings
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +74,13 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
            tell: Progress, last: Path | None, processed: Path | None, prints_only: bool) -> BuildResult:
     """As ``build``, of a kit that is held."""
     session = open_session(session_path)
-    kept = claim(kit_path, session)
+    kept = kits.claim(kit_path, session)
     recipe, told = _wishes(recipe_path, kit_path, only, prints_only=prints_only)
-    along = open_processed(session, kit_path, recipe, processed, needed=kept.kit is not None and bool(kept.kit.tracks))
+    along = cutting.open_processed(session, kit_path, recipe, processed,
+                                   needed=kept.kit is not None and bool(kept.kit.tracks))
     before = release_lock.read_pack(last) if last is not None else release_lock.read(kit_path)
     recipe, kept_names = release_lock.with_names(recipe, before)
-    overruled = load(kit_path / CORRECTIONS)
+    overruled = load(kit_path / kits.CORRECTIONS)
 
     recorded = session if along is None else with_tracks(session, along.tracks.takes)
     fingerprint, source = fingerprint_parts(recorded), fingerprint_parts(session)
@@ -103,24 +99,24 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
         raise
 
     rates = {take.name: take.sample_rate for take in session.takes}
-    corrected, released = corrected_hits(session, findings, overruled, before, track_names(along))
-    session, findings = correct(session, findings, corrected)
-    found = completed(session, findings, jobs=jobs)
+    corrected, released = analysis.corrected_hits(session, findings, overruled, before, cutting.track_names(along))
+    session, findings = analysis.apply_corrections(session, findings, corrected)
+    found = analysis.completed(session, findings, jobs=jobs)
     known = {drum.name: drum.kind for drum in found.drums}
-    found, hits = only_drums(found, recipe.export.drums)
-    chosen, following = select_hits(session, found, hits, recipe, corrected, released, tell, jobs)
+    found, hits = selection.only_drums(found, recipe.export.drums)
+    chosen, following = selection.select_hits(session, found, hits, recipe, corrected, released, tell, jobs)
     handling = file_handling.handling(corrected, chosen.hits, rates)
-    found = nudged(found, handling)
+    found = analysis.nudged(found, handling)
     try:
         with staged_folder(kit_path, kept.settle) as stage:
-            made = assemble(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
+            made = kits.assembled(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
             kit = made.kit
             told = (*told, *kept_names, *apart, *corrected.problems, *chosen.problems,
-                    *file_handling.unmet(corrected, chosen.hits), *missing_prints(recipe, kit, known),
+                    *file_handling.unmet(corrected, chosen.hits), *cutting.missing_prints(recipe, kit, known),
                     *(() if before is None else release_lock.broken(kit, before, rates)))
             kit = replace(kit, problems=collect([*kit.problems, *told]))
             tell("writing", 0.0)
-            write_kit(kit, stage, recipe, kept, before, made.drawn, own_recipe=recipe_path is None)
+            kits.write_kit(kit, stage, recipe, kept, before, made.drawn, own_recipe=recipe_path is None)
             files = [path for path in stage.rglob("*") if path.is_file()]
             size = sum(path.stat().st_size for path in files)
             check_unchanged(recorded, fingerprint)
@@ -139,7 +135,7 @@ def analysed(session: Session, store: Store, overruled: Corrections, recipe: Rec
     """What is found in a session, with what corrections say of hits before they are sorted, its takes pooled; and what
     to report of that. Raises as ``analysis.run.analyse``.
     """
-    return analysed_session(session, store, file_handling.told_to_analysis(overruled), how=recipe.choose.pool_takes,
+    return analysis.analysed(session, store, file_handling.told_to_analysis(overruled), how=recipe.choose.pool_takes,
                             rendered=recipe.repair.any, jobs=jobs or os.cpu_count() or 1, progress=progress or _quiet)
 
 
@@ -148,7 +144,7 @@ def _wishes(recipe_path: Path | None, kit_path: Path, only: str | None, *,
     """The recipe asked for; without one, that of the kit which is rebuilt; else the defaults. ``only``: of this drum
     alone; ``prints_only``: prints and no samples.
     """
-    own = kit_path / RECIPE
+    own = kit_path / kits.RECIPE
     recipe, told = load_recipe(own if recipe_path is None and own.exists() else recipe_path)
     if only is not None:
         recipe = replace(recipe, export=replace(recipe.export, drums=(only,)))

@@ -240,7 +240,7 @@ def test_a_sound_file_is_written_once_and_read_by_none_who_builds(jetty: Pier, t
     with monkeypatch.context() as patch:
         patch.setattr(Path, "open", open_file)
         patch.setattr(soundfile.SoundFile, "__init__", open_sound)
-        patch.setattr("oneshot.pipeline.write_kit", whole)
+        patch.setattr("oneshot.kit.write.write_kit", whole)
         with pytest.raises(KeyboardInterrupt):
             pipeline.build(jetty.session, tmp_path / "kit", recipe_path=tmp_path / "r.toml", jobs=1)
 

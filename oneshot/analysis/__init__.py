@@ -6,15 +6,18 @@ from typing import TYPE_CHECKING
 
 from oneshot.core.lazy import face
 
-__all__ = ["Analysis", "Findings", "FoundDrum", "analyse", "apply_corrections", "compare_session", "completed"]
+__all__ = ["Analysis", "Findings", "FoundDrum", "analyse", "analysed", "apply_corrections", "compare_session",
+           "completed", "corrected_hits", "nudged"]
 
 if TYPE_CHECKING:
     from oneshot.analysis.comparison import compare_session
     from oneshot.analysis.complete import completed
     from oneshot.analysis.corrected import correct as apply_corrections
+    from oneshot.analysis.corrected import corrected_hits, nudged
     from oneshot.analysis.result import Analysis, Findings, FoundDrum
-    from oneshot.analysis.run import analyse
+    from oneshot.analysis.run import analyse, analysed
 else:
     __getattr__, __dir__ = face(__name__, {
-        "Analysis": "result", "Findings": "result", "FoundDrum": "result", "analyse": "run",
-        "apply_corrections": "corrected:correct", "compare_session": "comparison", "completed": "complete"})
+        "Analysis": "result", "Findings": "result", "FoundDrum": "result", "analyse": "run", "analysed": "run",
+        "apply_corrections": "corrected:correct", "compare_session": "comparison", "completed": "complete",
+        "corrected_hits": "corrected", "nudged": "corrected"})

@@ -13,9 +13,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
 
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats
+
+fft = later("scipy.fft")
 
 WINDOW_MS = 20.0
 HOP_MS = 5.0

@@ -14,9 +14,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.signal import butter, fftconvolve, firwin, sosfilt
 
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats
+
+signal = later("scipy.signal")
 
 ORDER = 2
 TAIL_TAPS_S = 0.1
@@ -27,9 +29,9 @@ def filtered(x: Floats, *, high_pass_hz: float, low_pass_hz: float, sample_rate:
     """The sound without what lies below and above two corners (Hz, -3 dB); 0 or outside the spectrum: no filter."""
     out = x
     if high_pass_hz > 0:
-        out = sosfilt(butter(ORDER, high_pass_hz, "highpass", fs=sample_rate, output="sos"), out, axis=-1)
+        out = signal.sosfilt(signal.butter(ORDER, high_pass_hz, "highpass", fs=sample_rate, output="sos"), out, axis=-1)
     if 0 < low_pass_hz < sample_rate / 2:
-        out = sosfilt(butter(ORDER, low_pass_hz, "lowpass", fs=sample_rate, output="sos"), out, axis=-1)
+        out = signal.sosfilt(signal.butter(ORDER, low_pass_hz, "lowpass", fs=sample_rate, output="sos"), out, axis=-1)
     return np.asarray(out, np.float64)
 
 
@@ -43,9 +45,9 @@ def band(x: Floats, low_hz: float, high_hz: float, sample_rate: int) -> Floats:
         return x
     edges = [hz for hz, there in ((low_hz, low_hz > 0), (high_hz, not top)) if there]
     kind = "bandpass" if len(edges) == 2 else "lowpass" if low_hz <= 0 else "highpass"
-    taps = firwin(2 * half + 1, edges, pass_zero=kind, fs=sample_rate)
+    taps = signal.firwin(2 * half + 1, edges, pass_zero=kind, fs=sample_rate)
     shape = (1,) * (x.ndim - 1) + (-1,)
-    return np.asarray(fftconvolve(x, taps.reshape(shape), mode="same", axes=-1), np.float64)
+    return np.asarray(signal.fftconvolve(x, taps.reshape(shape), mode="same", axes=-1), np.float64)
 
 
 def tail_shaped(x: Floats, *, low_hz: float, high_hz: float, start: int, decay_s: float, sample_rate: int) -> Floats:

@@ -24,10 +24,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from pyloudnorm import Meter
-from scipy import signal
 
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats
+
+signal = later("scipy.signal")
+pyloudnorm = later("pyloudnorm")
 
 BLOCK_S = 0.4
 """Length of the momentary window and of a gating block; BS.1770-5 Annex 1."""
@@ -168,7 +170,8 @@ def k_weighting(sample_rate: int) -> Floats:
 
 
 def _sections(sample_rate: int) -> Floats:
-    filters = Meter(sample_rate, filter_class="DeMan")._filters.values()  # noqa: SLF001 - its only way to coefficients
+    meter = pyloudnorm.Meter(sample_rate, filter_class="DeMan")
+    filters = meter._filters.values()  # noqa: SLF001 - its only way to coefficients
     return np.array([np.concatenate([stage.b, stage.a]) for stage in filters], dtype=np.float64)
 
 

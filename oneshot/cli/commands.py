@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from oneshot.cli.console import plainly, show, show_json, warn
+from oneshot.cli.console import plainly, show, show_json, there, warn
 from oneshot.core.progress import watched
 from oneshot.core.version import __version__
 
@@ -50,18 +50,19 @@ def check(session: SessionPath, as_json: AsJson = False,
     Takes, mics, roles, pairs and problems, and what to record next. Changes nothing; --write drafts session.toml.
     """
     with plainly(debug=debug):
-        from oneshot import pipeline
         from oneshot.core.errors import SessionError
         from oneshot.core.files import write_atomic
-        from oneshot.kit.report.mixes import tracks_lines, tracks_record
-        from oneshot.kit.report.text import session_lines, session_record
-        from oneshot.session.open import draft_toml
+        from oneshot.session.open import draft_toml, open_session
         from oneshot.session.processed_tracks import open_tracks
 
         draft = session / "session.toml"
         if write and os.path.lexists(draft):
             raise SessionError(f"{draft} exists already: edit it, or move it away and run check --write again")
-        found = pipeline.check(session)
+        found = open_session(session)
+
+        from oneshot.kit.report.mixes import tracks_lines, tracks_record
+        from oneshot.kit.report.text import session_lines, session_record
+
         tracks = None if found.processed is None else open_tracks(found, found.root / found.processed, {})
         if write:
             write_atomic(draft, draft_toml(found))
@@ -102,11 +103,13 @@ def build(session: SessionPath, kit: KitPath,
     """
     with plainly(debug=debug):
         from oneshot import pipeline
-        from oneshot.kit.report.text import summary_lines, summary_record
 
         with watched(sys.stderr, silent=as_json) as progress:
             built = pipeline.build(session, kit, recipe_path=recipe, only=only, fresh=fresh, jobs=jobs,
                                    progress=progress, last=last, processed=processed, prints_only=prints_only)
+
+        from oneshot.kit.report.text import summary_lines, summary_record
+
         summary = summary_record(built.kit, folder=built.folder, files=built.files, size_bytes=built.size_bytes)
         if as_json:
             show_json(summary)
@@ -161,6 +164,7 @@ def compare(session: SessionPath,
     and spectrum.
     """
     with plainly(debug=debug):
+        there(session)
         from oneshot.analysis import comparison
         from oneshot.analysis.comparison import NOMINAL
         from oneshot.kit.report.side_by_side import compare_lines
@@ -183,6 +187,7 @@ def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
     Reads and measures every file; each difference is reported, and the exit code is 1 if there is one.
     """
     with plainly(debug=debug):
+        there(kit)
         from oneshot.kit.report.text import difference_lines
         from oneshot.kit.verify import verify as measured_again
 
@@ -213,6 +218,7 @@ def remeasure(kit: KitPath,
     can no longer be checked are marked. The kit is replaced as a whole.
     """
     with plainly(debug=debug):
+        there(kit)
         from oneshot.core.user_state import session_of
         from oneshot.kit import remeasure as remeasuring
         from oneshot.kit.report.heard import remeasured_lines
@@ -241,6 +247,7 @@ def preview(kit: KitPath,
     mappings, at -16 LUFS with true peaks below -1 dBTP.
     """
     with plainly(debug=debug):
+        there(kit)
         from oneshot.core.errors import SettingsError
         from oneshot.core.user_state import session_of
         from oneshot.kit.playback import preview as playing
@@ -286,6 +293,7 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
     published: read them, then run it again with --yes.
     """
     with plainly(debug=debug):
+        there(kit)
         from oneshot.core.errors import SettingsError
         from oneshot.core.files import is_our_kit
         from oneshot.kit.release import archive
@@ -353,6 +361,7 @@ def review(kit: KitPath,
     once; rebuild the kit from the page. Ctrl-C stops the server.
     """
     with plainly(debug=debug):
+        there(kit)
         try:
             from oneshot.review.serve import LOOPBACK, serve
         except ModuleNotFoundError as error:

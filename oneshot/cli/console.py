@@ -8,6 +8,7 @@ import sys
 import traceback
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 import typer
@@ -75,3 +76,11 @@ def warn(problems: Sequence[Problem]) -> None:
 
     sys.stdout.flush()
     show(problem_lines(problems), sys.stderr)
+
+
+def there(path: Path) -> None:
+    """Raise WorkError, before anything heavy is imported, where there is nothing at a path."""
+    from oneshot.core.errors import WorkError
+
+    if not os.path.lexists(path):
+        raise WorkError(f"{path}: no such file or folder")

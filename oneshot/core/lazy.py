@@ -1,4 +1,5 @@
-"""Lazy faces: a package offers names of its modules and imports a module only when one of its names is asked for.
+"""Lazy imports. Faces: a package offers names of its modules and imports a module only when one of its names is asked
+for. ``later``: a slow library is imported at its first use.
 
 A face is written three times over, for three readers, and tests/test_faces.py keeps them alike: the imports under
 ``TYPE_CHECKING`` for mypy and editors, ``__all__`` for people, and the table given to ``face`` for the interpreter. The
@@ -10,6 +11,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Mapping
 from importlib import import_module
+from typing import Any
 
 
 def face(package: str, places: Mapping[str, str]) -> tuple[Callable[[str], object], Callable[[], list[str]]]:
@@ -38,3 +40,23 @@ def face(package: str, places: Mapping[str, str]) -> tuple[Callable[[str], objec
         return sorted({*vars(sys.modules[package]), *places})
 
     return getter, names
+
+
+class _Later:
+    """A module that is imported when one of its names is asked for."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(import_module(self._name), name)
+
+
+def later(name: str) -> Any:
+    """The module of that name, imported when it is first used: what takes a second to import should not be waited for
+    by whoever mistyped a path.
+
+    >>> later("math").floor(2.5)
+    2
+    """
+    return _Later(name)

@@ -23,9 +23,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, signal
 
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats
+
+fft = later("scipy.fft")
+signal = later("scipy.signal")
 
 KEEP_S = 0.1
 """Filters and tails leave the first 100 ms after the attack unchanged, bit for bit."""

@@ -21,7 +21,6 @@ from typing import Any
 
 import numpy as np
 
-from oneshot.analysis.detection.checks import collect
 from oneshot.audio import descriptors, loudness
 from oneshot.audio.io import TakeReader, is_float, read_audio, read_header, write_sound
 from oneshot.audio.tags import history_of, write_tags
@@ -31,7 +30,7 @@ from oneshot.core.errors import KitError
 from oneshot.core.files import inside, link, sha256_of, staged_folder
 from oneshot.core.kit_lock import held
 from oneshot.core.records.kit import Fader, Kit, OneShot, Print, Sample
-from oneshot.core.records.session import Floats, Problem
+from oneshot.core.records.session import Floats, Problem, collect
 from oneshot.cutting.file_tags import Coding, FileTags
 from oneshot.cutting.mix import balance as balancing
 from oneshot.cutting.mix import mixdown

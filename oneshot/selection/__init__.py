@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING
 
 from oneshot.core.lazy import face
 
-__all__ = ["Chooser", "Chosen", "Pick", "choose"]
+__all__ = ["Chooser", "Chosen", "Pick", "choose", "only_drums", "select_hits"]
 
 if TYPE_CHECKING:
+    from oneshot.selection.run import only_drums, select_hits
     from oneshot.selection.select import Chooser, Chosen, Pick, choose
 else:
     __getattr__, __dir__ = face(__name__, {
-        "Chooser": "select", "Chosen": "select", "Pick": "select", "choose": "select"})
+        "Chooser": "select", "Chosen": "select", "Pick": "select", "choose": "select", "only_drums": "run",
+        "select_hits": "run"})

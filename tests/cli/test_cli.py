@@ -64,6 +64,7 @@ def pipeline(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Pipeline:
     fake = Pipeline(kit=small_kit(tmp_path / "files"), asked={})
     monkeypatch.setitem(sys.modules, "oneshot.pipeline", fake)
     monkeypatch.setattr(oneshot, "pipeline", fake, raising=False)
+    monkeypatch.setattr("oneshot.session.open.open_session", fake.check)
     return fake
 
 
@@ -103,6 +104,26 @@ finally:
 
     assert "Usage: oneshot" in done.stdout
     assert "[]" == done.stderr.strip()
+
+
+@pytest.mark.parametrize("command", ["check", "build", "batch", "compare", "verify", "remeasure", "preview", "pack"])
+def test_an_error_loads_nothing_that_takes_long(command: str, tmp_path: Path) -> None:
+    """A path that is not there is told without the libraries of the analysis, as a program of its own."""
+    heavy = {"scipy", "librosa", "sklearn", "soxr", "pyloudnorm", "jsonschema", "starlette", "uvicorn", "mido", "PIL"}
+    more = {"build": [str(tmp_path / "kit")], "batch": ["--out", str(tmp_path / "kits")]}.get(command, [])
+    asked = f"""
+import sys
+from oneshot.cli import main
+try:
+    main({[command, str(tmp_path / "nowhere"), *more]!r})
+finally:
+    print("loaded", sorted({heavy!r} & set(sys.modules)), file=sys.stderr)
+"""
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=False, cwd=ROOT)
+
+    assert 1 == done.returncode
+    assert "nowhere" in done.stdout + done.stderr
+    assert "loaded []" in done.stderr
 
 
 def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,14 +7,14 @@ limits are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import PurePosixPath
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from oneshot.core.errors import AudioError, WorkError
-from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Take
+from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Take, collect
 
 FAINT_PEAK = 10 ** (-50 / 20)
 """Peak (re full scale) up to which a mic is reported as very quiet: -50 dBFS."""
@@ -73,11 +73,6 @@ def check_numbers(take: Take, bad_frame: ArrayLike) -> None:
         at = int(frame) - source.at
         raise AudioError(f"{source.path} holds NaN or infinity at frame {at} ({at / take.sample_rate:.3f} s): export "
                          "it again, or take it out of the folder")
-
-
-def collect(problems: Iterable[Problem]) -> tuple[Problem, ...]:
-    """Problems of all stages in one order, by place and text, each once."""
-    return tuple(sorted(set(problems)))
 
 
 def _row(take: Take, values: ArrayLike, name: str) -> NDArray[np.float64]:

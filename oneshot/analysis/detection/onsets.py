@@ -18,11 +18,13 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from oneshot.analysis.records import EVENT_S, Onsets, TakeScan, mean_squares
+from oneshot.core.lazy import later
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Take
+
+ndimage = later("scipy.ndimage")
 
 LOOK_BACK_STEPS = (3, 8)
 """How many steps back the reference lies: far enough not to hold the hit itself, near enough to know the decay before
@@ -88,7 +90,7 @@ def detect(scan: TakeScan, take: Take) -> Onsets:
     # a trigger adds to hits of its own drum; its silence is no evidence against another's
     total = np.maximum(strength, mic_strength[:, near].mean(axis=1)) if near.any() else strength
     width = max(1, round(APART_S * scan.sample_rate / scan.hop / 2))
-    local_max = maximum_filter1d(total, 2 * width + 1, mode="nearest")
+    local_max = ndimage.maximum_filter1d(total, 2 * width + 1, mode="nearest")
     peaks = _plateau_centres(np.flatnonzero((total == local_max) & (total > RISE_DB)))
     last = (take.frames - window) // scan.hop  # a take cut off in mid-decay ends with a step, which is no hit
     peaks = peaks[(peaks >= 2) & (peaks <= last)]

@@ -24,13 +24,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
-from scipy.ndimage import minimum_filter1d
-from scipy.stats import chi2
 
 from oneshot.analysis.records import TakeScan
 from oneshot.audio.io import BLOCK, TakeReader
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats, Floats32, Take
+
+fft = later("scipy.fft")
+ndimage = later("scipy.ndimage")
+special = later("scipy.special")
 
 BAND_EDGES_HZ = (0.0, 140.0, 280.0, 560.0, 1000.0, 1800.0, 3200.0, 5600.0, 9000.0, 14000.0, 20000.0)
 """Edges of the bands: about an octave each. 20 kHz on top at any rate, so that a kit measures alike at 44.1 and 192
@@ -182,11 +184,13 @@ def _noise(level_db: NDArray[Any], sample_rate: int) -> Floats:
     step = max(1, level_db.shape[1] // 20000)
     part = level_db[:, ::step].astype(np.float64)
     # steps whose window reaches into digital black hold only part of the noise
-    sounding = minimum_filter1d((level_db.max(axis=2) > FLOOR_DB + 1).astype(np.uint8), 9, axis=1)[:, ::step] > 0
+    above = (level_db.max(axis=2) > FLOOR_DB + 1).astype(np.uint8)
+    sounding = ndimage.minimum_filter1d(above, 9, axis=1)[:, ::step] > 0
     bins = np.diff(band_bins(sample_rate)).astype(np.float64)
     variance = bins + 2 * (np.maximum(bins - 1, 0) * 4 / 9 + np.maximum(bins - 2, 0) / 36)
     freedom = 2 * bins**2 / np.maximum(variance, 1)
-    below_mean_db = 10 * np.log10(np.maximum(chi2.ppf(QUIET_SHARE, freedom), 1e-12) / np.maximum(freedom, 1e-12))
+    quantile = 2 * special.gammaincinv(freedom / 2, QUIET_SHARE)  # of the chi-square distribution
+    below_mean_db = 10 * np.log10(np.maximum(quantile, 1e-12) / np.maximum(freedom, 1e-12))
     out = np.full((part.shape[0], part.shape[2]), FLOOR_DB)
     for m, on in enumerate(sounding):
         if on.sum() >= 50:

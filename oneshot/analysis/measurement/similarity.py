@@ -21,11 +21,13 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy import fft
-from scipy.signal import butter, sosfilt
 
 from oneshot.audio.descriptors import ring_spectrum, smoothed_power, tail_end
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats, Floats32
+
+fft = later("scipy.fft")
+signal = later("scipy.signal")
 
 LOOK_BACK_S = 0.25
 """Audio read before an attack, to detect sounds there."""
@@ -265,7 +267,7 @@ def _second_contact(x: Floats, sample_rate: int, noise_rms: float) -> tuple[floa
 
 def _second_rise(x: Floats, sample_rate: int, noise_rms: float, above_hz: float) -> tuple[float, float] | None:
     """The same above one frequency."""
-    high = sosfilt(_highpass(above_hz, sample_rate), x)
+    high = signal.sosfilt(_highpass(above_hz, sample_rate), x)
     hop = round(CONTACT_HOP_S * sample_rate)
     power = (high[:len(high) // hop * hop].reshape(-1, hop) ** 2).mean(axis=1)
     power = np.convolve(power, np.ones(2) / 2)[:len(power)]
@@ -286,7 +288,7 @@ def _second_rise(x: Floats, sample_rate: int, noise_rms: float, above_hz: float)
 @cache
 def _highpass(above_hz: float, sample_rate: int) -> Floats:
     """Second-order sections of the high-pass through which contacts are detected."""
-    out: Floats = butter(2, above_hz, "highpass", fs=sample_rate, output="sos")
+    out: Floats = signal.butter(2, above_hz, "highpass", fs=sample_rate, output="sos")
     return out
 
 

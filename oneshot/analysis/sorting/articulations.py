@@ -29,17 +29,19 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
-from scipy.cluster.hierarchy import fcluster, linkage
-from scipy.spatial.distance import squareform
 
 from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
 from oneshot.analysis.records import HitFeatures, Templates
 from oneshot.analysis.result import Named, Strokes
 from oneshot.audio.io import Samples, TakeReader
 from oneshot.core.arrays import nan_median
+from oneshot.core.lazy import later
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Frames, Mic, Session
+
+fft = later("scipy.fft")
+hierarchy = later("scipy.cluster.hierarchy")
+distances = later("scipy.spatial.distance")
 
 OWN_SHARE = 0.5
 """A level is a hit's own where at least this share of the measured energy is."""
@@ -213,10 +215,10 @@ def split(sound: Floats, strength: Floats) -> tuple[NDArray[np.int64], Floats]:
         return best, slope
     distance = distances_db(sound, sound)
     np.fill_diagonal(distance, 0.0)
-    tree = linkage(squareform((distance + distance.T) / 2, checks=False), "average")
+    tree = hierarchy.linkage(distances.squareform((distance + distance.T) / 2, checks=False), "average")
     tried: set[bytes] = set()
     for count in range(2, 3 * MOST):
-        label = _without_small(fcluster(tree, count, "maxclust"), distance)
+        label = _without_small(hierarchy.fcluster(tree, count, "maxclust"), distance)
         if label.tobytes() in tried or not best.max() + 1 < label.max() + 1 <= MOST:
             continue
         tried.add(label.tobytes())

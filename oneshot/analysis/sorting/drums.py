@@ -20,11 +20,13 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.cluster.hierarchy import fcluster, linkage
-from scipy.spatial.distance import squareform
 
 from oneshot.analysis.sorting.templates import SOUND_SHARE, renumbered
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats
+
+hierarchy = later("scipy.cluster.hierarchy")
+distances = later("scipy.spatial.distance")
 
 PRIOR, HAT_PRIOR = -1.5, 1.5
 """Natural logarithm of the odds before anything is measured: one pair in five or six is of one drum, as on a kit of six
@@ -119,7 +121,8 @@ def into_drums(evidence: Floats, *, owner: NDArray[np.int64], variant: NDArray[n
     same = np.where(known, np.where(said[:, None] == said[None, :], NEVER_LN, -NEVER_LN), same)
     distance = NEVER_LN - np.clip(same, -NEVER_LN, NEVER_LN)
     np.fill_diagonal(distance, 0.0)
-    drum = fcluster(linkage(squareform(distance, checks=False), "average"), NEVER_LN, "distance")
+    tree = hierarchy.linkage(distances.squareform(distance, checks=False), "average")
+    drum = hierarchy.fcluster(tree, NEVER_LN, "distance")
     return renumbered(_as_labelled(drum.astype(np.int64), distance, said))
 
 

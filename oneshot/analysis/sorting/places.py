@@ -19,13 +19,15 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from scipy.fft import irfft, next_fast_len, rfft
-from scipy.ndimage import uniform_filter1d
 
 from oneshot.analysis.result import Detected
 from oneshot.audio.io import TakeReader
 from oneshot.core import workers
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats, Floats32, Frames, Mic
+
+fft = later("scipy.fft")
+ndimage = later("scipy.ndimage")
 
 STEP_S = 1e-4
 """Step of the envelopes: 3 cm of sound."""
@@ -109,8 +111,9 @@ def _read_take(root: Path, heard: Detected, mics: tuple[Mic, ...], first: Frames
 
 def _rise_db(power: Floats32) -> Floats32:
     """Mean squares (mics, steps) as rises over what there is before the hit, dB."""
-    smooth = uniform_filter1d(power, 3, axis=1) + np.float32(1e-20)
-    before = np.percentile(uniform_filter1d(power, 5, axis=1)[:, : BEFORE_STEPS - LEAD_STEPS], 80, axis=1) + 1e-20
+    smooth = ndimage.uniform_filter1d(power, 3, axis=1) + np.float32(1e-20)
+    steady = ndimage.uniform_filter1d(power, 5, axis=1)[:, : BEFORE_STEPS - LEAD_STEPS]
+    before = np.percentile(steady, 80, axis=1) + 1e-20
     out: Floats32 = np.clip(10 * np.log10(smooth / before[:, None]), 0, RISE_LIMIT_DB).astype(np.float32)
     return out
 
@@ -139,8 +142,8 @@ def _stacked(rise_db: Floats) -> Floats:
     starts = np.arange(first, begin + SHIFT_STEPS + 1)
     total = np.concatenate([np.zeros((*rise_db.shape[:2], 1)), np.cumsum(rise_db**2, axis=2)], axis=2)
     own = ((total[..., starts + WINDOW_STEPS] - total[..., starts]) * share[..., None]).sum(axis=1)
-    size = next_fast_len(rise_db.shape[2] + WINDOW_STEPS, real=True)
-    spectrum = rfft(rise_db, size, axis=2)
+    size = fft.next_fast_len(rise_db.shape[2] + WINDOW_STEPS, real=True)
+    spectrum = fft.rfft(rise_db, size, axis=2)
     shift = np.zeros(len(rise_db), np.int64)
     for turn in range(ROUNDS + 1):
         steps = (begin + shift)[:, None] + np.arange(WINDOW_STEPS)
@@ -148,8 +151,8 @@ def _stacked(rise_db: Floats) -> Floats:
         mean: Floats = (aligned * weight[..., None]).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9)[:, None]
         if turn == ROUNDS:
             break
-        product = (spectrum * np.conj(rfft(mean, size, axis=1)) * share[..., None]).sum(axis=1)
-        cost = own - 2 * irfft(product, size, axis=1)[:, starts]  # squared difference, but for what no shift changes
+        product = (spectrum * np.conj(fft.rfft(mean, size, axis=1)) * share[..., None]).sum(axis=1)
+        cost = own - 2 * fft.irfft(product, size, axis=1)[:, starts]  # squared, but for what no shift changes
         better = cost.argmin(axis=1) - SHIFT_STEPS
         better = np.clip(better - int(np.median(better)), -SHIFT_STEPS, SHIFT_STEPS)
         if (better == shift).all():

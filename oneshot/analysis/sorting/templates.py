@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.cluster.hierarchy import fcluster, linkage
-from scipy.spatial.distance import squareform
 
 from oneshot.analysis.records import STRETCH_STEPS, Templates
 from oneshot.core.arrays import nan_median
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats, Frames
+
+hierarchy = later("scipy.cluster.hierarchy")
+distances = later("scipy.spatial.distance")
 
 CLEAN_S = 0.090
 """A hit is clean for learning where nothing comparable is struck this long before and after it."""
@@ -80,8 +82,8 @@ def kinds(place_db: Floats, sound_db: Floats, unlike: NDArray[np.bool_] | None =
     if unlike is not None:
         distance = np.where(unlike, NEVER_DB, distance)
     np.fill_diagonal(distance, 0.0)
-    tree = linkage(squareform(distance, checks=False), "average")
-    return renumbered(fcluster(tree, KIND_DB, "distance"))
+    tree = hierarchy.linkage(distances.squareform(distance, checks=False), "average")
+    return renumbered(hierarchy.fcluster(tree, KIND_DB, "distance"))
 
 
 def renumbered(labels: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -123,6 +124,11 @@ class Problem:
     where: str
     what: str
     todo: str
+
+
+def collect(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Problems of all stages in one order, by place and text, each once."""
+    return tuple(sorted(set(problems)))
 
 
 @dataclass(frozen=True, slots=True)

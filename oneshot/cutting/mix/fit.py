@@ -19,9 +19,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
+from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats
+
+fft = later("scipy.fft")
 
 Complexes = NDArray[np.complex128]
 OCTAVES_HZ = tuple(1000 * 10 ** (0.3 * n) for n in range(-4, 5))

@@ -12,15 +12,13 @@ from pathlib import Path
 from statistics import median
 
 import numpy as np
-from scipy.ndimage import minimum_filter1d
-from scipy.signal import oaconvolve
-from scipy.signal.windows import hann
 
 from oneshot.audio import loudness
 from oneshot.audio.io import TakeReader, wav_bytes
 from oneshot.audio.riff import info_chunk, read_chunk
 from oneshot.core.errors import AudioError, KitError
 from oneshot.core.files import write_atomic
+from oneshot.core.lazy import later
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.records.session import Chunk, Floats, Problem, Session, Take
@@ -31,6 +29,9 @@ from oneshot.kit.playback.sampler import Player
 from oneshot.kit.read import read_kit, with_processed
 from oneshot.session.open import open_session
 from oneshot.session.output_paths import check_target
+
+ndimage = later("scipy.ndimage")
+signal = later("scipy.signal")
 
 LOUDNESS_LUFS = -16.0
 CEILING_DBTP = -1.0
@@ -180,9 +181,9 @@ def _held(x: Floats, ceiling: float, sample_rate: int) -> Floats:
     """No sample above the ceiling: the gain a peak needs, held over the window's width and smoothed by it."""
     wanted = np.minimum(1.0, ceiling / np.maximum(np.abs(x).max(axis=0), 1e-12))
     width = 2 * round(HOLD_S * sample_rate) + 1
-    held = minimum_filter1d(wanted, width, mode="nearest")
-    window = hann(width, sym=True)
-    smooth = oaconvolve(np.pad(held, width // 2, mode="edge"), window / window.sum(), mode="valid")
+    held = ndimage.minimum_filter1d(wanted, width, mode="nearest")
+    window = signal.windows.hann(width, sym=True)
+    smooth = signal.oaconvolve(np.pad(held, width // 2, mode="edge"), window / window.sum(), mode="valid")
     out: Floats = x * np.minimum(smooth, wanted)
     return out
 

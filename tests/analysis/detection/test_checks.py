@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from oneshot.analysis.detection.checks import CLIPPED_FRAMES, check_numbers, collect, scan_problems
+from oneshot.analysis.detection.checks import CLIPPED_FRAMES, check_numbers, scan_problems
 from oneshot.core.errors import AudioError, WorkError
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Mic, Problem, Source, Take
+from oneshot.core.records.session import Mic, Problem, Source, Take, collect
 
 ROLES = {"Kick": Role.CLOSE, "OH": Role.OVERHEAD, "Room": Role.ROOM, "Click": Role.TALK, "Guitar": Role.IGNORE}
 TAKE = Take("take 1", 48000, 96_000, "PCM_24",

@@ -197,7 +197,7 @@ def test_a_build_that_fails_leaves_no_false_memory(pair: tuple[Path, Path, Memor
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch, remembering(memory):
-        patch.setattr("oneshot.pipeline.write_kit", full)
+        patch.setattr("oneshot.kit.write.write_kit", full)
         with pytest.raises(WorkError, match="No space left"):
             pipeline.build(jetty.session, mine)
     with remembering(memory):
