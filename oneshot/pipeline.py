@@ -30,6 +30,7 @@ from oneshot.core.progress import Progress
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem, Session, collect
 from oneshot.core.user_state import remember
+from oneshot.core.workers import working
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.processed_tracks import with_tracks
 
@@ -109,7 +110,8 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     found = analysis.nudged(found, handling)
     try:
         with staged_folder(kit_path, kept.settle) as stage:
-            made = kits.assembled(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
+            with working(jobs):
+                made = kits.assembled(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
             kit = made.kit
             told = (*told, *kept_names, *apart, *corrected.problems, *chosen.problems,
                     *file_handling.unmet(corrected, chosen.hits), *cutting.missing_prints(recipe, kit, known),

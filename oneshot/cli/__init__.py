@@ -8,12 +8,19 @@ warnings and errors to stderr. Exit codes: 0 done, 1 could not be done or ``veri
 from __future__ import annotations
 
 import io
+import os
 import sys
 from collections.abc import Sequence
 
 from oneshot.cli.commands import app
 
 __all__ = ["app", "main"]
+
+
+ONE_EACH = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+"""Who asks for threads of the linear algebra gets them. Nobody else does: there is a worker per core already, and
+threads of each that wait for each other cost more than they do, most of all where another program is busy.
+"""
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -24,6 +31,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     arguments
         The words after the program's name; None: those of the process.
     """
+    for name in ONE_EACH:
+        os.environ.setdefault(name, "1")
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # names of files may hold what the terminal's encoding has not
             stream.reconfigure(errors="backslashreplace")

@@ -25,6 +25,7 @@ from oneshot.core.cache.memory import in_use, recalled
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
+from oneshot.core.workers import several, spread
 from oneshot.cutting import fades as fading
 from oneshot.cutting.fades import Samples, as_float
 from oneshot.cutting.home_measures import HomeWindow
@@ -39,6 +40,8 @@ from oneshot.session.processed_tracks import Track
 
 DONORS_TRIED = 3
 """Hits whose tails are tried before a tail is left as short as it is."""
+AT_ONCE = 16
+"""Hits that one worker plans, or cuts, before it takes the next ones."""
 HARDEST_S = 1.0
 """Of the hardest hits, by which the balance is set."""
 
@@ -123,6 +126,7 @@ class Cutter:
         self._pre = self.windows.leads(self.hits, self.picks)
         self._asked = repr(replace(self.recipe, choose=Choosing(), names=Naming(), keys={}, balance={}, prints=()))
         hardest = self._hardest()
+        self._planned.update(self._planned_ahead())
         shapes: dict[int, Shape] = {}
         for take, reader, tracks, mine in self._by_take(planning=True):
             picks = {pick.hit: pick for pick in mine}
@@ -146,11 +150,33 @@ class Cutter:
                     self.loudest[hit.drum] |= self._beginning_processed(tracks, hit)
         return [shapes[pick.hit] for pick in self.picks]
 
+    def _planned_ahead(self) -> dict[int, Planned]:
+        """Hit id -> where it starts and ends, of those that several workers can plan without each other: none of them
+        keeps what it read. Empty where there is one worker.
+        """
+        if self.along is not None or not several():
+            return {}
+        parts = []
+        for take in self.session.takes:
+            mine = sorted((h for h in (self.hits[p.hit] for p in self.picks) if h.take == take.name),
+                          key=lambda h: self.analysis.attacks[h.id])
+            mine = [h for h in mine if self._known(take, h) is None]
+            parts += [(take, mine[a : a + AT_ONCE]) for a in range(0, len(mine), AT_ONCE)]
+
+        def planned(part: tuple[Take, list[Hit]]) -> dict[int, Planned]:
+            """Some of one take."""
+            take, hits = part
+            names = list(dict.fromkeys(m.name for h in hits for m in self.windows.mics_of(h)))
+            with TakeReader(self.session.root, take, names, dtype=_exact(take)) as reader:
+                return {h.id: self._plan(reader, h) for h in hits}
+
+        return {number: made for each in spread(planned, parts) for number, made in each.items()}
+
     def _planned_shape(self, reader: TakeReader, hit: Hit, pick: Pick) -> Shape:
         """Plan one hit, if no earlier build has, and draft its one-shot; what will be written of its mics."""
         take, mics, known = reader.take, self.windows.mics_of(hit), self._known(reader.take, hit)
         if known is None:
-            made = self._plan(reader, hit, self._left)
+            made = self._planned.get(hit.id) or self._plan(reader, hit, self._left)
             self._left -= 0 if made.audio is None else made.audio.nbytes
             self._planned[hit.id] = made
             rows = tuple(row_of(part, made.plan, self.windows.said_of(hit), self.analysis)
@@ -229,11 +255,10 @@ class Cutter:
             if self.along is not None and planning and not wanted:  # its tracks are reported, too
                 wanted = list(self.along.wanted(take))
             if wanted:
-                exact: Dtype = "float64" if is_float(take.subtype) else "int32"
                 if self.along is not None and planning:
                     wanted = list(dict.fromkeys([*wanted, *self.along.wanted(take)]))
                 with ExitStack() as stack:
-                    reader = stack.enter_context(TakeReader(self.session.root, take, wanted, dtype=exact))
+                    reader = stack.enter_context(TakeReader(self.session.root, take, wanted, dtype=_exact(take)))
                     tracks = None if self.along is None else stack.enter_context(self.along.reader(take))
                     yield take, reader, tracks, mine
 
@@ -260,12 +285,14 @@ class Cutter:
 
     # ---------------------------------------------------------------------------------------------------------- cutting
 
-    def jobs(self, *, again: bool = False) -> Iterator[Job]:
-        """The picks, planned, in order of time. ``again``: they will be asked for once more, so that what is cut now
-        is kept as far as it is small. Raises AudioError where a file cannot be read.
+    def jobs(self, *, again: bool = False, only: frozenset[int] | None = None) -> Iterator[Job]:
+        """The picks, planned, in order of time; ``only`` of these hits. ``again``: they will be asked for once more, so
+        that what is cut now is kept as far as it is small. Raises AudioError where a file cannot be read.
         """
         for take, reader, tracks, mine in self._by_take():
             for pick in mine:
+                if only is not None and pick.hit not in only:
+                    continue
                 hit = self.hits[pick.hit]
                 labels = tuple(label_of(group) for group in grouped(self.windows.mics_of(hit)))
                 yield Job(hit, pick, self.drafts[hit.id], labels, self._key(take, hit), take.sample_rate,
@@ -395,6 +422,11 @@ class Cutter:
         return replace(row, frames=after.shape[1], fade_out_frames=fade_out, repairs=done,
                        repaired=tuple(dict.fromkeys(str(each["kind"]) for each in done))), \
             merged(audio, before, after, bits)
+
+
+def _exact(take: Take) -> Dtype:
+    """In what a take's samples are read so that none changes."""
+    return "float64" if is_float(take.subtype) else "int32"
 
 
 def _together(made: Sequence[Mended]) -> Floats:

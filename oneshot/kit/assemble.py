@@ -6,7 +6,8 @@ each hit is cut, and each file written, once.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import os
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -22,7 +23,8 @@ from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Mic, Problem, Session
 from oneshot.core.version import __version__
-from oneshot.cutting.cutter import Cutter, Job
+from oneshot.core.workers import several, spread
+from oneshot.cutting.cutter import AT_ONCE, Cutter, Job
 from oneshot.cutting.file_names import REPAIRED, FileNames, file_names
 from oneshot.cutting.file_tags import FileTags, origins
 from oneshot.cutting.files import Files, peaks
@@ -105,12 +107,10 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
     printed = printer.make(chosen.hits, chosen.picks)
     shots: dict[int, OneShot] = {}
     drawn: dict[str, Mapping[str, object]] = {}
-    for job in _told(cutter.jobs(), "cutting", len(drafts), tell):
-        made = files.shot(job)
-        shots[job.hit.id] = made.shot
-        sums = {file.path: file.sha256 for file in made.shot.files}
-        drawn |= {path: recalled("outlines", sound_of(sums[path]), partial(outlines, *sound))
-                  for path, sound in made.sounds.items() if path in sums}
+    for made in _cut(cutter, files, tell, alone=along is not None):
+        shots |= made.shots
+        drawn |= made.drawn
+        files.told += made.told
     prints = []
     for print_ in printed:
         row, sound = files.print(print_)
@@ -140,6 +140,41 @@ def _named_before_any_is_cut(names: FileNames, jobs: Iterator[Job], bus: tuple[M
             names.sample(job.hit, job.pick, label)
             if recipe.repair.any and not bus:
                 names.sample(job.hit, job.pick, f"{label} {REPAIRED}")
+
+
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """Hits that are cut and written: hit id -> one-shot, path -> drawing, and what had to be told."""
+
+    shots: Mapping[int, OneShot]
+    drawn: Mapping[str, Mapping[str, object]]
+    told: tuple[Problem, ...]
+
+
+def _cut(cutter: Cutter, files: Files, tell: Progress, *, alone: bool) -> Iterator[_Cut]:
+    """Every hit cut and written, by several workers unless one has to do it ``alone``."""
+    ids, here = [job.hit.id for job in cutter.jobs()], os.getpid()
+
+    def some(part: Sequence[int]) -> _Cut:
+        """Some of them, in order of time."""
+        shots: dict[int, OneShot] = {}
+        drawn: dict[str, Mapping[str, object]] = {}
+        before = len(files.told)
+        for job in cutter.jobs(only=frozenset(part)):
+            made = files.shot(job)
+            shots[job.hit.id] = made.shot
+            sums = {file.path: file.sha256 for file in made.shot.files}
+            drawn |= {path: recalled("outlines", sound_of(sums[path]), partial(outlines, *sound))
+                      for path, sound in made.sounds.items() if path in sums}
+            if os.getpid() == here:
+                tell("cutting", len(shots) / len(part))
+        told = tuple(files.told[before:])
+        del files.told[before:]
+        return _Cut(shots, drawn, told)
+
+    if alone or not several():
+        return iter([some(ids)])
+    return iter(spread(some, [ids[a : a + AT_ONCE] for a in range(0, len(ids), AT_ONCE)]))
 
 
 def _told(jobs: Iterator[Job], what: str, count: int, tell: Progress) -> Iterator[Job]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from pathlib import Path
 
@@ -54,3 +56,62 @@ def test_workers_share_the_memory_of_their_build(tmp_path: Path) -> None:
     with remembering(Memory(tmp_path)), working(2):
         assert spread(work, range(6)) == spread(work, range(6))
     assert list(range(6)) == sorted(made)
+
+
+FORKS = """
+import os, signal, sys, threading
+from pathlib import Path
+from oneshot.core.errors import WorkError
+from oneshot.core.workers import several, spread, working
+
+def outcome(work, pieces):
+    try:
+        return spread(work, pieces)
+    except Exception as error:
+        return type(error).__name__, str(error)
+
+def fails(n):
+    if n in (3, 6):
+        raise ValueError(f"piece {n}")
+    return n
+
+def ended(n):
+    if n == 1:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return n
+
+with working(3):
+    assert several()
+    assert [n * n for n in range(10)] == spread(lambda n: n * n, range(10))
+    assert 3 == len(set(spread(lambda n: os.getpid(), range(9))))
+    assert [[0, 1]] * 3 == spread(lambda n: spread(lambda k: k, range(2)), range(3))
+    assert ("ValueError", "piece 3") == outcome(fails, range(8))
+    kind, text = outcome(ended, range(2))
+    assert "WorkError" == kind and "--jobs 1" in text, (kind, text)
+    assert [b"x" * 3_000_000] * 4 == spread(lambda n: b"x" * 3_000_000, range(4))
+    kind, text = outcome(lambda n: (lambda: n), range(2))
+    assert "RuntimeError" == kind, kind
+    wait = threading.Event()
+    other = threading.Thread(target=wait.wait)
+    other.start()
+    assert not several() and {os.getpid()} == set(spread(lambda n: os.getpid(), range(9)))
+    wait.set()
+    other.join()
+try:
+    os.waitpid(-1, os.WNOHANG)
+    raise SystemExit("a fork was left behind")
+except ChildProcessError:
+    print("all well")
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="forks are used on Linux alone")
+def test_forks_do_as_threads_do(tmp_path: Path) -> None:
+    """In a program of one thread: results in order, the first error, a worker that the system ended, results of any
+    size; in one with other threads, threads. None is left behind.
+    """
+    (tmp_path / "forks.py").write_text(FORKS, encoding="utf-8")
+    done = subprocess.run([sys.executable, str(tmp_path / "forks.py")], capture_output=True, text=True, check=False,
+                          timeout=60)
+
+    assert "all well" == done.stdout.strip(), done.stderr

@@ -54,25 +54,26 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
     ``near``: bool (mics,), the mics that may say when a hit begins. Raises AudioError where a file cannot be read.
     """
     rate, hits, mics = take.sample_rate, len(onsets.frame), len(take.mics)
-    frame = np.full((hits, mics), -1, np.int64)
-    depth = np.full((hits, mics), np.nan)
     ends = np.r_[onsets.frame, np.full(1, np.iinfo(np.int64).max // 2)]
     follower = np.searchsorted(onsets.frame, onsets.frame + round(EVENT_S * rate), side="right")
     until_next = ends[follower] - onsets.frame
 
-    def read(rows: Frames) -> None:
-        """Fill in some hits."""
+    def read(rows: Frames) -> tuple[Frames, Floats]:
+        """Frames and depths of some hits."""
+        frame, depth = np.full((len(rows), mics), -1, np.int64), np.full((len(rows), mics), np.nan)
         with reader.another() as mine:
-            for i in rows.tolist():
+            for row, i in enumerate(rows.tolist()):
                 start = int(onsets.frame[i]) - round((SEARCH_BACK_S + QUIET_S) * rate)
                 stop = int(onsets.frame[i]) + round((SEARCH_AHEAD_FAR_S + PEAK_S) * rate)
                 for m, x in enumerate(mine.read(start, stop)):
                     ahead = SEARCH_AHEAD_NEAR_S if near[m] else SEARCH_AHEAD_FAR_S
                     found = trace_onset(x, rate, ahead_s=ahead, until_next=int(until_next[i]))
                     if found is not None:
-                        frame[i, m], depth[i, m] = start + found[0], found[1]
+                        frame[row, m], depth[row, m] = start + found[0], found[1]
+        return frame, depth
 
-    workers.spread(read, np.split(np.arange(hits), np.arange(AT_ONCE, hits, AT_ONCE)))
+    parts = workers.spread(read, np.split(np.arange(hits), np.arange(AT_ONCE, hits, AT_ONCE)))
+    frame, depth = (np.concatenate(each) for each in zip(*parts, strict=True))
     first = _earliest(onsets.frame, frame, depth, near, rate)
     return Arrivals(take.name, first, frame, depth, _typical_lag(first, frame, depth))
 

@@ -21,7 +21,7 @@ the hit, in a mic that hardly picks up the hit.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -264,14 +264,18 @@ def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) ->
     shapes = [(hits, mics, bands)] * 2 + [(hits, mics)] * 6 + [(hits, mics, 3)]
     out = Windows(*(np.full(shape, np.nan) for shape in shapes))
 
-    def in_mic(m: int) -> None:
-        """Fill in one mic."""
+    def in_mic(m: int) -> tuple[Floats, ...]:
+        """The figures of one mic."""
         by_step = _by_step(envelopes[:, m])
         reach = _reaches(by_step, played.activation, _inaudible(played, m))
         for block in _blocks(hits):
             _split_block(played, by_step, reach, share[:, m], ~beside[block], m, block, out)
+        return tuple(getattr(out, item.name)[:, m] for item in fields(out))
 
-    spread(in_mic, np.flatnonzero(played.rows >= 0).tolist())
+    there = np.flatnonzero(played.rows >= 0).tolist()
+    for m, found in zip(there, spread(in_mic, there), strict=True):
+        for item, column in zip(fields(out), found, strict=True):
+            getattr(out, item.name)[:, m] = column
     return out
 
 

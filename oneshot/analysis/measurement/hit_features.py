@@ -14,7 +14,7 @@ from oneshot.analysis.result import Analysis, Findings
 from oneshot.audio.io import TakeReader
 from oneshot.core.cache.memory import recalled
 from oneshot.core.records.hits import Hit
-from oneshot.core.records.session import Session, Take
+from oneshot.core.records.session import Floats, Session, Take
 from oneshot.core.workers import spread
 
 LEVEL_S = 0.2
@@ -97,11 +97,21 @@ def levels_db(session: Session, found: Findings, hits: Sequence[Hit]) -> dict[in
         wanted = sorted(set().union(*(clear[h.id] for h in mine)))
         if not wanted:
             continue
-        with TakeReader(session.root, take, wanted, offset=found.offsets.get(take.name, {})) as reader:
-            for hit in mine:
-                x = reader.read(hit.onset, hit.onset + round(LEVEL_S * take.sample_rate)).astype(np.float64)
-                level = dict(zip(wanted, 10 * np.log10(np.maximum((x**2).sum(axis=1), 1e-18)), strict=True))
-                out[hit.id] = {name: float(level[name] - level[homes[hit.drum]]) for name in sorted(clear[hit.id])}
+        some = partial(_levels_db, session, take, wanted, found.offsets.get(take.name, {}))
+        batches = [mine[a : a + AT_ONCE] for a in range(0, len(mine), AT_ONCE)]
+        for hit, row in zip(mine, np.concatenate(spread(some, batches)), strict=True):
+            level = dict(zip(wanted, row.tolist(), strict=True))
+            out[hit.id] = {name: level[name] - level[homes[hit.drum]] for name in sorted(clear[hit.id])}
+    return out
+
+
+def _levels_db(session: Session, take: Take, mics: Sequence[str], offset: Mapping[str, float],
+               hits: Sequence[Hit]) -> Floats:
+    """Levels of hits in some mics, float64 (hits, mics), dB."""
+    with TakeReader(session.root, take, mics, offset=offset) as reader:
+        energy = [(reader.read(h.onset, h.onset + round(LEVEL_S * take.sample_rate)).astype(np.float64)**2).sum(axis=1)
+                  for h in hits]
+    out: Floats = 10 * np.log10(np.maximum(energy, 1e-18))
     return out
 
 

@@ -13,7 +13,7 @@ just before it: a candidate that only repeats an earlier hit's echo, beating par
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,8 +67,8 @@ SCREEN_UPDATES, FINALISTS = 4, 12
 PAIR_CANDIDATES = 20
 """Pairs are formed of so many best-fitting templates; a kit has fewer, but for variants."""
 
-AT_ONCE = 64
-"""Candidates that a worker decomposes before it takes the next ones."""
+AT_ONCE = 256
+"""Candidates that a worker decomposes before it takes the next ones, if as many hang together."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,24 +107,36 @@ def decompose(features: HitFeatures, templates: Templates, step: Floats, near: N
     decomposer = _Decomposer(features, templates, near, most, rarity_db(templates.members),
                              templates.energy[:, near].reshape(n_templates, -1) if n_templates else None)
 
-    def decompose_rows(rows: Frames) -> None:
-        """Fill in some rows; earlier rows that reach into them are solved already."""
-        backgrounds = {i: decomposer.background(i, _earlier_decay(i, step, out.activation, templates), out)
-                       for i in rows.tolist()}
-        advance_in_step([decomposer.fit(i, background, out, None if allowed is None else allowed[i],
-                                        (told or {}).get(i)) for i, background in backgrounds.items()])
+    def decompose_rows(part: Frames) -> tuple[Floats, ...]:
+        """The rows of some candidates; no other reaches into them."""
+        for rows in _independent_rows(step[part]):
+            backgrounds = {i: decomposer.background(i, _earlier_decay(i, step, out.activation, templates), out)
+                           for i in part[rows].tolist()}
+            advance_in_step([decomposer.fit(i, background, out, None if allowed is None else allowed[i],
+                                            (told or {}).get(i)) for i, background in backgrounds.items()])
+        return tuple(getattr(out, item.name)[part] for item in fields(out))
 
-    for independent in _independent_rows(step):
-        spread(decompose_rows, np.split(independent, np.arange(AT_ONCE, len(independent), AT_ONCE)))
+    parts = _apart(step)
+    for part, found in zip(parts, spread(decompose_rows, parts), strict=True):
+        for item, rows in zip(fields(out), found, strict=True):
+            getattr(out, item.name)[part] = rows
     return out
+
+
+def _apart(step: Floats) -> list[Frames]:
+    """The candidates at ``step`` (hits,) in parts of ``AT_ONCE`` and some more, none of which reaches into another."""
+    starts = np.flatnonzero(np.diff(step, prepend=-np.inf) > STRETCH_STEPS[-1][1])
+    cuts: list[int] = []
+    for at in starts.tolist():
+        if at - (cuts[-1] if cuts else 0) >= AT_ONCE:
+            cuts.append(at)
+    return np.split(np.arange(len(step)), cuts) if len(step) else []
 
 
 def _independent_rows(step: Floats) -> list[Frames]:
     """The candidates at ``step`` (hits,) in batches within which no two overlap in time; the earlier of two that
     overlap is in an earlier batch.
     """
-    if not len(step):
-        return []
     isolated = np.diff(step, prepend=-np.inf) > STRETCH_STEPS[-1][1]
     rank = np.arange(len(step)) - np.maximum.accumulate(np.where(isolated, np.arange(len(step)), 0))
     order = np.argsort(rank, kind="stable")
@@ -225,10 +237,9 @@ def _shift_matrix(lag: float) -> Floats:
 
 def _background_error_db(candidate: Candidate, gain: Floats) -> float:
     """Mean error in dB that the background alone leaves, over cells in which measurement or model stands out of it."""
-    model = candidate.background + gain @ candidate.templates
-    error = np.minimum(10 * np.log10(np.maximum(candidate.energy, candidate.background) / candidate.background),
-                       ERROR_LIMIT_DB)
-    weight = np.maximum(candidate.energy, model) > AUDIBLE_RATIO * candidate.background
+    model = 1 + gain @ candidate.templates
+    error = np.minimum(10 * np.log10(np.maximum(candidate.energy, 1), dtype=np.float64), ERROR_LIMIT_DB)
+    weight = np.maximum(candidate.energy, model) > AUDIBLE_RATIO
     return float((error * weight).sum() / max(weight.sum(), 0.02 * candidate.whole + 1))
 
 
@@ -255,7 +266,8 @@ def _as_candidate(energy: Floats, background: Floats, valid: NDArray[np.bool_], 
     own = np.maximum(energy - background, 0.05 * background + 1e-15)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(flat_templates > 0, np.log(own / flat_templates), np.nan)
-    return Candidate(energy, background, flat_templates, _low_quantile(ratio), len(valid))
+    return Candidate((energy / background).astype(np.float32), (flat_templates / background).astype(np.float32),
+                     _low_quantile(ratio), len(valid))
 
 
 def rarity_db(members: Frames) -> Floats:
@@ -367,7 +379,9 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float, a
         sets = [[a, b + late * count] for late in range(1 + len(LATE_STEPS)) for a in others for b in others
                 if apart[a, b] and (a < b or late > 0)]
         if sets:
-            error = solve(Request(candidate, np.array(sets)))[1]
+            error = solve(Request(candidate, np.array(sets), SCREEN_UPDATES))[1]
+            best = np.sort(np.argsort(error, kind="stable")[:FINALISTS])
+            error = solve(Request(candidate, np.array(sets)[best]))[1]
             limit = float(np.hypot(limit_db, KIND_DB / np.sqrt(templates.members[k])))  # a median of few hits varies
             out[k] = bool(error.min() < limit and error.min() < FEWER_ERROR * alone.min())
     return out

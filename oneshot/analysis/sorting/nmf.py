@@ -3,7 +3,8 @@
 The model of a candidate is background + sum of template times activation, cell by cell (mic, band, time stretch). The
 activations minimise the Itakura-Saito divergence by multiplicative updates (Itakura-Saito NMF with the templates held
 fixed: Févotte, Bertin, Durrieu 2009, Neural Computation 21(3), from memory). That divergence compares by ratio, as
-decibels do, so the weak treble of a hat counts as much as the low end of a kick.
+decibels do, so the weak treble of a hat counts as much as the low end of a kick. It does not change when a cell is
+scaled: every cell is taken relative to its background, which leaves numbers that single precision holds.
 
 Which sets of templates are tried next depends on how well the last ones fitted, so a fit is written as a generator: it
 yields requests and is sent their solutions. Independent fits advance in step, and requests of equal shape are solved in
@@ -20,7 +21,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from oneshot.core.records.session import Floats
+from oneshot.core.records.session import Floats, Floats32, Frames
 
 Result = TypeVar("Result")
 
@@ -44,23 +45,22 @@ CELLS_AT_ONCE = 2**16
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Candidate:
-    """One candidate to decompose; its cells (mic, band, time stretch) stand in one row.
+    """One candidate to decompose; its cells (mic, band, time stretch) stand in one row, relative to what is there
+    without any stroke: noise and the decay of earlier hits.
 
-    ``energy``: float64 (cells,), measured mean squares; ``background``: float64 (cells,), > 0, what is there without
-    any stroke: noise and the decay of earlier hits; ``templates``: float64 (templates, cells), mean squares at
-    activation 1; ``log_start``: float64 (templates,), natural logarithm of the activations from which updates start.
-    Cells that do not count are left out; ``whole`` is the number of cells with them.
+    ``energy``: float32 (cells,), measured; ``templates``: float32 (templates, cells), at activation 1; ``log_start``:
+    float64 (templates,), natural logarithm of the activations from which updates start. Cells that do not count are
+    left out; ``whole`` is the number of cells with them.
     """
 
-    energy: Floats
-    background: Floats
-    templates: Floats
+    energy: Floats32
+    templates: Floats32
     log_start: Floats
     whole: int
 
     def only(self, chosen: NDArray[np.bool_]) -> Candidate:
         """The same with only some of the templates; ``chosen``: bool (templates,)."""
-        return Candidate(self.energy, self.background, self.templates[chosen], self.log_start[chosen], self.whole)
+        return Candidate(self.energy, self.templates[chosen], self.log_start[chosen], self.whole)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,38 +129,39 @@ def _solve_batch(requests: Sequence[Request],
     templates = np.stack([request.candidate.templates[distinct]
                           for request, (distinct, _) in zip(requests, in_use, strict=True)])
     energy = np.stack([request.candidate.energy for request in requests])[:, None]
-    background = np.stack([request.candidate.background for request in requests])[:, None]
     row = np.arange(sets[0])[:, None]
-    activation = np.zeros((len(requests), sets[0], templates.shape[1]))
+    activation = np.zeros((len(requests), sets[0], templates.shape[1]), np.float32)
     place = [inverse.reshape(sets) for _, inverse in in_use]
     for each, request, at in zip(activation, requests, place, strict=True):
         each[row, at] = np.exp(request.candidate.log_start[request.sets]) / sets[1] ** 0.5
     transposed = templates.swapaxes(1, 2)
     for _ in range(updates):
         model = activation @ templates
-        model += background
-        inverse = np.divide(1.0, model, out=model)
+        model += 1
+        inverse = np.reciprocal(model, out=model)
         denominator = inverse @ transposed
         inverse *= inverse
         inverse *= energy
-        activation *= np.sqrt((inverse @ transposed) / np.maximum(denominator, 1e-30))
+        activation *= np.sqrt((inverse @ transposed) / np.maximum(denominator, np.float32(1e-30)))
     model = activation @ templates
-    model += background
-    return [(each[row, at], _error_db(request.candidate, fits))
-            for each, at, request, fits in zip(activation, place, requests, model, strict=True)]
+    model += 1
+    whole = np.array([request.candidate.whole for request in requests])
+    return [(each[row, at].astype(np.float64), errors)
+            for each, at, errors in zip(activation, place, _errors_db(energy, model, whole), strict=True)]
 
 
-def _error_db(candidate: Candidate, model: Floats) -> Floats:
-    """Mean absolute error of models (sets, cells) in dB, float64 (sets,), over the cells in which measurement or model
-    stands out of the background.
+def _errors_db(energy: Floats32, model: Floats32, whole: Frames) -> Floats:
+    """Mean absolute error of models (requests, sets, cells) in dB, float64 (requests, sets), over the cells in which
+    measurement or model stands out of the background. ``energy``: float32 (requests, 1, cells); ``whole``: int64
+    (requests,), cells of each with those left out.
 
     Where less was measured than the background holds, the earlier decay has simply gone: that is no error of the model.
     Overshoot is clipped at a higher limit than undershoot: a further stroke may add energy, but none takes any away.
     """
-    error = np.log10(model / np.maximum(candidate.energy, candidate.background))
+    weight = np.maximum(energy, model) > np.float32(AUDIBLE_RATIO)
+    error = np.log10(np.divide(model, np.maximum(energy, np.float32(1)), out=model), out=model)
     error *= 10
     np.abs(np.clip(error, -ERROR_LIMIT_DB, OVERSHOOT_LIMIT_DB, out=error), out=error)
-    weight = np.maximum(candidate.energy, model) > AUDIBLE_RATIO * candidate.background
     error *= weight
-    out: Floats = error.sum(axis=1) / np.maximum(weight.sum(axis=1), 0.02 * candidate.whole + 1)
+    out: Floats = error.sum(axis=2, dtype=np.float64) / np.maximum(weight.sum(axis=2), 0.02 * whole[:, None] + 1)
     return out

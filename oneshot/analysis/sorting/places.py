@@ -85,28 +85,33 @@ def envelopes(root: Path, heard: Sequence[Detected], mics: tuple[Mic, ...], rows
     for each in heard:
         mine = np.flatnonzero((rows >= at) & (rows < at + len(each.arrivals.first)))
         if len(mine):
-            _read_take(root, each, mics, each.arrivals.first[rows[mine] - at], mine, out)
+            here, found = _read_take(root, each, mics, each.arrivals.first[rows[mine] - at])
+            out[mine[:, None], here] = found
         at += len(each.arrivals.first)
     return out
 
 
-def _read_take(root: Path, heard: Detected, mics: tuple[Mic, ...], first: Frames, into: Frames, out: Floats32) -> None:
-    """Fill in the rows ``into`` of ``out`` for the hits of one take that arrive at ``first``."""
+def _read_take(root: Path, heard: Detected, mics: tuple[Mic, ...], first: Frames) -> tuple[Frames, Floats32]:
+    """Which of ``mics`` the take has, and the envelopes in them of its hits that arrive at ``first``, float32 (hits,
+    mics, steps).
+    """
     names = [m.name for m in heard.take.mics]
     here = [k for k, m in enumerate(mics) if m.name in names]
     there = [names.index(mics[k].name) for k in here]
     edges = np.round((np.arange(TOTAL_STEPS + 1) - BEFORE_STEPS) * STEP_S * heard.take.sample_rate).astype(np.int64)
 
-    def read(part: Frames) -> None:
-        """Fill in some of them."""
-        with reader.another() as mine:
-            for n in part.tolist():
-                x = mine.read(int(first[n] + edges[0]) - 1, int(first[n] + edges[-1]))[there]
+    def read(part: Frames) -> Floats32:
+        """Those of some of them."""
+        out = np.zeros((len(part), len(here), TOTAL_STEPS), np.float32)
+        with TakeReader(root, heard.take, offset=heard.offset) as reader:
+            for row, n in enumerate(part.tolist()):
+                x = reader.read(int(first[n] + edges[0]) - 1, int(first[n] + edges[-1]))[there]
                 power = np.add.reduceat(np.diff(x, axis=1) ** 2, edges[:-1] - edges[0], axis=1) / np.diff(edges)
-                out[into[n], here] = _rise_db(power.astype(np.float32))
+                out[row] = _rise_db(power.astype(np.float32))
+        return out
 
-    with TakeReader(root, heard.take, offset=heard.offset) as reader:
-        workers.spread(read, np.split(np.arange(len(first)), np.arange(AT_ONCE, len(first), AT_ONCE)))
+    pieces = np.split(np.arange(len(first)), np.arange(AT_ONCE, len(first), AT_ONCE))
+    return np.array(here, np.int64), np.concatenate(workers.spread(read, pieces))
 
 
 def _rise_db(power: Floats32) -> Floats32:

@@ -135,7 +135,8 @@ def test_what_a_model_has_too_much_of_counts_more() -> None:
 
     def error_db(energy: Floats, model: Floats) -> float:
         heard = decompose._as_candidate(energy, ground, np.ones(4, bool), level[None])
-        return float(nmf._error_db(heard, model[None])[0])
+        above = (model / ground).astype(np.float32)[None, None]
+        return float(nmf._errors_db(heard.energy[None, None], above, np.array([heard.whole]))[0, 0])
 
     assert 15.0 == pytest.approx(error_db(1e3 * level, level))
     assert 30.0 == pytest.approx(error_db(1e-3 * level, level))
