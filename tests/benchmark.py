@@ -1,40 +1,78 @@
-"""Baseline figures of speed and memory, run by hand; later versions are compared with what this prints.
+"""Speed and memory, run by hand: one command prints the table of docs/performance.md.
 
-    python tests/benchmark.py [MINUTES] [JOBS]
+    python tests/benchmark.py [WHAT:MINUTES:MICS[:FORMAT] ...]
 
-Prints how long ``oneshot build --help`` takes. Renders a session of eight mics and MINUTES (default 10) of playing,
-builds a kit from it twice (from nothing, and from the store) in a process of its own, and prints mic-hours per hour of
-either and the largest sum of PSS over the process tree, read from /proc (Linux; elsewhere memory is left out). "Scan"
-is the share of the first build until the progress leaves the scan.
+WHAT is "playing" (dense: kick, snare, hat, toms and cymbals) or "slate" (single hits, left to ring); FORMAT is wav (24
+bit, the default) or flac. Without any, the rows of ``ROWS``. Each row is a session of its own: half a minute rendered
+and repeated, in mics of the generated family, beyond those in mixes of them as rooms. Of each it measures, every time
+in a process of its own: reading all files once; the script that a competent person writes in an afternoon (librosa
+onsets, MFCCs, k-means, all in memory; up to ``AFTERNOON_MIC_MINUTES``); a first build, a second one from the store, one
+with another recipe, and one beside a busy process. Memory is the largest sum of PSS over the process tree, read from
+/proc (Linux; elsewhere it is left out). How long commands take to answer comes first.
 """
 
 from __future__ import annotations
 
 import os
+import platform
 import subprocess
 import sys
 import tempfile
 import threading
 import time
 from collections.abc import Sequence
-from itertools import pairwise
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
-CHILD = """
-import sys, time
+from oneshot.core.records.session import Floats
+
+ROWS = ("playing:5:12", "playing:20:12", "playing:5:2", "playing:5:32", "playing:5:12:flac", "slate:5:12",
+        "slate:20:12")
+AFTERNOON_MIC_MINUTES = 60
+PIECE_S = 30.0
+"""What is rendered and repeated."""
+
+DECODE = """
+import sys
+from pathlib import Path
+from oneshot.audio.io import BLOCK, TakeReader
+from oneshot.session.open import open_session
+session = open_session(Path(sys.argv[1]))
+for take in session.takes:
+    with TakeReader(session.root, take) as reader:
+        for at in range(0, take.frames, BLOCK):
+            reader.read(at, min(at + BLOCK, take.frames))
+"""
+
+AFTERNOON = """
+import sys
+from pathlib import Path
+import librosa
+import numpy as np
+from sklearn.cluster import KMeans
+rows, sounds = [], []
+for path in sorted(Path(sys.argv[1]).rglob("*.wav")) + sorted(Path(sys.argv[1]).rglob("*.flac")):
+    sounds.append(librosa.load(path, sr=None, mono=True))
+rate = sounds[0][1]
+mix = np.sum([x for x, _ in sounds], axis=0)
+onsets = librosa.onset.onset_detect(y=mix, sr=rate, units="samples", backtrack=True)
+for at in onsets:
+    piece = mix[at:at + rate // 4]
+    rows.append(librosa.feature.mfcc(y=piece, sr=rate, n_mfcc=13).mean(axis=1))
+drum = KMeans(8, n_init=10, random_state=0).fit_predict(np.array(rows))
+print(len(onsets), len(set(drum.tolist())))
+"""
+
+BUILD = """
+import sys
 from pathlib import Path
 from oneshot import pipeline
-session, kit, fresh, jobs = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3] == "fresh", int(sys.argv[4])
-begin, seen = time.monotonic(), {}
-def progress(stage, share):
-    seen.setdefault(stage, time.monotonic() - begin)
-result = pipeline.build(session, kit, fresh=fresh, jobs=jobs, progress=progress)
-for stage, at in seen.items():
-    print(f"{at:.2f}", stage, sep="\\t")
-print(f"{time.monotonic() - begin:.2f}", "end", sep="\\t")
+recipe = Path(sys.argv[4]) if len(sys.argv) > 4 else None
+kit = pipeline.build(Path(sys.argv[1]), Path(sys.argv[2]), fresh=sys.argv[3] == "fresh", recipe_path=recipe).kit
+print(len(kit.hits), len(kit.one_shots))
 """
 
 
@@ -67,8 +105,18 @@ def pss_mb(processes: Sequence[int]) -> float:
     return total / 1000
 
 
-def measured(command: Sequence[str]) -> tuple[str, float | None]:
-    """Run a command; its output, and the largest PSS of its process tree, looked at five times a second."""
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A program that has run: how long, s; the largest PSS of its process tree, MB; what it printed."""
+
+    took_s: float
+    memory_mb: float | None
+    output: str
+
+
+def measured(program: str, *arguments: str) -> Measured:
+    """Run a program of Python, its memory looked at five times a second."""
+    begin, command = time.monotonic(), [sys.executable, "-c", program, *arguments]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         peak, done = [0.0], threading.Event()
 
@@ -82,52 +130,96 @@ def measured(command: Sequence[str]) -> tuple[str, float | None]:
         output, _ = process.communicate()
         done.set()
         if process.returncode:
-            raise SystemExit(f"the build ended with exit code {process.returncode}")
-    return output, peak[0] or None
+            raise SystemExit(f"ended with exit code {process.returncode}: {' '.join(arguments)}")
+    return Measured(time.monotonic() - begin, peak[0] or None, output.strip())
 
 
-def long_session(folder: Path, minutes: float) -> float:
-    """Write ``minutes`` of playing in eight mics, a rendered half minute repeated; returns its mic-hours."""
-    from oneshot.synth import family, playing, render_take
+def written(folder: Path, what: str, minutes: float, mics: int, suffix: str) -> float:
+    """Write a session of one take; returns its mic-hours."""
+    from oneshot.synth import family, playing, render_take, slate
 
-    plan, _ = family()["eight"]
-    audio, _ = render_take(plan, playing("take 1", 31, 96, rounds=3), seed=9)
+    plan, _ = family()["two" if mics <= 2 else "crowded"]
+    ways = {"snare": "centre", "hat": "closed", "ride": "bow"}
+    rows = [(drum.name, ways.get(drum.kind, "hit"), -24.0, 0.0, 2, 1.6) for drum in plan.drums]
+    audio, _ = render_take(plan, playing("take 1", 31, 118, rounds=2) if what == "playing" else slate("take 1", rows),
+                           seed=9)
+    audio = audio[:mics, : round(PIECE_S * plan.sample_rate)]
+    rng = np.random.default_rng(4)
+    names = [mic.name for mic in plan.mics][:mics]
+    rooms: list[Floats] = []
+    while len(audio) + len(rooms) < mics:
+        late = int(rng.integers(400, 1400))
+        mixed = rng.uniform(0.0, 0.4, len(audio)).astype(audio.dtype) @ audio
+        rooms.append(np.roll(mixed, late) + 1e-5 * rng.standard_normal(mixed.shape))
+        names.append(f"Room {len(rooms) + 1}")
     times = max(1, round(minutes * 60 * plan.sample_rate / audio.shape[1]))
     (folder / "take 1").mkdir(parents=True)
-    for mic, row in zip(plan.mics, audio, strict=True):
-        soundfile.write(folder / "take 1" / f"{mic.name}.wav", np.tile(row, times), plan.sample_rate, subtype="PCM_24")
-    return float(len(plan.mics) * times * audio.shape[1] / plan.sample_rate / 3600)
+    for name, row in zip(names, [*audio, *rooms], strict=True):
+        with soundfile.SoundFile(folder / "take 1" / f"{name}.{suffix}", "w", plan.sample_rate, 1, "PCM_24") as file:
+            for _ in range(times):
+                file.write(np.clip(row, -1, 1))
+    return float(mics * times * audio.shape[1] / plan.sample_rate / 3600)
 
 
-def help_s() -> float:
-    """How long help takes, seconds: the best of five."""
+def answers_s(*arguments: str) -> float:
+    """How long a command takes to answer, seconds: the best of five."""
     took = []
     for _ in range(5):
         begin = time.perf_counter()
-        subprocess.run([sys.executable, "-m", "oneshot", "build", "--help"], capture_output=True, check=True)
+        subprocess.run([sys.executable, "-m", "oneshot", *arguments], capture_output=True, check=False)
         took.append(time.perf_counter() - begin)
     return min(took)
 
 
-def main() -> None:
-    """Render, build twice, print."""
-    minutes = float(sys.argv[1]) if len(sys.argv) > 1 else 10.0
-    jobs = sys.argv[2] if len(sys.argv) > 2 else str(min(2, os.cpu_count() or 1))
+def beside_a_busy_one(session: str, kit: str) -> Measured:
+    """A first build while another program keeps one core busy."""
+    with subprocess.Popen([sys.executable, "-c", "while True: pass"]) as busy:
+        try:
+            return measured(BUILD, session, kit, "fresh")
+        finally:
+            busy.kill()
+
+
+def row_of(what: str, minutes: float, mics: int, suffix: str) -> str:
+    """One row of the table."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        os.environ["XDG_CACHE_HOME"] = str(folder / "cache")
-        hours = long_session(folder / "session", minutes)
-        print(f"{hours:.2f} mic-hours, {jobs} jobs; help in {help_s():.2f} s")
-        for how in ("fresh", "stored"):
-            begin = time.monotonic()
-            command = [sys.executable, "-c", CHILD, str(folder / "session"), str(folder / how), how, jobs]
-            output, memory = measured(command)
-            took = time.monotonic() - begin
-            print(f"\n{how}: {took:.1f} s with start-up, {hours / took * 3600:.0f} mic-hours per hour"
-                  + (f", {memory:.0f} MB PSS" if memory else ""))
-            rows = [(float(at), stage) for at, _, stage in (line.partition("\t") for line in output.splitlines())]
-            for (at, stage), (until, _) in pairwise(rows):
-                print(f"  {stage:24.40s} {until - at:7.1f} s  {hours / max(until - at, 1e-3) * 3600:9.0f} mic-hours/h")
+        os.environ["ONESHOT_CACHE"] = str(folder / "cache")
+        session, kit = str(folder / "session"), str(folder / "kit")
+        hours = written(folder / "session", what, minutes, mics, suffix)
+        (folder / "recipe.toml").write_text("[cut]\npre_roll_ms = 3.0\n", encoding="utf-8")
+        decode = measured(DECODE, session)
+        script = measured(AFTERNOON, session) if minutes * mics <= AFTERNOON_MIC_MINUTES else None
+        first = measured(BUILD, session, kit, "fresh")
+        second = measured(BUILD, session, kit, "stored")
+        other = measured(BUILD, session, kit, "stored", str(folder / "recipe.toml"))
+        busy = beside_a_busy_one(session, str(folder / "busy")) if minutes * mics <= AFTERNOON_MIC_MINUTES else None
+    hits, shots = first.output.split()
+    cells = [f"{what}, {minutes:g} min, {mics} mics, {suffix}", hits, shots, f"{decode.took_s:.1f}",
+             "-" if script is None else f"{script.took_s:.1f} ({_mb(script)})", f"{first.took_s:.1f}",
+             f"{hours / first.took_s * 3600:.0f}", f"{first.took_s / decode.took_s:.1f}", _mb(first),
+             f"{second.took_s:.1f}", f"{other.took_s:.1f}",
+             "-" if busy is None else f"{busy.took_s / first.took_s:.2f}"]
+    return "| " + " | ".join(cells) + " |"
+
+
+def _mb(each: Measured) -> str:
+    """Memory in words."""
+    return "-" if each.memory_mb is None else f"{each.memory_mb:.0f} MB"
+
+
+def main() -> None:
+    """Print the table, row by row."""
+    for each in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(each, "1")
+    print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}\n")
+    for arguments in (("--help",), ("check", "nowhere"), ("build", "nowhere", "kit"), ("verify", "nowhere")):
+        print(f"oneshot {' '.join(arguments)}: {answers_s(*arguments):.2f} s")
+    print("\n| session | hits | one-shots | decode s | afternoon script s | build s | mic-hours an hour | times decode "
+          "| memory | second build s | another recipe s | busy |\n|---|---|---|---|---|---|---|---|---|---|---|---|")
+    for row in sys.argv[1:] or ROWS:
+        what, minutes, mics, *more = row.split(":")
+        print(row_of(what, float(minutes), int(mics), more[0] if more else "wav"), flush=True)
 
 
 if __name__ == "__main__":

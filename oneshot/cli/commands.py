@@ -125,20 +125,27 @@ def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", s
                                             help="Folder for the kits, one folder each.")],
           recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="One recipe.toml for all of them.")] = None,
           fresh: Annotated[bool, typer.Option("--fresh", help="Analyse everything again; ignore the cache.")] = False,
-          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per core.")] = None,
+          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per core, and one "
+                                                                            "for each build elsewhere.")] = None,
+          scheduler: Annotated[str | None, typer.Option(metavar="ADDRESS", help="Build on the workers of this Dask "
+                                                                                "scheduler.")] = None,
           as_json: AsJson = False, debug: Debug = False) -> None:
     """Build a kit from each of many sessions.
 
-    Each kit is named after its session's folder; existing kits are rebuilt. If a session fails, the others still run;
-    the exit code is then 1.
+    Several at once, each kit named after its session's folder. If a session fails, the others still run; the exit code
+    is then 1. Started again, the command goes on where it stopped: kits that are finished and up to date are left as
+    they are.
     """
     with plainly(debug=debug):
         from oneshot import batch as many
-        from oneshot.kit.report.side_by_side import batch_lines
 
         rows = many.places(sessions, out)
         with watched(sys.stderr, silent=as_json) as progress:
-            outcomes = many.build_all(rows, recipe_path=recipe, fresh=fresh, jobs=jobs, progress=progress)
+            outcomes = many.build_all(rows, recipe_path=recipe, fresh=fresh, jobs=jobs, scheduler=scheduler,
+                                      progress=progress)
+
+        from oneshot.kit.report.side_by_side import batch_lines
+
         record = {"out": str(out), "sessions": [many.record(outcome) for outcome in outcomes]}
         if as_json:
             show_json(record)

@@ -14,6 +14,7 @@ import pickle
 import signal
 import sys
 import threading
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
@@ -135,7 +136,9 @@ def _done(work: Callable[[Piece], Result], share: Sequence[Piece]) -> list[Resul
 def _fork(work: Callable[[Piece], Result], share: Sequence[Piece]) -> tuple[int, int]:
     """A fork of this process that does some pieces: its number, and the pipe that its results come through."""
     ours, theirs = os.pipe()
-    process = os.fork()
+    with warnings.catch_warnings():  # of threads that numpy's libraries keep, which do not outlive a fork and need not
+        warnings.simplefilter("ignore", DeprecationWarning)
+        process = os.fork()
     if process:
         os.close(theirs)
         return process, ours
