@@ -4,6 +4,9 @@ A result is a JSON file with its key (``keys.key_of``) and the check sums of its
 written first, so that a JSON file without its arrays cannot exist. A tree of records is stored as one array of packed
 bytes, and comes back equal to the last bit. A result made from other files is in another folder; one with another key,
 or with a byte that is not as it was written, is stale: it is reported once and made anew, never used.
+
+All folders together have at most ``MOST_BYTES``: the ones that no build has opened for longest go first. A build whose
+folder goes computes anew what it has not read yet.
 """
 
 from __future__ import annotations
@@ -12,9 +15,12 @@ import gzip
 import hashlib
 import json
 import os
+import re
 import shutil
+import time
 import zlib
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
@@ -27,6 +33,7 @@ import platformdirs
 from numpy.typing import NDArray
 
 from oneshot.core.cache.keys import key_of
+from oneshot.core.errors import SettingsError
 from oneshot.core.files import write_atomic
 
 T = TypeVar("T")
@@ -34,6 +41,10 @@ T = TypeVar("T")
 RECORD = "record"
 """The array that holds a tree of records."""
 
+MOST_BYTES = 20_000_000_000
+"""What the cache folder may hold, unless ``ONESHOT_CACHE_GB`` says otherwise."""
+IN_USE_S = 3600.0
+"""A folder that was opened within this time may belong to a build that runs: it stays."""
 CHUNK = 2**22
 """Bytes summed at a time."""
 
@@ -134,7 +145,38 @@ class Store:
 def open_store(parts: list[tuple[str, int, int, str]]) -> Store:
     """The store of the session with these fingerprint parts (path, size, time, hash of head and tail of each file)."""
     digest = hashlib.sha256(json.dumps(sorted(parts)).encode()).hexdigest()
-    return Store(cache_folder() / digest[:32])
+    store = Store(cache_folder() / digest[:32])
+    with suppress(OSError):
+        store.folder.mkdir(parents=True, exist_ok=True)
+        os.utime(store.folder)
+        prune(store.folder.parent, most_bytes())
+    return store
+
+
+def most_bytes() -> float:
+    """What the cache folder may hold. Raises SettingsError where ``ONESHOT_CACHE_GB`` is no number."""
+    given = os.environ.get("ONESHOT_CACHE_GB")
+    try:
+        return MOST_BYTES if not given else max(0.0, float(given)) * 1e9
+    except ValueError:
+        raise SettingsError(f"ONESHOT_CACHE_GB is {given!r}: give a number of gigabytes") from None
+
+
+def prune(folder: Path, most: float) -> list[Path]:
+    """Remove the folders of sessions that were not opened for longest until the others hold ``most`` bytes or fewer;
+    those removed. None goes that may be in use, and nothing that is no folder of a store.
+    """
+    there = sorted((path.stat().st_mtime, path) for path in folder.iterdir()
+                   if re.fullmatch("[0-9a-f]{32}", path.name) and path.is_dir() and not path.is_symlink())
+    sizes = {path: sum(each.stat().st_size for each in path.iterdir() if each.is_file()) for _, path in there}
+    total, gone = float(sum(sizes.values())), []
+    for opened, path in there:
+        if total <= most or time.time() - opened < IN_USE_S:
+            break
+        shutil.rmtree(path, ignore_errors=True)
+        total -= sizes[path]
+        gone.append(path)
+    return gone
 
 
 def cache_folder() -> Path:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import random
+import shutil
+import time
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -16,7 +19,8 @@ import pytest
 from numpy.typing import NDArray
 
 from oneshot.core.cache import keys
-from oneshot.core.cache.disk import Store, cache_folder, open_store
+from oneshot.core.cache.disk import Store, cache_folder, open_store, prune
+from oneshot.core.errors import SettingsError
 from oneshot.core.files import write_atomic
 from oneshot.core.records.roles import Role
 
@@ -332,3 +336,43 @@ def test_what_cannot_be_removed_is_forgotten_all_the_same(filled: Store, monkeyp
     assert filled.load("scan-1", PARAMS) is None
     assert_same(filled.load("scan-2", PARAMS))
     assert [] == filled.stale
+
+
+def test_the_cache_has_a_size_and_the_oldest_go_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Folders that were not opened for longest go until the rest fit; none that was opened within the hour, nothing
+    that is no folder of a store, and the one at hand never.
+    """
+    monkeypatch.setenv("ONESHOT_CACHE", str(tmp_path))
+    (tmp_path / "holiday pictures").mkdir()
+    (tmp_path / "holiday pictures" / "a").write_bytes(b"x" * 10_000)
+    old = []
+    for days in (5, 3, 1, 0):
+        store = open_store([(f"{days}.wav", 1, 1, "x")])
+        store.save("scan", {}, {"x": np.zeros(1000)})
+        at = time.time() - days * 86_400 - 60
+        os.utime(store.folder, (at, at))
+        old.append(store.folder)
+
+    assert [] == prune(tmp_path, 1e6)
+    assert old[:1] == prune(tmp_path, 26_000)
+    assert old[1:3] == prune(tmp_path, 0)
+    assert [False, False, False, True] == [path.exists() for path in old]
+    assert (tmp_path / "holiday pictures" / "a").exists()
+    monkeypatch.setenv("ONESHOT_CACHE_GB", "0")
+    assert open_store(PARTS).folder.exists()
+    monkeypatch.setenv("ONESHOT_CACHE_GB", "plenty")
+    with pytest.raises(SettingsError, match="ONESHOT_CACHE_GB is 'plenty'"):
+        open_store(PARTS)
+
+
+def test_a_store_that_another_build_removed_is_made_anew(filled: Store) -> None:
+    """Arrays in use stay readable, what is asked for next is not there, and saving makes the folder again."""
+    held = filled.load("scan-1", PARAMS)
+    assert held is not None
+    before = {name: np.array(array) for name, array in held.items()}
+    shutil.rmtree(filled.folder)
+
+    assert all(np.array_equal(before[name], held[name], equal_nan=True) for name in before)
+    assert filled.load("scan-1", PARAMS) is None
+    filled.save("scan-1", PARAMS, before)
+    assert filled.load("scan-1", PARAMS) is not None
