@@ -159,7 +159,8 @@ class Played:
     ``start``: float64 (hits,), earliest arrival in steps of the spectrogram; ``step``: int64 (hits, mics), arrivals in
     steps; ``activation``: float64 (hits, templates), activations; ``template``: int64 (hits,), template of the main
     stroke; ``fade_db``: float64 (hits, mics, bands), decay rate of the sound before, dB per step; ``rows``: int64
-    (mics,), the scan's row of each mic, -1 for none; ``scan``: of the take.
+    (mics,), the scan's row of each mic, -1 for none; ``lead``: int64 (hits,), by how many steps a hit's own sound
+    begins ahead of its arrival, with the thud of a pedal, 0 for most; ``scan``: of the take.
     """
 
     scan: TakeScan
@@ -169,6 +170,7 @@ class Played:
     template: Frames
     fade_db: Floats
     rows: Frames
+    lead: Frames
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -26,8 +26,9 @@ class Detected:
     """What was detected in one take before anything is known of drums.
 
     ``begin``: int64 (hits,), where a softer stroke begins the event ahead of its arrivals, -1 where none does.
-    ``offset``: mic -> DC offset, full scale 1.0, which is removed wherever its hits are measured. ``added``: candidate
-    (row) -> the drums, one of which the user says was struck there; any where none is named.
+    ``thud``: candidate (row) -> frames by which its own sound begins ahead of its arrivals: a hat's pedal is heard
+    before its plates. ``offset``: mic -> DC offset, full scale 1.0, which is removed wherever its hits are measured.
+    ``added``: candidate (row) -> the drums, one of which the user says was struck there; any where none is named.
     """
 
     take: Take
@@ -38,6 +39,7 @@ class Detected:
     begin: Frames
     offset: Mapping[str, float] = field(default_factory=dict)
     added: Mapping[int, frozenset[str]] = field(default_factory=dict)
+    thud: Mapping[int, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -333,7 +333,7 @@ def _rendered(played: Played, by_step: Floats, reach: Frames, m: int, block: Fra
     step = played.step[:, m]
     first = int(np.searchsorted(step, step[block[0]] - by_step.shape[1]))
     last = int(np.searchsorted(step, begin[-1] + length))
-    base = min(int(begin[0]), int(step[block[0]])) + TAIL_STEPS[0]
+    base = min(int(begin.min()), int((step - played.lead)[block].min())) + TAIL_STEPS[0]
     total = np.zeros((int(begin[-1]) + length - base, by_step.shape[2]))
     earlier, own, expected = (np.zeros((len(block), n, by_step.shape[2])) for n in (length, length, 1))
     for j in range(first, max(last, int(block[-1]) + 1)):
@@ -341,7 +341,7 @@ def _rendered(played: Played, by_step: Floats, reach: Frames, m: int, block: Fra
         if 0 <= here < len(block):
             a = int(begin[here]) - base
             earlier[here] = total[a : a + length]
-            at = int(step[j]) - base
+            at = int(step[j] - played.lead[j]) - base
             expected[here] = total[at + TAIL_STEPS[0] : at + TAIL_STEPS[1]].mean(axis=0)
         for k in np.flatnonzero(played.activation[j]).tolist():
             stroke = by_step[k, : reach[j, k]]
@@ -386,9 +386,9 @@ def _corrected(played: Played, m: int, block: Frames, earlier: Floats, expected:
     """What earlier strokes leave in the windows (hits, steps, bands), corrected by the tail measured before each
     arrival.
     """
-    scan, row, step = played.scan, int(played.rows[m]), played.step[block, m]
+    scan, row, step, lead = played.scan, int(played.rows[m]), played.step[block, m], played.lead[block]
     noise = 10 ** (scan.noise_db[row] / 10)
-    tail = np.maximum(mean_measured(scan, row, step, *TAIL_STEPS) - noise, 0.0)
+    tail = np.maximum(mean_measured(scan, row, step - lead, *TAIL_STEPS) - noise, 0.0)
     excess = (tail > noise) & (tail > expected)
     ratio = np.maximum(tail, noise) / np.maximum(expected, 1e-30)
     move = np.where(excess, np.minimum(ratio, RAISE), np.minimum(ratio, 1.0))
@@ -396,7 +396,7 @@ def _corrected(played: Played, m: int, block: Frames, earlier: Floats, expected:
     gap = step - np.append(np.int64(-(2**40)), played.step[:-1, m])[block]
     recent = (gap < RECENT_STEPS)[:, None]
     move = np.where(recent, 1.0, np.maximum(move, LOWER))
-    since = np.arange(earlier.shape[1]) - (step - begin)[:, None] - sum(TAIL_STEPS) / 2
+    since = np.arange(earlier.shape[1]) - (step - lead - begin)[:, None] - sum(TAIL_STEPS) / 2
     fading = 10 ** (-played.fade_db[block, m][:, None, :] * np.maximum(since, 0.0)[..., None] / 10)
     out: Floats = earlier * move[:, None, :] + np.where(recent, 0.0, unknown)[:, None, :] * fading
     return out

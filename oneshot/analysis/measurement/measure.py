@@ -60,9 +60,10 @@ def _played(strokes: Strokes, described: HitFeatures, mics: tuple[Mic, ...]) -> 
     rows[(rows >= 0) & (np.asarray(heard.scan.peak)[rows] <= SILENT_PEAK)] = -1
     lag = np.where(rows >= 0, heard.arrivals.lag[rows], 0.0)
     first = heard.arrivals.first[strokes.rows]
+    ahead = np.array([heard.thud.get(row, 0) for row in strokes.rows.tolist()], np.int64)
     step = np.round((first[:, None] + lag) / heard.scan.hop).astype(np.int64)
     return Played(heard.scan, first / heard.scan.hop, step, strokes.activation, strokes.template,
-                  described.fade_db[strokes.rows], rows)
+                  described.fade_db[strokes.rows], rows, np.round(ahead / heard.scan.hop).astype(np.int64))
 
 
 def _dynamic(strokes: list[Strokes], windows: list[measure_envelopes.Windows],

@@ -355,7 +355,7 @@ def _with_beginnings(heard: Detected, rows: Frames, rattles: Frames) -> Detected
     """The same, events that begin with a candidate that is no hit (``rows``: int64, those that are) beginning there:
     with the thud of a hat's pedal before its plates meet; not with what rattled before them.
     """
-    out = heard.begin.copy()
+    out, thud = heard.begin.copy(), dict(heard.thud)
     keep = np.isin(np.arange(len(out)), rows)
     first, rate = heard.arrivals.first, heard.take.sample_rate
     quiet = np.diff(first, prepend=np.iinfo(np.int64).min // 2) > AHEAD_S * rate
@@ -364,7 +364,8 @@ def _with_beginnings(heard: Detected, rows: Frames, rattles: Frames) -> Detected
         after = i + 1 + np.flatnonzero(keep[i + 1 : i + 4])
         if len(after) and out[after[0]] < 0 and first[after[0]] - first[i] <= AHEAD_S * rate:
             out[after[0]] = first[i]
-    return replace(heard, begin=out)
+            thud[int(after[0])] = int(first[after[0]] - first[i])
+    return replace(heard, begin=out, thud=thud)
 
 
 def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], near: NDArray[np.bool_],

@@ -41,7 +41,7 @@ def found(at_s: list[float], kind: list[int], spectra: Floats, lasts: tuple[int,
     gain = np.zeros((len(kind), len(spectra)))
     gain[np.arange(len(kind)), kind] = 1.0
     played = Played(scan, start, np.repeat(start[:, None], mics, axis=1).astype(np.int64), gain, np.array(kind),
-                    np.zeros((len(kind), mics, BANDS)), np.arange(mics))
+                    np.zeros((len(kind), mics, BANDS)), np.arange(mics), np.zeros(len(kind), np.int64))
     own = spectra[kind] * WINDOW
     empty = {f.name: np.zeros((len(kind), mics)) for f in fields(Windows)}
     windows = Windows(**{**empty, "own": own, "other": np.zeros_like(own)})

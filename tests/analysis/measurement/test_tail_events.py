@@ -38,7 +38,8 @@ def heard(level_db: Callable[[Floats], Floats], next_s: float | None = None) -> 
                     np.ones(1, np.float32), np.zeros(1, np.int64), np.zeros(1, np.int64))
     start = np.array([0.5, *([] if next_s is None else [0.5 + next_s])]) * RATE / HOP
     played = Played(scan, start, start[:, None].astype(np.int64), np.ones((len(start), 1)),
-                    np.zeros(len(start), np.int64), np.zeros((len(start), 1, BANDS)), np.zeros(1, np.int64))
+                    np.zeros(len(start), np.int64), np.zeros((len(start), 1, BANDS)), np.zeros(1, np.int64),
+                    np.zeros(len(start), np.int64))
     empty = {f.name: np.zeros((len(start), 1)) for f in fields(Windows)}
     peak = np.full((len(start), 1), 10 ** (PEAK_DB / 10) * BANDS)
     return tails(played, Windows(**{**empty, "own_peak": peak}))
