@@ -9,6 +9,7 @@ there are, changes nothing in what it gives.
 
 from __future__ import annotations
 
+import ctypes
 import os
 import pickle
 import signal
@@ -28,6 +29,8 @@ Piece = TypeVar("Piece")
 Result = TypeVar("Result")
 
 _JOBS: ContextVar[int] = ContextVar("jobs", default=1)
+_PR_SET_PDEATHSIG = 1
+"""Linux, prctl(2): the signal that a process gets when the one that made it ends."""
 
 
 @contextmanager
@@ -136,6 +139,7 @@ def _done(work: Callable[[Piece], Result], share: Sequence[Piece]) -> list[Resul
 def _fork(work: Callable[[Piece], Result], share: Sequence[Piece]) -> tuple[int, int]:
     """A fork of this process that does some pieces: its number, and the pipe that its results come through."""
     ours, theirs = os.pipe()
+    system, parent = ctypes.CDLL(None), os.getpid()
     with warnings.catch_warnings():  # of threads that numpy's libraries keep, which do not outlive a fork and need not
         warnings.simplefilter("ignore", DeprecationWarning)
         process = os.fork()
@@ -143,6 +147,9 @@ def _fork(work: Callable[[Piece], Result], share: Sequence[Piece]) -> tuple[int,
         os.close(theirs)
         return process, ours
     try:  # from here on in the fork, which leaves without a word to anything that this process has open
+        system.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)  # whatever ends this process: the fork holds its locks, too
+        if os.getppid() != parent:
+            os._exit(1)
         os.close(ours)
         for each in (signal.SIGINT, signal.SIGTERM):
             signal.signal(each, signal.SIG_DFL)

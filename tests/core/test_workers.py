@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -115,3 +116,40 @@ def test_forks_do_as_threads_do(tmp_path: Path) -> None:
                           timeout=60)
 
     assert "all well" == done.stdout.strip(), done.stderr
+
+
+ORPHANS = """
+import os, sys, time
+from oneshot.core.workers import spread, working
+
+def work(n):
+    print(os.getpid(), flush=True)
+    time.sleep(60)
+
+with working(2):
+    spread(work, range(2))
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="forks are used on Linux alone")
+def test_forks_end_with_the_process_that_made_them() -> None:
+    """Killed so that it cannot clean up, it leaves nobody behind who holds its locks."""
+    with subprocess.Popen([sys.executable, "-c", ORPHANS], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        workers = {int(process.stdout.readline()) for _ in range(2)}
+        process.kill()
+        process.wait()
+        until = time.monotonic() + 5
+        while time.monotonic() < until and any(_runs(each) for each in workers):
+            time.sleep(0.02)
+
+    assert 2 == len(workers)
+    assert not any(_runs(each) for each in workers)
+
+
+def _runs(process: int) -> bool:
+    """Whether a process runs; one that has ended and waits to be taken note of does not."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
