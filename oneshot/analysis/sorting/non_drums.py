@@ -311,13 +311,19 @@ RATTLE_S, RATTLE_DB, RATTLE_SURE, RATTLE_RISE_DB = 1.0, 18.0, 0.6, 3.3
 than this is its rattle: its plates, rivets and stand knock about at the place of the cymbal and with some of its sound,
 but without the attack of a stroke.
 """
+UNSURE, UNSURE_DB = 0.4, 6.0
+"""The same of whatever rings by itself: what rises as faintly this far below the only hit for ``RATTLE_S`` before and
+after, and fits another drum nearly as well, is no stroke of either. Where more is played faint strokes are likelier.
+"""
 
 
-def loud_enough(strokes: Sequence[Strokes], templates: Templates, cymbal: NDArray[np.bool_]) -> list[Strokes]:
+def loud_enough(strokes: Sequence[Strokes], templates: Templates, cymbal: NDArray[np.bool_], *,
+                places: bool) -> list[Strokes]:
     """The same hits without what lies further below its drum's hard strokes than anyone plays (knocks, rattles,
     echoes), and without cymbals' rattling; hits begin with what sounds just ahead of them.
 
-    ``cymbal``: bool (templates,), which sound like cymbals.
+    ``cymbal``: bool (templates,), which sound like cymbals; ``places``: there are mics enough to tell places apart,
+    without which nothing is taken for rattling.
     """
     level = [10 * np.log10(np.maximum(s.shares.own[np.arange(len(s.template)), s.template].sum(axis=1), 1e-30))
              for s in strokes]
@@ -327,7 +333,7 @@ def loud_enough(strokes: Sequence[Strokes], templates: Templates, cymbal: NDArra
     out = []
     for each, levels, drums in zip(strokes, level, drum, strict=True):
         limit = np.array([hard[int(d)] for d in drums]) - SOFTEST_DB
-        rattles = _rattles(each, levels, drums, cymbal)
+        rattles = _rattles(each, levels, drums, cymbal, places=places)
         keep = (levels >= limit) & ~rattles | np.isin(each.rows, list(each.detected.added))
         shares = Shares(each.shares.own[keep], each.shares.other[keep])
         heard = _with_beginnings(each.detected, each.rows[keep], each.rows[rattles])
@@ -336,14 +342,20 @@ def loud_enough(strokes: Sequence[Strokes], templates: Templates, cymbal: NDArra
     return out
 
 
-def _rattles(strokes: Strokes, level_db: Floats, drum: Frames, cymbal: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which hits (hits,) are a cymbal's own rattling."""
+def _rattles(strokes: Strokes, level_db: Floats, drum: Frames, cymbal: NDArray[np.bool_], *,
+             places: bool) -> NDArray[np.bool_]:
+    """Which hits (hits,) are a cymbal's own rattling, or what rises out of any drum's ring."""
     at_s = strokes.detected.arrivals.first[strokes.rows] / strokes.detected.take.sample_rate
     out = np.zeros(len(at_s), bool)
     faint = strokes.detected.onsets.rise_db[strokes.rows] < RATTLE_RISE_DB
-    for i in np.flatnonzero(cymbal[strokes.template] & faint & (strokes.confidence < RATTLE_SURE)):
-        before = (drum == drum[i]) & (at_s < at_s[i]) & (at_s >= at_s[i] - RATTLE_S)
-        out[i] = level_db[before].max(initial=-np.inf) >= level_db[i] + RATTLE_DB
+    unsure = strokes.confidence < UNSURE
+    for i in np.flatnonzero(faint & (cymbal[strokes.template] & (strokes.confidence < RATTLE_SURE) | unsure) & places):
+        rings = (at_s < at_s[i]) & (at_s >= at_s[i] - RATTLE_S)
+        above = level_db[rings & (drum == drum[i])].max(initial=-np.inf) - level_db[i]
+        out[i] = cymbal[strokes.template[i]] and above >= RATTLE_DB
+        others = level_db[(np.abs(at_s - at_s[i]) < RATTLE_S) & ~(faint & unsure)]
+        if unsure[i] and len(others) == 1 and rings.any():
+            out[i] |= level_db[rings].max() >= level_db[i] + UNSURE_DB
     return out
 
 

@@ -182,7 +182,7 @@ def sort_hits(session: Session, heard: list[Detected], described: list[HitFeatur
     near = np.any([near_rows(h, mics) for h in heard], axis=0)
     learned, drums, strokes = _refined(heard, described, learned, mics, said, near, progress)
     templates = learned.templates
-    strokes = non_drums.loud_enough(strokes, templates, hats.cymbals(templates) & (near.sum() >= PLACE_MICS))
+    strokes = non_drums.loud_enough(strokes, templates, hats.cymbals(templates), places=near.sum() >= PLACE_MICS)
     strokes, guests, problems = non_drums.sift(strokes, templates, mics, near, learned.drum)
     if len(guests):
         drums = _drums_called(learned, mics, near, guests)

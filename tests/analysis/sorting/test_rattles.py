@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import cast
 
 import numpy as np
@@ -40,8 +40,8 @@ STRUCK = Heard(1.0)
 RATTLE = Heard(1.4, level_db=-22.0, rise_db=2.5, confidence=0.3)
 
 
-def left(*heard: Heard) -> Strokes:
-    """The hits of a take that are left of those candidates."""
+def left(*heard: Heard, places: bool = True) -> Strokes:
+    """The hits of a take that are left of those candidates; ``places``: there are mics enough to tell places apart."""
     first = np.array([round(each.at_s * RATE) for each in heard], np.int64)
     rows = np.array([i for i, each in enumerate(heard) if each.hit], np.int64)
     rise = np.array([each.rise_db for each in heard])
@@ -59,7 +59,7 @@ def left(*heard: Heard) -> Strokes:
     strokes = Strokes(detected, rows, kind, own.sum(axis=2), np.array([heard[i].confidence for i in rows]),
                       Shares(own, own.sum(axis=1)), np.zeros((len(rows), len(MICS), 1, 1), np.float32),
                       np.zeros(len(rows), np.int64), np.full(len(rows), -1))
-    (out,) = non_drums.loud_enough([strokes], KINDS, IS_CYMBAL)
+    (out,) = non_drums.loud_enough([strokes], KINDS, IS_CYMBAL, places=places)
     return out
 
 
@@ -84,7 +84,7 @@ def test_a_cymbal_that_rattles_is_not_struck() -> None:
 
 @pytest.mark.parametrize("other", [
     Heard(1.4, level_db=-22.0, rise_db=2.5, confidence=0.8), Heard(1.4, level_db=-22.0, rise_db=5.0, confidence=0.3),
-    Heard(1.4, level_db=-12.0, rise_db=2.5, confidence=0.3), Heard(2.2, level_db=-22.0, rise_db=2.5, confidence=0.3),
+    Heard(1.4, level_db=-12.0, rise_db=2.5, confidence=0.5), Heard(2.2, level_db=-22.0, rise_db=2.5, confidence=0.3),
     Heard(0.9, level_db=-22.0, rise_db=2.5, confidence=0.3),
 ], ids=["sure", "with an attack", "not so much softer", "too late", "before"])
 def test_a_soft_stroke_of_a_cymbal_stays(other: Heard) -> None:
@@ -95,18 +95,32 @@ def test_a_soft_stroke_of_a_cymbal_stays(other: Heard) -> None:
 
 
 def test_a_ghost_note_of_a_snare_stays() -> None:
-    """A membrane does not rattle: the same, soft and unsure, is a ghost note where the drum is a snare, after a louder
-    snare, and after a louder cymbal.
+    """A membrane does not rattle: the same, soft and no surer than that, is a ghost note where the drum is a snare,
+    after a louder snare, and after a louder cymbal.
     """
-    ghost = Heard(1.4, SNARE, -22.0, 2.5, 0.3)
+    ghost = Heard(1.4, SNARE, -22.0, 2.5, 0.5)
 
     assert [0, 1] == rows(Heard(1.0, SNARE), ghost)
     assert [0, 1] == rows(STRUCK, ghost)
 
 
+def test_what_fits_no_drum_well_comes_out_of_a_ring() -> None:
+    """Faint, below a louder hit of whatever drum, and nearly as well another drum's: no hit. With an attack of its own,
+    not below what rings, after the ring, where more is played, or where too few mics tell places apart, it stays.
+    """
+    doubtful = Heard(1.4, SNARE, -9.0, 2.5, 0.3)
+
+    assert [0] == rows(STRUCK, doubtful) == rows(Heard(1.0, SNARE), doubtful)
+    for each in (replace(doubtful, rise_db=5.0), replace(doubtful, level_db=-3.0), replace(doubtful, at_s=2.2)):
+        assert [0, 1] == rows(STRUCK, each)
+    assert [0, 1, 2] == rows(STRUCK, doubtful, Heard(1.9, SNARE))
+    assert [0, 1] == left(STRUCK, doubtful, places=False).rows.tolist()
+    assert [0, 1] == left(STRUCK, RATTLE, places=False).rows.tolist()
+
+
 def test_another_drums_hit_makes_no_cymbal_rattle() -> None:
     """After a snare alone, a soft cymbal is a soft cymbal."""
-    assert [0, 1, 2] == rows(Heard(0.1), Heard(1.2, SNARE), Heard(1.4, level_db=-22.0, rise_db=2.5, confidence=0.3))
+    assert [0, 1, 2] == rows(Heard(0.1), Heard(1.2, SNARE), Heard(1.4, level_db=-22.0, rise_db=2.5, confidence=0.5))
 
 
 def test_a_hit_that_the_user_added_is_no_rattle() -> None:
