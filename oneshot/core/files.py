@@ -16,7 +16,7 @@ import secrets
 import shutil
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from itertools import count
@@ -73,18 +73,20 @@ def sha256_of_edges(path: Path) -> str:
 # ---------------------------------------------------------------------------------------------------------------- files
 
 
-def write_atomic(path: Path, content: bytes | str) -> None:
-    """Write a file so that readers find either the old content or the new, never a part. Text is written as UTF-8.
+def write_atomic(path: Path, content: bytes | str | Sequence[memoryview]) -> None:
+    """Write a file so that readers find either the old content or the new, never a part. Text is written as UTF-8,
+    parts one after the other.
 
     It is on the disk when this returns, save in a folder that is still being built. Raises OSError if it cannot be
     written; the old file is then untouched.
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
+    parts = [memoryview(data)] if isinstance(data, bytes) else data
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     at_once = not any(path.is_relative_to(stage) for stage in _staged)
     try:
         with beside.open("wb") as file:
-            file.write(data)
+            file.writelines(parts)
             if at_once:
                 file.flush()
                 os.fsync(file.fileno())

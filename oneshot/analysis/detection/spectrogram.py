@@ -161,16 +161,19 @@ def join(take: Take, parts: Iterator[BlockScan]) -> TakeScan:
     The noise of a band is read off the quietest steps that hold any sound: between the hits nothing else is left, and
     the digital black of a gated track would say nothing.
     """
-    got = list(parts)
-    level_db = np.concatenate([p.level_db for p in got], axis=1)
-    bad = np.stack([p.bad_frame for p in got])
-    found = (bad >= 0).any(axis=0)
-    return TakeScan(
-        take=take.name, sample_rate=take.sample_rate, hop=hop_frames(take.sample_rate), level_db=level_db,
-        noise_db=_noise(level_db, take.sample_rate), draw=np.concatenate([p.draw for p in got], axis=1),
-        peak=np.max([p.peak for p in got], axis=0), clipped=np.sum([p.clipped for p in got], axis=0),
-        bad_frame=np.where(found, np.take_along_axis(bad, (bad >= 0).argmax(axis=0)[None], 0)[0], -1),
-    )
+    mics, hop = len(take.mics), hop_frames(take.sample_rate)
+    level_db = np.empty((mics, -(-take.frames // hop), len(BAND_EDGES_HZ) - 1), np.float16)
+    draw = np.empty((mics, -(-take.frames // DRAW_FRAMES), 2), np.float32)
+    peak, clipped, bad = np.zeros(mics, np.float32), np.zeros(mics, np.int64), np.full(mics, -1, np.int64)
+    step = point = 0
+    for part in parts:  # none is kept: what is put together is half an hour of 32 mics, and more
+        level_db[:, step : step + part.level_db.shape[1]] = part.level_db
+        draw[:, point : point + part.draw.shape[1]] = part.draw
+        step, point = step + part.level_db.shape[1], point + part.draw.shape[1]
+        peak, clipped = np.maximum(peak, part.peak), clipped + part.clipped
+        bad = np.where(bad >= 0, bad, part.bad_frame)
+    return TakeScan(take=take.name, sample_rate=take.sample_rate, hop=hop, level_db=level_db,
+                    noise_db=_noise(level_db, take.sample_rate), draw=draw, peak=peak, clipped=clipped, bad_frame=bad)
 
 
 def _noise(level_db: NDArray[Any], sample_rate: int) -> Floats:

@@ -8,8 +8,9 @@ own.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -102,10 +103,14 @@ def _scan_parts(root: Path, take: Take, offset: Mapping[str, float], jobs: int,
             yield _scan_stretch(root, take, first, last, offset)
         return
     with ThreadPoolExecutor(jobs) as pool:
-        work = [pool.submit(_scan_stretch, root, take, first, last, offset) for first, last in todo]
-        for n, each in enumerate(work):
-            progress(f"scanning {take.name}", n / len(todo))
-            yield each.result()
+        ahead: deque[Future[spectrogram.BlockScan]] = deque()  # so few that finished parts do not pile up
+        for n, (first, last) in enumerate(todo):
+            ahead.append(pool.submit(_scan_stretch, root, take, first, last, offset))
+            if len(ahead) > jobs:
+                progress(f"scanning {take.name}", n / len(todo))
+                yield ahead.popleft().result()
+        while ahead:
+            yield ahead.popleft().result()
 
 
 def _scan_stretch(root: Path, take: Take, first: int, last: int, offset: Mapping[str, float]) -> spectrogram.BlockScan:

@@ -128,10 +128,9 @@ class Store:
         (self.folder / f"{name}.json").unlink(missing_ok=True)
         sums = {}
         for key, array in arrays.items():
-            buffer = BytesIO()
-            np.save(buffer, array, allow_pickle=False)
-            sums[key] = zlib.crc32(buffer.getbuffer())
-            write_atomic(self.folder / f"{name}.{key}.npy", buffer.getvalue())
+            parts = _as_npy(array)
+            sums[key] = zlib.crc32(parts[1], zlib.crc32(parts[0]))
+            write_atomic(self.folder / f"{name}.{key}.npy", parts)
         write_atomic(self.folder / f"{name}.json", msgspec.json.encode(_Entry(key_of(params), sums)))
         self._saved.add(name)
 
@@ -196,6 +195,16 @@ def packed(record: object) -> bytes:
 def unpacked(data: bytes, kind: type[T]) -> T:
     """The tree of records of a type that ``packed`` made. Raises one of ``UNUSABLE`` where the bytes hold none."""
     return msgspec.msgpack.decode(gzip.decompress(data), type=kind)
+
+
+def _as_npy(array: NDArray[Any]) -> tuple[memoryview, memoryview]:
+    """Head and data of an array as ``np.save`` writes them, the data where they are. Raises ValueError for objects."""
+    if array.dtype.hasobject:
+        raise ValueError("objects cannot be stored")
+    array = np.asarray(array, order="C")
+    head = BytesIO()
+    np.lib.format.write_array_header_1_0(head, np.lib.format.header_data_from_array_1_0(array))
+    return head.getbuffer(), array.reshape(-1).view(np.uint8).data
 
 
 def _plain(value: object) -> object:
