@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -104,12 +105,11 @@ def _scan_parts(root: Path, take: Take, offset: Mapping[str, float], jobs: int,
         return
     with ThreadPoolExecutor(jobs) as pool:
         ahead: deque[Future[spectrogram.BlockScan]] = deque()  # so few that finished parts do not pile up
-        for n, (first, last) in enumerate(todo):
-            ahead.append(pool.submit(_scan_stretch, root, take, first, last, offset))
-            if len(ahead) > jobs:
-                progress(f"scanning {take.name}", n / len(todo))
-                yield ahead.popleft().result()
-        while ahead:
+        left = iter(todo)
+        for n in range(len(todo)):
+            progress(f"scanning {take.name}", n / len(todo))
+            ahead.extend(pool.submit(_scan_stretch, root, take, *each, offset)
+                         for each in islice(left, jobs + 1 - len(ahead)))
             yield ahead.popleft().result()
 
 
