@@ -123,7 +123,7 @@ import os, sys, time
 from oneshot.core.workers import spread, working
 
 def work(n):
-    print(os.getpid(), flush=True)
+    os.write(1, f"{os.getpid()}\\n".encode())  # in one piece: two write at once
     time.sleep(60)
 
 with working(2):
