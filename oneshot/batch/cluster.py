@@ -18,8 +18,6 @@ from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
 from oneshot.core.version import __version__
 
-RETRIES = 2
-"""How often a session is begun anew where its worker was lost."""
 ANSWER_S = 20
 """How long a scheduler and its first worker have to answer."""
 
@@ -43,7 +41,7 @@ def build_there(rows: Sequence[tuple[Path, Path]], asked: Asked, address: str, p
     asked = replace(asked, recipe=None if asked.recipe is None else _seen_by_all(asked.recipe))
     with client:
         _check_workers(client, address)
-        futures = {client.submit(build_one, session.resolve(), kit.resolve(), asked, pure=False, retries=RETRIES):
+        futures = {client.submit(build_one, session.resolve(), kit.resolve(), asked, pure=False):
                    number for number, (session, kit) in enumerate(rows)}
         out: dict[int, Outcome] = {}
         for future in distributed.as_completed(list(futures)):  # type: ignore[no-untyped-call]

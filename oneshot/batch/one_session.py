@@ -19,7 +19,7 @@ from oneshot.core.cache.keys import key_of
 from oneshot.core.errors import OneshotError
 from oneshot.core.files import sha256_of, write_atomic
 from oneshot.core.progress import Progress
-from oneshot.core.user_state import note_beside
+from oneshot.core.user_state import note_beside, tracks_of
 from oneshot.pipeline import build
 from oneshot.session.open import fingerprint_parts, open_session
 
@@ -84,12 +84,21 @@ def record(outcome: Outcome) -> dict[str, Any]:
 
 
 def _key(session: Path, kit: Path, asked: Asked) -> str:
-    """All that a kit is made by: recordings, session.toml, recipe, what the kit's own files say, and the program."""
+    """All that a kit is made by: recordings, processed tracks, session.toml, recipe, what the kit's own files say, and
+    the program.
+    """
     opened = open_session(session)
     own = {name: _digest(kit / name) for name in OWN}
+    tracks = tracks_of(kit) or (None if opened.processed is None else opened.root / opened.processed)
     recipe = None if asked.recipe is None else asdict(load_recipe(asked.recipe)[0])
-    return key_of({"files": fingerprint_parts(opened), "said": _digest(session / "session.toml"), "own": own,
-                   "recipe": json.loads(json.dumps(recipe))})
+    return key_of({"files": fingerprint_parts(opened), "tracks": _stamps(tracks),
+                   "said": _digest(session / "session.toml"), "own": own, "recipe": json.loads(json.dumps(recipe))})
+
+
+def _stamps(folder: Path | None) -> list[tuple[str, int, int]]:
+    """Path, size and time of every file of a folder of processed tracks; none where there is no such folder."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file()) if folder is not None else []
+    return [(str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in files]
 
 
 def _digest(path: Path) -> str | None:

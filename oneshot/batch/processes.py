@@ -122,9 +122,10 @@ def _heard(running: Sequence[_Running]) -> list[_Running]:
 def _ended(one: _Running, session: Path, kit: Path) -> Outcome:
     """The outcome of a process that ended without one."""
     code = one.process.exitcode
-    why = f"signal {-code}" if code is not None and code < 0 else f"exit code {code}"
-    return Outcome(session, kit, None, f"its process was ended ({why}), perhaps for want of memory: close other "
-                                       "programs, or use fewer workers (--jobs 1)")
+    if code is not None and code < 0:
+        return Outcome(session, kit, None, f"its process was ended (signal {-code}), perhaps for want of memory: close "
+                                           "other programs, or use fewer workers (--jobs 1)")
+    return Outcome(session, kit, None, f"its process failed (exit code {code}): run oneshot build --debug on it alone")
 
 
 def _stop(running: Sequence[_Running]) -> None:

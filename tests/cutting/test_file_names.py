@@ -13,7 +13,7 @@ from oneshot.config import release_lock
 from oneshot.config.name_pattern import check_pattern, filled, hyphened, short_name
 from oneshot.config.recipe import Naming
 from oneshot.core.errors import SettingsError
-from oneshot.cutting.file_names import FileNames, ordinary_ways
+from oneshot.cutting.file_names import FileNames, file_names, ordinary_ways
 from oneshot.selection.select import Pick
 
 ALL = Pick(1, 3, 12, (90, 127))
@@ -32,7 +32,9 @@ def test_a_name_says_all_that_tells_files_apart() -> None:
     assert "samples/snare/side-stick/ropewalk_snare_side-stick_V03_RR12_oh.wav" == names().sample(side, ALL, "OH")
     assert "samples/snare/centre/ropewalk_snare_V03_RR12_kick-in.wav" == names().sample(centre, ALL, "KickIn")
     assert "prints/tight/ropewalk_snare_V03_RR12_h002_tight.wav" == names().print(centre, ALL, "tight", "Tight")
-    assert names(every_articulation=True).naming.every_articulation
+    for every, name in ((False, "ropewalk_snare_V03"), (True, "ropewalk_snare_centre_V03")):
+        made = file_names(Naming(every_articulation=every), "Ropewalk", {"snare": ("rim", "centre")}, ".wav", None, {})
+        assert name in made.sample(centre, ALL, "OH")
 
 
 @pytest.mark.parametrize("mic", ["Kick In", "Große Trommel (außen)", "01 - BD  in.old", "///", "x" * 90])

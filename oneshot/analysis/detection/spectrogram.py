@@ -166,7 +166,7 @@ def join(take: Take, parts: Iterator[BlockScan]) -> TakeScan:
     draw = np.empty((mics, -(-take.frames // DRAW_FRAMES), 2), np.float32)
     peak, clipped, bad = np.zeros(mics, np.float32), np.zeros(mics, np.int64), np.full(mics, -1, np.int64)
     step = point = 0
-    for part in parts:  # none is kept: what is put together is half an hour of 32 mics, and more
+    for part in parts:  # none is kept: the whole would be held twice
         level_db[:, step : step + part.level_db.shape[1]] = part.level_db
         draw[:, point : point + part.draw.shape[1]] = part.draw
         step, point = step + part.level_db.shape[1], point + part.draw.shape[1]
