@@ -22,7 +22,7 @@ from oneshot.config.corrections_file import Corrections, load
 from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import load_recipe
 from oneshot.core.cache.disk import Store, open_store
-from oneshot.core.cache.memory import in_use
+from oneshot.core.cache.results import Results, using
 from oneshot.core.errors import AudioError, SessionError, SettingsError, WorkError
 from oneshot.core.files import staged_folder
 from oneshot.core.kit_lock import held
@@ -89,46 +89,45 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     store = open_store(source)
     if fresh:
         store.clear()
-    memory = in_use()
-    if memory is not None:
-        memory.begin(tuple(source))
-    try:
-        findings, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
-        check_unchanged(recorded, fingerprint)
-    except (AudioError, SessionError):
-        store.clear()  # what was stored may be of recordings that nobody has
-        raise
-
-    rates = {take.name: take.sample_rate for take in session.takes}
-    corrected, released = analysis.corrected_hits(session, findings, overruled, before, cutting.track_names(along))
-    session, findings = analysis.apply_corrections(session, findings, corrected)
-    found = analysis.completed(session, findings, jobs=jobs)
-    known = {drum.name: drum.kind for drum in found.drums}
-    found, hits = selection.only_drums(found, recipe.export.drums)
-    chosen, following = selection.select_hits(session, found, hits, recipe, corrected, released, tell, jobs)
-    handling = file_handling.handling(corrected, chosen.hits, rates)
-    found = analysis.nudged(found, handling)
-    try:
-        with staged_folder(kit_path, kept.settle) as stage:
-            with working(jobs):
-                made = kits.assembled(session, found, chosen, (following, handling), recipe, stage, tell, before, along)
-            kit = made.kit
-            told = (*told, *kept_names, *apart, *corrected.problems, *chosen.problems,
-                    *file_handling.unmet(corrected, chosen.hits), *cutting.missing_prints(recipe, kit, known),
-                    *(() if before is None else release_lock.broken(kit, before, rates)))
-            kit = replace(kit, problems=collect([*kit.problems, *told]))
-            tell("writing", 0.0)
-            kits.write_kit(kit, stage, recipe, kept, before, made.drawn, own_recipe=recipe_path is None)
-            files = [path for path in stage.rglob("*") if path.is_file()]
-            size = sum(path.stat().st_size for path in files)
+    results = Results(store)
+    with using(results):
+        try:
+            findings, apart = analysed(session, store, overruled, recipe, jobs=jobs, progress=tell)
             check_unchanged(recorded, fingerprint)
-            kept.into(stage)
-    except OSError as error:
-        raise WorkError(f"{kit_path} cannot be written ({error.strerror or error}): free some space or choose another "
-                        "place") from None
+        except (AudioError, SessionError):
+            store.clear()  # what was stored may be of recordings that nobody has
+            raise
+
+        rates = {take.name: take.sample_rate for take in session.takes}
+        corrected, released = analysis.corrected_hits(session, findings, overruled, before, cutting.track_names(along))
+        session, findings = analysis.apply_corrections(session, findings, corrected)
+        found = analysis.completed(session, findings, jobs=jobs)
+        known = {drum.name: drum.kind for drum in found.drums}
+        found, hits = selection.only_drums(found, recipe.export.drums)
+        chosen, following = selection.select_hits(session, found, hits, recipe, corrected, released, tell, jobs)
+        handling = file_handling.handling(corrected, chosen.hits, rates)
+        found = analysis.nudged(found, handling)
+        try:
+            with staged_folder(kit_path, kept.settle) as stage:
+                with working(jobs):
+                    made = kits.assembled(session, found, chosen, (following, handling), recipe, stage, tell, before,
+                                          along, kept.sounds())
+                kit = made.kit
+                told = (*told, *kept_names, *apart, *corrected.problems, *chosen.problems,
+                        *file_handling.unmet(corrected, chosen.hits), *cutting.missing_prints(recipe, kit, known),
+                        *(() if before is None else release_lock.broken(kit, before, rates)))
+                kit = replace(kit, problems=collect([*kit.problems, *told]))
+                tell("writing", 0.0)
+                kits.write_kit(kit, stage, recipe, kept, before, made.drawn, own_recipe=recipe_path is None)
+                files = [path for path in stage.rglob("*") if path.is_file()]
+                size = sum(path.stat().st_size for path in files)
+                check_unchanged(recorded, fingerprint)
+                kept.into(stage)
+        except OSError as error:
+            raise WorkError(f"{kit_path} cannot be written ({error.strerror or error}): free some space or choose "
+                            "another place") from None
+        results.save()
     remember(kit_path, session_path, None if along is None else along.tracks.folder)
-    if memory is not None:
-        memory.end()
     return BuildResult(replace(kit, problems=collect([*kit.problems, *kept.told])), kit_path, len(files), size)
 
 

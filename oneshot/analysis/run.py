@@ -25,7 +25,6 @@ from oneshot.analysis.sorting.sort import learn, sort_hits
 from oneshot.analysis.take_groups import pool
 from oneshot.config import handling
 from oneshot.core.cache.disk import Store
-from oneshot.core.cache.memory import recalled
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import Frames, Problem, Session, Take
 from oneshot.core.workers import working
@@ -40,19 +39,15 @@ def analysed(session: Session, store: Store, told: handling.ForAnalysis, *, how:
     (``take_groups.pool``); ``rendered``: keep the envelopes rendered over time, which repair needs. Raises as
     ``analyse``.
     """
-    def make() -> tuple[Findings, tuple[Problem, ...]]:
-        """From the store, or made now."""
-        before = None if rendered else stored.load(store, session, told, how)
-        if before is not None:
-            return before
-        with working(jobs):
-            found = analyse(session, store=store, jobs=jobs, progress=progress, told=told)
-            # envelopes serve repair alone, and the scans of all takes go with them
-            pooled = pool(session, found if rendered else replace(found, laid=None), how)
-        stored.save(store, session, told, how, pooled)
-        return pooled
-
-    return recalled("analysis", (session, told, how, rendered), make)
+    before = None if rendered else stored.load(store, session, told, how)
+    if before is not None:
+        return before
+    with working(jobs):
+        found = analyse(session, store=store, jobs=jobs, progress=progress, told=told)
+        # envelopes serve repair alone, and the scans of all takes go with them
+        pooled = pool(session, found if rendered else replace(found, laid=None), how)
+    stored.save(store, session, told, how, pooled)
+    return pooled
 
 
 def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,

@@ -61,12 +61,6 @@ def known_sessions() -> list[Path]:
     return list(dict.fromkeys(folder for folder in found if folder is not None))
 
 
-def forget(kit: Path) -> None:
-    """Take the note away again: of a kit that was only passing."""
-    _note(kit).unlink(missing_ok=True)
-    note_beside(kit, TRACKS).unlink(missing_ok=True)
-
-
 def note_beside(kit: Path, ending: str) -> Path:
     """Where this machine keeps something else about a kit, out of the kit's folder; the file may not exist."""
     return _note(kit).with_suffix(f".{ending}")

@@ -3,8 +3,8 @@
 Most pieces are long rows of short array operations, which hold the interpreter's lock: threads take as long as one of
 them (a dense session of an hour of mics: 33 s with one worker, 32 s with two threads, measured). So where the system
 can, the work goes on in forks of this process, which have all that it knows at hand and send nothing but their results;
-elsewhere, and wherever other threads run or results are remembered, in threads. Which worker does a piece, and how many
-there are, changes nothing in what it gives.
+elsewhere, and wherever other threads run, in threads. Which worker does a piece, and how many there are, changes
+nothing in what it gives; what it puts among the results of the build (``core/cache/results.py``) comes back with it.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar, copy_context
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from oneshot.core.cache.memory import in_use
+from oneshot.core.cache.results import Address, in_use
 from oneshot.core.errors import WorkError
 
 Piece = TypeVar("Piece")
@@ -65,9 +65,9 @@ def spread(work: Callable[[Piece], Result], pieces: Sequence[Piece]) -> list[Res
 
 def _may_fork() -> bool:
     """Whether a fork of this process can do its work: only the thread that forks goes on in it, so that there must be
-    no other that holds a lock, and what it remembers is lost with it.
+    no other that holds a lock.
     """
-    return sys.platform == "linux" and threading.active_count() == 1 and in_use() is None
+    return sys.platform == "linux" and threading.active_count() == 1
 
 
 def _in_threads(work: Callable[[Piece], Result], pieces: Sequence[Piece], jobs: int) -> list[Result]:
@@ -154,25 +154,32 @@ def _fork(work: Callable[[Piece], Result], share: Sequence[Piece]) -> tuple[int,
         for each in (signal.SIGINT, signal.SIGTERM):
             signal.signal(each, signal.SIG_DFL)
         with os.fdopen(theirs, "wb") as pipe:
-            pipe.write(_pickled(_done(work, share)))
+            results = in_use()
+            if results is not None:
+                results.apart()
+            pipe.write(_pickled(_done(work, share), {} if results is None else results.news()))
     finally:
         os._exit(0)
 
 
-def _pickled(results: list[Result | _Failed]) -> bytes:
-    """Results as bytes; an error that cannot be sent as what it says."""
+def _pickled(done: list[Result | _Failed], news: Mapping[Address, Any]) -> bytes:
+    """What pieces gave, and news of the build's results, as bytes; an error that cannot be sent as what it says."""
     try:
-        return pickle.dumps(results, protocol=pickle.HIGHEST_PROTOCOL)
+        return pickle.dumps((done, news), protocol=pickle.HIGHEST_PROTOCOL)
     except Exception as error:  # noqa: BLE001 - whatever a record may raise
-        return pickle.dumps([_Failed(RuntimeError(f"{type(error).__name__}: {error}"))])
+        return pickle.dumps(([_Failed(RuntimeError(f"{type(error).__name__}: {error}"))], {}))
 
 
 def _results(pipe: int) -> list[Result | _Failed]:
-    """What a fork sends. Raises WorkError where it ended before."""
+    """What the pieces of a fork gave; its news are taken over. Raises WorkError where it ended before."""
     with os.fdopen(os.dup(pipe), "rb") as file:
         data = file.read()
     if not data:
         raise WorkError("a worker was ended by the system, which may be out of memory: close other programs, or use "
                         "fewer workers (--jobs 1)")
-    found: list[Result | _Failed] = pickle.loads(data)  # noqa: S301 - from this program, by a pipe of its own
+    found: list[Result | _Failed]
+    found, news = pickle.loads(data)  # noqa: S301 - from this program, by a pipe of its own
+    results = in_use()
+    if results is not None:
+        results.learn(news)
     return found

@@ -20,13 +20,13 @@ from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.audio.io import Dtype, TakeReader, is_float
 from oneshot.config.handling import Handling
 from oneshot.config.recipe import Choosing, Naming, Recipe
-from oneshot.core.cache.earlier_files import Shot
-from oneshot.core.cache.memory import in_use, recalled
+from oneshot.core.cache.results import in_use
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 from oneshot.core.workers import several, spread
 from oneshot.cutting import fades as fading
+from oneshot.cutting.carried import SHOTS, Shot
 from oneshot.cutting.fades import Samples, as_float
 from oneshot.cutting.home_measures import HomeWindow
 from oneshot.cutting.mic_shifts import plan_shifts
@@ -222,13 +222,8 @@ class Cutter:
         frames = min(frames, round(HARDEST_S * reader.take.sample_rate))
         start = self.analysis.attacks[hit.id] - self._pre[hit.drum, hit.articulation]
 
-        def begins() -> Floats:
-            """From what planning has read, if it was kept."""
-            return as_float(planned.audio[:, :frames] if planned is not None and planned.audio is not None else
-                            self.windows.read(reader, hit, names, start, start + frames))
-
-        key = self._key(reader.take, hit)
-        audio = begins() if key is None else recalled("beginning", (key, frames), begins)
+        audio = as_float(planned.audio[:, :frames] if planned is not None and planned.audio is not None else
+                         self.windows.read(reader, hit, names, start, start + frames))
         gain = 10 ** (self.windows.said_of(hit).gain_db / 20)
         return {name: x * gain for name, x in zip(names, audio, strict=True)}
 
@@ -280,8 +275,8 @@ class Cutter:
 
     def _known(self, take: Take, hit: Hit) -> Shot | None:
         """What an earlier build cut of that hit, to the byte what would be cut now; None where nothing is kept."""
-        memory, key = in_use(), self._key(take, hit)
-        return None if memory is None or key is None else memory.files.shots.get(key)
+        results, key = in_use(), self._key(take, hit)
+        return None if results is None or key is None else results.get(SHOTS, key)
 
     # ---------------------------------------------------------------------------------------------------------- cutting
 

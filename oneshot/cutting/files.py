@@ -11,11 +11,11 @@ from pathlib import Path
 
 from oneshot.audio import descriptors, loudness
 from oneshot.audio.tags import Tags, write_tagged
-from oneshot.core.cache.earlier_files import Shot, stamp_of
-from oneshot.core.cache.memory import in_use, recalled
+from oneshot.core.cache.results import Kind, digest_of, in_use, recalled, retagged
 from oneshot.core.files import link
 from oneshot.core.records.kit import Fader, OneShot, Print, Sample, TakeNoise
 from oneshot.core.records.session import Floats, Mic, Problem
+from oneshot.cutting.carried import SHOTS, Lying, Shot
 from oneshot.cutting.cutter import Job
 from oneshot.cutting.fades import fit
 from oneshot.cutting.file_names import FileNames
@@ -26,6 +26,9 @@ from oneshot.cutting.mix import mixdown
 from oneshot.cutting.mix.balance import first_excursion
 from oneshot.cutting.mix.prints import Printed
 from oneshot.cutting.parts import Piece
+
+LEVELS: Kind[mixdown.Levels] = Kind("levels", tuple[float | None, float | None])
+PEAKS = Kind("peaks", tuple[float, ...])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +55,8 @@ class _Made:
 class Files:
     """Writes into a kit's ``folder``. ``tags``: None for none; ``balance`` by which one-shots play; ``bus``: left and
     right of the bus that mixdowns are files of, none for files of mics; ``homes``: drum -> home mic; ``noise``: take ->
-    what is steady in it; ``above_db``: how far above the noise tails end. ``told``: what could not be done as asked.
+    what is steady in it; ``above_db``: how far above the noise tails end; ``there``: sum -> a sound file of the kit in
+    whose place this one goes. ``told``: what could not be done as asked.
     """
 
     folder: Path
@@ -64,6 +68,7 @@ class Files:
     homes: Mapping[str, str]
     noise: Mapping[str, TakeNoise]
     above_db: float
+    there: Mapping[str, Lying] = field(default_factory=dict)
     told: list[Problem] = field(default_factory=list)
 
     def shot(self, job: Job) -> Written:
@@ -95,11 +100,11 @@ class Files:
         shot = self._levelled(shot, [(file, sounds[file.path][0]) for file in shot.files], job.sample_rate)
         told = (*cut.told, *self.finisher.told[before:])
         self.told += told
-        memory = in_use()
-        if memory is not None and job.key is not None:
-            memory.files.shots[job.key] = Shot(
+        results = in_use()
+        if results is not None and job.key is not None:
+            results.put(SHOTS, job.key, Shot(
                 job.draft.files, job.draft.fundamental_hz, self._finished_by(job, names), shot, told,
-                tuple((each.coding, each.tags) for each in made), tuple(stamp_of(self.folder / path) for path in names))
+                tuple(each.coding for each in made), tuple(_digest(each.tags) for each in made)))
         return Written(shot, sounds)
 
     def _file(self, job: Job, piece: Piece, path: str) -> _Made:
@@ -118,45 +123,47 @@ class Files:
 
     def _carried_over(self, job: Job, paths: list[str]) -> Written | None:
         """The one-shot of an earlier build under the names it has now; None where it has to be cut."""
-        memory = in_use()
-        known = None if memory is None or job.key is None else memory.files.shots.get(job.key)
-        if memory is None or known is None or known.finished != self._finished_by(job, paths):
+        results = in_use()
+        known = None if results is None or job.key is None else results.get(SHOTS, job.key)
+        if results is None or known is None or known.finished != self._finished_by(job, paths):
             return None
-        sources = memory.files.paths(known)
-        if sources is None:
+        sources = [lies.path for file in known.record.files if (lies := self.there.get(file.sha256)) is not None
+                   and lies.is_there()]
+        if len(sources) < len(known.record.files):
             return None
-        draft, told_by, files = job.draft, [], []
+        draft, digests, files = job.draft, [], []
         rows = [mix_row(draft.files, self.balance, self.bus, draft.hit)] if self.bus else draft.files
-        for row, file, path, source, (coding, said) in zip(rows, known.record.files, paths, sources, known.tags,
-                                                           strict=True):
+        for row, file, path, source, coding, said in zip(rows, known.record.files, paths, sources, known.codings,
+                                                         known.tags, strict=True):
             new = replace(file, path=path, hit=row.hit, grade=row.grade, bleed_db=row.bleed_db, plays=row.plays,
                           far=row.far)
             tags = None if self.tags is None else self.tags.of_sample(draft, new, coding)
             target = self._place(path)
-            if tags is None or tags == said:
+            digests.append(_digest(tags))
+            if tags is None or digests[-1] == said:
                 link(source, target)
             else:
                 digest = write_tagged(target, source.read_bytes(), tags)
-                memory.files.retagged(new.sha256, digest)
+                retagged(new.sha256, digest)
                 new = replace(new, sha256=digest, time_reference=tags.time_reference)
             files.append(new)
-            told_by.append((coding, tags))
         shot = replace(known.record, hit=draft.hit, drum=draft.drum, articulation=draft.articulation, layer=draft.layer,
                        round_robin=draft.round_robin, velocity=draft.velocity, grade=draft.grade,
                        close_only=draft.close_only, files=tuple(files))
         shot = self._levelled(shot, None, job.sample_rate)
         self.told += known.told
-        memory.files.shots[job.key] = replace(known, rows=draft.files, record=shot, tags=tuple(told_by), stamps=tuple(
-            stamp_of(self.folder / path) for path in paths))
+        changed = replace(known, rows=draft.files, record=shot, tags=tuple(digests))
+        if changed != known:
+            results.put(SHOTS, job.key, changed)
         return Written(shot)
 
-    def _finished_by(self, job: Job, paths: list[str]) -> Hashable:
+    def _finished_by(self, job: Job, paths: list[str]) -> str:
         """All that makes a hit's files of its samples, apart from what the recipe says of files: dither knows a file by
         its path, and a mixdown is made by the balance.
         """
         plain = self.finisher.asked.plain
-        return (() if plain else tuple(paths), self.finisher.gain_db.get(job.hit.drum, 0.0),
-                _mixed_by(job, self.balance) if self.bus else ())
+        return digest_of((() if plain else tuple(paths), self.finisher.gain_db.get(job.hit.drum, 0.0),
+                          _mixed_by(job, self.balance) if self.bus else ()))
 
     def _levelled(self, shot: OneShot, parts: list[tuple[Sample, Floats]] | None, rate: int) -> OneShot:
         """A one-shot with the levels of its balanced sums; ``parts``: its files with their samples, None: to be read;
@@ -172,7 +179,7 @@ class Files:
             return found.mix_db, found.mix_db if found.close_db is None else found.close_db
 
         key = tuple(mixdown.sum_key(each, self.balance) for each in (shot, mixdown.close(shot)))
-        return mixdown.with_level(shot, recalled("levels", key, measured))
+        return mixdown.with_level(shot, recalled(LEVELS, key, measured))
 
     def print(self, made: Printed) -> tuple[Print, tuple[Floats, int]]:
         """Write a print; its row, and the samples in it with their rate. Raises as ``shot``."""
@@ -210,7 +217,7 @@ def peaks(jobs: Iterable[Job], finisher: Finisher, balance: Mapping[str, Fader],
             return tuple(finisher.peak_db(piece) for piece in pieces_of(job, job.cut().pieces, balance, bus))
 
         key = (job.key, _mixed_by(job, balance) if bus else ())
-        for peak in measured() if job.key is None else recalled("peaks", key, measured):
+        for peak in measured() if job.key is None else recalled(PEAKS, key, measured):
             yield job.hit.drum, peak
 
 
@@ -223,3 +230,8 @@ def pieces_of(job: Job, pieces: tuple[Piece, ...], balance: Mapping[str, Fader],
 def _mixed_by(job: Job, balance: Mapping[str, Fader]) -> Hashable:
     """What a hit's mixdown depends on apart from its files."""
     return tuple((row.mics, row.plays, tuple(balance.get(mic) for mic in row.mics)) for row in job.draft.files)
+
+
+def _digest(tags: Tags | None) -> str:
+    """By which tags are known; empty for none."""
+    return "" if tags is None else digest_of(tags)

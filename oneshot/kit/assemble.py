@@ -17,13 +17,14 @@ from oneshot.config import handling as file_handling
 from oneshot.config import release_lock
 from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import recipe_values
-from oneshot.core.cache.memory import recalled, sound_of
+from oneshot.core.cache.results import recalled, sound_of
 from oneshot.core.progress import A_LINE, Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Mic, Problem, Session
 from oneshot.core.version import __version__
 from oneshot.core.workers import several, spread
+from oneshot.cutting.carried import Lying
 from oneshot.cutting.cutter import AT_ONCE, Cutter, Job
 from oneshot.cutting.file_names import REPAIRED, FileNames, file_names
 from oneshot.cutting.file_tags import FileTags, origins
@@ -36,7 +37,7 @@ from oneshot.cutting.mix.prints import Printer
 from oneshot.cutting.processed import Along
 from oneshot.cutting.space import check_room, needs_of
 from oneshot.kit.export.keys import Struck, keyed_drums, unknown_keys
-from oneshot.kit.report.data import outlines
+from oneshot.kit.report.data import OUTLINES, outlines
 from oneshot.selection import far_mics, select
 from oneshot.session.processed_tracks import without_place
 
@@ -53,11 +54,12 @@ class Assembled:
 
 def assemble(session: Session, found: Analysis, chosen: select.Chosen,
              ends: tuple[Mapping[int, int], Mapping[int, file_handling.Handling]], recipe: Recipe, stage: Path,
-             tell: Progress, before: release_lock.Released | None, along: Along | None) -> Assembled:
+             tell: Progress, before: release_lock.Released | None, along: Along | None,
+             there: Mapping[str, Lying]) -> Assembled:
     """Cut, balance and print into the folder ``stage``. All that files say is settled before the first is written.
 
     ``ends``: where next strokes are heard, and what the user said of the files; ``before``: the last release;
-    ``along``: processed tracks that are cut with the mics.
+    ``along``: processed tracks that are cut with the mics; ``there``: as in ``Files``.
     """
     following, handling = ends
     homes = {d.name: d.home for d in found.drums}
@@ -102,7 +104,7 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
                            chosen.hits, before, {take.name: take.sample_rate for take in session.takes}))
     printer = Printer(session, found, recipe, balance, names, handling, following,
                       {} if along is None else along.judged())
-    files = Files(stage, names, finisher, tags, balance, bus, homes, noise, recipe.cut.above_noise_db)
+    files = Files(stage, names, finisher, tags, balance, bus, homes, noise, recipe.cut.above_noise_db, there)
     _named_before_any_is_cut(names, cutter.jobs(), bus, recipe)
     printed = printer.make(chosen.hits, chosen.picks)
     shots: dict[int, OneShot] = {}
@@ -164,7 +166,7 @@ def _cut(cutter: Cutter, files: Files, tell: Progress, *, alone: bool) -> Iterat
             made = files.shot(job)
             shots[job.hit.id] = made.shot
             sums = {file.path: file.sha256 for file in made.shot.files}
-            drawn |= {path: recalled("outlines", sound_of(sums[path]), partial(outlines, *sound))
+            drawn |= {path: recalled(OUTLINES, sound_of(sums[path]), partial(outlines, *sound))
                       for path, sound in made.sounds.items() if path in sums}
             if os.getpid() == here:
                 tell("cutting", len(shots) / len(part))

@@ -10,6 +10,7 @@ import filecmp
 import os
 import re
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from oneshot.core.errors import KitError
 from oneshot.core.files import is_our_kit, link, recover_folder, sha256_of, write_atomic
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem, Session
+from oneshot.cutting.carried import Lying, lying
 from oneshot.kit.export import FORMATS, manifest
 from oneshot.kit.read import read_kit
 from oneshot.kit.report import PAGE
@@ -119,6 +121,16 @@ class Kept:
     texts: dict[str, bytes | None]
     told: list[Problem] = field(default_factory=list)
 
+    def sounds(self) -> dict[str, Lying]:
+        """Sum -> a sound file of the kit that lies there with these bytes, as ``claim`` has seen to."""
+        found: dict[str, Lying] = {}
+        if self.kit is not None:
+            for shot in self.kit.one_shots:
+                for file in shot.files:
+                    there = lying(self.folder / file.path)
+                    found |= {} if there is None else {file.sha256: there}
+        return found
+
     def into(self, stage: Path) -> None:
         """Put all of it into a kit that is complete but for that. Raises OSError where the disk refuses."""
         if self.kit is not None:
@@ -180,8 +192,10 @@ def check_untouched(folder: Path, kit: Kit) -> None:
         stat = path.stat()
         return max(stat.st_mtime_ns, stat.st_ctime_ns) > written
 
-    changed = [name for name, digest in sums.items()
-               if (folder / name).is_file() and touched(folder / name) and sha256_of(folder / name) != digest]
+    again = [name for name in sums if (folder / name).is_file() and touched(folder / name)]
+    with ThreadPoolExecutor(os.cpu_count()) as pool:  # summing lets other threads go on
+        found = pool.map(sha256_of, [folder / name for name in again])
+    changed = [name for name, digest in zip(again, found, strict=True) if digest != sums[name]]
     if changed:
         more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
         raise KitError(f"{folder / changed[0]}{more} changed after the kit was built, and a build would overwrite "

@@ -5,7 +5,6 @@ While it runs nothing else may change the kit: what is decided meanwhile waits f
 
 from __future__ import annotations
 
-import shutil
 import threading
 import time
 from collections.abc import Mapping
@@ -15,11 +14,8 @@ from oneshot import pipeline
 from oneshot.config.corrections_file import Corrections, parse
 from oneshot.config.recipe_file import load_recipe
 from oneshot.core.cache.disk import open_store
-from oneshot.core.cache.memory import Memory, remembering
 from oneshot.core.errors import OneshotError
 from oneshot.core.files import removing_later
-from oneshot.core.user_state import tracks_of
-from oneshot.review.scratch import KIT, passing_folder
 from oneshot.review.state import Desk
 from oneshot.session.open import fingerprint_parts
 
@@ -35,7 +31,6 @@ class Rebuild:
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._memory = Memory(desk.folder)
         self._at_work = threading.Lock()
         self._ending = threading.Event()
         self._ahead: threading.Thread | None = None
@@ -81,27 +76,25 @@ class Rebuild:
         self.wait()
 
     def work_ahead(self) -> None:
-        """In the background, work out what the next build can use: everything of the kit as it is, and the analysis as
-        the decisions so far ask for it. Called at the start and after decisions; never more than one at a time.
+        """In the background, analyse as the decisions so far ask for it, for the next build. Called at the start and
+        after decisions; never more than one at a time.
         """
         if self._awake and (self._ahead is None or not self._ahead.is_alive()):
             self._ahead = threading.Thread(target=self._prepare, name="ahead", daemon=False)
             self._ahead.start()
 
     def _prepare(self) -> None:
-        done: tuple[str, ...] = ()
+        done: str | None = None
         self._ending.wait(GRACE_S)
         while not self._ending.is_set():
             with self._desk.lock:
-                wanted = (self._desk.journal.built, self._desk.journal.text)
+                wanted = self._desk.journal.text
             if wanted == done:
                 return
             done = wanted
             try:
-                with self._at_work, remembering(self._memory):
-                    if not self._memory.files.shots:
-                        self._rehearse(wanted[0])
-                    overruled = parse(wanted[1]) if wanted[1].strip() else Corrections()
+                with self._at_work:
+                    overruled = parse(wanted) if wanted.strip() else Corrections()
                     store = open_store(fingerprint_parts(self._desk.session))
                     recipe = self._desk.folder / "recipe.toml"
                     asked, _ = load_recipe(recipe if recipe.exists() else None)
@@ -111,23 +104,6 @@ class Rebuild:
                                    for hit in found.hits}
             except (OneshotError, OSError, MemoryError, InterruptedError):
                 return  # the build itself will say what is wrong
-
-    def _rehearse(self, built: str) -> None:
-        """Build the kit as it is into a folder that is thrown away: what comes of it is known then, and the kit's own
-        files are used again where they are the same.
-        """
-        with passing_folder() as folder:
-            kit = folder / KIT
-            kit.mkdir()
-            shutil.copyfile(self._desk.folder / "manifest.json", kit / "manifest.json")
-            for name in ("recipe.toml", "released.json"):
-                if (self._desk.folder / name).exists():
-                    shutil.copyfile(self._desk.folder / name, kit / name)
-            if built:
-                (kit / "corrections.toml").write_text(built, encoding="utf-8")
-            pipeline.build(self._desk.session_path, kit, jobs=1, progress=self._stop_asked, hold=False,
-                           processed=tracks_of(self._desk.folder))
-            self._memory.files.adopt(self._desk.kit.one_shots)
 
     def _stop_asked(self, stage: str, share: float) -> None:
         """A progress that ends the work when the server ends."""
@@ -139,7 +115,7 @@ class Rebuild:
         began = time.monotonic()
         try:
             self._told = {**self._told, "stage": "getting ready"}
-            with self._at_work, remembering(self._memory), removing_later() as removals, self._desk.lock:
+            with self._at_work, removing_later() as removals, self._desk.lock:
                 text = self._desk.journal.text
                 began = time.monotonic()
                 result = pipeline.build(self._desk.session_path, self._desk.folder, progress=self._progress,

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from oneshot.core.cache.memory import Memory, recalled, remembering
+from oneshot.core.cache.disk import Store
+from oneshot.core.cache.results import Kind, Results, recalled, using
 from oneshot.core.workers import spread, working
 
 
@@ -43,8 +44,8 @@ def test_what_goes_wrong_in_a_piece_is_raised() -> None:
             spread(work, range(8))
 
 
-def test_workers_share_the_memory_of_their_build(tmp_path: Path) -> None:
-    """What one build worked out in threads, the next one finds."""
+def test_workers_share_the_results_of_their_build(tmp_path: Path) -> None:
+    """What was worked out in threads is there when it is asked for again."""
     made: list[int] = []
 
     def work(n: int) -> int:
@@ -52,10 +53,15 @@ def test_workers_share_the_memory_of_their_build(tmp_path: Path) -> None:
             made.append(n)
             return n * n
 
-        return recalled("square", n, square)
+        return recalled(Kind("square", int), n, square)
 
-    with remembering(Memory(tmp_path)), working(2):
+    done = threading.Event()
+    other = threading.Thread(target=done.wait)  # beside another thread there are no forks
+    other.start()
+    with using(Results(Store(tmp_path))), working(2):
         assert spread(work, range(6)) == spread(work, range(6))
+    done.set()
+    other.join()
     assert list(range(6)) == sorted(made)
 
 

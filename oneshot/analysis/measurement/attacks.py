@@ -16,7 +16,7 @@ import numpy as np
 from oneshot.analysis.detection.arrivals import SEARCH_BACK_S
 from oneshot.analysis.measurement.onsets import TOGETHER_S
 from oneshot.audio.io import TakeReader
-from oneshot.core.cache.memory import recalled
+from oneshot.core.cache.results import Kind, recalled
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Floats, Floats32, Session, Take
 from oneshot.core.workers import spread
@@ -35,6 +35,9 @@ MATCH_BACK_S, MATCH_AHEAD_S = SEARCH_BACK_S + ATTACK_BACK_S, TOGETHER_S + ATTACK
 """Where an attack is looked for that may not lie at its onset: from where candidates are searched to where an event
 ends.
 """
+
+SHIFTS = Kind("attacks", list[tuple[int | None, ...]])
+"""Of the groups of one home mic, by where their hits begin."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +92,7 @@ def _shifts(session: Session, asked: tuple[str, tuple[tuple[_Begin, ...], ...]])
         rates = {take.name: take.sample_rate for take in takes}
         return [_align_group([pieces[each] for each in group], group, rates[group[0].take]) for group in groups]
 
-    return recalled("attacks", (takes, *asked), made)
+    return recalled(SHIFTS, (takes, *asked), made)
 
 
 def _pieces(root: Path, takes: Sequence[Take], mic: str, begins: Sequence[_Begin]) -> dict[_Begin, Floats32]:

@@ -12,7 +12,7 @@ import numpy as np
 from oneshot.analysis.measurement.similarity import LOOK_AHEAD_S, LOOK_BACK_S, Measured, measure
 from oneshot.analysis.result import Analysis, Findings
 from oneshot.audio.io import TakeReader
-from oneshot.core.cache.memory import recalled
+from oneshot.core.cache.results import Kind, recalled
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Floats, Session, Take
 from oneshot.core.workers import spread
@@ -21,6 +21,7 @@ LEVEL_S = 0.2
 """Window over which levels are compared between mics."""
 AT_ONCE = 64
 """Hits that one worker measures before it takes the next ones."""
+MEASURED = Kind("measured", Measured)
 HEARD_DB = 12.0
 """A hit that stands this clear is measured by itself: bleed adds a quarter of a decibel at most."""
 
@@ -79,7 +80,7 @@ def _examine(reader: TakeReader, take: Take, attack: int, following: int | None,
         return measure(x, sample_rate=take.sample_rate, attack=attack - start, stop=len(x), cut=cut, noise_rms=noise,
                        rest_s=rest_s)
 
-    return recalled("measured", (take.name, home, start, attack, stop, cut, noise, rest_s), measured)
+    return recalled(MEASURED, (take.name, home, start, attack, stop, cut, noise, rest_s), measured)
 
 
 def levels_db(session: Session, found: Findings, hits: Sequence[Hit]) -> dict[int, dict[str, float]]:

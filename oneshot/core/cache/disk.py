@@ -189,12 +189,12 @@ def packed(record: object) -> bytes:
 
     Raises TypeError where something in it is no plain value.
     """
-    return gzip.compress(msgspec.msgpack.encode(record, enc_hook=_plain), compresslevel=1, mtime=0)
+    return gzip.compress(msgspec.msgpack.encode(record, enc_hook=plain), compresslevel=1, mtime=0)
 
 
 def unpacked(data: bytes, kind: type[T]) -> T:
     """The tree of records of a type that ``packed`` made. Raises one of ``UNUSABLE`` where the bytes hold none."""
-    return msgspec.msgpack.decode(gzip.decompress(data), type=kind)
+    return msgspec.msgpack.decode(gzip.decompress(data), type=kind, dec_hook=_array)
 
 
 def _as_npy(array: NDArray[Any]) -> tuple[memoryview, memoryview]:
@@ -207,11 +207,19 @@ def _as_npy(array: NDArray[Any]) -> tuple[memoryview, memoryview]:
     return head.getbuffer(), array.reshape(-1).view(np.uint8).data
 
 
-def _plain(value: object) -> object:
-    """A number of numpy's as Python's own."""
+def plain(value: object) -> object:
+    """A number of numpy's as Python's own, an array as its type, shape and bytes. Raises TypeError for all else."""
     if isinstance(value, np.generic):
         return value.item()
+    if isinstance(value, np.ndarray) and not value.dtype.hasobject:
+        return {"dtype": value.dtype.str, "shape": value.shape, "data": np.ascontiguousarray(value).tobytes()}
     raise TypeError(f"{type(value).__name__} cannot be stored")
+
+
+def _array(kind: type, value: Any) -> NDArray[Any]:
+    """The array that ``plain`` made plain."""
+    del kind
+    return np.frombuffer(value["data"], value["dtype"]).reshape(value["shape"])
 
 
 def _parted(text: bytes) -> tuple[str, bytes]:

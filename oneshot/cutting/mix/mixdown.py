@@ -16,7 +16,8 @@ from pathlib import Path
 import numpy as np
 
 from oneshot.audio.io import read_audio
-from oneshot.core.cache.memory import recalled, sound_of
+from oneshot.audio.loudness import sample_peak_dbfs
+from oneshot.core.cache.results import Kind, kept, recalled, sound_of
 from oneshot.core.records.kit import Fader, OneShot, Sample, TakeNoise
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Mic, Problem, Session
@@ -42,7 +43,12 @@ def stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int 
     no more than so many frames.
     Raises AudioError where a file cannot be read.
     """
-    return recalled("stereo", (most, sum_key(shot, balance)), lambda: _stereo(folder, shot, balance, most))
+    parts, rate = [], 0
+    for sample in shot.files:
+        x, header = read_audio(folder / sample.path, most)
+        parts.append((sample, x))
+        rate = header.sample_rate
+    return mixed(parts, balance), rate
 
 
 def close(shot: OneShot) -> OneShot:
@@ -55,16 +61,6 @@ def sum_key(shot: OneShot, balance: Mapping[str, Fader]) -> Hashable:
     """All that the balanced sum of a one-shot depends on."""
     return (tuple((sound_of(f.sha256), f.inverted, f.mics, f.plays) for f in shot.files),
             tuple((mic, balance.get(mic)) for f in shot.files for mic in f.mics))
-
-
-def _stereo(folder: Path, shot: OneShot, balance: Mapping[str, Fader], most: int | None) -> tuple[Floats, int]:
-    """As ``stereo``, from the files."""
-    parts, rate = [], 0
-    for sample in shot.files:
-        x, header = read_audio(folder / sample.path, most)
-        parts.append((sample, x))
-        rate = header.sample_rate
-    return mixed(parts, balance), rate
 
 
 def mixed(parts: Iterable[tuple[Sample, Floats]], balance: Mapping[str, Fader]) -> Floats:
@@ -119,14 +115,26 @@ def with_levels(folder: Path, shots: Sequence[OneShot], balance: Mapping[str, Fa
 Levels = tuple[float | None, float | None]
 """Levels of the balanced sum of a one-shot, of what plays and of the close mics, dB."""
 
+PEAKS: Kind[tuple[float | None, ...]] = Kind("peaks-of-sums", tuple[float | None, ...])
+"""The sample peak of a balanced sum, dBFS, None for silence: by ``sum_key``."""
+
 
 def levelled(shot: OneShot, parts: Sequence[tuple[Sample, Floats]], balance: Mapping[str, Fader], rate: int) -> Levels:
-    """Levels of a one-shot's balanced sums from its files, each with its float64 (channels, frames), at ``rate`` Hz."""
-    onset = parts[0][0].onset_frame
-    last = onset + round(LEVEL_S * rate)
-    found = [level_db(mixed([(sample, x[:, :last]) for sample, (_, x) in zip(each.files, parts, strict=True)], balance),
-                      rate, onset) for each in _ways(shot)]
+    """Levels of a one-shot's balanced sums from its files, each with its float64 (channels, frames), at ``rate`` Hz.
+    Their peaks are kept: a SoundFont holds these sums.
+    """
+    found = []
+    for each in _ways(shot):
+        x = mixed([(sample, x) for sample, (_, x) in zip(each.files, parts, strict=True)], balance)
+        kept(PEAKS, sum_key(each, balance), (sample_peak_dbfs(x),))
+        found.append(level_db(x, rate, parts[0][0].onset_frame))
     return found[0], found[-1]
+
+
+def peak_dbfs(folder: Path, shot: OneShot, balance: Mapping[str, Fader]) -> float | None:
+    """Sample peak of a one-shot's balanced sum, dBFS; None for silence. AudioError where no file can be read."""
+    return recalled(PEAKS, sum_key(shot, balance),
+                    lambda: (sample_peak_dbfs(stereo(folder, shot, balance)[0]),))[0]
 
 
 def _ways(shot: OneShot) -> tuple[OneShot, ...]:

@@ -9,17 +9,23 @@ second time; both are set to 0 in every zone, the second one in either of the fo
 linear modulator from velocity to attenuation runs from the level wanted at its lower end to that at its upper end;
 what is constant is in the samples themselves, because players differ in how they read the attenuation generator.
 
+A SoundFont that lies at its place already, of the build before, gives the samples that would be the same: they are
+copied where their sum says that they are as they were written.
+
 Samples are 24 bit (sm24), at rates up to 50 kHz; higher ones are converted. There is no one-shot mode: releases are as
 long as the format allows, so that a short note rings out.
 """
 
 from __future__ import annotations
 
+import hashlib
+import os
 import shutil
 import struct
 import tempfile
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Hashable, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
@@ -27,6 +33,7 @@ import numpy as np
 import soxr
 
 from oneshot.audio.loudness import sample_peak_dbfs
+from oneshot.core.cache.results import Kind, in_use, kept, recalled
 from oneshot.core.records.kit import Kit, OneShot, kit_info
 from oneshot.core.records.session import Floats
 from oneshot.cutting.mix import mixdown
@@ -68,6 +75,26 @@ class _Sound:
 
 
 @dataclass(frozen=True, slots=True)
+class Points:
+    """Where the points of a one-shot, both sides with their silence, stand in a SoundFont: bytes from its start to
+    their upper 16 bits and to their lower 8, how many there are and of how many frames of which rate; and their sum.
+    """
+
+    upper: int
+    lower: int
+    count: int
+    frames: int
+    sample_rate: int
+    sha256: str
+
+
+POINTS = Kind("soundfont", Points)
+"""By what its sum depends on and its gain."""
+READY_PEAKS: Kind[tuple[float | None, ...]] = Kind("soundfont-peaks", tuple[float | None, ...])
+"""The sample peak of a sum whose rate had to be changed, dBFS: by its key."""
+
+
+@dataclass(frozen=True, slots=True)
 class _Part:
     """One way to play the kit: what its presets are called after, the kit as it is played so, its keys, how many
     presets it has, and the line of each hit.
@@ -104,13 +131,22 @@ def write(kit: Kit, folder: Path) -> list[Path]:
     parts = [_part(str(kit_info(kit)["name"]), kit)]
     if any(shot.close_only for shot in kit.one_shots):
         parts.append(_part(f"{kit_info(kit)['name']} {CLOSE}", keymap.close_view(kit)))
-    if not any(part.keys for part in parts):
-        return []
     path = folder / NAME
+    if not any(part.keys for part in parts):
+        path.unlink(missing_ok=True)
+        return []
     path.parent.mkdir(exist_ok=True)
     gain_db = PEAK_DBFS - max(_loudest(folder, part) for part in parts)
-    with path.open("wb") as out, tempfile.TemporaryFile(dir=path.parent) as low_bytes:
-        _write_all(folder, out, low_bytes, parts, gain_db)
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with ExitStack() as stack:
+            before = stack.enter_context(path.open("rb")) if path.is_file() else None
+            _write_all(folder, stack.enter_context(beside.open("wb")),
+                       stack.enter_context(tempfile.TemporaryFile(dir=path.parent)), parts, gain_db, before)
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
     return [path]
 
 
@@ -122,22 +158,29 @@ def _part(name: str, kit: Kit) -> _Part:
                                             for shot in layer.alternates[:presets]})
 
 
-def _write_all(folder: Path, out: IO[bytes], low_bytes: IO[bytes], parts: Sequence[_Part], gain_db: float) -> None:
-    """The whole file; chunk sizes that are known only at the end are filled in then."""
+def _write_all(folder: Path, out: IO[bytes], low_bytes: IO[bytes], parts: Sequence[_Part], gain_db: float,
+               before: IO[bytes] | None) -> None:
+    """The whole file; chunk sizes that are known only at the end are filled in then. ``before``: the one that lies in
+    its place.
+    """
     out.write(b"RIFF\0\0\0\0sfbk" + _info(parts[0].kit))
     sdta = _open_list(out, b"sdta")
     smpl = _open_chunk(out, b"smpl")
     sounds: dict[tuple[int, int], _Sound] = {}
-    at = 0
+    written: dict[Hashable, Points] = {}
     for n, part in enumerate(parts):
         for shot in part.shots:
-            x, rate = _ready(folder, part, shot)
-            x = x * 10 ** ((part.lines[shot.hit].top_db + gain_db) / 20)
-            sounds[n, shot.hit] = _Sound(f"{shot.drum} {shot.layer}-{shot.round_robin}", at, x.shape[1], rate)
-            for side in x:
-                at += _points(side, out, low_bytes)
+            gain = part.lines[shot.hit].top_db + gain_db
+            key = (mixdown.sum_key(shot, part.kit.balance), gain)
+            made = _copied(key, before, out, low_bytes) or _mixed(folder, part, shot, gain, out, low_bytes)
+            at = (made.upper - smpl - 4) // 2
+            sounds[n, shot.hit] = _Sound(f"{shot.drum} {shot.layer}-{shot.round_robin}", at, made.frames,
+                                         made.sample_rate)
+            written[key] = made
     _close(out, smpl)
     sm24 = _open_chunk(out, b"sm24")
+    for of, made in written.items():
+        kept(POINTS, of, replace(made, lower=sm24 + 4 + made.lower))
     low_bytes.seek(0)
     shutil.copyfileobj(low_bytes, out)
     _close(out, sm24)
@@ -158,8 +201,17 @@ def _line(layer: Layer, shot: OneShot) -> _Line:
 
 def _loudest(folder: Path, part: _Part) -> float:
     """Peak of the loudest sample as it would be stored, dBFS."""
-    peaks = [(sample_peak_dbfs(_ready(folder, part, shot)[0]), part.lines[shot.hit].top_db) for shot in part.shots]
+    peaks = [(_peak_dbfs(folder, part, shot), part.lines[shot.hit].top_db) for shot in part.shots]
     return max((peak + top for peak, top in peaks if peak is not None), default=0.0)
+
+
+def _peak_dbfs(folder: Path, part: _Part, shot: OneShot) -> float | None:
+    """Peak of a one-shot's balanced sum at a rate that the format takes, dBFS."""
+    take = next(hit.take for hit in part.kit.hits if hit.id == shot.hit)
+    if (shot.files[0].sample_rate or part.kit.session.take(take).sample_rate) <= HIGHEST_RATE:
+        return mixdown.peak_dbfs(folder, shot, part.kit.balance)
+    return recalled(READY_PEAKS, mixdown.sum_key(shot, part.kit.balance),
+                    lambda: (sample_peak_dbfs(_ready(folder, part, shot)[0]),))[0]
 
 
 def _ready(folder: Path, part: _Part, shot: OneShot) -> tuple[Floats, int]:
@@ -190,13 +242,45 @@ def _presets(keys: Sequence[Key]) -> int:
 # --------------------------------------------------------------------------------------------------------------- chunks
 
 
-def _points(x: Floats, out: IO[bytes], low_bytes: IO[bytes]) -> int:
-    """One side of a sample, 24 bit split into smpl and sm24 (section 6.2), and the silence after it; points written."""
+def _mixed(folder: Path, part: _Part, shot: OneShot, gain_db: float, out: IO[bytes], low_bytes: IO[bytes]) -> Points:
+    """Both sides of a one-shot, 24 bit split into smpl and sm24 (section 6.2), with the silence after each. ``lower``
+    counts from the start of ``low_bytes``.
+    """
+    x, rate = _ready(folder, part, shot)
+    x = x * 10 ** (gain_db / 20)
     whole = np.clip(np.round(x * 2**23), -(2**23), 2**23 - 1).astype(np.int32)
-    whole = np.concatenate([whole, np.zeros(ZEROS, np.int32)])
-    out.write((whole >> 8).astype("<i2").tobytes())
-    low_bytes.write((whole & 0xFF).astype(np.uint8).tobytes())
-    return len(whole)
+    whole = np.pad(whole, ((0, 0), (0, ZEROS))).ravel()
+    return _put((whole >> 8).astype("<i2").tobytes(), (whole & 0xFF).astype(np.uint8).tobytes(), x.shape[1], rate, out,
+                low_bytes)
+
+
+def _copied(key: Hashable, before: IO[bytes] | None, out: IO[bytes], low_bytes: IO[bytes]) -> Points | None:
+    """The same from an earlier file; None where it does not hold these samples as they were written."""
+    results = in_use()
+    known = None if results is None or before is None else results.get(POINTS, key)
+    if known is None or before is None:
+        return None
+    before.seek(known.upper)
+    upper = before.read(2 * known.count)
+    before.seek(known.lower)
+    lower = before.read(known.count)
+    if _sum(upper, lower) != known.sha256:
+        return None
+    return _put(upper, lower, known.frames, known.sample_rate, out, low_bytes)
+
+
+def _put(upper: bytes, lower: bytes, frames: int, rate: int, out: IO[bytes], low_bytes: IO[bytes]) -> Points:
+    """Write points; where they are now."""
+    made = Points(out.tell(), low_bytes.tell(), len(lower), frames, rate, _sum(upper, lower))
+    out.write(upper)
+    low_bytes.write(lower)
+    return made
+
+
+def _sum(upper: bytes, lower: bytes) -> str:
+    digest = hashlib.sha256(upper)
+    digest.update(lower)
+    return digest.hexdigest()
 
 
 def _open_chunk(out: IO[bytes], name: bytes) -> int:

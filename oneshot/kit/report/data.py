@@ -15,13 +15,15 @@ from typing import Any
 import numpy as np
 
 from oneshot.audio.io import read_audio
-from oneshot.core.cache.memory import recalled, sound_of
+from oneshot.core.cache.results import Kind, recalled, sound_of
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit, OneShot, Print, Sample
 from oneshot.core.records.session import Floats, Take
 
 POINTS = 120
 START_S = 0.05
+OUTLINES: Kind[Mapping[str, object]] = Kind("outlines", dict[str, Any])
+"""By the sum of a file with these samples."""
 
 
 def outline(data: Floats, points: int = POINTS) -> str:
@@ -117,7 +119,7 @@ def _home(shot: OneShot, homes: Mapping[str, str]) -> int:
 
 def _file(file: Sample, take: Take, folder: Path, drawn: Mapping[str, Mapping[str, object]]) -> dict[str, Any]:
     known = drawn.get(file.path)
-    lines = recalled("outlines", sound_of(file.sha256), lambda: outlines_of(folder / file.path)) \
+    lines = recalled(OUTLINES, sound_of(file.sha256), lambda: outlines_of(folder / file.path)) \
         if known is None else known
     return {
         "mics": list(file.mics),
