@@ -15,6 +15,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
 from oneshot.audio.descriptors import note_of
 from oneshot.core.files import write_atomic
@@ -36,7 +38,7 @@ Table = Mapping[str, Mapping[str, Mapping[str, float | None]]]
 def write(kit: Kit, folder: Path) -> list[Path]:
     """manifest.json and manifest.schema.json into the kit's folder; the two paths."""
     path, beside = folder / NAME, folder / SCHEMA_NAME
-    write_atomic(path, json.dumps(to_json(kit), ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+    write_atomic(path, msgspec.json.format(msgspec.json.encode(to_json(kit)), indent=1) + b"\n")
     write_atomic(beside, schema_text())
     return [path, beside]
 
