@@ -114,14 +114,18 @@ class Journal:
         entry = self.entries[number]
         self._do(Stand(_cut_out(self.text, number), self.said), {"kind": "withdraw", "entry": entry_row(entry)})
 
-    def set_fader(self, mic: str, fader: FaderRecipe | None) -> None:
-        """Say where a mic stands in the balance, or no longer; on the disk when this returns. Raises OSError."""
+    def set_faders(self, faders: Mapping[str, FaderRecipe | None]) -> None:
+        """Say where mics stand in the balance, or no longer, in one step; on the disk when this returns. Raises
+        OSError.
+        """
+        mic = next(iter(faders))
         before = self.said.get(mic)
-        others = {name: each for name, each in self.recipe.balance.items() if name != mic}
-        balance = others if fader is None else {**others, mic: fader}
+        balance = {name: each for name, each in self.recipe.balance.items() if name not in faders}
+        balance |= {name: fader for name, fader in faders.items() if fader is not None}
         after = Stand(self.text, recipe_values(replace(self.recipe, balance=balance))["balance"])
         if after != self.stand:
-            self._do(after, {"kind": "balance", "mic": mic, "from": before, "to": after.faders.get(mic)})
+            self._do(after, {"kind": "balance", "mic": " and ".join(faders), "from": before,
+                             "to": after.faders.get(mic)})
 
     def undo(self) -> Mapping[str, Any] | None:
         """Take the last decision back; what it was, None where there is none. Raises as ``decide``."""

@@ -150,9 +150,13 @@ class Pages:
         return {"done": done, "revision": self.desk.revision}
 
     def fader(self, request: Request, said: Json) -> Json:
-        """Put a mic somewhere in the balance."""
+        """Put a mic somewhere in the balance, and with it the other side of its pair where that is said, too."""
         del request
-        self.desk.set_fader(_revision(said), str(said.get("mic")), said.get("fader"))
+        faders = {str(said.get("mic")): said.get("fader")}
+        other = said.get("other_side")
+        if isinstance(other, dict):
+            faders[str(other.get("mic"))] = other.get("fader")
+        self.desk.set_faders(_revision(said), faders)
         with self.desk.lock:
             return {"revision": self.desk.revision, "kit": views.standing(self.desk)}
 

@@ -168,20 +168,22 @@ class Desk:
                 self._changed()
             return done
 
-    def set_fader(self, revision: int, mic: str, said: Mapping[str, Any] | None) -> None:
-        """Say in the kit's recipe where a mic stands in the balance; None: where it was computed to stand.
+    def set_faders(self, revision: int, faders: Mapping[str, Mapping[str, Any] | None]) -> None:
+        """Say in the kit's recipe where mics stand in the balance, in one step; None: where one was computed to stand.
 
         It is heard on the page at once, and in mappings and prints with the next build. Raises StaleError,
         SettingsError, OSError.
         """
         with self.lock:
             self._check(revision)
-            if mic not in self.kit.balance:
-                raise SettingsError(f"there is no mic {mic}: load the page again")
-            if said is not None and set(said) - {item.name for item in fields(FaderRecipe)}:
-                raise SettingsError(f"a fader has {', '.join(sorted(item.name for item in fields(FaderRecipe)))} and "
-                                    "nothing else")
-            self.journal.set_fader(mic, None if said is None else FaderRecipe(**said))
+            for mic, said in faders.items():
+                if mic not in self.kit.balance:
+                    raise SettingsError(f"there is no mic {mic}: load the page again")
+                if said is not None and set(said) - {item.name for item in fields(FaderRecipe)}:
+                    raise SettingsError(f"a fader has {', '.join(sorted(item.name for item in fields(FaderRecipe)))} "
+                                        "and nothing else")
+            self.journal.set_faders({mic: None if said is None else FaderRecipe(**said)
+                                     for mic, said in faders.items()})
             self._changed()
 
     def balance(self) -> dict[str, Fader]:

@@ -23,6 +23,8 @@ UNSURE = 0.6
 """Confidence of the drum below which a hit is worth a listen."""
 NEARLY_DB = 4.0
 """A stroke left out whose bleed is within this of the cleanest that was kept is a near miss."""
+LIKE_DB = 3.0
+"""One-shots of strengths that near take turns, or could: the smallest step between layers."""
 VELOCITIES = (12, 24, 36, 48, 60, 72, 84, 96, 108, 127)
 
 
@@ -35,7 +37,7 @@ def summary(desk: Desk) -> dict[str, Any]:
     return {
         "revision": desk.revision, "name": _name(kit), "session": desk.session.name,
         "takes": [{"name": t.name, "rate": t.sample_rate, "frames": t.frames,
-                   "mics": [{"name": m.name, "role": str(m.role), "pair": m.pair} for m in t.mics
+                   "mics": [{"name": m.name, "role": str(m.role), "pair": m.pair, "side": m.side} for m in t.mics
                             if m.role.means.plays]} for t in desk.heard.takes],
         "drums": [{"name": name, "articulations": [a for a, _ in found.most_common()]}
                   for name, found in sorted(ways.items())],
@@ -94,27 +96,40 @@ def rows(desk: Desk) -> list[dict[str, Any]]:
 
 
 def first_to_hear(kit: Kit, settled: frozenset[int] = frozenset()) -> dict[int, list[Any]]:
-    """Hit id -> [how much it wants hearing, why]: kept strokes that are not clean, and strokes that nearly made it.
+    """Hit id -> [what hearing it would bring to the kit, why]: kept strokes that are not clean, and strokes that nearly
+    made it.
 
-    ``settled``: hits that somebody has heard and decided on.
+    What it would bring is its share of the kit's one-shots within ``LIKE_DB`` of its strength: one where it is the only
+    one there, or would be, a tenth where there are ten. ``settled``: hits that somebody has heard and decided on.
     """
     cleanest = _worst_kept(kit)
     homes = {drum.name: drum.home for drum in kit.drums}
     grade = {shot.hit: shot.grade for shot in kit.one_shots}
+    levels: dict[tuple[str, str], list[float]] = {}
+    for hit in kit.hits:
+        if hit.kept and hit.level_db is not None:
+            levels.setdefault((hit.drum, hit.articulation), []).append(hit.level_db)
+
+    def share(hit: Hit) -> float:
+        """Of a hit among the one-shots that are about as strong."""
+        near = [level for level in levels.get((hit.drum, hit.articulation), ())
+                if hit.level_db is not None and abs(level - hit.level_db) <= LIKE_DB]
+        return round(1 / max(len(near) + (not hit.kept), 1), 3)
+
     out: dict[int, list[Any]] = {}
     for hit in (hit for hit in kit.hits if hit.id not in settled):
         home_db = hit.bleed_db.get(homes.get(hit.drum, ""))
         if hit.kept and grade.get(hit.id, "A") in ("C", "D"):
-            out[hit.id] = [4 if hit.fallback else 3, f"kept with grade {grade[hit.id]}"]
+            out[hit.id] = [share(hit), f"in the kit with grade {grade[hit.id]}"]
         elif hit.kept and hit.fallback:
-            out[hit.id] = [3, "best available, below the required grade"]
+            out[hit.id] = [share(hit), "best available, below the required grade"]
         elif hit.kept and hit.confidence < UNSURE:
-            out[hit.id] = [2, f"drum uncertain ({round(hit.confidence * 100)} %)"]
+            out[hit.id] = [share(hit), f"drum uncertain ({round(hit.confidence * 100)} %)"]
         elif not hit.kept and reason_kind(hit.reason) == "needs review":
-            out[hit.id] = [2, "unusual sound"]
+            out[hit.id] = [share(hit), "unusual sound"]
         elif not hit.kept and not hit.partners and hit.ornament is None and home_db is not None \
                 and home_db <= cleanest.get((hit.drum, hit.articulation), -1e9) + NEARLY_DB:
-            out[hit.id] = [1, "just missed selection"]
+            out[hit.id] = [share(hit), "just missed selection"]
     return out
 
 
@@ -161,6 +176,7 @@ def detail(desk: Desk, recordings: Recordings, number: int,
     rate = take.sample_rate
     shot: OneShot | None = desk.shots.get(number)
     files = {mic: file for file in (shot.files if shot else ()) for mic in file.mics}
+    used = {mic for each in desk.kit.one_shots if each.drum == hit.drum for file in each.files for mic in file.mics}
     spectra = recordings.spectra(hit)
     reach = 4 * rate
     home = next((d.home for d in desk.kit.drums if d.name == hit.drum), None)
@@ -173,7 +189,7 @@ def detail(desk: Desk, recordings: Recordings, number: int,
         "lufs": _round(recordings.lufs(hit, hit.onset + rate)),
         "mics": [{"name": mic.name, "role": str(mic.role), "bleed": _round(hit.bleed_db.get(mic.name)),
                   "grade": files[mic.name].grade if mic.name in files else would.get(mic.name),
-                  "filed": mic.name in files, "onset": hit.onsets.get(mic.name),
+                  "filed": mic.name in files, "used": mic.name in used or not used, "onset": hit.onsets.get(mic.name),
                   "predicted": mic.name in hit.predicted, "usable": mic.name in hit.usable,
                   "clean_s": _round(hit.clean_s.get(mic.name), 2), "spectrum": row}
                  for mic, row in zip(recordings.mics(take), spectra, strict=True)],

@@ -116,10 +116,10 @@ def test_several_strokes_are_picked_and_dealt_with_together(sight: Sight) -> Non
     page.locator("#list").press("ArrowDown")
     sight.settled()
     second = sight.shown()
-    sight.press("p", "ArrowUp")
+    sight.press("s", "ArrowUp")
     sight.settled()
     first = sight.shown()
-    sight.press("p")
+    sight.press("s")
     expect(page.locator("#pick")).to_contain_text("Selected as no. 2")
     page.fill("#split-name", "edge")
     page.get_by_role("button", name="Split off", exact=True).click()
@@ -190,7 +190,7 @@ def test_fifteen_decisions_a_build_and_another_day(browser: Browser, pier: Pier,
     with running(folder, pier.session) as (address, _):
         context = browser.new_context(viewport=LAPTOP)
         sight = Sight(context.new_page(), folder, address)
-        for count, (drum, keys) in enumerate((("kick", "r"), ("snare", "[]"), ("floor", "k")), 1):
+        for count, (drum, keys) in enumerate((("kick", "n"), ("snare", "[]"), ("floor", "y")), 1):
             sight.choose("all", drum)
             for n in range(5):
                 sight.press(keys[n % len(keys)])
@@ -207,7 +207,7 @@ def test_fifteen_decisions_a_build_and_another_day(browser: Browser, pier: Pier,
         again = Sight(context.new_page(), folder, address)
         again.decided(15)
         expect(again.page.locator("#waiting")).to_have_text("The kit is up to date.")
-        again.press("u")
+        again.press("Control+z")
         again.decided(14)
         context.close()
     kit = read_kit(folder)
@@ -228,7 +228,7 @@ def test_what_a_build_took_stays_told(sight: Sight) -> None:
         route.continue_()
 
     sight.choose("kept", "snare")
-    sight.press("r")
+    sight.press("n")
     sight.decided(1)
     sight.page.route("**/api/kit", slowly)
     sight.build()
@@ -240,13 +240,13 @@ def test_what_a_build_took_stays_told(sight: Sight) -> None:
 def test_a_build_of_a_handful_of_changes_cuts_no_other_drum_again(sight: Sight) -> None:
     """In a kit that was built here, a rejected snare leaves the kick's files the very ones they were."""
     sight.choose("kept", "snare")
-    sight.press("r")
+    sight.press("n")
     sight.decided(1)
     sight.build()
     kicks = {path.name: path.stat().st_ino for path in (sight.folder / "samples" / "kick").rglob("*.wav")}
     sight.choose("kept", "snare")
-    sight.press("r")
-    sight.decided(1)
+    sight.press("n")
+    sight.decided(2)
     sight.build()
 
     assert kicks
@@ -257,16 +257,16 @@ def test_taking_back_works_after_a_reload(sight: Sight) -> None:
     """Two decisions, a reload, two steps back: the file is as it was."""
     before = (sight.folder / "corrections.toml").read_bytes()
     sight.choose("kept", "snare")
-    sight.press("r")
+    sight.press("n")
     sight.decided(1)
-    sight.press("ArrowDown", "k")
+    sight.press("ArrowDown", "y")
     sight.decided(2)
     sight.page.reload()
     sight.page.wait_for_selector("#hit-title")
     sight.decided(2)
-    sight.press("u")
+    sight.press("Control+z")
     sight.decided(1)
-    sight.press("u")
+    sight.press("Control+z")
     sight.decided(0)
 
     assert before == (sight.folder / "corrections.toml").read_bytes()
@@ -278,13 +278,13 @@ def test_a_second_tab_is_told_and_overwrites_nothing(sight: Sight) -> None:
     for each in (sight, other):
         each.choose("kept", "snare")
     other.page.route("**/api/state", lambda route: route.abort())  # it hears of nothing by itself
-    sight.press("r")
+    sight.press("n")
     sight.decided(1)
-    other.press("ArrowDown", "r")
+    other.press("ArrowDown", "n")
 
     expect(other.page.locator("#trouble")).to_contain_text("changed by another page")
     other.decided(1)
-    other.press("r")
+    other.press("n")
     other.decided(2)
     assert 2 == len(entries(sight.folder))
 
@@ -302,14 +302,14 @@ def test_everything_works_from_the_keyboard(sight: Sight) -> None:
     """Without a pointer: the list, playing, each mic, comparison, lift, deciding, a figure, the views, the help."""
     page = sight.page
     sight.choose("all")
-    sight.press("ArrowDown", "j", " ", "3", "c", "ArrowDown", "c")
+    sight.press("ArrowDown", "ArrowDown", " ", "3", "c", "ArrowDown", "c")
     sight.sounds("first ")
     assert 2 == sight.played()["strokes"]
     sight.press("Escape", "t")
     assert "harms hearing" in page.locator("#caution").inner_text()
-    sight.press("t", "k")
+    sight.press("t", "y")
     sight.decided(1)
-    sight.press("l")
+    sight.press("L")
     page.keyboard.type("2.5")
     sight.press("Enter")
     sight.decided(2)
@@ -321,9 +321,9 @@ def test_everything_works_from_the_keyboard(sight: Sight) -> None:
     expect(page.locator("#decisions")).to_be_visible()
     sight.press("w", "?")
     expect(page.locator("#help")).to_be_visible()
-    sight.press("Escape", "u", "u")
+    sight.press("Escape", "Control+z", "Control+z")
     sight.decided(0)
-    sight.press("n")
+    sight.press("N")
     assert "rename-to" == page.evaluate("document.activeElement.id")
 
 
@@ -334,7 +334,6 @@ def test_the_balance_is_heard_and_kept(sight: Sight) -> None:
     page.click("#groove")
     sight.sounds("Groove")
     page.locator("#gain-4").fill("-20")
-    page.locator("#gain-4").dispatch_event("change")
     expect(page.locator(".fader").nth(4).get_by_role("button", name="reset")).to_be_visible()
     name = list(read_kit(sight.folder).balance)[4]
     sight.press("Escape")
@@ -353,7 +352,7 @@ def test_the_page_is_open_to_everyone(browser: Browser, pier: Pier, tmp_path: Pa
         context = browser.new_context(viewport=size, color_scheme=scheme, bypass_csp=True)
         sight = Sight(context.new_page(), folder, address)
         sight.choose("kept", "snare")
-        sight.press("r")
+        sight.press("n")
         sight.decided(1)
         for view in ("strokes", "playing", "decisions", "help"):
             sight.page.click("#help-open" if view == "help" else f"[data-view={view}]")
@@ -407,7 +406,7 @@ def test_names_are_texts_whatever_they_hold(browser: Browser, pier: Pier, tmp_pa
         context = browser.new_context(viewport=LAPTOP)
         sight = Sight(context.new_page(), folder, address)
         sight.choose("all")
-        sight.press("ArrowDown", "r")
+        sight.press("ArrowDown", "n")
         for view in ("playing", "decisions", "strokes"):
             sight.page.click(f"[data-view={view}]")
             sight.page.wait_for_timeout(200)

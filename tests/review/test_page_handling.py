@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -33,12 +35,12 @@ def test_a_mic_is_left_out_and_taken_in_again(sight: Sight) -> None:
     for number in (4, 5):
         sight.page.click(f"#drop-{number}")
         sight.decided(number - 3)
-    sight.press("k")
+    sight.press("y")
     sight.decided(3)
-    expect(sight.page.locator("#drop-4")).to_have_text("left out")
+    expect(sight.page.locator("#drop-4")).to_have_text("omitted")
     sight.page.click("#drop-4")
     sight.decided(2)
-    expect(sight.page.locator("#drop-4")).to_have_text("leave out")
+    expect(sight.page.locator("#drop-4")).to_have_text("omit")
 
     mics = mics_of(sight)
     assert [(mics[5],), ()] == [entry.mics for entry in entries(sight.folder)]
@@ -48,16 +50,16 @@ def test_a_decision_is_withdrawn_from_the_list(sight: Sight) -> None:
     """Three decisions, the first withdrawn: two are left, and undo brings it back."""
     sight.choose("kept", "kick")
     for count in (1, 2, 3):
-        sight.press("r")
+        sight.press("n")
         sight.decided(count)
         sight.press("ArrowDown")
         sight.settled()
     said = entries(sight.folder)
     sight.page.click("[data-view=decisions]")
-    sight.page.get_by_role("button", name="delete no. 1: rejected").click()
+    sight.page.get_by_role("button", name="delete no. 1: left out").click()
     sight.decided(2)
     assert said[1:] == entries(sight.folder)
-    sight.press("u")
+    sight.press("Control+z")
     sight.decided(3)
 
     assert said == entries(sight.folder)
@@ -69,7 +71,7 @@ def test_what_is_in_sight_is_heard_with_what_comes_before_and_after(sight: Sight
     sight.press("-", "-")
     sight.page.wait_for_timeout(300)
     view = sight.page.evaluate("async () => (await import('/static/hit.js')).sight()")
-    sight.press("z")
+    sight.press("r")
     sight.sounds("pier, from")
     expect(sight.page.locator("#head")).to_be_visible()
     played = sight.played()
@@ -100,15 +102,16 @@ def test_what_plays_is_marked_in_the_ladder(sight: Sight) -> None:
 
 
 def test_a_fader_says_what_was_moved_and_no_more(sight: Sight) -> None:
-    """A mic switched off keeps the gain and the place it was computed to have, to the last digit."""
+    """A muted mic keeps the gain and the place it was computed to have, to the last digit."""
     before = read_kit(sight.folder).balance
     mic = list(before)[4]
     sight.page.click("[data-view=playing]")
-    sight.page.locator("#on-4").uncheck()
+    sight.page.click("#linked")
+    sight.page.click("#mute-4")
     expect(sight.page.locator(".fader").nth(4).get_by_role("button", name="reset")).to_be_visible()
     sight.page.locator("#pan-4").fill("0.5")
     expect(sight.page.locator("#waiting")).to_have_text("1 correction not built yet.")
-    sight.page.wait_for_timeout(300)
+    sight.page.wait_for_timeout(1000)
 
     assert {mic: FaderRecipe(pan=0.5, on=False)} == load_recipe(sight.folder / "recipe.toml")[0].balance
     sight.build()
@@ -121,8 +124,9 @@ def test_every_key_of_the_help_is_a_key(sight: Sight) -> None:
     sight.press("?")
     shown = set(sight.page.locator("#help kbd").all_inner_texts())
     sight.press("Escape")
-    fields = {"E": "start-ms", "e": "end-ms", "f": "in-ms", "d": "drop-0", "l": "gain-db", "m": "to-drum",
-              "y": "to-layer", "s": "split-name", "q": "robins-layer", "n": "rename-to", "x": "merge-drum", "/": "show"}
+    first = sight.page.locator("[id^=drop-]").first.get_attribute("id")
+    fields = {"E": "start-ms", "e": "end-ms", "f": "in-ms", "d": first, "L": "gain-db", "m": "to-drum", "l": "to-layer",
+              "S": "split-name", "q": "robins-layer", "N": "rename-to", "M": "merge-drum", "/": "show"}
     for key, field in fields.items():
         assert (f"Shift+{key.lower()}" if key.isupper() else key) in shown
         sight.page.locator("#list").focus()
@@ -134,7 +138,94 @@ def test_every_key_of_the_help_is_a_key(sight: Sight) -> None:
     before = sight.page.evaluate("async () => (await import('/static/hit.js')).sight().start")
     sight.press(">")
     assert before < sight.page.evaluate("async () => (await import('/static/hit.js')).sight().start")
-    sight.press("<", "z", "v", "o", "c", "C", "t", "t", ",", ".", "Escape")
+    sight.press("<", "r", "v", "o", "c", "C", "t", "t", ",", ".", "Escape")
 
-    assert {"Space", "z", "h", "<", ">", "u", "Shift+u", "Ctrl+z", "?"} <= shown
+    assert {"Space", "r", "h", "<", ">", "y", "Shift+y", "n", "Ctrl+Z", "Ctrl+Shift+Z", "?"} <= shown
     expect(sight.page.locator("#trouble")).to_be_hidden()
+
+
+def test_both_sides_of_a_pair_move_together(sight: Sight) -> None:
+    """Linked, they rise by as many decibels and go as far to their sides, in one step; a double click goes back to what
+    was computed.
+    """
+    names = list(read_kit(sight.folder).balance)
+    left, right = (names.index(name) for name in ("OH L", "OH R"))
+    before = read_kit(sight.folder).balance
+    page = sight.page
+
+    recipe = sight.folder / "recipe.toml"
+
+    def said(do: Callable[[], None]) -> dict[str, FaderRecipe]:
+        """What the recipe says of the balance once something that was done is saved."""
+        text = recipe.read_bytes()
+        do()
+        for _ in range(100):
+            if recipe.read_bytes() != text:
+                break
+            page.wait_for_timeout(50)
+        page.wait_for_timeout(100)
+        return dict(load_recipe(recipe)[0].balance)
+
+    page.click("[data-view=playing]")
+    moved = said(lambda: page.locator(f"#gain-{left}").fill("-20"))
+    assert -20.0 == moved["OH L"].gain_db
+    rise = -20.0 - before["OH L"].gain_db
+    assert before["OH R"].gain_db + rise == pytest.approx(moved["OH R"].gain_db, abs=0.06)
+    moved = said(lambda: page.locator(f"#pan-{right}").fill("0.5"))
+    assert (-0.5, 0.5) == (moved["OH L"].pan, moved["OH R"].pan)
+    moved = said(lambda: page.locator(f"#pan-{left}").dblclick())
+    assert (None, None) == (moved["OH L"].pan, moved["OH R"].pan)
+    assert {} == said(lambda: page.locator(f"#gain-{right}").dblclick())
+    assert {"OH L", "OH R"} == set(said(lambda: sight.press("Control+z")))
+
+
+def test_solo_is_heard_and_not_saved(sight: Sight) -> None:
+    """Only the soloed mics sound, the recipe says nothing of it, and the meter shows the peak of the mix."""
+    page = sight.page
+    before = (sight.folder / "recipe.toml").read_bytes()
+    page.click("[data-view=playing]")
+    page.click(f"#solo-{list(read_kit(sight.folder).balance).index('Kick In')}")
+    assert ["Kick In"] == page.evaluate("async () => [...(await import('/static/listen.js')).solos()]")
+    sight.press("g")
+    sight.sounds("Groove")
+    expect(page.locator("#peak")).to_have_text(re.compile("dBFS"))
+    assert before == (sight.folder / "recipe.toml").read_bytes()
+
+
+def test_use_first_makes_it_the_first_round_robin(sight: Sight) -> None:
+    """The hit comes first in its layer, those that were there come after it in their order."""
+    shots = [shot for shot in read_kit(sight.folder).one_shots if shot.drum == "snare"]
+    last = max(shots, key=lambda shot: (shot.round_robin, shot.layer))
+    assert last.round_robin > 1
+    sight.choose("kept", "snare")
+    for _ in range(40):
+        if sight.shown().id == last.hit:
+            break
+        sight.press("ArrowDown")
+        sight.settled()
+    sight.press("Shift+Y")
+    sight.decided(1)
+    sight.build()
+
+    at = {hit.id: hit.onset for hit in read_kit(sight.folder).hits}
+    now = {shot.round_robin: at[shot.hit] for shot in read_kit(sight.folder).one_shots
+           if (shot.drum, shot.layer, shot.articulation) == ("snare", last.layer, last.articulation)}
+    before = [shot for shot in shots if (shot.layer, shot.articulation) == (last.layer, last.articulation)]
+    assert [at[s.hit] for s in (last, *sorted((s for s in before if s is not last), key=lambda s: s.round_robin))] == \
+        [now[n] for n in sorted(now)]
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (1280, 720)])
+def test_one_screen_holds_what_a_decision_needs(sight: Sight, size: tuple[int, int]) -> None:
+    """List, waveforms of the mics in use and buttons are in sight at once; the page itself never scrolls."""
+    sight.page.set_viewport_size({"width": size[0], "height": size[1]})
+    sight.choose("kept", "kick")
+    sight.page.wait_for_timeout(300)
+    for what in ("#list", "#play", "#keep", "#reject", "[id^=mic-]", "#stop", ".mics", ".details"):
+        box = sight.page.locator(what).first.bounding_box()
+        assert box is not None, what
+        assert 0 <= box["y"] < box["y"] + min(box["height"], 40) <= size[1], what
+    assert size[1] == sight.page.evaluate("document.documentElement.scrollHeight")
+    whole, seen = (sight.page.evaluate(f"document.querySelector('.mics').{what}")
+                   for what in ("scrollHeight", "clientHeight"))
+    assert whole <= seen + 1

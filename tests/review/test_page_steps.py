@@ -35,9 +35,10 @@ def test_corrections_and_balance_go_back_and_forward_in_order(sight: Sight) -> N
     sight.choose("kept", "snare")
     expect(page.locator("#undo")).to_be_disabled()
     expect(page.locator("#redo")).to_be_disabled()
-    sight.press("r")
+    sight.press("n")
     sight.decided(1)
     page.click("[data-view=playing]")
+    page.click("#linked")  # each by itself
     before = heard(sight, 4)
     move(sight, 4, -20)
     move(sight, 5, -11)
@@ -45,7 +46,7 @@ def test_corrections_and_balance_go_back_and_forward_in_order(sight: Sight) -> N
     assert [-20.0, -11.0] == list(gains(sight).values())
 
     page.locator("#gain-5").focus()
-    sight.press("u")
+    sight.press("Control+z")
     expect(waiting).to_have_text(f"Undone: balance of {mics[1]}: gain \u221211.0\u202fdB. "
                                  "2 corrections not built yet.")
     assert "gain-5" == page.evaluate("document.activeElement.id")
@@ -54,13 +55,13 @@ def test_corrections_and_balance_go_back_and_forward_in_order(sight: Sight) -> N
     assert {} == gains(sight)
     assert before == heard(sight, 4)
     page.click("#undo")
-    expect(waiting).to_contain_text("Undone: rejected, pier")
+    expect(waiting).to_contain_text("Undone: left out, pier")
     assert () == entries(sight.folder)
     expect(page.locator("#undo")).to_be_disabled()
 
     page.click("#redo")
-    expect(waiting).to_contain_text("Redone: rejected, pier")
-    sight.press("U")
+    expect(waiting).to_contain_text("Redone: left out, pier")
+    sight.press("Control+Shift+z")
     expect(waiting).to_contain_text(f"Redone: balance of {mics[0]}")
     page.keyboard.press("Control+Shift+z")
     expect(waiting).to_contain_text(f"Redone: balance of {mics[1]}")
@@ -72,21 +73,21 @@ def test_corrections_and_balance_go_back_and_forward_in_order(sight: Sight) -> N
 def test_the_way_survives_a_reload_and_is_one_for_all_tabs(sight: Sight) -> None:
     """What one tab did the other undoes; after a reload it can be redone."""
     sight.choose("kept", "kick")
-    sight.press("r")
+    sight.press("n")
     sight.decided(1)
     sight.page.click("[data-view=playing]")
     move(sight, 0, -7)
     other = Sight(sight.page.context.new_page(), sight.folder, sight.address)
-    other.press("u")
+    other.press("Control+z")
     expect(other.page.locator("#waiting")).to_contain_text("Undone: balance of")
-    other.press("u")
+    other.press("Control+z")
     other.decided(0)
     other.page.reload()
     other.page.wait_for_selector("#hit-title")
     expect(other.page.locator("#redo")).to_be_enabled()
     expect(sight.page.locator("#count")).to_have_text("", timeout=15000)  # it hears of it by itself
     expect(sight.page.locator("#redo")).to_be_enabled()
-    sight.press("U")
+    sight.press("Control+Shift+z")
     sight.decided(1)
 
     assert ["reject"] == [entry.kind for entry in entries(sight.folder)]
@@ -97,15 +98,15 @@ def test_a_build_leaves_the_way_as_it_is(sight: Sight) -> None:
     """Rejected, moved and built: both can still be undone, wait for the next build then, and are built back."""
     sight.choose("kept", "snare")
     hit = sight.shown()
-    sight.press("r")
+    sight.press("n")
     sight.decided(1)
     sight.page.click("[data-view=playing]")
     move(sight, 2, -15)
     sight.build()
     expect(sight.page.locator("#waiting")).to_contain_text("The kit is up to date.")
-    sight.press("u")
+    sight.press("Control+z")
     expect(sight.page.locator("#waiting")).to_contain_text("1 correction not built yet.")
-    sight.press("u")
+    sight.press("Control+z")
     sight.decided(0)
     expect(sight.page.locator("#waiting")).to_contain_text("2 corrections not built yet.")
     sight.build()
@@ -121,9 +122,9 @@ def test_keys_for_both_are_shown_and_a_field_keeps_its_own(sight: Sight) -> None
     """The help names the keys; in a field of text they type, and undo what was typed."""
     page = sight.page
     sight.choose("kept", "snare")
-    sight.press("r")
-    sight.decided(1)
     sight.press("n")
+    sight.decided(1)
+    sight.press("N")
     page.keyboard.type("ux")
     page.keyboard.press("Control+z")
     page.wait_for_timeout(200)
@@ -131,4 +132,4 @@ def test_keys_for_both_are_shown_and_a_field_keeps_its_own(sight: Sight) -> None
     sight.press("Escape", "?")
 
     expect(page.locator("#help")).to_contain_text("undo the last correction or balance change")
-    expect(page.locator("#help")).to_contain_text("Shift+u")
+    expect(page.locator("#help")).to_contain_text("Ctrl+Shift+Z")

@@ -4,8 +4,8 @@ import {byId, clock, figure, make, minus, plural} from "./base.js";
 import {state, withdraw} from "./state.js";
 
 const section = byId("decisions"), WAITS = "not built yet", BUILT = "in the kit";
-export const DOES = {keep: "kept", reject: "rejected", rename: "renamed", move: "moved", merge: "merged", split: "split off", layer: "layer set",
-  round_robins: "round robins set", add: "added", nudge: "start moved", end: "end set", fade: "fades set", drop: "mics left out", gain: "level trimmed"};
+export const DOES = {keep: "in use", reject: "left out", rename: "renamed", move: "moved", merge: "merged", split: "split off", layer: "layer set",
+  round_robins: "round robins set", add: "added", nudge: "start moved", end: "end set", fade: "fades set", drop: "mics omitted", gain: "level trimmed"};
 
 const rateOf = (name) => (state.kit.takes.find((take) => take.name === name) || {rate: 48000}).rate;
 
@@ -75,7 +75,7 @@ export function paint() {
     make("th", {scope: "row", role: "rowheader"}, DOES[entry.kind] || entry.kind), cell("", whom(entry)), cell("", what(entry)), cell("where", entry.pending ? WAITS : BUILT),
     cell("again", make("button", {type: "button", className: "small", "aria-label": `delete no. ${n + 1}: ${inWords(entry)}`, onclick: () => withdraw(n)}, "delete"))));
   section.replaceChildren(make("h2", {}, "Corrections"),
-    make("p", {className: "note"}, "From the kit\u2019s corrections.toml: plain text that is kept in every build. Undo (u) and redo (Shift+u) include the balance; each correction can also be deleted on its own."),
+    make("p", {className: "note"}, "From the kit\u2019s corrections.toml: plain text that is kept in every build. Undo (Ctrl+Z) and redo (Ctrl+Shift+Z) include the balance; each correction can also be deleted on its own."),
     ...problems.map((text) => make("p", {className: "heed"}, text)),
     all.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Corrections"}, make("table", {role: "table"}, head(["No.", "Correction", "Of", "Setting", "Status", "Delete"]),
       make("tbody", {role: "rowgroup"}, ...rows))) : make("p", {}, "No corrections yet."), ...balanceTable());

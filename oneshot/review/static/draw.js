@@ -70,7 +70,7 @@ export function drawSpectra(canvas, rows, looked, hz) {
   to.textAlign = "center";
   hz.forEach((middle, i) => {
     const label = {63: "63", 126: "125", 251: "250", 501: "500", 1000: "1 kHz", 1995: "2 kHz", 3981: "4 kHz", 7943: "8 kHz"}[Math.round(middle)];
-    if (!label) return;
+    if (!label || (wide < 340 && i % 2)) return;
     to.fillStyle = colour("--line");
     to.fillRect(x(i), head, 1, tall);
     to.fillStyle = colour("--soft");

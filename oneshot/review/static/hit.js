@@ -11,7 +11,7 @@ const article = byId("hit");
 const HZ = Array.from({length: 29}, (_, i) => 1000 * Math.pow(10, (i - 15) / 10));
 const SPANS = [0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 4, 8, 16];
 let hit = null, item = null, view = null, outline = null, apart = false, looked = 0, cursor = null, lanes = [];
-let asked = 0, heldFor = null, lifted = false;
+let asked = 0, heldFor = null, lifted = false, everyMic = false;
 
 /* Nothing is painted over under a finger: a press that began on a button ends on it. */
 let pressed = null;
@@ -215,20 +215,23 @@ function button(text, key, action, properties = {}) {
 function paint() {
   const verdict = (hit.entries.filter((entry) => entry.kind === "keep" || entry.kind === "reject").pop() || {}).kind;
   const picked = state.picks.indexOf(hit.id);
-  article.replaceChildren(
+  const rolled = [...article.children].map((part) => part.scrollTop);
+  article.replaceChildren(make("div", {className: "bench"},
     make("header", {}, make("h2", {id: "hit-title"}, item.drum, make("span", {className: "how"}, `, ${item.way}`)),
       make("p", {className: "facts"}, facts()), make("p", {className: "status", id: "status"}, status()),
       item.heed ? make("p", {className: "heed"}, `Needs review: ${item.heed[1]}.`) : ""),
     make("div", {className: "row acts"},
       button("Play", "Space", () => hear(), {id: "play", className: "strong"}),
-      button("Keep", "k", () => decide({kind: "keep", hits: [place(item)]}), {id: "keep", "aria-pressed": String(verdict === "keep")}),
-      button("Reject", "r", () => decide({kind: "reject", hits: [place(item)]}), {id: "reject", "aria-pressed": String(verdict === "reject")}),
-      button(picked < 0 ? "Select" : `Selected as no. ${picked + 1}`, "p", () => document.dispatchEvent(new CustomEvent("pick")), {id: "pick", "aria-pressed": String(picked >= 0)}),
+      button("Use", "y", () => decide({kind: "keep", hits: [place(item)]}), {id: "keep", "aria-pressed": String(verdict === "keep")}),
+      button("Use first", "Shift+y", () => document.dispatchEvent(new CustomEvent("first")), {id: "first", title: "as the first round robin of its layer"}),
+      button("Leave out", "n", () => decide({kind: "reject", hits: [place(item)]}), {id: "reject", "aria-pressed": String(verdict === "reject")}),
+      button(picked < 0 ? "Select" : `Selected as no. ${picked + 1}`, "s", () => document.dispatchEvent(new CustomEvent("pick")), {id: "pick", "aria-pressed": String(picked >= 0)}),
       button("Compare", "c", () => compare(), {id: "compare"}),
       button("Tail +30 dB", "t", () => toggleLift(), {id: "lift", "aria-pressed": String(lifted)})),
     make("p", {className: "sub", id: "compared"}),
-    lanesPart(),
-    make("div", {className: "below"}, spectrumPart(), forms(hit, item, cut())));
+    lanesPart()),
+  make("section", {className: "details", tabIndex: 0, "aria-label": "Details and settings of this hit"}, spectrumPart(), forms(hit, item, cut())));
+  [...article.children].forEach((part, n) => { part.scrollTop = rolled[n] || 0; });
   paintCompare();
 }
 
@@ -242,36 +245,40 @@ function paintCompare() {
 }
 
 function lanesPart() {
-  const span = cut();
-  lanes = hit.mics.map((mic, row) => {
+  const span = cut(), inUse = hit.mics.filter((mic) => mic.used || mic.name === hit.home || span.dropped.has(mic.name));
+  const shownMics = everyMic ? hit.mics : inUse, more = hit.mics.length - inUse.length;
+  lanes = shownMics.map((mic, n) => {
+    const row = hit.mics.indexOf(mic);
     const canvas = make("canvas", {className: "wave", "data-row": row, role: "img",
       "aria-label": `Waveform of ${mic.name}${mic.name === hit.home ? ", the home mic" : ""}`});
     canvas.addEventListener("pointerdown", (event) => grab(event, canvas));
     const drops = span.dropped.has(mic.name);
     const line = make("div", {className: `mic${row === looked ? " looked" : ""}${drops ? " dropped" : ""}`},
-      make("button", {type: "button", className: "name", id: `mic-${row}`, onclick: () => { look(row); hear(mic.name); }, title: "play this mic alone"}, row < 9 ? make("kbd", {}, String(row + 1)) : "", ` ${mic.name}`,
+      make("button", {type: "button", className: "name", id: `mic-${row}`, onclick: () => { look(row); hear(mic.name); }, title: "play this mic alone"}, n < 9 ? make("kbd", {}, String(n + 1)) : "", ` ${mic.name}`,
       mic.name === hit.home ? make("span", {className: "sub"}, "home mic") : ""),
-      canvas,
+      make("span", {className: "strip"}, canvas),
       make("span", {className: "figs"},
         mic.grade ? make("span", {className: `grade g${mic.grade}`, title: mic.filed ? "grade of its file" : "grade a file of it would have"}, mic.grade) : make("span", {className: "sub"}, "\u2013"),
         make("span", {title: "bleed relative to this hit"}, figure(mic.bleed, 1, "dB")),
         make("button", {type: "button", className: "small", "aria-pressed": String(drops), id: `drop-${row}`,
-            "aria-label": `${drops ? "left out" : "leave out"}: ${mic.name}`,
-          onclick: () => dropOrNot(mic.name, drops)}, drops ? "left out" : "leave out")));
+            "aria-label": `${drops ? "omitted" : "omit"}: ${mic.name}`, title: drops ? "this hit has no file of this mic" : "make no file of this mic for this hit",
+          onclick: () => dropOrNot(mic.name, drops)}, drops ? "omitted" : "omit")));
     return {canvas, line, row};
   });
   const axis = make("canvas", {className: "axis", "aria-hidden": "true"});
   lanes.axis = axis;
   return make("div", {className: "lanes"}, make("div", {id: "head", hidden: true, ariaHidden: "true"}),
     make("div", {className: "row tools"},
-      make("span", {className: "sub"}, "Drag the start, the end or a fade; a click sets the cursor. ", make("span", {id: "height"})),
+      make("span", {className: "sub", title: "Drag the start, the end or a fade; a click sets the cursor."}, make("span", {id: "height"})),
       make("span", {className: "row"}, tool("\u2212", "Zoom out", () => zoom(1), "zoom-out"), tool("+", "Zoom in", () => zoom(-1), "zoom-in"),
         tool("\u2190", "Earlier", () => pan(-0.4), "earlier"), tool("\u2192", "Later", () => pan(0.4), "later"),
-        make("button", {type: "button", className: "small", id: "stretch", "aria-keyshortcuts": "z", onclick: () => hearView()}, "Play visible range ", make("kbd", {}, "z")),
-        make("button", {type: "button", className: "small", id: "apart", "aria-keyshortcuts": "h", "aria-pressed": String(apart), onclick: () => toggleHeights()}, "Each mic full height ", make("kbd", {}, "h")),
-        make("button", {type: "button", className: "small", id: "add", "aria-keyshortcuts": "a", onclick: () => addHere()}, "Add a hit at the cursor ", make("kbd", {}, "a")))),
+        make("button", {type: "button", className: "small", id: "stretch", "aria-keyshortcuts": "r", onclick: () => hearView()}, "Play range ", make("kbd", {}, "r")),
+        make("button", {type: "button", className: "small", id: "apart", "aria-keyshortcuts": "h", "aria-pressed": String(apart), onclick: () => toggleHeights()}, "Own heights ", make("kbd", {}, "h")),
+        make("button", {type: "button", className: "small", id: "add", "aria-keyshortcuts": "a", onclick: () => addHere(), title: "a hit that was missed, at the cursor"}, "Add hit ", make("kbd", {}, "a")),
+        more ? make("button", {type: "button", className: "small", id: "every-mic", "aria-pressed": String(everyMic), onclick: () => { everyMic = !everyMic; paint(); window_(); }},
+          everyMic ? "Mics in use" : `${plural(more, "more mic")}`) : "")),
     make("div", {className: "mic top"}, make("span", {}, "Mic"), axis, make("span", {className: "figs"}, make("span", {}, "Grade"), make("span", {}, "Bleed"), make("span", {}, "Files"))),
-    ...lanes.map((lane) => lane.line));
+    make("div", {className: "mics"}, ...lanes.map((lane) => lane.line)));
 }
 
 /* Left out and taken in again: the second thought takes the decision away that said it. */
@@ -279,7 +286,7 @@ function dropOrNot(name, drops) {
   if (!drops) { decide({kind: "drop", hits: [place(item)], mics: [name]}); return; }
   const said = hit.entries.filter((entry) => entry.kind === "drop" && entry.mics.includes(name));
   if (said.length === 1 && said[0].mics.length === 1 && said[0].hits.length === 1) withdraw(said[0].number);
-  else trouble(`${name} is left out together with other mics or hits: delete that under Corrections.`);
+  else trouble(`${name} is omitted together with other mics or hits: delete that under Corrections.`);
 }
 
 const tool = (text, label, action, id) => make("button", {type: "button", className: "small", "aria-label": label, title: label, id, onclick: action}, text);
@@ -300,7 +307,7 @@ export function look(row) {
 }
 export async function solo(number) {
   await showing;
-  const row = number < 0 && hit ? hit.mics.findIndex((mic) => mic.name === hit.home) : number;
+  const row = number < 0 && hit ? hit.mics.findIndex((mic) => mic.name === hit.home) : (lanes[number] || {row: -1}).row;
   if (hit && hit.mics[row]) { look(row); hear(hit.mics[row].name); }
 }
 

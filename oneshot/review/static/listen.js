@@ -5,7 +5,7 @@ import {byId, getBytes, minus} from "./base.js";
 
 let context = null, master = null, joint = null;
 const buses = new Map();
-let faders = {};
+let faders = {}, soloed = new Set();
 let playing = null, last = null, turn = 0;
 
 /* Whoever has to fetch a sound first asks for its turn, and plays only if nothing else was asked for since. */
@@ -30,6 +30,7 @@ function ready(rate) {
     joint = new ChannelMergerNode(context, {numberOfInputs: 2});
     master = new GainNode(context, {gain: amount(Number(volume.value))});
     joint.connect(shaper(1)).connect(master).connect(context.destination);
+    measure(joint);
   }
   if (context.state === "suspended") context.resume();
   return context;
@@ -52,7 +53,8 @@ const MIXED = Object.fromEntries([["mix, left", -1], ["mix, right", 1]].map(([si
 function setBus(mic, within = 0.015) {
   const bus = buses.get(mic), fader = faders[mic] || MIXED[mic];
   if (!bus) return;
-  const gain = fader && fader.on ? fader.polarity * amount(fader.gain_db) : 0;
+  const heard = fader && fader.on && (!soloed.size || soloed.has(mic) || mic in MIXED);
+  const gain = heard ? fader.polarity * amount(fader.gain_db) : 0;
   const angle = ((fader ? fader.pan : 0) + 1) * Math.PI / 4;
   for (const [node, share] of [[bus.left, Math.cos(angle)], [bus.right, Math.sin(angle)]]) {
     if (within) node.gain.setTargetAtTime(gain * share, context.currentTime, within); else node.gain.value = gain * share;
@@ -63,6 +65,42 @@ function setBus(mic, within = 0.015) {
 export function setFaders(all) {
   faders = all;
   for (const mic of buses.keys()) setBus(mic);
+}
+
+/* Only these sound, while there are any; nothing is saved of it. */
+export const solos = () => soloed;
+export function setSolos(mics) {
+  soloed = new Set(mics);
+  for (const mic of buses.keys()) setBus(mic);
+}
+
+/* The peak of both sides of the mix, as it comes to the volume: sample peak, dBFS. It falls by 20 dB a second. */
+const FLOOR_DB = -60, FALL_DB_S = 20;
+function measure(from) {
+  const split = new ChannelSplitterNode(context, {numberOfOutputs: 2}), bars = [...byId("meter").children];
+  const ears = [0, 1].map((side) => { const ear = new AnalyserNode(context, {fftSize: 4096}); split.connect(ear, side); return ear; });
+  from.connect(split);
+  const data = new Float32Array(4096), now = [FLOOR_DB, FLOOR_DB];
+  let highest = FLOOR_DB, at = performance.now(), of = null;
+  const look = (time) => {
+    const fall = FALL_DB_S * Math.max(0, time - at) / 1000;
+    at = time;
+    if (playing && playing !== of) { of = playing; highest = FLOOR_DB; }
+    ears.forEach((ear, side) => {
+      ear.getFloatTimeDomainData(data);
+      let most = 0;
+      for (const x of data) most = Math.max(most, Math.abs(x));
+      const db = 20 * Math.log10(Math.max(most, 1e-6));
+      now[side] = Math.max(db, now[side] - fall, FLOOR_DB);
+      if (playing) highest = Math.max(highest, db);
+      bars[side].style.width = `${100 * Math.min(1, (now[side] - FLOOR_DB) / -FLOOR_DB)}%`;
+    });
+    byId("meter").classList.toggle("over", highest > 0);
+    byId("meter").setAttribute("aria-valuenow", String(Math.round(Math.min(0, Math.max(...now)))));
+    byId("peak").textContent = highest > FLOOR_DB ? `${minus(highest.toFixed(1))}\u202fdBFS` : "\u2013";
+    requestAnimationFrame(look);
+  };
+  requestAnimationFrame(look);
 }
 
 /* A RIFF file of 32-bit floats: its rate and a Float32Array per channel. */

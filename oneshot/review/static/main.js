@@ -20,7 +20,11 @@ function listed() {
     told: (row) => row.told !== null || row.was !== null, picked: (row) => state.picks.includes(row.id),
   }[kind];
   const found = state.hits.filter((row) => fits(row) && (!drum || row.drum === drum));
-  if (kind === "heed") found.sort((a, b) => b.heed[0] - a.heed[0] || a.take - b.take || a.s - b.s);
+  if (kind === "heed") {  // drum by drum, the one with most to gain first
+    const most = new Map();
+    for (const row of found) most.set(row.drum, Math.max(most.get(row.drum) ?? 0, row.heed[0]));
+    found.sort((a, b) => most.get(b.drum) - most.get(a.drum) || a.drum.localeCompare(b.drum) || b.heed[0] - a.heed[0] || a.take - b.take || a.s - b.s);
+  }
   if (kind === "picked") found.sort((a, b) => state.picks.indexOf(a.id) - state.picks.indexOf(b.id));
   return found;
 }
@@ -152,6 +156,19 @@ function pick() {
 }
 document.addEventListener("pick", pick);
 
+/* First of its layer's round robins, the others after it; one that is left out goes where its strength belongs. */
+function useFirst() {
+  const row = list.current();
+  if (!row) return null;
+  const mine = state.kit.shots.filter((shot) => shot.drum === row.drum && shot.way === row.way && shot.hit !== row.id);
+  const strength = (shot) => state.byId.get(shot.hit).level ?? -1e3;
+  const nearest = mine.reduce((best, shot) => best === null || Math.abs(strength(shot) - row.level) < Math.abs(strength(best) - row.level) ? shot : best, null);
+  const layer = row.layer || (nearest ? nearest.layer : 1);
+  const others = mine.filter((shot) => shot.layer === layer).sort((a, b) => a.robin - b.robin).map((shot) => place(state.byId.get(shot.hit)));
+  return decide({kind: "round_robins", drum: row.drum, articulation: row.way, layer, hits: [place(row), ...others]});
+}
+document.addEventListener("first", useFirst);
+
 const focusOn = (id) => { const found = byId(id); if (found) { found.focus(); if (found.select) found.select(); } };
 const verdict = (kind) => { const row = list.current(); if (row) decide({kind, hits: [place(row)]}); };
 const frames = (event) => (event.shiftKey ? 10 : 1) * Math.max(1, Math.round((hit.shown() || {rate: 48000}).rate / 10000));
@@ -168,12 +185,12 @@ const KEYS = [
     [["g"], "play a groove", () => { playing.perform("groove", "Groove"); }],
     [["o"], "this drum from soft to hard", () => { const row = list.current(); if (row) playing.perform("ladder", `${row.drum}, ${row.way}: from soft to hard`, row.drum, row.way); }],
     [["v"], "this drum over velocity", () => { const row = list.current(); if (row) playing.perform("velocity", `${row.drum}, ${row.way}: one key over velocity`, row.drum, row.way); }],
-    [["z"], "play the visible range", () => hit.hearView()],
+    [["r"], "play the visible range", () => hit.hearView()],
     [[",", "."], "volume down, up", (event) => { const volume = byId("volume"); volume.value = String(Number(volume.value) + (event.key === "." ? 3 : -3)); volume.dispatchEvent(new Event("input")); }, ", or ."],
   ]],
   ["Navigation", [
-    [["ArrowDown", "j"], "next hit", () => list.step(1), "\u2193 or j"],
-    [["ArrowUp", "i"], "previous hit", () => list.step(-1), "\u2191 or i"],
+    [["ArrowDown"], "next hit", () => list.step(1), "\u2193"],
+    [["ArrowUp"], "previous hit", () => list.step(-1), "\u2191"],
     [["PageDown"], "ten forward", () => list.step(10), "PgDn"],
     [["PageUp"], "ten back", () => list.step(-10), "PgUp"],
     [["ArrowLeft", "ArrowRight"], "move the cursor in the waveform; with Shift in larger steps", (event) => hit.moveCursor((event.key === "ArrowLeft" ? -1 : 1) * (event.shiftKey ? 25 : 2)), "\u2190 or \u2192"],
@@ -185,25 +202,26 @@ const KEYS = [
     [["/"], "choose which hits are listed", () => focusOn("show")],
   ]],
   ["Corrections", [
-    [["k"], "keep", () => verdict("keep")],
-    [["r"], "reject", () => verdict("reject")],
-    [["p"], "select: to move, split or set round robins of several", () => pick()],
+    [["y"], "use", () => verdict("keep")],
+    [["Y"], "use first: as the first round robin of its layer", () => useFirst(), "Shift+y"],
+    [["n"], "leave out", () => verdict("reject")],
+    [["s"], "select: to move, split or set round robins of several", () => pick()],
     [["[", "]"], "start 0.1 ms earlier, later", (event) => hit.nudge((event.key === "[" ? -1 : 1) * frames(event)), "[ or ]"],
     [["{", "}"], "start 1 ms earlier, later", (event) => hit.nudge((event.key === "{" ? -1 : 1) * frames(event)), "{ or }"],
     [["a"], "add a hit at the cursor", () => hit.addHere()],
     [["E"], "type a start", () => focusOn("start-ms"), "Shift+e"],
     [["e"], "type an end", () => focusOn("end-ms")],
     [["f"], "type fades", () => focusOn("in-ms")],
-    [["d"], "leave out a mic", () => focusOn("drop-0")],
-    [["l"], "type a level trim", () => focusOn("gain-db")],
+    [["d"], "omit a mic", () => { const first = document.querySelector("[id^=drop-]"); if (first) first.focus(); }],
+    [["L"], "type a level trim", () => focusOn("gain-db"), "Shift+l"],
     [["m"], "move to another drum or articulation", () => focusOn("to-drum")],
-    [["y"], "another layer", () => focusOn("to-layer")],
-    [["s"], "split off", () => focusOn("split-name")],
+    [["l"], "another layer", () => focusOn("to-layer")],
+    [["S"], "split off", () => focusOn("split-name"), "Shift+s"],
     [["q"], "round robins", () => focusOn("robins-layer")],
-    [["n"], "rename", () => focusOn("rename-to")],
-    [["x"], "merge drums", () => focusOn("merge-drum")],
-    [["u"], "undo the last correction or balance change", () => back(), "u or Ctrl+z"],
-    [["U"], "redo", () => again(), "Shift+u or Ctrl+Shift+z"],
+    [["N"], "rename", () => focusOn("rename-to"), "Shift+n"],
+    [["M"], "merge drums", () => focusOn("merge-drum"), "Shift+m"],
+    [["undo"], "undo the last correction or balance change", () => back(), "Ctrl+Z"],
+    [["redo"], "redo", () => again(), "Ctrl+Shift+Z"],
     [["b"], "rebuild", () => { build(); }],
     [["?"], "these keys", () => help()],
   ]],
@@ -213,7 +231,7 @@ const AT_ONCE = new Set([" ", "Space", "Enter", "1", "2", "3", "4", "5", "6", "7
 let order = Promise.resolve();
 const ACTS = new Map(KEYS.flatMap(([, rows]) => rows.flatMap(([names, , act]) => names.map((name) => [name, act]))));
 
-/* "Shift+u or Ctrl+z" as keys with words between them. */
+/* "+ or =" as keys with words between them. */
 const keyed = (text) => text.split(/( or | to )/).map((part, n) => n % 2 ? part : make("kbd", {}, part));
 
 function help() {
@@ -229,7 +247,7 @@ function help() {
 
 /* Ctrl or Cmd with z, as everywhere; in a field the browser's own undo stays. */
 const stepKey = (event) => (event.ctrlKey || event.metaKey) && !event.altKey
-  && {z: event.shiftKey ? "U" : "u", y: "U"}[event.key.toLowerCase()];
+  && {z: event.shiftKey ? "redo" : "undo", y: "redo"}[event.key.toLowerCase()];
 
 document.addEventListener("keydown", (event) => {
   const at = event.target, typing = at.matches("input:not([type=range]):not([type=checkbox]), select, textarea"), way = stepKey(event);

@@ -100,32 +100,84 @@ function drawn(id) {
   return canvas;
 }
 
+/* The other side of a mic's pair; null where it has none. */
+function otherSide(mic) {
+  const mics = state.kit.takes.flatMap((take) => take.mics), mine = mics.find((each) => each.name === mic);
+  const other = mine && mine.pair && mine.side ? mics.find((each) => each.pair === mine.pair && each.side && each.side !== mine.side) : null;
+  return other && other.name in state.kit.balance ? other.name : null;
+}
+
+let linked = true;
+const LEAST = -40, MOST = 12;
+const SETTLED_MS = 250;  // after which a move is saved: the first click of a double click is none
+
 function balance() {
-  const rows = Object.entries(state.kit.balance).map(([mic, fader], n) => {
-    const now = {...fader};
-    const said = make("output", {}, figure(now.gain_db, 1, "dB"));
-    const side = make("output", {}, sideText(now.pan));
-    const gain = make("input", {type: "range", min: "-40", max: "12", step: "0.5", value: String(Math.max(-40, now.gain_db)), id: `gain-${n}`, "aria-label": `Gain of ${mic}, dB`});
-    const pan = make("input", {type: "range", min: "-1", max: "1", step: "0.05", value: String(now.pan), id: `pan-${n}`, "aria-label": `Pan of ${mic}`});
-    const on = make("input", {type: "checkbox", checked: now.on, id: `on-${n}`, "aria-label": `${mic} on`});
-    /* Only what was moved is said: a slider stands at its nearest step, and what it does not say stays as computed. */
-    const values = new Map([[gain, () => ({gain_db: Number(gain.value)})], [pan, () => ({pan: Number(pan.value)})], [on, () => ({on: on.checked})]]);
-    const sounding = (control) => {
-      Object.assign(now, values.get(control)());
-      said.textContent = figure(now.gain_db, 1, "dB");
-      side.textContent = sideText(now.pan);
-      listen.setFaders({...state.kit.balance, [mic]: now});
-    };
-    const write = (control) => setFader(mic, values.get(control)()).then(() => back.hidden = !(mic in state.kit.said));
-    for (const control of values.keys()) {
-      control.addEventListener("input", () => sounding(control));
-      control.addEventListener("change", () => { sounding(control); write(control); });
-    }
-    const back = make("button", {type: "button", className: "small", hidden: !(mic in state.kit.said), "aria-label": `reset: ${mic} to its computed setting`,
-      onclick: () => setFader(mic, null).then(() => back.hidden = true)}, "reset");
-    return make("div", {className: "fader"}, make("span", {className: "row"}, on, make("b", {}, mic), back),
-      make("span", {className: "row"}, make("span", {className: "sub"}, "gain"), gain, said), make("span", {className: "row"}, make("span", {className: "sub"}, "pan"), pan, side));
+  const strips = new Map();
+  for (const [n, [mic, fader]] of Object.entries(state.kit.balance).entries()) strips.set(mic, strip(n, mic, {...fader}, strips));
+  const link = make("button", {type: "button", className: "small", id: "linked", "aria-pressed": String(linked), onclick: () => { linked = !linked; link.setAttribute("aria-pressed", String(linked)); }}, "Link pairs");
+  return make("section", {className: "balance", tabIndex: -1, "aria-label": "Balance"}, make("div", {className: "row"}, make("h2", {}, "Balance"), link),
+    make("p", {className: "note"}, "Heard at once and saved in recipe.toml; mappings and prints follow with the next build. Solo is for listening only. A double click on a fader sets it as computed."),
+    ...[...strips.values()].map((each) => each.element));
+}
+
+/* One mic of the mixer. `now`: its fader as it sounds. Both sides of a pair move together while they are linked: by as many
+   decibels, and as far to their sides. */
+function strip(n, mic, now, strips) {
+  const said = make("output", {}), side = make("output", {}), partner = otherSide(mic);
+  const slider = (id, min, max, step, label) => make("input", {type: "range", min, max, step, id: `${id}-${n}`, "aria-label": label, title: "double click: as computed"});
+  const gain = slider("gain", LEAST, MOST, "0.5", `Gain of ${mic}, dB`), pan = slider("pan", "-1", "1", "0.05", `Pan of ${mic}`);
+  const toggle = (id, text, label, action) => make("button", {type: "button", className: "small", id: `${id}-${n}`, "aria-label": label, onclick: action}, text);
+  const mute = toggle("mute", "Mute", `Mute ${mic}`, () => write({on: !now.on}, {on: !now.on}));
+  const solo = toggle("solo", "Solo", `Solo ${mic}`, () => {
+    const some = new Set(listen.solos()), names = linked && partner ? [mic, partner] : [mic], on = !some.has(mic);
+    for (const name of names) if (on) some.add(name); else some.delete(name);
+    listen.setSolos(some);
+    for (const each of strips.values()) each.show();
   });
-  return make("section", {className: "balance", tabIndex: -1, "aria-label": "Balance"}, make("h2", {}, "Balance"),
-    make("p", {className: "note"}, "Applies at once and is saved in recipe.toml; mappings and prints follow with the next build."), ...rows);
+  const back = make("button", {type: "button", className: "small", "aria-label": `reset: ${mic} to its computed setting`,
+    onclick: () => write(null, null)}, "reset");
+
+  function show() {
+    said.textContent = figure(now.gain_db, 1, "dB");
+    side.textContent = sideText(now.pan);
+    gain.value = String(Math.max(LEAST, now.gain_db));
+    pan.value = String(now.pan);
+    mute.setAttribute("aria-pressed", String(!now.on));
+    solo.setAttribute("aria-pressed", String(listen.solos().has(mic)));
+    back.hidden = !(mic in state.kit.said);
+  }
+  /* What is heard while a slider moves; saved once it is let go. */
+  function sound(part) {
+    Object.assign(now, part);
+    show();
+    listen.setFaders(Object.fromEntries([...strips].map(([name, each]) => [name, each.now])));
+  }
+  const beside = () => linked && partner ? strips.get(partner) : null;
+  /* Only what was moved is said: a slider stands at its nearest step, and what it does not say stays as computed. */
+  const write = (mine, others) => setFader(mic, mine, beside() ? [partner, others] : null).then(() => {
+    for (const [name, each] of strips) { Object.assign(each.now, state.kit.balance[name]); each.show(); }
+  });
+  let waiting = 0;
+  let from = null;  // where both stood when the slider was taken hold of
+  const start = () => { from ??= {gain_db: now.gain_db, other: beside() ? beside().now.gain_db : 0}; };
+  function moved() {
+    const mine = Number(gain.value), other = Math.min(MOST, from.other + mine - from.gain_db);
+    return [{gain_db: mine}, {gain_db: Math.round(other * 10) / 10}];
+  }
+  const turned = () => [{pan: Number(pan.value)}, {pan: -Number(pan.value) || 0}];
+  for (const [control, parts] of [[gain, moved], [pan, turned]]) {
+    control.addEventListener("input", () => { start(); const [mine, other] = parts(); sound(mine); if (beside()) beside().sound(other); });
+    control.addEventListener("change", () => {
+      start();
+      clearTimeout(waiting);
+      waiting = setTimeout(() => { const [mine, other] = parts(); from = null; write(mine, other); }, SETTLED_MS);
+    });
+  }
+  const computed = (part) => { clearTimeout(waiting); from = null; write(part, part); };
+  gain.addEventListener("dblclick", () => computed({gain_db: undefined}));
+  pan.addEventListener("dblclick", () => computed({pan: undefined}));
+  show();
+  const element = make("div", {className: "fader"}, make("span", {className: "row"}, make("b", {}, mic), partner ? make("span", {className: "sub"}, `with ${partner}`) : "", mute, solo, back),
+    make("span", {className: "row"}, make("span", {className: "sub"}, "gain"), gain, said), make("span", {className: "row"}, make("span", {className: "sub"}, "pan"), pan, side));
+  return {element, now, show, sound};
 }

@@ -71,10 +71,15 @@ const step = (which) => () => inTurn(async () => {
 });
 export const undo = step("undo"), redo = step("redo");
 
-/* `part`: what is said anew of a mic, beside what was said of it; null: nothing any more. */
-export const setFader = (mic, part) => inTurn(async () => {
-  const fader = part && {...state.kit.said[mic], ...part};
-  const said = await post("balance", {revision: state.revision, mic, fader});
+/* `part`: what is said anew of a mic, beside what was said of it, undefined where that no longer holds; null: nothing any
+   more. `other`: the same of the other side of its pair, [mic, part]. */
+export const setFader = (mic, part, other = null) => inTurn(async () => {
+  const whole = (name, some) => {
+    const all = some && Object.fromEntries(Object.entries({...state.kit.said[name], ...some}).filter(([, value]) => value !== undefined));
+    return all && Object.keys(all).length ? all : null;
+  };
+  const said = await post("balance", {revision: state.revision, mic, fader: whole(mic, part),
+    ...(other ? {other_side: {mic: other[0], fader: whole(...other)}} : {})});
   state.revision = said.revision;
   Object.assign(state.kit, said.kit);
   setFaders(state.kit.balance);
