@@ -11,6 +11,7 @@ ALAC in CAF, which libsndfile 1.2.2 does not give back exactly (24 bits, two cha
 
 from __future__ import annotations
 
+import os
 import struct
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
@@ -129,7 +130,7 @@ def _open(path: Path) -> soundfile.SoundFile:
     if size == 0:
         raise AudioError(f"{path} is empty (0 bytes): record or export it again, or take it out of the folder")
     try:
-        return soundfile.SoundFile(str(path))
+        return soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else str(path))  # names need not be text
     except (soundfile.SoundFileError, OSError, RuntimeError, TypeError) as error:
         raise AudioError(f"{path} cannot be read as a sound file ({_why(error)}): export it again as WAV, AIFF, FLAC "
                          "or CAF, or take it out of the folder") from None

@@ -24,11 +24,11 @@ def remember(kit: Path, session: Path, tracks: Path | None = None) -> None:
     try:
         path = _note(kit)
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_atomic(path, f"{session.resolve()}\n")
+        write_atomic(path, os.fsencode(session.resolve()) + b"\n")
         if tracks is None:
             note_beside(kit, TRACKS).unlink(missing_ok=True)
         else:
-            write_atomic(note_beside(kit, TRACKS), f"{tracks.resolve()}\n")
+            write_atomic(note_beside(kit, TRACKS), os.fsencode(tracks.resolve()) + b"\n")
     except OSError:
         return
 
@@ -45,10 +45,10 @@ def tracks_of(kit: Path) -> Path | None:
 
 def _folder(note: Path) -> Path | None:
     try:
-        path = Path(note.read_text(encoding="utf-8").strip())
+        path = Path(os.fsdecode(note.read_bytes().rstrip(b"\r\n")))
+        return path if path.is_dir() else None
     except (OSError, UnicodeDecodeError):
         return None
-    return path if path.is_dir() else None
 
 
 def known_sessions() -> list[Path]:
@@ -72,4 +72,4 @@ def _notes() -> Path:
 
 
 def _note(kit: Path) -> Path:
-    return _notes() / f"{hashlib.sha256(str(kit.resolve()).encode()).hexdigest()[:32]}.txt"
+    return _notes() / f"{hashlib.sha256(os.fsencode(kit.resolve())).hexdigest()[:32]}.txt"

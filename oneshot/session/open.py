@@ -24,7 +24,7 @@ next, or to the end) and from the names of the take and of the folders it lies i
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -32,6 +32,7 @@ from oneshot.audio.io import EXTENSIONS, LOSSY_EXTENSIONS, Header, read_header, 
 from oneshot.audio.riff import track_names
 from oneshot.core.errors import AudioError, SessionError, SettingsError
 from oneshot.core.files import is_our_kit, sha256_of_edges
+from oneshot.core.names import is_text, odd_part, shown
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Label, Mic, Problem, Session, Source, Take
 from oneshot.session.labels import said_by_cues, said_by_file, said_by_names, sorted_labels
@@ -80,6 +81,7 @@ def open_session(path: Path) -> Session:
     name = path.resolve().name
     problems = list(edits.problems)
     folders = _take_folders(path, problems, None if edits.processed is None else (path / edits.processed).resolve())
+    _check_names(path, folders, edits.name or name)
     names = _take_names(path, folders)
     problems += _unanswered(edits.takes, names, "takes")
     takes: list[Take] = []
@@ -210,6 +212,24 @@ def _names(files: Sequence[Path]) -> str:
     """Up to three file names, and how many more there are."""
     shown = ", ".join(f.name for f in files[:3])
     return f"{shown} and {len(files) - 3} more" if len(files) > 3 else shown
+
+
+def _check_names(root: Path, folders: Sequence[_Folder], name: str) -> None:
+    """Raise SessionError where the session, a take or a sound file is called by bytes that are no text: they could not
+    be written into a kit.
+    """
+    if not is_text(name) or (not is_text(root.resolve().name) and any(folder.path == root for folder in folders)):
+        raise SessionError(f"{shown(str(root.resolve()))}: the name of the session's folder is not valid UTF-8: rename "
+                           "the folder")
+    check_text(root, [path for folder in folders for path in folder.files])
+
+
+def check_text(root: Path, paths: Iterable[Path]) -> None:
+    """Raise SessionError where the way from a folder to one of those files in it has a name that is no text."""
+    for path in paths:
+        odd = odd_part(path, root)
+        if odd is not None:
+            raise SessionError(f"{shown(str(path))}: the name {odd} is not valid UTF-8: rename it")
 
 
 def _take_names(root: Path, folders: Sequence[_Folder]) -> list[str]:

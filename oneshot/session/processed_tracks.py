@@ -22,7 +22,7 @@ from oneshot.core.errors import SessionError, SettingsError
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Problem, Session, Source, Take
 from oneshot.session.mic_names import clean_name, kind_of, role_of, side_of
-from oneshot.session.open import natural_key
+from oneshot.session.open import check_text, natural_key
 
 TRACKS = "processed tracks"
 """Below which a kit names the files of processed tracks that lie outside its session."""
@@ -73,14 +73,17 @@ class Tracks:
 def open_tracks(session: Session, folder: Path, said: Mapping[str, Sequence[str]]) -> Tracks:
     """The processed tracks in a folder, headers only. ``said``: the recipe's [tracks].
 
-    Raises SessionError where the folder is missing, holds no folder for a take, a track that other takes lack, or a
-    file that is not of its take's rate and length; SettingsError where [tracks] names no track or no mic; AudioError
-    for a file that cannot be read.
+    Raises SessionError where the folder is missing, holds no folder for a take, a track that other takes lack, a file
+    that is not of its take's rate and length, or one whose name is no text; SettingsError where [tracks] names no track
+    or no mic; AudioError for a file that cannot be read.
     """
     if not folder.is_dir():
         raise SessionError(f"{folder}: no such folder of processed tracks")
     problems: list[Problem] = []
     files = _files(session, folder, problems)
+    check_text(folder, [path for paths in files.values() for path in paths])
+    if folder.resolve().is_relative_to(session.root.resolve()):  # a kit then names the whole way to it
+        check_text(session.root.resolve(), [folder.resolve()])
     names = [{track.casefold(): track for track in _stems(paths)} for paths in files.values()]
     for called, mine in zip(files, names, strict=True):
         lacking = sorted({stem for other in names for stem in other} - set(mine))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import sys
 from pathlib import Path
 
 import pytest
@@ -175,3 +177,15 @@ def test_a_folder_inside_the_session_is_no_take(tmp_path: Path) -> None:
     assert "Mixed" == session.processed
     assert '\nprocessed = "Mixed"\n' in draft_toml(session)
     assert [] == [problem for problem in session.problems if "Mixed" in problem.where]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems take no such names")
+def test_a_track_of_a_name_that_is_no_text_is_refused(session: Session, tmp_path: Path) -> None:
+    """The kit would have to be told it; a folder above the tracks may be called so, unless it lies in the session."""
+    odd = os.fsdecode(b"b\xffd")
+
+    assert tracks_of(session, tmp_path / odd, "Room crushed").takes
+    with pytest.raises(SessionError, match=r"the name b\\xffd is not valid UTF-8: rename it"):
+        tracks_of(session, session.root / odd, "Room crushed")
+    with pytest.raises(SessionError, match=r"the name Room b\\xffd\.wav is not valid UTF-8: rename it"):
+        tracks_of(session, tmp_path / "tracks", f"Room {odd}")

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from oneshot.core.names import shown
 from oneshot.core.records.roles import Role
 
 Frames = NDArray[np.int64]
@@ -119,11 +120,18 @@ class Label:
 
 @dataclass(frozen=True, slots=True, order=True)
 class Problem:
-    """Something worth telling that stops nothing: where it is, what is wrong and what to do about it."""
+    """Something worth telling that stops nothing: where it is, what is wrong and what to do about it.
+
+    Names of files in it are text, whatever the disk calls them: it is told on pages and in the manifest.
+    """
 
     where: str
     what: str
     todo: str
+
+    def __post_init__(self) -> None:
+        for name in ("where", "what", "todo"):
+            object.__setattr__(self, name, shown(getattr(self, name)))
 
 
 def collect(problems: Iterable[Problem]) -> tuple[Problem, ...]:

@@ -16,6 +16,7 @@ from pathlib import Path
 from oneshot.config.corrections_file import safe_name
 from oneshot.core.errors import KitError, SettingsError
 from oneshot.core.files import sha256_of
+from oneshot.core.names import is_text, shown
 from oneshot.kit.contents import SUMS
 
 CC0 = ("The maker has waived all rights in this, as far as the law allows, by CC0 1.0 Universal: "
@@ -84,6 +85,15 @@ def licence_of(asked: str | None, said: str) -> tuple[str, str]:
     if not name:
         raise SettingsError(f"{asked}: is empty; write the licence into it, its name in the first line")
     return name, text
+
+
+def version_of(asked: str | None, said: str) -> str:
+    """The version of a release: ``asked`` for on the command line, else ``said`` in the recipe. Raises SettingsError
+    where it is no text.
+    """
+    if asked is not None and not is_text(asked):
+        raise SettingsError(f"--version {shown(asked)} is not valid UTF-8: type it again")
+    return asked or said
 
 
 def licence_file(name: str, text: str) -> str:

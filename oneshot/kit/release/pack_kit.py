@@ -39,6 +39,7 @@ from oneshot.kit.release.archive import (
     open_zip,
     root_of,
     sums_of,
+    version_of,
 )
 from oneshot.kit.release.contact_sheet import contact_sheet
 from oneshot.kit.verify import verify_kit
@@ -54,7 +55,7 @@ def licensed(folder: Path, licence: str | None, version: str | None) -> tuple[Ki
     kit = read_kit(folder)
     info = dict(kit_info(kit))
     name, text = licence_of(licence, str(info["licence"] or ""))
-    info.update(licence=name, version=version or info["version"])
+    info.update(licence=name, version=version_of(version, str(info["version"])))
     return replace(kit, recipe={**kit.recipe, "kit": info}), name, text
 
 

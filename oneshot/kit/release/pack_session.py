@@ -43,6 +43,7 @@ from oneshot.kit.release.archive import (
     open_zip,
     root_of,
     sums_of,
+    version_of,
 )
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.output_paths import check_target
@@ -105,7 +106,7 @@ def prepared(session_path: Path, *, licence: str | None = None, version: str | N
             tracks.append(Track(path, take, mic, widest(subtypes)))
     if not tracks:
         raise SessionError(f"{session_path}: has no mic to release: correct the roles in session.toml")
-    return Recordings(session, tuple(tracks), recipe, name, text, version or recipe.kit.version)
+    return Recordings(session, tuple(tracks), recipe, name, text, version_of(version, recipe.kit.version))
 
 
 def texts_of(given: Recordings) -> Texts:
