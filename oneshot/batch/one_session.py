@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from oneshot.config.recipe_file import load_recipe
+from oneshot.core.bounded_text import read_json
 from oneshot.core.cache.keys import key_of
 from oneshot.core.errors import OneshotError
 from oneshot.core.files import sha256_of, write_atomic
@@ -120,9 +121,9 @@ def _note(kit: Path, key: str, figures: Mapping[str, int]) -> None:
 def _noted(kit: Path, key: str | None) -> Mapping[str, int] | None:
     """The figures of a kit that is finished, by this key and as its note says; None where it has to be built."""
     try:
-        said = json.loads(note_beside(kit, NOTE).read_text(encoding="utf-8"))
+        said = read_json(note_beside(kit, NOTE))
         if key is None or said["key"] != key or said["manifest"] != sha256_of(kit / "manifest.json"):
             return None
         return {str(name): int(value) for name, value in said["figures"].items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None

@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import json
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from oneshot.core.bounded_text import parse_toml, read_toml
 from oneshot.core.errors import SettingsError
 
 FORMAT = "oneshot-corrections"
@@ -171,10 +171,10 @@ def load(path: Path) -> Corrections:
     value.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_toml(path)
     except FileNotFoundError:
         return Corrections()
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise SettingsError(f"{path} cannot be read ({error}): check the file") from None
     return parse(text, path.name)
 
@@ -182,9 +182,9 @@ def load(path: Path) -> Corrections:
 def parse(text: str, where: str = "corrections.toml") -> Corrections:
     """Corrections from the text of a file. Raises SettingsError, naming ``where``, in one line."""
     try:
-        table = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # a ValueError: numbers of thousands of digits, too
-        raise SettingsError(f"{where} is not valid TOML ({_plain(error)}): correct that line") from None
+        table = parse_toml(text)
+    except ValueError as error:
+        raise SettingsError(f"{where} is not valid TOML ({error}): correct that line") from None
     if table.get("format") != FORMAT or table.get("version") != VERSION or isinstance(table["version"], bool):
         raise SettingsError(f'{where} must contain format = "{FORMAT}" and version = {VERSION}; it has '
                             f"{_shown(table.get('format'))} and {_shown(table.get('version'))}")
@@ -211,7 +211,7 @@ def _plain(text: object) -> str:
 
 def _shown(value: object) -> str:
     """A value as a message shows it."""
-    return "an endless number" if isinstance(value, int) and abs(value) > 2**64 else _plain(repr(value))
+    return _plain(repr(value))
 
 
 def _rows(table: Mapping[str, Any], kind: str, where: str) -> list[Mapping[str, Any]]:

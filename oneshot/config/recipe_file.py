@@ -18,6 +18,7 @@ from tomlkit.items import AoT, InlineTable, Item, Null, Table
 
 from oneshot.config.recipe import MOST_VOICES, SECTIONS, FaderRecipe, PrintPart, PrintRecipe, Recipe, TailPart
 from oneshot.config.settings import read_record, unknown_key
+from oneshot.core.bounded_text import parse_toml, read_toml
 from oneshot.core.errors import SettingsError
 from oneshot.core.records.session import Problem
 
@@ -41,13 +42,15 @@ def load_recipe(path: Path | None) -> tuple[Recipe, tuple[Problem, ...]]:
     if path is None:
         return Recipe(), ()
     try:
-        table = tomllib.loads(_text(path))
+        text = _text(path)
     except FileNotFoundError:
         raise SettingsError(f"{path}: no such recipe; give a file or one of {', '.join(own_recipes())}, or leave the "
                             "option out to build with the defaults") from None
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise SettingsError(f"{path}: cannot be read as text: {error}") from error
-    except tomllib.TOMLDecodeError as error:
+    try:
+        table = parse_toml(text)
+    except ValueError as error:
         raise SettingsError(f"{path}: not valid TOML: {error}") from error
     problems: list[Problem] = []
     try:
@@ -66,7 +69,7 @@ def _text(path: Path) -> str:
     """The text of a recipe: of a file, or else of the one that comes with the program under that name."""
     if not path.exists() and str(path) in own_recipes():
         return files("oneshot.config").joinpath("presets", f"{path}.toml").read_text(encoding="utf-8")
-    return path.read_text(encoding="utf-8")
+    return read_toml(path)
 
 
 def _recipe_of(table: Mapping[str, Any], file: str, problems: list[Problem]) -> Recipe:
@@ -280,10 +283,10 @@ def _edited(text: str, recipe: Recipe, tables: tuple[str, ...]) -> str:
 
 def _reads(text: str) -> tuple[Recipe, list[Problem]]:
     """What a text says, and its unknown keys, save for those of faders, which may go with them. Raises SettingsError or
-    TOMLDecodeError.
+    ValueError.
     """
     problems: list[Problem] = []
-    recipe = _recipe_of(tomllib.loads(text), "", problems)
+    recipe = _recipe_of(parse_toml(text), "", problems)
     return recipe, [each for each in problems if "balance." not in each.where]
 
 

@@ -9,7 +9,6 @@ adds up over all releases.
 from __future__ import annotations
 
 import json
-import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from itertools import pairwise
@@ -20,6 +19,8 @@ from typing import Any
 from oneshot.config.corrections_file import Correction, Place
 from oneshot.config.name_pattern import short_name
 from oneshot.config.recipe import Naming, Recipe
+from oneshot.core.bounded_text import MOST_JSON, parse_json, read_bounded
+from oneshot.core.bounded_zip import opened
 from oneshot.core.errors import KitError, SettingsError
 from oneshot.core.records.hits import Hit, ordinary
 from oneshot.core.records.kit import Kit, OneShot, kit_info
@@ -205,10 +206,10 @@ def to_json(released: Released) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
-def from_json(text: str, where: str) -> Released:
+def from_json(text: str | bytes, where: str) -> Released:
     """The record in a text. Raises KitError, naming ``where``, where it is none."""
     try:
-        return _released(json.loads(text))
+        return _released(parse_json(text))
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, SettingsError) as error:
         raise KitError(f"{where}: not a valid release lock ({error!r}); get it from the released zip, or delete it "
                        "to let names change") from None
@@ -239,20 +240,21 @@ def read(folder: Path) -> Released | None:
     """The record that lies in a kit's folder; None where the kit was never released. Raises KitError."""
     path = folder / NAME
     try:
-        return from_json(path.read_text(encoding="utf-8"), str(path))
+        text = read_bounded(path, MOST_JSON)
     except FileNotFoundError:
         return None
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise KitError(f"{path}: cannot be read ({error}); get it from the released zip") from None
+    return from_json(text, str(path))
 
 
 def read_pack(path: Path) -> Released:
     """The record that a released zip carries. Raises KitError where it carries none."""
     try:
-        with zipfile.ZipFile(path) as file:
-            (name,) = (each for each in file.namelist() if each.count("/") == 1 and each.endswith(f"/{NAME}"))
-            text = file.read(name).decode("utf-8")
-    except (OSError, ValueError, zipfile.BadZipFile, UnicodeDecodeError) as error:
+        with opened(path) as pack:
+            (name,) = (each for each in pack.names if each.count("/") == 1 and each.endswith(f"/{NAME}"))
+            text = pack.text(name)
+    except ValueError as error:
         raise KitError(f"{path}: not a zip written by oneshot pack ({error}); name the zip of the release") from None
     return from_json(text, str(path))
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import ctypes
 import errno
 import hashlib
-import json
 import os
 import secrets
 import shutil
@@ -22,6 +21,7 @@ from contextvars import ContextVar
 from itertools import count
 from pathlib import Path
 
+from oneshot.core.bounded_text import read_json
 from oneshot.core.errors import WorkError
 
 MANIFEST_FORMAT = "oneshot-manifest"
@@ -111,8 +111,8 @@ def link(source: Path, target: Path) -> None:
 def is_our_kit(path: Path) -> bool:
     """Whether a folder is a kit of ours: it holds a manifest.json that says so. Never raises."""
     try:
-        manifest = json.loads((path / "manifest.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
+        manifest = read_json(path / "manifest.json")
+    except (OSError, ValueError):
         return False
     return isinstance(manifest, dict) and manifest.get("format") == MANIFEST_FORMAT
 
@@ -123,6 +123,15 @@ def inside(folder: Path, path: str) -> Path | None:
         found = (folder / path).resolve()
         return found if found.is_relative_to(folder.resolve()) else None
     except (OSError, ValueError, RuntimeError):
+        return None
+
+
+def file_inside(folder: Path, path: str) -> Path | None:
+    """As ``inside``; None also where no file is there. Never raises, whatever the path holds."""
+    found = inside(folder, path)
+    try:
+        return found if found is not None and found.is_file() else None
+    except (OSError, ValueError):
         return None
 
 

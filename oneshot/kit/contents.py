@@ -15,6 +15,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from oneshot.config import release_lock
+from oneshot.core.bounded_text import read_bounded
+from oneshot.core.bounded_zip import MOST_TEXT
 from oneshot.core.errors import KitError
 from oneshot.core.files import is_our_kit, link, recover_folder, sha256_of, write_atomic
 from oneshot.core.records.kit import Kit
@@ -68,6 +70,21 @@ def entries(folder: Path) -> Iterator[str]:
         yield from ((here / name).relative_to(folder).as_posix() for name in (*files, *links))
         if not folders and not files and here != folder:
             yield here.relative_to(folder).as_posix()
+
+
+def sums_in(text: str) -> list[tuple[str, str]]:
+    """(name, SHA-256) of every line of a list of sums."""
+    return [(line[66:], line[:64]) for line in text.splitlines()]
+
+
+def read_sums(folder: Path) -> list[tuple[str, str]]:
+    """The list of sums in a pack's folder; empty where there is none. Raises KitError where it cannot be read."""
+    if not (folder / SUMS).is_file():
+        return []
+    try:
+        return sums_in(read_bounded(folder / SUMS, MOST_TEXT).decode("utf-8", errors="replace"))
+    except (OSError, ValueError) as error:
+        raise KitError(f"{folder / SUMS}: cannot be read ({error}); unpack the zip again") from None
 
 
 def take_over(old: Path, new: Path, names: list[str]) -> list[str]:

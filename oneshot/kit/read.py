@@ -6,7 +6,6 @@ knows them. Fields that this version does not know are passed over, as the contr
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -14,8 +13,9 @@ from typing import Any
 
 from msgspec import ValidationError, convert
 
+from oneshot.core.bounded_text import read_json
 from oneshot.core.errors import KitError
-from oneshot.core.files import MANIFEST_FORMAT, is_our_kit
+from oneshot.core.files import MANIFEST_FORMAT
 from oneshot.core.records.hits import Delay, Drum, Hit
 from oneshot.core.records.kit import BandBleed, Fader, Kit, OneShot, Print, TakeNoise
 from oneshot.core.records.session import Mic, Problem, Session, Take
@@ -33,10 +33,10 @@ def read_manifest(folder: Path) -> dict[str, Any]:
     if not path.is_file():
         raise KitError(f"{folder}: not a kit, {NAME} is missing")
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
+        document = read_json(path)
+    except (OSError, ValueError) as error:
         raise KitError(f"{path}: cannot be read as JSON ({error}); build the kit again") from error
-    if not is_our_kit(folder) or not isinstance(document, dict):
+    if not isinstance(document, dict) or document.get("format") != MANIFEST_FORMAT:
         raise KitError(f"{path}: not a manifest of format {MANIFEST_FORMAT!r}")
     return document
 

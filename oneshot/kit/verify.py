@@ -11,7 +11,6 @@ import json
 import re
 import struct
 import tempfile
-import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,10 +22,12 @@ from oneshot.audio.descriptors import brightness_hz, crest_db
 from oneshot.audio.io import read_audio
 from oneshot.audio.loudness import measure
 from oneshot.audio.tags import loudness_fields, read_back
+from oneshot.core.bounded_text import read_bounded
+from oneshot.core.bounded_zip import MOST_TEXT, ZipError, opened
 from oneshot.core.errors import AudioError, KitError
-from oneshot.core.files import sha256_of
+from oneshot.core.files import file_inside, sha256_of
 from oneshot.core.records.session import Floats
-from oneshot.kit.contents import SUMS, WITH_PACK, entries, published
+from oneshot.kit.contents import SUMS, WITH_PACK, entries, published, read_sums
 from oneshot.kit.export import hits_csv, manifest, readme, sfz
 from oneshot.kit.export.shape import faults
 from oneshot.kit.file_measures import print_findings, shot_findings
@@ -72,9 +73,8 @@ def _added(folder: Path) -> Iterator[Difference]:
     """Files in the folder of a packed kit that no kit or pack of ours has, or that its list of sums does not name."""
     kit = read_kit(folder)
     known = {*published(kit), *WITH_PACK}
-    sums = folder / SUMS
-    if sums.is_file():
-        known &= {SUMS, *(line[66:] for line in sums.read_text(encoding="utf-8", errors="replace").splitlines())}
+    if (folder / SUMS).is_file():
+        known &= {SUMS, *(name for name, _ in read_sums(folder))}
     for name in entries(folder):
         if name not in known:
             yield Difference(name, "file", "part of the kit", "added")
@@ -83,25 +83,24 @@ def _added(folder: Path) -> Iterator[Difference]:
 def _unpacked(path: Path, stage: Path) -> Path:
     """The one folder of a zip, taken out into ``stage``. Raises KitError."""
     try:
-        with zipfile.ZipFile(path) as file:
-            tops = {name.split("/")[0] for name in file.namelist()}
-            if len(tops) != 1 or any(".." in name.split("/") for name in file.namelist()):
+        with opened(path) as pack:
+            names = pack.names
+            tops = {name.split("/")[0] for name in names}
+            if len(tops) != 1 or any(".." in name.split("/") for name in names):
                 raise KitError(f"{path}: not a zip written by oneshot pack: it has more than one folder")
-            odd = any(part in ("", ".") for name in file.namelist() for part in name.rstrip("/").split("/"))
-            if odd or file.comment or min(info.header_offset for info in file.infolist()):
+            if not pack.plain or any(part in ("", ".") for name in names for part in name.rstrip("/").split("/")):
                 raise KitError(f"{path}: not a zip written by oneshot pack: it holds more than files")
-            if len(set(file.namelist())) != len(file.namelist()):
+            if len(set(names)) != len(names):
                 raise KitError(f"{path}: not a zip written by oneshot pack: it has two files of one name")
-            file.extractall(stage)
-    except (OSError, zipfile.BadZipFile, ValueError, RuntimeError) as error:
+            pack.unpack(stage)
+    except ZipError as error:
         raise KitError(f"{path}: cannot be read as a zip ({error}); download or pack it again") from None
     return stage / tops.pop()
 
 
 def verify_recordings(folder: Path) -> list[Difference]:
     """All differences between the unpacked recordings of a session and the list of sums they came with."""
-    lines = (folder / SUMS).read_text(encoding="utf-8", errors="replace").splitlines()
-    listed = {SUMS, *(line[66:] for line in lines)}
+    listed = {SUMS, *(name for name, _ in read_sums(folder))}
     more = [Difference(path.relative_to(folder).as_posix(), "file", f"listed in {SUMS}", "not listed")
             for path in folder.rglob("*") if path.is_file() and path.relative_to(folder).as_posix() not in listed]
     return sorted({*_sums(folder), *more})
@@ -277,16 +276,12 @@ def _listing(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
 
 def _sums(folder: Path) -> Iterator[Difference]:
     """Every file against the list of sums that a pack carries, if there is one."""
-    path = folder / SUMS
-    if not path.is_file():
-        return
-    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
-        digest, name = line[:64], line[66:]
-        target = folder / name
-        if not target.resolve().is_relative_to(folder.resolve()) or not target.is_file():
+    for name, digest in read_sums(folder):
+        target = file_inside(folder, name)
+        if target is None:
             yield Difference(name, f"file in {SUMS}", "present", "missing")
-        elif sha256_of(target) != digest:
-            yield Difference(name, f"checksum in {SUMS}", digest[:12], sha256_of(target)[:12])
+        elif (found := sha256_of(target)) != digest:
+            yield Difference(name, f"checksum in {SUMS}", digest[:12], found[:12])
 
 
 def _layers(document: Mapping[str, Any]) -> Iterator[Difference]:
@@ -311,7 +306,11 @@ def _mapping(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
     path = folder / sfz.NAME
     if not path.is_file():
         return
-    regions = list(read_regions(path.read_text(encoding="utf-8")))
+    try:
+        regions = list(read_regions(read_bounded(path, MOST_TEXT).decode("utf-8")))
+    except ValueError as error:
+        yield Difference(sfz.NAME, "mapping", "readable", " ".join(str(error).split()))
+        return
     listed = {file["path"] for shot in document["one_shots"] for file in shot["files"]}
     keys = {articulation.get(name) for drum in document["drums"] for articulation in drum["articulations"]
             for name in ("key", "second_key")}

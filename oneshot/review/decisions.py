@@ -18,6 +18,7 @@ from typing import Any
 from oneshot.config.corrections_file import Correction, Corrections, dump, parse
 from oneshot.config.recipe import FaderRecipe, Recipe
 from oneshot.config.recipe_file import load_recipe, recipe_values, with_balance
+from oneshot.core.bounded_text import read_json, read_toml
 from oneshot.core.errors import SettingsError
 from oneshot.core.files import write_atomic
 from oneshot.core.user_state import note_beside
@@ -187,7 +188,7 @@ class Journal:
 
     def _note(self) -> dict[str, object]:
         try:
-            found = json.loads(note_beside(self.kit, "review.json").read_text(encoding="utf-8"))
+            found = read_json(note_beside(self.kit, "review.json"))
         except (OSError, ValueError):
             return {}
         return found if isinstance(found, dict) else {}
@@ -211,10 +212,10 @@ def entry_row(entry: Correction) -> dict[str, Any]:
 def _read(path: Path) -> str:
     """The text of a file; "" where there is none. Raises SettingsError where it cannot be read."""
     try:
-        return path.read_text(encoding="utf-8-sig")
+        return read_toml(path)
     except FileNotFoundError:
         return ""
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise SettingsError(f"{path} cannot be read ({error}): check the file") from None
 
 

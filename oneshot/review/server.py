@@ -19,6 +19,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from oneshot.core.bounded_text import parse_json
 from oneshot.core.errors import OneshotError
 from oneshot.review import recordings, views
 from oneshot.review.decisions import entry_row
@@ -205,8 +206,8 @@ def _writing(answer: Callable[[Request, Json], Json]) -> Callable[[Request], Any
     async def endpoint(request: Request) -> Response:
         """What is said, taken as JSON, and what came of it."""
         try:
-            said = json.loads(await request.body())
-        except (ValueError, RecursionError):
+            said = parse_json(await request.body())
+        except ValueError:
             return _answer({"error": "that is no JSON"}, 400)
         if not isinstance(said, dict):
             return _answer({"error": "that is no JSON object"}, 400)

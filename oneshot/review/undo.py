@@ -126,7 +126,7 @@ def read_history(record: object) -> History:
             return History()
         steps = tuple(_step(row) for row in record["steps"])
         return History(steps, min(max(int(record["count"]), 0), len(steps)))
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, AttributeError):
         return History()
 
 

@@ -44,12 +44,12 @@ import difflib
 import json
 import math
 import re
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from oneshot.core.bounded_text import parse_toml, read_toml
 from oneshot.core.errors import SettingsError
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Problem, Session, Take
@@ -123,15 +123,15 @@ def read_edits(path: Path) -> SessionEdits:
     Raises SettingsError with one line that names file and key for what is no TOML or no value of that kind.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_toml(path)
     except FileNotFoundError:
         return SessionEdits()
-    except (OSError, UnicodeDecodeError) as error:
-        reason = (error.strerror or str(error)).lower() if isinstance(error, OSError) else "it is not UTF-8 text"
+    except (OSError, ValueError) as error:
+        reason = (error.strerror or str(error)).lower() if isinstance(error, OSError) else str(error)
         raise SettingsError(f"{path} cannot be read ({reason}): save it again as UTF-8 text") from None
     try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        table = parse_toml(text)
+    except ValueError as error:
         raise SettingsError(f"{path} is not valid TOML: {error}") from None
     return _Reader(path).session(table)
 

@@ -5,7 +5,6 @@ bytes for the same input (no clock time, names in order, one compression).
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 import shutil
 import zipfile
@@ -14,10 +13,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from oneshot.config.corrections_file import safe_name
+from oneshot.core.bounded_text import MOST_JSON, parse_json, read_bounded
+from oneshot.core.bounded_zip import MOST_TEXT, Packed, opened
 from oneshot.core.errors import KitError, SettingsError
 from oneshot.core.files import sha256_of
 from oneshot.core.names import is_text, shown
-from oneshot.kit.contents import SUMS
+from oneshot.kit.contents import SUMS, sums_in
 
 CC0 = ("The maker has waived all rights in this, as far as the law allows, by CC0 1.0 Universal: "
        "https://creativecommons.org/publicdomain/zero/1.0/")
@@ -78,8 +79,8 @@ def licence_of(asked: str | None, said: str) -> tuple[str, str]:
     if not Path(asked).is_file():
         raise SettingsError(f"--licence {asked}: no such file, and none of {', '.join(LICENCES)}")
     try:
-        text = Path(asked).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+        text = read_bounded(Path(asked), MOST_TEXT).decode("utf-8")
+    except (OSError, ValueError) as error:
         raise SettingsError(f"{asked}: cannot be read as text ({error}); save it as UTF-8") from None
     name = next((line.strip() for line in text.splitlines() if line.strip()), "")
     if not name:
@@ -144,13 +145,17 @@ def open_zip(path: Path, root: str, level: int = 6) -> Zip:
 def sums_of(path: Path) -> dict[str, str]:
     """Name -> SHA-256 of every file in a pack, as its own list says. Raises KitError where it is no pack of ours."""
     try:
-        with zipfile.ZipFile(path) as file:
-            (name,) = (each for each in file.namelist() if each.count("/") == 1 and each.endswith(f"/{SUMS}"))
-            lines = file.read(name).decode("utf-8").splitlines()
-        return {line[66:]: line[:64] for line in lines}
-    except (OSError, ValueError, zipfile.BadZipFile, UnicodeDecodeError) as error:
+        with opened(path) as pack:
+            return _sums(pack)
+    except ValueError as error:
         raise KitError(f"{path}: not a zip written by oneshot pack ({error}); name the zip of the previous "
                        "release") from None
+
+
+def _sums(pack: Packed) -> dict[str, str]:
+    """The list of sums in a zip. Raises ValueError."""
+    (name,) = (each for each in pack.names if each.count("/") == 1 and each.endswith(f"/{SUMS}"))
+    return dict(sums_in(pack.text(name)))
 
 
 def root_of(name: str, version: str, otherwise: str) -> str:
@@ -163,13 +168,14 @@ def is_pack_of(path: Path, name: str, otherwise: str) -> bool:
     list says and no more.
     """
     try:
-        listed = set(sums_of(path))
-        with zipfile.ZipFile(path) as file:
-            top = file.namelist()[0].split("/")[0]
-            there = {name.removeprefix(f"{top}/") for name in file.namelist()}
-            if "manifest.json" in there and json.loads(file.read(f"{top}/manifest.json"))["kit"]["name"] != name:
+        with opened(path) as pack:
+            listed = set(_sums(pack))
+            top = pack.names[0].split("/")[0]
+            there = {each.removeprefix(f"{top}/") for each in pack.names}
+            if "manifest.json" in there and \
+                    parse_json(pack.text(f"{top}/manifest.json", MOST_JSON))["kit"]["name"] != name:
                 return False
-    except (KitError, OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile):
+    except (ValueError, KeyError, TypeError):
         return False
     version = top.removeprefix(f"{safe_name(name) or otherwise}-")
     return version != top and re.match(r"v?\d", version) is not None and there == {*listed, SUMS}

@@ -27,7 +27,7 @@ from oneshot.core.user_state import session_of
 from oneshot.kit.contents import RECIPE, WITH_PACK, published, strangers
 from oneshot.kit.export import hits_csv, manifest, readme
 from oneshot.kit.playback.preview import preview
-from oneshot.kit.read import read_kit
+from oneshot.kit.read import read_kit, read_manifest
 from oneshot.kit.release.archive import (
     Pack,
     Texts,
@@ -170,7 +170,7 @@ def _made(kit: Kit, folder: Path, stage: Path, licence: str, text: str) -> dict[
 
 def _document(kit: Kit, folder: Path) -> dict[str, Any]:
     """The kit's manifest with nothing changed but what the release says of itself."""
-    document: dict[str, Any] = json.loads((folder / manifest.NAME).read_text(encoding="utf-8"))
+    document = read_manifest(folder)
     document["kit"] = kit_info(kit)
     return document
 

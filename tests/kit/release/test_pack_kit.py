@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import shutil
+import tracemalloc
 import zipfile
 from dataclasses import replace
 from pathlib import Path
@@ -137,6 +138,54 @@ def test_no_licence_is_ever_assumed(folder: Path, tmp_path: Path) -> None:
     assert "My own terms" == made.licence
     assert b"Be kind." in read(made.path)["LICENCE.txt"]
     assert b"resale" not in read(made.path)["LICENCE.txt"]
+
+
+def bomb(path: Path, name: str, line: bytes) -> Path:
+    """A zip whose one file is 300 MB of one line."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as file, \
+            file.open(f"kit-1.0/{name}", "w", force_zip64=True) as target:
+        for _ in range(300):
+            target.write((line * (1_000_000 // len(line) + 1))[:1_000_000])
+    return path
+
+
+@pytest.mark.parametrize("name", [SUMS, "released.json", "manifest.json", "samples/a.wav"])
+def test_a_zip_that_would_fill_disk_or_memory_is_refused(tmp_path: Path, name: str) -> None:
+    """Wherever a zip is opened, by what it claims, before anything of it is read."""
+    path = bomb(tmp_path / "a.zip", name, b"0" * 64 + b"  samples/a.wav\n")
+    tracemalloc.start()
+    for read_it in (verify.verify, archive.sums_of, release_lock.read_pack):
+        with pytest.raises(KitError, match="unpacks to 300 MB, more than"):
+            read_it(path)
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+
+    assert most < 10_000_000
+    assert not archive.is_pack_of(path, "kit", "kit")
+
+
+@pytest.mark.parametrize("name", [SUMS, "released.json", "manifest.json"])
+@pytest.mark.parametrize("text", ["[" * 100_000, '{"a":' * 5000, "1" * 5000, '"\\ud800"', '{"kit": 5}', "[]", "\xff"])
+def test_odd_texts_in_a_zip_are_one_line(tmp_path: Path, name: str, text: str) -> None:
+    """What is said of them is a KitError; a file that is no pack is never taken for one."""
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as file:
+        for each in (SUMS, "released.json", "manifest.json"):
+            file.writestr(f"kit-1.0/{each}", text.encode("latin-1") if name == each else "{}")
+    for read_it in (verify.verify, release_lock.read_pack):
+        with pytest.raises(KitError, match=r"\A[^\n]{1,400}\Z"):
+            read_it(tmp_path / "a.zip")
+    assert not archive.is_pack_of(tmp_path / "a.zip", "kit", "kit")
+
+
+def test_odd_lines_in_a_list_of_sums_are_told(sound: Path, tmp_path: Path) -> None:
+    """Names that lead out of the folder, are none, or are too long for any disk."""
+    with zipfile.ZipFile(sound) as old, zipfile.ZipFile(tmp_path / "new.zip", "w") as new:
+        for each in old.namelist():
+            odd = "".join(f"{'0' * 64}  {name}\n" for name in ("../x", "a\0b", "n" * 5000, "", "/etc/passwd"))
+            new.writestr(each, old.read(each) + (odd.encode() if each.endswith(SUMS) else b""))
+
+    assert {"../x", "a\0b", "n" * 5000, "", "/etc/passwd"} == {
+        found.path for found in verify.verify(tmp_path / "new.zip") if found.what == f"file in {SUMS}"}
 
 
 def test_every_text_that_is_published_is_listed(folder: Path) -> None:
