@@ -27,7 +27,7 @@ from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import NOTHING
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SettingsError
-from oneshot.core.files import staged_folder
+from oneshot.core.files import real, staged_folder
 from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.roles import Role
@@ -245,7 +245,7 @@ def _check(out: Path, session: Session) -> None:
     """Raise SettingsError where excerpts must not be written."""
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise SettingsError(f"{out} exists and is not empty: choose a new folder")
-    if out.resolve().is_relative_to(session.root.resolve()) or session.root.resolve().is_relative_to(out.resolve()):
+    if real(out).is_relative_to(real(session.root)) or real(session.root).is_relative_to(real(out)):
         raise SettingsError(f"{out} and the session lie inside each other: choose a folder elsewhere")
     check_outside_sessions(out)
 

@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from oneshot.cli.console import plainly, show, show_json, there, warn
+from oneshot.cli.console import beside, plainly, show, show_json, there, warn
 from oneshot.core.progress import watched
 from oneshot.core.version import __version__
 
@@ -262,7 +262,7 @@ def preview(kit: KitPath,
 
         if midi is not None and take is not None:
             raise SettingsError("--midi and --take cannot be used together: give one of them")
-        target = out or kit.with_name(f"{kit.name} preview.wav")
+        target = out or beside(kit, " preview.wav")
         made = playing.preview(kit, target, midi=midi, take=take, session_path=session or session_of(kit))
         if as_json:
             show_json(playing.record(made))
@@ -310,14 +310,14 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
         if not is_our_kit(kit) and not (kit / "manifest.json").exists():
             if freeze:
                 raise SettingsError("--freeze is for kits only: leave it out for a session")
-            _pack_session(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
+            _pack_session(kit, out or beside(kit, ".zip"), licence=licence, version=version,
                           recipe_path=recipe, last=last, jobs=jobs, yes=yes, as_json=as_json)
             return
         if recipe is not None:
             raise SettingsError("--recipe is for sessions only: a kit uses the recipe it was built with")
         record = packing.licensed(kit, licence, version)[0]
         said, left_out = packing.texts_of(record), packing.left_out(kit, record)
-        made = packing.pack_kit(kit, out or kit.with_name(f"{kit.name}.zip"), licence=licence, version=version,
+        made = packing.pack_kit(kit, out or beside(kit, ".zip"), licence=licence, version=version,
                                 last=last, freeze=freeze is not False) if yes else None
         if as_json:
             show_json({"texts": [{"what": what, "text": text} for what, text in said.rows], "left_out": left_out,
@@ -402,7 +402,7 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="FOLDER", show_default=F
         check_outside_sessions(folder.absolute().parent)
         with watched(sys.stderr) as progress:
             takes = demo_session(folder, progress=progress)
-        kit = folder.with_name(f"{folder.name} kit")
+        kit = beside(folder, " kit")
         show([("head", f"{folder}: {len(takes)} takes"), *(("text", f"  {name}") for name in takes),
               ("text", ""), ("text", "Next:"), ("text", f"  oneshot check {shlex.quote(str(folder))}"),
                ("text", f"  oneshot build {shlex.quote(str(folder))} {shlex.quote(str(kit))}")])

@@ -84,3 +84,11 @@ def there(path: Path) -> None:
 
     if not os.path.lexists(path):
         raise WorkError(f"{path}: no such file or folder")
+
+
+def beside(path: Path, ending: str) -> Path:
+    """What is called as a folder is, with an ending, and lies beside it; a folder may be given as ``.`` or ``..``."""
+    from oneshot.core.files import real
+
+    whole = real(path) if path.name in ("", "..") else path
+    return whole.with_name(f"{whole.name}{ending}")

@@ -138,19 +138,42 @@ def file_inside(folder: Path, path: str) -> Path | None:
 # -------------------------------------------------------------------------------------------------------------- folders
 
 
+def place_of(path: Path) -> Path:
+    """Where something that is called ``path`` lies, by a path with a name to put another one beside: links are
+    followed, since what they lead to is what is meant, and ``.`` and ``..`` spelled out. Never raises.
+    """
+    return real(path) if path.is_symlink() or path.name in ("", "..") else path
+
+
+def real(path: Path) -> Path:
+    """The absolute path, links followed, as ``resolve`` gives it; never raises, not even where links lead in a circle:
+    whoever opens that is told by the system.
+    """
+    return Path(os.path.realpath(path))
+
+
+def check_link(path: Path) -> None:
+    """Raise WorkError where a path is a link that leads nowhere: nobody can tell what is to be written there."""
+    if path.is_symlink() and not path.exists():
+        raise WorkError(f"{path} is a link to {path.readlink()}, which does not exist: remove the link, or put back "
+                        "what it leads to")
+
+
 @contextmanager
 def staged_folder(target: Path, settle: Callable[[Path, Path], None] | None = None) -> Iterator[Path]:
     """An empty folder beside ``target`` to build in; it takes the target's place when the ``with`` block ends well.
 
     If the block raises (an interrupt too), the folder is removed and the target stays as it was. What a build that was
     killed left behind is removed first. ``settle(old, new)`` is called once they have been exchanged and before the old
-    folder goes, for what came into it in the last moment. Raises WorkError if the place cannot be written to, or if
-    somebody put something there meanwhile.
+    folder goes, for what came into it in the last moment. Where the target is a link, what it leads to is replaced, and
+    the link stays. Raises WorkError if the place cannot be written to, or if somebody put something there meanwhile.
     """
+    asked, target = target, place_of(target)
     there = os.path.lexists(target)
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
         recover_folder(target)
+        check_link(asked)
+        target.parent.mkdir(parents=True, exist_ok=True)
         _remove_abandoned(target)
         stage = target.with_name(f".{target.name}.building-{os.getpid()}")
         if stage.exists():
@@ -182,9 +205,11 @@ def exchange_folder(new: Path, target: Path, settle: Callable[[Path, Path], None
     Both must lie on one file system (beside each other, say). Where ``target`` does not exist, ``new`` is renamed.
     Where it does, the two are exchanged in one step; on systems that cannot do that, the old folder is first renamed
     to a name that ``recover_folder`` finds, and put back if the second step fails. ``settle`` as in ``staged_folder``;
-    where the disk refuses it, the old folder stays beside the new one. Raises WorkError if it cannot be done; the old
-    folder is then in its place.
+    where the disk refuses it, the old folder stays beside the new one. Links are followed as there. Raises WorkError if
+    it cannot be done; the old folder is then in its place.
     """
+    check_link(target)
+    target = place_of(target)
     if _put_in_place(new, target, there=True):
         _finish(new, target, settle)
 
@@ -262,6 +287,7 @@ def recover_folder(target: Path) -> bool:
 
     Also clears away the old folder if the exchange got as far as the new one. Raises OSError if that fails.
     """
+    target = place_of(target)
     aside = _aside(target)
     if not aside.is_dir():
         return False

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import platformdirs
 
-from oneshot.core.files import write_atomic
+from oneshot.core.files import real, write_atomic
 
 TRACKS = "tracks"
 """Ends the note of where a kit's processed tracks lie."""
@@ -72,4 +72,4 @@ def _notes() -> Path:
 
 
 def _note(kit: Path) -> Path:
-    return _notes() / f"{hashlib.sha256(os.fsencode(kit.resolve())).hexdigest()[:32]}.txt"
+    return _notes() / f"{hashlib.sha256(os.fsencode(real(kit))).hexdigest()[:32]}.txt"

@@ -17,6 +17,7 @@ from oneshot.analysis.records import EVENT_S
 from oneshot.audio.io import Dtype, TakeReader, is_float
 from oneshot.config.recipe import FaderRecipe, Processing, Recipe
 from oneshot.core.errors import SessionError, SettingsError
+from oneshot.core.files import real
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Fader
 from oneshot.core.records.session import Mic, Problem, Session, Take
@@ -284,9 +285,9 @@ def open_processed(session: Session, kit_path: Path, recipe: Recipe, asked: Path
         return None
     named = None if session.processed is None else session.root / session.processed
     folder = asked or named or tracks_of(kit_path)
-    if folder is not None and folder.resolve().is_relative_to(session.root.resolve()) and (
-            named is None or folder.resolve() != named.resolve()):
-        inside = folder.resolve().relative_to(session.root.resolve()).as_posix()
+    if folder is not None and real(folder).is_relative_to(real(session.root)) and (
+            named is None or real(folder) != real(named)):
+        inside = real(folder).relative_to(real(session.root)).as_posix()
         raise SettingsError(f"{folder} lies inside the session, where folders are takes: set processed = "
                             f"\"{inside}\" in {session.root / 'session.toml'}, or move it out")
     if folder is None:

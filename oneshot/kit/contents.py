@@ -18,7 +18,7 @@ from oneshot.config import release_lock
 from oneshot.core.bounded_text import read_bounded
 from oneshot.core.bounded_zip import MOST_TEXT
 from oneshot.core.errors import KitError
-from oneshot.core.files import is_our_kit, link, recover_folder, sha256_of, write_atomic
+from oneshot.core.files import check_link, is_our_kit, link, real, recover_folder, sha256_of, write_atomic
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem, Session
 from oneshot.cutting.carried import Lying, lying
@@ -220,11 +220,12 @@ def check_untouched(folder: Path, kit: Kit) -> None:
 
 
 def claim(kit_path: Path, session: Session) -> Kept:
-    """What there is to keep where a kit of ``session`` goes. Raises KitError or SettingsError where none may be
-    written.
+    """What there is to keep where a kit of ``session`` goes. Raises KitError, SettingsError or WorkError where
+    none may be written.
     """
     recover_folder(kit_path)
-    if session.root.resolve().is_relative_to(kit_path.resolve()):
+    check_link(kit_path)
+    if real(session.root).is_relative_to(real(kit_path)):
         raise KitError(f"{kit_path} holds the session itself: choose another place")
     if kit_path.exists() and not is_our_kit(kit_path):
         raise KitError(f"{kit_path} exists and is not a kit: choose another place, or move it away")
@@ -232,7 +233,7 @@ def claim(kit_path: Path, session: Session) -> Kept:
     if kept.kit is not None and any(file.processed == "outside" for shot in kept.kit.one_shots for file in shot.files):
         raise KitError(f"{kit_path} holds files that were processed after they were cut, which a build would replace: "
                        "choose another place, or move it away")
-    if kit_path.resolve().is_relative_to(session.root.resolve()):
+    if real(kit_path).is_relative_to(real(session.root)):
         raise KitError(f"{kit_path} lies inside the session: choose a place outside it")
     check_outside_sessions(kit_path)
     if kept.kit is not None:

@@ -31,7 +31,7 @@ from pathlib import Path
 from oneshot.audio.io import EXTENSIONS, LOSSY_EXTENSIONS, Header, read_header, widest
 from oneshot.audio.riff import track_names
 from oneshot.core.errors import AudioError, SessionError, SettingsError
-from oneshot.core.files import is_our_kit, sha256_of_edges
+from oneshot.core.files import is_our_kit, real, sha256_of_edges
 from oneshot.core.names import is_text, odd_part, shown
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Label, Mic, Problem, Session, Source, Take
@@ -80,7 +80,7 @@ def open_session(path: Path) -> Session:
     edits = read_edits(path / FILE)
     name = path.resolve().name
     problems = list(edits.problems)
-    folders = _take_folders(path, problems, None if edits.processed is None else (path / edits.processed).resolve())
+    folders = _take_folders(path, problems, None if edits.processed is None else real(path / edits.processed))
     _check_names(path, folders, edits.name or name)
     names = _take_names(path, folders)
     problems += _unanswered(edits.takes, names, "takes")

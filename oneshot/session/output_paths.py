@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from oneshot.core.errors import SettingsError
+from oneshot.core.files import real
 from oneshot.core.user_state import known_sessions
 from oneshot.session.session_file import FILE
 
@@ -18,9 +19,9 @@ def check_outside_sessions(path: Path, more: Iterable[Path | None] = ()) -> None
     """Raise SettingsError where a path lies in a session: one that a kit was built from on this machine, one of
     ``more``, or a folder with a session.toml.
     """
-    place = path.resolve()
+    place = real(path)
     for root in (*known_sessions(), *(each for each in more if each is not None)):
-        if place.is_relative_to(root.resolve()):
+        if place.is_relative_to(real(root)):
             raise SettingsError(f"{path} lies inside the session {root}, which holds recordings only: choose a place "
                                 "outside")
     marked = next((folder for folder in (place, *place.parents) if (folder / FILE).is_file()), None)

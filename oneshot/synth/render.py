@@ -265,6 +265,7 @@ def write_session(folder: Path, plan: KitPlan, takes: Iterable[TakePlan], seed: 
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise SessionError(f"{folder} exists and is not empty: name a new folder")
+    folder.mkdir(parents=True, exist_ok=True)  # before anything is rendered for it
     scene = Scene(plan, seed)
     told: dict[str, dict[str, Any]] = {}
     for take in takes:

@@ -255,3 +255,65 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     with pytest.raises(WorkError, match="cannot be written") as caught, staged_folder(tmp_path / "file" / "kit"):
         pass
     assert "\n" not in str(caught.value)
+
+
+# ---------------------------------------------------------------------------------------------------------------- links
+
+
+@pytest.mark.parametrize("atomic", [True, False])
+def test_what_a_link_leads_to_is_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, atomic: bool) -> None:
+    """The link stays, the folder behind it is the new one, and nothing is left beside either of them."""
+    if not atomic:
+        monkeypatch.setattr(files, "_exchange", lambda new, target: False)
+    folder(tmp_path / "far", place="")
+    folder(tmp_path / "far" / "kit", a="old")
+    (tmp_path / "kit").symlink_to(tmp_path / "far" / "kit")
+
+    with staged_folder(tmp_path / "kit") as stage:
+        (stage / "a").write_text("new")
+
+    assert (tmp_path / "kit").is_symlink()
+    assert "new" == (tmp_path / "far" / "kit" / "a").read_text()
+    assert (["far", "kit"], ["kit", "place"]) == (names(tmp_path), names(tmp_path / "far"))
+
+    exchange_folder(folder(tmp_path / "far" / "newer", a="newer"), tmp_path / "kit")
+
+    assert (tmp_path / "kit").is_symlink()
+    assert "newer" == (tmp_path / "far" / "kit" / "a").read_text()
+    assert (["far", "kit"], ["kit", "place"]) == (names(tmp_path), names(tmp_path / "far"))
+
+
+@pytest.mark.parametrize("to", ["nowhere/kit", "link"])
+def test_a_link_to_nowhere_is_told(tmp_path: Path, to: str) -> None:
+    """A disk that is not there, a link to itself: nobody knows where that was to be written."""
+    (tmp_path / "link").symlink_to(tmp_path / to)
+
+    with pytest.raises(WorkError, match=r"is a link to .*, which does not exist"), staged_folder(tmp_path / "link"):
+        pass
+    with pytest.raises(WorkError, match=r"is a link to .*, which does not exist"):
+        exchange_folder(folder(tmp_path / "new", a="1"), tmp_path / "link")
+    assert ["link", "new"] == names(tmp_path)
+
+
+def test_an_exchange_behind_a_link_is_recovered(tmp_path: Path) -> None:
+    """The old kit went aside where it lay, and not beside the link."""
+    folder(tmp_path / "far", place="")
+    folder(tmp_path / "far" / ".kit.replaced-by-oneshot", a="old")
+    (tmp_path / "kit").symlink_to(tmp_path / "far" / "kit")
+
+    assert recover_folder(tmp_path / "kit") is True
+    assert "old" == (tmp_path / "kit" / "a").read_text()
+
+
+@pytest.mark.parametrize("called", [".", ".."])
+def test_a_folder_may_be_called_by_where_one_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, called: str) -> None:
+    """``.`` and ``..`` have no name to put another one beside."""
+    folder(tmp_path / "kit", a="old")
+    folder(tmp_path / "kit" / "inner", b="")
+    monkeypatch.chdir(tmp_path / "kit" if called == "." else tmp_path / "kit" / "inner")
+
+    with staged_folder(Path(called)) as stage:
+        (stage / "a").write_text("new")
+
+    assert ["kit"] == names(tmp_path)
+    assert "new" == (tmp_path / "kit" / "a").read_text()

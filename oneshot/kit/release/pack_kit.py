@@ -20,7 +20,7 @@ from oneshot.config import release_lock
 from oneshot.config.corrections_file import load
 from oneshot.config.recipe_file import recipe_of, recipe_toml
 from oneshot.core.errors import KitError
-from oneshot.core.files import sha256_of, write_atomic
+from oneshot.core.files import real, sha256_of, write_atomic
 from oneshot.core.kit_lock import held
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.user_state import session_of
@@ -103,7 +103,7 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
     earlier = release_lock.read(folder)
     kept = release_lock.record(kit, earlier if earlier is not None or last is None else release_lock.read_pack(last),
                                len(load(folder / "corrections.toml").entries), str(kit_info(kit)["version"]))
-    with tempfile.TemporaryDirectory(prefix=".pack-", dir=out.resolve().parent) as stage:
+    with tempfile.TemporaryDirectory(prefix=".pack-", dir=real(out).parent) as stage:
         made = _made(kit, folder, Path(stage), name, text)
         made[release_lock.NAME] = Path(stage) / release_lock.NAME
         made[release_lock.NAME].write_text(release_lock.to_json(kept), encoding="utf-8")

@@ -26,6 +26,7 @@ from oneshot.config.handling import NOTHING
 from oneshot.config.recipe import Recipe
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SessionError, WorkError
+from oneshot.core.files import real
 from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader
@@ -146,7 +147,7 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
              TABLE: table(given)}
     mixes = {f"{track.path.split('/')[0]}/{MIX}": track.take for track in given.tracks}
     files = {track.path: track for track in given.tracks}
-    with tempfile.TemporaryDirectory(prefix=".pack-", dir=out.resolve().parent) as stage:
+    with tempfile.TemporaryDirectory(prefix=".pack-", dir=real(out).parent) as stage:
         written, one = Path(stage) / "pack.zip", Path(stage) / "track.wav"
         pack = open_zip(written, root, QUICK)
         names = sorted({*heads, *mixes, *files})
