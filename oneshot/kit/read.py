@@ -9,20 +9,46 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, NotRequired, TypedDict
 
-from msgspec import ValidationError, convert
+from msgspec import Meta, ValidationError, convert
 
+from oneshot.config.recipe_file import recipe_of
 from oneshot.core.bounded_text import read_json
-from oneshot.core.errors import KitError
+from oneshot.core.errors import KitError, SettingsError
 from oneshot.core.files import MANIFEST_FORMAT
 from oneshot.core.records.hits import Delay, Drum, Hit
 from oneshot.core.records.kit import BandBleed, Fader, Kit, OneShot, Print, TakeNoise
 from oneshot.core.records.session import Mic, Problem, Session, Take
+from oneshot.kit import limits
 from oneshot.session.processed_tracks import TRACKS
 
 NAME = "manifest.json"
 Json = Mapping[str, Any]
+Levels = dict[str, dict[str, dict[str, float | None]]]
+"""Take -> drum -> mic -> a figure."""
+
+
+class _Track(TypedDict):
+    """What is looked at of a row of processed tracks."""
+
+    name: str
+    mics: Annotated[list[str], Meta(min_length=1)]
+    made_of: list[str]
+    latency_frames: int | None
+    applied_frames: int
+    strokes: NotRequired[int]
+
+
+class _Learned(TypedDict):
+    """What is looked at of a balance that was learned."""
+
+    bus: str
+    left_db: float
+    lag_frames: NotRequired[dict[str, int]]
+    octaves_hz: NotRequired[list[float]]
+    left_bands_db: NotRequired[list[float | None]]
+    hard_db: NotRequired[float | None]
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
@@ -48,10 +74,12 @@ def read_kit(folder: Path) -> Kit:
     """
     document = read_manifest(folder)
     try:
-        return _kit(document, folder)
-    except (KeyError, TypeError, ValueError, AttributeError, ValidationError) as error:
+        kit = _kit(document, folder)
+        limits.check(kit)
+    except (KeyError, TypeError, ValueError, AttributeError, ValidationError, SettingsError) as error:
         raise KitError(f"{folder / NAME}: not a valid manifest ({error!r}); verify the kit, or build it "
                        "again") from error
+    return kit
 
 
 def with_processed(session: Session, kit: Kit, tracks: Path | None) -> Session:
@@ -77,21 +105,22 @@ def _kit(document: Json, folder: Path) -> Kit:
     """The kit of a manifest. Raises KeyError, ValueError, TypeError or AttributeError where it lacks something or holds
     it in another shape.
     """
-    takes = document["session"]["takes"]
+    takes = convert(document["session"]["takes"], list[dict[str, Any]])
+    recipe_of(document["recipe"])
+    convert(document.get("tracks", {}), dict[str, list[_Track]])
+    convert(document.get("learned") or None, _Learned | None)
     return Kit(
-        session=Session(document["session"]["name"], folder, tuple(_take(take) for take in takes),
-                        air_c=document["session"].get("air_c", 20.0)),
-        generator=document["generator"], recipe=document["recipe"],
-        noise=tuple(TakeNoise(take["name"], {mic["name"]: mic["noise_dbfs"] for mic in take["mics"]},
-                              {mic["name"]: mic["offset"] for mic in take["mics"] if "offset" in mic})
-                    for take in takes),
-        polarity={take["name"]: {mic["name"]: mic["polarity"] for mic in take["mics"]} for take in takes},
-        dynamics={take["name"]: {mic["name"]: mic["dynamics"] for mic in take["mics"] if "dynamics" in mic}
-                  for take in takes},
+        session=Session(convert(document["session"]["name"], str), folder, tuple(_take(take) for take in takes),
+                        air_c=convert(document["session"].get("air_c", 20.0), float)),
+        generator=convert(document["generator"], str), recipe=document["recipe"],
+        noise=tuple(TakeNoise(take["name"], convert(_said(take, "noise_dbfs"), dict[str, float | None]),
+                              convert(_said(take, "offset"), dict[str, float])) for take in takes),
+        polarity={take["name"]: convert(_said(take, "polarity"), dict[str, int]) for take in takes},
+        dynamics={take["name"]: convert(_said(take, "dynamics"), dict[str, str]) for take in takes},
         balance=convert(document["balance"], dict[str, Fader]),
         drums=convert(document["drums"], tuple[Drum, ...]),
-        bleed=document["bleed"], delays_ms=document["delays_ms"],
-        tracks=convert(document.get("tracks", {}), dict[str, tuple[Any, ...]]),
+        bleed=convert(document["bleed"], Levels), delays_ms=convert(document["delays_ms"], Levels),
+        tracks={take: tuple(rows) for take, rows in document.get("tracks", {}).items()},
         learned=document.get("learned", {}),
         delays=convert(document.get("delays", {}), dict[str, dict[str, dict[str, Delay]]]),
         bleed_bands=convert(document.get("bleed_bands", {}), dict[str, dict[str, dict[str, BandBleed]]]),
@@ -101,6 +130,12 @@ def _kit(document: Json, folder: Path) -> Kit:
         problems=convert(document.get("problems", []), tuple[Problem, ...]))
 
 
+def _said(take: Json, field: str) -> dict[str, object]:
+    """Mic -> what a field of its row says, of the mics of a take that have it."""
+    return {mic["name"]: mic[field] for mic in take["mics"] if field in mic}
+
+
 def _take(row: Json) -> Take:
     mics = [{**mic, "sources": mic["source"]} for mic in row["mics"]]
-    return Take(row["name"], row["sample_rate"], row["frames"], "", convert(mics, tuple[Mic, ...]))
+    return Take(convert(row["name"], str), convert(row["sample_rate"], int), convert(row["frames"], int), "",
+                convert(mics, tuple[Mic, ...]))

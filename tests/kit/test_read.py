@@ -61,3 +61,35 @@ def test_a_folder_that_is_no_kit_is_refused(tmp_path: Path) -> None:
     (tmp_path / "manifest.json").write_text("[" * 50_000, encoding="utf-8")
     with pytest.raises(KitError, match="cannot be read as JSON"):
         read_kit(tmp_path)
+
+
+FRAMES, ROW = 2**40, ("one_shots", 0, "files", 0)
+
+
+@pytest.mark.usefixtures("own_example")
+@pytest.mark.parametrize(("place", "value"), [
+    *(((*ROW, "path"), path) for path in ("../x.wav", "/etc/x", "samples/../../x", "", ".", "a\\b", "c:x",
+                                          "a\0b", "a//b")),
+    (("session", "takes", 0, "mics", 0, "source", 0, "path"), "../../x.wav"), ((*ROW, "frames"), -1),
+    ((*ROW, "frames"), FRAMES), ((*ROW, "onset_frame"), -1), ((*ROW, "fade_out_frames"), FRAMES),
+    ((*ROW, "gain_db"), 1e300), ((*ROW, "mics"), []), ((*ROW, "mics"), ["nobody"]), ((*ROW, "hit"), 999_999),
+    (("session", "takes", 0, "sample_rate"), "48000"), (("session", "takes", 0, "sample_rate"), 1),
+    (("session", "takes", 0, "frames"), FRAMES), (("session", "name"), 5), (("hits", 0, "onset"), FRAMES),
+    (("hits", 0, "take"), "nowhere"), (("hits", 1, "id"), 0), (("one_shots", 0, "velocity"), [5, 1]),
+    (("one_shots", 0, "velocity"), [1, 1000]), (("one_shots", 0, "layer"), 2**40), (("one_shots", 0, "files"), []),
+    (("one_shots", 0, "drum"), "nothing"), (("drums", 0, "articulations", 0, "key"), 128), (("recipe",), None),
+    (("recipe",), {"cut": 5}), (("bleed",), {"take 1": "none"}), (("delays_ms",), {"take 1": {"kick": {"OH": {}}}}),
+    (("tracks",), {"take 1": [{"name": "x"}]}), (("learned",), {"bus": "x"}), (("learned",), [1]),
+    (("balance", "OH L", "gain_db"), 1e5), (("drums", 0, "choke"), "")])
+def test_what_a_manifest_cannot_mean_is_one_line(tmp_path: Path, place: tuple[str | int, ...], value: object) -> None:
+    """Paths that lead out, numbers that nothing can have, names of what is not there: told for every command."""
+    path = tmp_path / "kit" / "manifest.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    row = document
+    for step in place[:-1]:
+        row = row[step]
+    row[place[-1]] = value
+    path.write_text(json.dumps(document), encoding="utf-8")
+
+    with pytest.raises(KitError, match=r"\A[^\n]*manifest\.json: not a valid manifest [^\n]*\Z"):
+        read_kit(tmp_path / "kit")
