@@ -37,8 +37,11 @@ def filtered(x: Floats, *, high_pass_hz: float, low_pass_hz: float, sample_rate:
 
 def band(x: Floats, low_hz: float, high_hz: float, sample_rate: int) -> Floats:
     """What lies between two frequencies (Hz), by a linear-phase filter whose delay is compensated; ``low_hz`` 0: all
-    the lows, ``high_hz`` at half the rate or above: all the highs.
+    the lows, ``high_hz`` at half the rate or above: all the highs; ``low_hz`` there: nothing, as no sound of that rate
+    holds any of it.
     """
+    if low_hz >= sample_rate / 2:
+        return np.zeros_like(x)
     half = round(TAIL_TAPS_S * sample_rate / 2)
     top = high_hz >= sample_rate / 2
     if low_hz <= 0 and top:

@@ -11,6 +11,7 @@ import io
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 from oneshot.cli.commands import app
 
@@ -40,3 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         app(args=None if arguments is None else list(arguments), prog_name="oneshot")
     except KeyboardInterrupt:
         sys.exit(130)
+    finally:
+        for stream in (sys.stdout, sys.stderr):
+            with suppress(OSError, ValueError):  # whoever read them may be gone
+                stream.flush()

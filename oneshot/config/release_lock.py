@@ -210,7 +210,7 @@ def from_json(text: str | bytes, where: str) -> Released:
     """The record in a text. Raises KitError, naming ``where``, where it is none."""
     try:
         return _released(parse_json(text))
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError, SettingsError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError, SettingsError) as error:
         raise KitError(f"{where}: not a valid release lock ({error!r}); get it from the released zip, or delete it "
                        "to let names change") from None
 
@@ -218,7 +218,7 @@ def from_json(text: str | bytes, where: str) -> Released:
 def _released(document: Mapping[str, Any]) -> Released:
     if document["format"] != FORMAT or document["version"] != VERSION:
         raise ValueError(f"not of format {FORMAT!r}, version {VERSION}")
-    prints = tuple(PrintSlot(str(p["take"]), int(p["onset"]), str(p["path"])) for p in document.get("prints", ()))
+    prints = tuple(PrintSlot(str(p["take"]), int(p["onset"]), _path(p["path"])) for p in document.get("prints", ()))
     return Released(str(document["kit_version"]), int(document["corrections"]),
                     tuple(_group(row) for row in document["groups"]), dict(document["sums"]),
                     dict(document.get("against", {})),
@@ -226,14 +226,21 @@ def _released(document: Mapping[str, Any]) -> Released:
                     str(document.get("called", "")), dict(document.get("ordinary", {})), prints)
 
 
+def _path(path: object) -> str:
+    """A path of a kit. Raises ValueError where it is none, or leads out of the kit."""
+    if not isinstance(path, str) or not path or "\0" in path or path.startswith("/") or ".." in path.split("/"):
+        raise ValueError(f"{path!r} is no path of a kit's file")
+    return path
+
+
 def _group(row: Mapping[str, Any]) -> Group:
     steps = tuple(Step(int(s["layer"]), (int(s["velocity"][0]), int(s["velocity"][1])), s["from_db"])
                   for s in row["steps"])
-    slots = tuple(Slot(str(s["take"]), int(s["onset"]), int(s["layer"]), int(s["round_robin"]), tuple(s["paths"]),
-                       bool(s["there"])) for s in row["slots"])
+    slots = tuple(Slot(str(s["take"]), int(s["onset"]), int(s["layer"]), int(s["round_robin"]),
+                       tuple(_path(path) for path in s["paths"]), bool(s["there"])) for s in row["slots"])
     if not steps:
         raise ValueError(f"{row['drum']}/{row['articulation']} has no layers")
-    return Group(row["drum"], row["articulation"], int(row["key"]), steps, slots)
+    return Group(str(row["drum"]), str(row["articulation"]), int(row["key"]), steps, slots)
 
 
 def read(folder: Path) -> Released | None:

@@ -20,6 +20,12 @@ CODINGS = {"PCM_16": ("PCM", 16), "PCM_24": ("PCM", 24), "PCM_32": ("PCM", 32), 
 """soundfile's subtype -> coding algorithm and word length, as EBU R 98 writes them (from memory)."""
 
 
+LATEST = 2**63
+"""A recorder's stamp from here on (frames from midnight) is no time of any day: what follows from it could not be
+written into a stamp again.
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Coding:
     """How a file is coded: soundfile's subtype, Hz, channels."""
@@ -35,7 +41,7 @@ def origins(session: Session) -> dict[str, int]:
     for take in session.takes:
         sources = sorted({(source.path, source.at) for mic in take.mics for source in mic.sources})
         stamps = ((time_reference(session.root / path), at) for path, at in sources)
-        out[take.name] = next((stamp - at for stamp, at in stamps if stamp is not None), 0)
+        out[take.name] = next((stamp - at for stamp, at in stamps if stamp is not None and stamp < LATEST), 0)
     return out
 
 

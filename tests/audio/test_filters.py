@@ -117,3 +117,13 @@ def test_a_band_without_width_is_refused() -> None:
     """One line that says what is wrong."""
     with pytest.raises(SettingsError, match="must lie below high_hz"):
         TailPart(low_hz=200, high_hz=100)
+
+
+@pytest.mark.parametrize("low_hz", [22_050.0, 30_000.0, 95_999.0])
+def test_no_sound_holds_a_band_above_half_its_rate(low_hz: float) -> None:
+    """A recipe for 192 kHz, used at 44.1: there is nothing in that band, and nothing is changed."""
+    x = np.random.default_rng(1).normal(size=(2, 4410))
+
+    assert not band(x, low_hz, 96_000.0, 44_100).any()
+    assert np.array_equal(x, tail_shaped(x, low_hz=low_hz, high_hz=96_000.0, start=100, decay_s=0.1,
+                                         sample_rate=44_100))

@@ -230,3 +230,15 @@ def test_the_command_freezes_unless_told_not_to(tmp_path: Path, monkeypatch: pyt
 
         assert not left.value.code
         assert frozen == (kit / release_lock.NAME).exists()
+
+
+@pytest.mark.parametrize("path", [1, None, "", "../x.wav", "/etc/x", "samples/../../x.wav", "a\0b"])
+def test_a_lock_that_names_no_path_of_a_kit_is_refused(path: object) -> None:
+    """Files are called after it, so it may lead nowhere else."""
+    slot = {"take": "take 1", "onset": 1, "layer": 1, "round_robin": 1, "paths": [path], "there": True}
+    group = {"drum": "kick", "articulation": "hit", "key": 36, "slots": [slot],
+             "steps": [{"layer": 1, "velocity": [1, 127], "from_db": None}]}
+    document = {"format": "oneshot-released", "version": 1, "kit_version": "1.0", "corrections": 0, "groups": [group],
+                "sums": {}}
+    with pytest.raises(KitError, match=r"released\.json: not a valid release lock .* no path of a kit's file"):
+        release_lock.from_json(json.dumps(document), "released.json")

@@ -7,11 +7,14 @@ A groove is written in words of the trade: one line a drum and stroke, one sign 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
+from io import BytesIO
 from pathlib import Path
 
 import mido
 
+from oneshot.core.bounded_text import read_bounded
 from oneshot.core.errors import KitError
 from oneshot.kit.playback.keymap import Key
 from oneshot.kit.playback.sampler import Note
@@ -29,6 +32,11 @@ BARS: tuple[tuple[tuple[str, tuple[str, ...], str], ...], ...] = (
 )
 """(kind of drum, strokes wanted, first found first, a bar of sixteenths): played one after the other, twice."""
 TOURS = 2
+
+MOST_BYTES, LONGEST_S = 20_000_000, 3600.0
+"""Of a MIDI file: its size, and when its last note begins."""
+_KEY_SIGNATURE = re.compile(rb"\xff\x59\x02..", re.DOTALL)
+"""The meta event of a key signature (Standard MIDI Files 1.0): sharps or flats, and major or minor."""
 
 
 def groove(keys: Sequence[Key], sample_rate: int) -> list[Note]:
@@ -76,11 +84,10 @@ def read_midi(path: Path, sample_rate: int) -> list[Note]:
     Raises KitError with one line where the file cannot be read or holds no note.
     """
     try:
-        # clip: a data byte out of range is a damaged note, not a reason to refuse the whole file
-        messages = [message.copy() for message in mido.MidiFile(path, clip=True)]
+        messages = _messages(read_bounded(path, MOST_BYTES))
     except FileNotFoundError:
         raise KitError(f"{path}: no such file") from None
-    except (OSError, EOFError, ValueError, KeyError, IndexError, AttributeError, TypeError) as error:
+    except (OSError, EOFError, ValueError, KeyError, IndexError, AttributeError, TypeError, ArithmeticError) as error:
         raise KitError(f"{path}: cannot be read as a MIDI file ({str(error) or 'it ends early'}); export it again as a "
                        "Standard MIDI File") from None
     at, found = 0.0, []
@@ -88,7 +95,25 @@ def read_midi(path: Path, sample_rate: int) -> list[Note]:
         at += message.time
         if message.type == "note_on" and message.velocity > 0:
             found.append((message.channel, Note(round(at * sample_rate), message.note, message.velocity)))
+            if at > LONGEST_S:
+                raise KitError(f"{path}: its notes go on after {LONGEST_S / 60:g} minutes: give a shorter file")
     drums = [note for channel, note in found if channel == 9] or [note for _, note in found]
     if not drums:
         raise KitError(f"{path}: has no notes to play")
     return drums
+
+
+def _messages(data: bytes) -> list[mido.Message]:
+    """The messages of a MIDI file in order of time, each with the seconds since the one before. Raises what mido does.
+
+    A key signature that there is not keeps no note from being played: such a file is read once more without them.
+    """
+    try:
+        # clip: a data byte out of range is a damaged note, not a reason to refuse the whole file
+        return [message.copy() for message in mido.MidiFile(file=BytesIO(data), clip=True)]
+    except mido.KeySignatureError:
+        plain = _KEY_SIGNATURE.sub(b"\xff\x59\x02\0\0", data)
+    try:
+        return [message.copy() for message in mido.MidiFile(file=BytesIO(plain), clip=True)]
+    except mido.KeySignatureError as error:
+        raise ValueError(str(error)) from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import struct
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ from oneshot.core.errors import KitError
 from oneshot.core.records.kit import Kit
 from oneshot.core.user_state import remember, session_of
 from oneshot.kit.playback import grooves, keymap, preview
+from oneshot.kit.playback.sampler import Note
 
 if TYPE_CHECKING:
     from stage_inputs import Pier
@@ -136,3 +138,44 @@ def test_where_the_recordings_lie_is_remembered_outside_the_kit(tmp_path: Path) 
     assert session_of(tmp_path / "other") is None
     shutil.rmtree(session)
     assert session_of(kit) is None
+
+
+def midi(path: Path, *, key: bytes = b"\0\0", ticks: int = 96, wait: bytes = b"\x60") -> Path:
+    """A MIDI file of one track, by its bytes: a key signature, and a note on channel 10 after some ticks."""
+    track = b"\0\xff\x59\x02" + key + wait + b"\x99\x24\x64" + b"\x60\x89\x24\0" + b"\0\xff\x2f\0"
+    path.write_bytes(b"MThd" + struct.pack(">IHHH", 6, 0, 1, ticks) + b"MTrk" + struct.pack(">I", len(track)) + track)
+    return path
+
+
+@pytest.mark.parametrize("key", [b"\0\0", b"\x20\x07", b"\x80\x01", b"\xff\xff", b"\x59\x02"])
+def test_a_key_signature_that_there_is_not_plays(tmp_path: Path, key: bytes) -> None:
+    """It says nothing of the notes."""
+    assert [Note(24_000, 36, 100)] == grooves.read_midi(midi(tmp_path / "a.mid", key=key), 48_000)
+
+
+def test_a_midi_file_has_an_end(tmp_path: Path) -> None:
+    """Time without beats, and a note days later."""
+    with pytest.raises(KitError, match="cannot be read as a MIDI file"):
+        grooves.read_midi(midi(tmp_path / "a.mid", ticks=0), 48_000)
+    with pytest.raises(KitError, match="go on after 60 minutes"):
+        grooves.read_midi(midi(tmp_path / "a.mid", wait=b"\xff\xff\xff\x7f"), 48_000)
+
+
+def test_every_damaged_byte_of_a_midi_file_is_one_line(tmp_path: Path) -> None:
+    """Each byte changed in two ways, and the file cut off before it: notes, or one line."""
+    sound = midi(tmp_path / "a.mid").read_bytes()
+
+    def told(data: bytes) -> str:
+        """What is said of a file; nothing where it has notes."""
+        (tmp_path / "b.mid").write_bytes(data)
+        try:
+            return "" if grooves.read_midi(tmp_path / "b.mid", 48_000) else "nothing"
+        except KitError as error:
+            return str(error)
+
+    lines = [told(data) for at in range(len(sound)) for data in (
+        sound[:at], sound[:at] + bytes([sound[at] ^ 0xff]) + sound[at + 1:],
+        sound[:at] + bytes([sound[at] ^ 1]) + sound[at + 1:])]
+
+    assert not [line for line in lines if "\n" in line]
+    assert sum(not line for line in lines) > 10
