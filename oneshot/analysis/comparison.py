@@ -1,7 +1,7 @@
-"""Comparison: the same drum in every mic and take, side by side, level-matched, as figures and as excerpts to audition.
+"""Comparison: the same drum in every mic and take, side by side, level-matched, as figures and as excerpts to hear.
 
 Louder always sounds better, so sound is only compared at equal level. And a hard stroke is brighter than a soft one, so
-only hits of similar level are compared: those of one drum and articulation within ``WITHIN_DB`` of the level that most
+only hits of like strength are compared: those of one drum and articulation within ``WITHIN_DB`` of the level that most
 takes reach.
 
 Spectra are powers in octave bands with the exact centres 1000 Hz · 10^(3n/10) (IEC 61260-1:2014, base ten; from memory)
@@ -77,7 +77,7 @@ class View:
 
 
 def of_similar_level(hits: Sequence[Hit]) -> dict[str, list[Hit]]:
-    """Take -> its hits of similar level, of one drum and articulation; takes that have none are left out.
+    """Take -> its hits of like strength, of one drum and articulation; takes that have none are left out.
 
     The level is the one around which most takes have hits, up to ``STROKES`` each counting, the softest of equals.
     """
@@ -202,7 +202,7 @@ class Comparison:
 
 def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool = False, jobs: int = 1,
                     progress: Progress) -> Comparison:
-    """Compare a session's mics and takes; ``out``: a new folder for level-matched excerpts to audition.
+    """Compare a session's mics and takes; ``out``: a new folder for level-matched excerpts to listen to.
 
     Raises an error of the tree in ``core/errors.py``; SettingsError where ``out`` exists and is not empty, or lies
     inside the session. No folder is left behind then.

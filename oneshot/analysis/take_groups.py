@@ -8,7 +8,7 @@ are compared by everything that a moved mic, another gain, a retuned or exchange
 - the level of the drum in each mic against the others, over hits clear of bleed there;
 - pitch and spectrum in the home mic.
 
-Only hits of one articulation and of similar level are compared, since a hard stroke is brighter, and a rim reaches the
+Only hits of one articulation and of like strength are compared, since a hard stroke is brighter, and a rim reaches the
 mics from another side than the centre.
 
 A difference counts only as far as it exceeds the spread of the readings within one take. What is clearly different

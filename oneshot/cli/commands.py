@@ -96,7 +96,7 @@ def build(session: SessionPath, kit: KitPath,
     """Build a kit from a session.
 
     Detects the hits, sorts them by drum, articulation and velocity, selects the cleanest, cuts all mics of a hit
-    sample-aligned and writes the kit: samples, mappings, manifest and a report page.
+    at the same frames and writes the kit: samples, mappings, manifest and a report page.
 
     If KIT is an existing kit it is rebuilt and keeps its recipe.toml and corrections.toml and, if it was released, its
     names. Any other existing folder is refused.
@@ -167,7 +167,7 @@ def compare(session: SessionPath,
             as_json: AsJson = False, debug: Debug = False) -> None:
     """Compare mics and takes, level-matched.
 
-    Hits of one drum at similar level, in each of its mics, overheads and rooms and in each take: level, peak, noise
+    Hits of one drum of like strength, in each of its mics, overheads and rooms and in each take: level, peak, noise
     and spectrum.
     """
     with plainly(debug=debug):
@@ -189,7 +189,7 @@ def compare(session: SessionPath,
 
 @app.command(epilog="Example: oneshot verify 'Tuesday kit'")
 def verify(kit: KitPath, as_json: AsJson = False, debug: Debug = False) -> None:
-    """Verify every file of a kit, or of the zip of a packed one, against its manifest.
+    """Measure a kit, or the zip of a packed one, again and hold it against its manifest.
 
     Reads and measures every file; each difference is reported, and the exit code is 1 if there is one.
     """
@@ -362,7 +362,7 @@ def review(kit: KitPath,
                                                                      "network.")] = "127.0.0.1",
            browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page.")] = True,
            debug: Debug = False) -> None:
-    """Audition and correct a kit hit by hit.
+    """See, hear and overrule a kit hit by hit.
 
     Opens a page in the browser, served on this machine only. Each correction is saved to the kit's corrections.toml at
     once; rebuild the kit from the page. Ctrl-C stops the server.

@@ -206,7 +206,7 @@ class Repairing:
                                    "has no energy of its own beyond the corner frequency.")
     tails: bool = setting(False, "If the next hit cuts a tail short, continue it with the tail of a cleaner hit.")
     suppression: bool = setting(False, "Attenuate other hits per band and moment, estimated from all mics.")
-    composites: bool = setting(False, "Overheads and rooms of a cleaner hit of similar level in place of the hit's "
+    composites: bool = setting(False, "Overheads and rooms of a cleaner hit of like strength in place of the hit's "
                                       "own, if at least 3 dB cleaner.")
 
     def __post_init__(self) -> None:

@@ -6,7 +6,7 @@ What is in a file's window comes from the rendered envelopes of the take's strok
 (compressed or gated mics, buses) is left alone.
 
 In a composite, where other hits bleed into a hit's overheads and rooms, those of a cleaner hit stand in: one of the
-same take, drum and articulation, and of similar level. Both are aligned by their attacks in the home mic: delays
+same take, drum and articulation, and of like strength. Both are aligned by their attacks in the home mic: delays
 between mics are a drum's own, so its overheads then lie where they did.
 """
 
@@ -28,7 +28,7 @@ from oneshot.cutting import fades, repair
 DONOR_DB = -25.0
 """A hit lends its tail only where its bleed stays below this in every mic: grade B in overheads."""
 DONOR_WITHIN_DB = 3.0
-"""A tail comes from a hit of similar level: within the smallest step of a layer."""
+"""A tail comes from a hit of like strength: within the smallest step of a layer."""
 LONGER = 1.25
 """A tail is worth a joint where the file becomes longer by a quarter at least."""
 
@@ -74,7 +74,7 @@ class Mender:
     def donors(self, hit: Hit, names: Sequence[str], frames: int, sample_rate: int) -> list[Hit]:
         """Hits that may lend their tails to ``hit`` beyond ``frames`` after its attack, the best first.
 
-        Cleaner ones of the same drum, articulation and similar level, free for longer, in whatever take.
+        Cleaner ones of the same drum, articulation and like strength, free for longer, in whatever take.
         """
         if not self.asked.tails or hit.level_db is None:
             return []

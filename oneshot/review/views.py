@@ -125,7 +125,7 @@ def first_to_hear(kit: Kit, settled: frozenset[int] = frozenset()) -> dict[int, 
             out[hit.id] = [share(hit), "best available, below the required grade"]
         elif hit.kept and hit.confidence < UNSURE:
             out[hit.id] = [share(hit), f"drum uncertain ({round(hit.confidence * 100)} %)"]
-        elif not hit.kept and reason_kind(hit.reason) == "needs review":
+        elif not hit.kept and reason_kind(hit.reason) == "first to hear":
             out[hit.id] = [share(hit), "unusual sound"]
         elif not hit.kept and not hit.partners and hit.ornament is None and home_db is not None \
                 and home_db <= cleanest.get((hit.drum, hit.articulation), -1e9) + NEARLY_DB:

@@ -4,7 +4,7 @@ not.
 Within each drum and articulation: hits that are fit (clean, no ornament, nothing odd about them) are divided into
 velocity layers where their levels have gaps (``velocity_layers.py``), and the cleanest of each layer take turns
 (``round_robins.py``): level is no reason to leave one out. What is odd, such as a bounce or a squeak, is set aside to
-be auditioned: it can be kept by hand.
+be heard: it can be kept by hand.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ def by_hand(corrected: Corrected) -> ByHand:
 @dataclass(frozen=True, slots=True)
 class Chosen:
     """All hits with layer, kept, fallback and reason filled in, the picks in order of drum, layer, round robin, and
-    what should be auditioned.
+    what should be heard first.
     """
 
     hits: tuple[Hit, ...]
@@ -156,7 +156,7 @@ class Chooser:
         """Hits that something is odd about, hit id -> what; never all of them, and none that the user wants."""
         known = [h for h in hits if h.id in self.measured]
         found = oddities([self.measured[h.id] for h in known], np.array([h.level_db for h in known], np.float64))
-        odd = {h.id: f"needs review: {why}" for h, why in zip(known, found, strict=True)
+        odd = {h.id: f"first to hear: {why}" for h, why in zip(known, found, strict=True)
                if why is not None and h.id not in self.wanted}
         return odd if len(odd) < len(hits) else {}
 
@@ -350,15 +350,15 @@ def _as_listed(inside: Sequence[Candidate], listed: Sequence[int],
 
 
 def _for_the_ear(hits: Sequence[Hit], odd: Mapping[int, str], rates: Mapping[str, int]) -> list[Problem]:
-    """A problem that lists what was set aside in one group to be auditioned."""
+    """A problem that lists what was set aside in one group to be heard."""
     if not hits:
         return []
     place = places(hits, rates)
-    texts = [f"{place[h.id]}: {odd[h.id].removeprefix('needs review: ')}" for h in hits[:MOST_PLACES]]
+    texts = [f"{place[h.id]}: {odd[h.id].removeprefix('first to hear: ')}" for h in hits[:MOST_PLACES]]
     more = f"; {len(hits) - MOST_PLACES} more in hits.csv" if len(hits) > MOST_PLACES else ""
     return [Problem(f"{hits[0].drum}, {hits[0].articulation}",
-                    f"{len(hits)} left out, needs review: " + "; ".join(texts) + more,
-                    "audition them; keep the good ones with oneshot review or in corrections.toml")]
+                    f"{len(hits)} left out, first to hear: " + "; ".join(texts) + more,
+                    "listen to them; keep the good ones with oneshot review or in corrections.toml")]
 
 
 def _drift(candidates: Sequence[Candidate], rates: Mapping[str, int]) -> list[Problem]:

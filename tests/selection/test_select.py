@@ -259,9 +259,9 @@ def test_what_is_odd_is_set_aside_and_told() -> None:
     found = chosen(hits, measured=measured)
 
     assert [1, 2, 4] == sorted(p.hit for p in found.picks)
-    assert "needs review: a second attack 62 ms later, 11 dB softer" in str(by_id(found)[3].reason)
+    assert "first to hear: a second attack 62 ms later, 11 dB softer" in str(by_id(found)[3].reason)
     assert ["snare, hit"] == [p.where for p in found.problems]
-    assert "1 left out, needs review" in found.problems[0].what
+    assert "1 left out, first to hear" in found.problems[0].what
     assert 3 in {p.hit for p in chosen(hits, measured=measured, wanted={3}).picks}
     assert () == chosen(hits, measured=measured, wanted={3}).problems
 

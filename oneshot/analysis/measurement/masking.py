@@ -204,7 +204,7 @@ def co_occurring(strokes: Strokes, drum: Frames, home_row: Callable[[int], int])
 def co_occurrence_problems(take: str, found: Mapping[int, float], names: Mapping[int, str]) -> list[Problem]:
     """What to report of the drums that ``co_occurring`` found in a take; ``names``: of drums by number."""
     return [Problem(f"{take}/{names[number]}",
-                    f"arrival times vary by {value:.1f} ms between mics (one drum keeps within 0.5 ms): often hit "
-                    "together with another drum, not separable",
+                    f"arrival times vary by {value:.1f} ms between mics (one drum keeps within 0.5 ms): another drum "
+                    "often falls with it and cannot be told apart",
                     "its bleed figures include that drum, and its grades are limited (no A; D in overheads and rooms): "
                     "record single hits of it") for number, value in found.items()]

@@ -231,7 +231,7 @@ def _holding(labels: Sequence[_Both], first: Frames, of_other_drums: Callable[[s
                 " …" if other.sum() > 4 else "")
             problems.append(Problem(where, f"{other.sum()} hits are far louder in another drum's own mic than in "
                                            f"{said.drum}'s: label ignored for them (at {at} s)",
-                                    "end the label before them, or audition them"))
+                                    "end the label before them, or listen to them"))
     return mine, holds
 
 

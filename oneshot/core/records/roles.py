@@ -32,7 +32,7 @@ class Meaning:
 
     ``at_drum``: stands at one drum, and can name it; ``detects``: hits are found in it first; ``describes``: hits are
     told apart by what it hears of them; ``judged``: bleed and grades are measured in it; ``far``: hears the kit from a
-    distance; ``whole_kit``: hears all drums on purpose; ``plays``: exported, balanced and auditioned; ``of_kit``: holds
+    distance; ``whole_kit``: hears all drums on purpose; ``plays``: exported, balanced and heard; ``of_kit``: holds
     nothing but the kit; ``read``: its samples are looked at.
     """
 

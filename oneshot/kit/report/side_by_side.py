@@ -35,7 +35,7 @@ def batch_lines(record: Mapping[str, Any]) -> list[Line]:
 def compare_lines(record: Mapping[str, Any], names: Sequence[str]) -> list[Line]:
     """A comparison as lines: a table for each drum, a row for each mic and take. ``names``: of the octave bands."""
     about = ("  bands: each octave relative to the mic's overall level, dB (levels are matched); tilt: dB per octave")
-    lines: list[Line] = [("head", plain(f"{record['session']}: hits of similar level, the first 300 ms")),
+    lines: list[Line] = [("head", plain(f"{record['session']}: hits of like strength, the first 300 ms")),
                          ("quiet", about)]
     for drum in dict.fromkeys(view["drum"] for view in record["views"]):
         mine = [view for view in record["views"] if view["drum"] == drum]

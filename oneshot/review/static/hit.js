@@ -219,7 +219,7 @@ function paint() {
   article.replaceChildren(make("div", {className: "bench"},
     make("header", {}, make("h2", {id: "hit-title"}, item.drum, make("span", {className: "how"}, `, ${item.way}`)),
       make("p", {className: "facts"}, facts()), make("p", {className: "status", id: "status"}, status()),
-      item.heed ? make("p", {className: "heed"}, `Needs review: ${item.heed[1]}.`) : ""),
+      item.heed ? make("p", {className: "heed"}, `First to hear: ${item.heed[1]}.`) : ""),
     make("div", {className: "row acts"},
       button("Play", "Space", () => hear(), {id: "play", className: "strong"}),
       button("Use", "y", () => decide({kind: "keep", hits: [place(item)]}), {id: "keep", "aria-pressed": String(verdict === "keep")}),

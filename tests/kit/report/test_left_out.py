@@ -12,7 +12,7 @@ from oneshot.kit.report.left_out import FATES, fate, fates, nearest
 
 REASONS = {"spare": "spare: its layer has 6 round robins, none of them less clean",
            "not clean": "too much bleed in its own mics: grade D, B required",
-           "odd": "needs review: a second attack 62 ms later"}
+           "odd": "first to hear: a second attack 62 ms later"}
 
 
 def test_every_hit_has_one_fate() -> None:
