@@ -415,17 +415,21 @@ RIFF_LIMIT = 2**32
 
 
 def write_long_wav(path: Path, blocks: Iterable[Samples], frames: int, channels: int, sample_rate: int,
-                   subtype: str) -> None:
+                   subtype: str, chunks: Sequence[Chunk] = ()) -> None:
     """As ``write_wav``, for audio that comes in blocks (channels, frames of the block), of any length.
 
-    ``frames``: of all blocks together. From 4 GiB on the file is RF64 (EBU Tech 3306). Raises ValueError where the
-    blocks are not what was announced, and for what ``write_wav`` refuses.
+    ``frames``: of all blocks together; ``chunks``: as in ``write_wav``, those that go before the samples. From 4 GiB on
+    the file is RF64 (EBU Tech 3306). Raises ValueError where the blocks are not what was announced, and for what
+    ``write_wav`` refuses.
     """
+    if any(chunk.id not in _BEFORE_DATA for chunk in chunks):
+        raise ValueError("only chunks that go before the samples can be written")
     width = _width(subtype)
     size = frames * channels * width
     rest = _chunk(b"fmt ", _format(subtype, channels, sample_rate, width))
     if is_float(subtype) or channels > 2:
         rest += _chunk(b"fact", struct.pack("<I", min(frames, 2**32 - 1)))
+    rest += b"".join(_chunk(chunk.id, chunk.data) for chunk in chunks)
     total = 4 + len(rest) + 8 + size + size % 2
     large = total + 36 >= RIFF_LIMIT
     if large:

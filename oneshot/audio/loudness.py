@@ -24,6 +24,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats
@@ -43,6 +44,9 @@ TRUE_PEAK_RATE = 192_000
 """BS.1770-5 Annex 2: the rate that the oversampled signal must reach."""
 TAPS_A_PHASE = 24
 """Samples on which an interpolated value rests, twice the twelve of the example filter in Annex 2."""
+
+STRETCH = 4096
+"""Frames that are oversampled at a time where sound comes in blocks: between loud strokes it is not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,17 +85,35 @@ def true_peak_dbtp(x: Floats, sample_rate: int) -> float | None:
 def true_peak(x: Floats, sample_rate: int) -> float:
     """As ``true_peak_dbtp``, but as a factor of full scale; 0 for silence."""
     peak = float(np.max(np.abs(x), initial=0.0))
-    factor = 4 if sample_rate < TRUE_PEAK_RATE / 2 else 2 if sample_rate < TRUE_PEAK_RATE else 1
-    if factor == 1 or peak == 0.0:
-        return peak
-    taps, bound = _interpolator(factor)
-    for channel in x:
-        loud = np.flatnonzero(np.abs(channel) > peak / bound)
-        if loud.size:
-            first, last = max(0, int(loud[0]) - TAPS_A_PHASE), int(loud[-1]) + TAPS_A_PHASE + 1
-            peak = max(peak, *(float(np.max(np.abs(np.convolve(channel[first:last], taps[phase::factor]))))
-                               for phase in range(factor)))
+    factor = _oversampling(sample_rate)
+    if factor > 1 and peak > 0.0:
+        for channel in x:
+            peak = _between(channel, peak, factor)
     return peak
+
+
+def _oversampling(sample_rate: int) -> int:
+    return 4 if sample_rate < TRUE_PEAK_RATE / 2 else 2 if sample_rate < TRUE_PEAK_RATE else 1
+
+
+def _between(channel: Floats, peak: float, factor: int, edge: int = 0) -> float:
+    """The largest value between the samples of one channel, ``peak`` or more. ``edge``: what lies between so many
+    samples at either end is left out, because it rests on samples that are not here.
+    """
+    taps, bound = _interpolator(factor)
+    loud = np.flatnonzero(np.abs(channel) > peak / bound)
+    if not loud.size:
+        return peak
+    first, last = max(0, int(loud[0]) - TAPS_A_PHASE), int(loud[-1]) + TAPS_A_PHASE + 1
+    part = channel[first:last]
+    between = np.empty(factor * (len(part) - 1) + len(taps))
+    for phase in range(factor):
+        between[phase::factor] = np.convolve(part, taps[phase::factor])
+    if edge:
+        middle = len(taps) // 2  # where the first sample comes out
+        between = between[max(0, factor * (edge - first) + middle):
+                          max(0, factor * (len(channel) - edge - first) + middle)]
+    return max(peak, float(np.max(np.abs(between), initial=0.0)))
 
 
 def momentary_max_lufs(x: Floats, sample_rate: int, *, weights: Sequence[float] | None = None) -> float | None:
@@ -138,19 +160,34 @@ def _momentary(energy: _Energy, sample_rate: int) -> float | None:
     """Largest energy of any window of one block, as LUFS."""
     block = round(BLOCK_S * sample_rate)
     total = np.concatenate([np.zeros(block), energy.total])
-    largest = float(np.max(total[block:] - total[:-block]))
-    return None if largest <= 0.0 else OFFSET_DB + 10 * math.log10(largest / block)
+    return _lufs(float(np.max(total[block:] - total[:-block])), block)
+
+
+def _lufs(energy: float, block: int) -> float | None:
+    """The loudness of one block of that energy."""
+    return None if energy <= 0.0 else OFFSET_DB + 10 * math.log10(energy / block)
 
 
 def _integrated(energy: _Energy, sample_rate: int) -> float | None:
     """Mean of the blocks above both gates, as LUFS."""
     block = round(BLOCK_S * sample_rate)
-    count = int((energy.frames - block) / (HOP_S * sample_rate)) + 1 if energy.frames >= block else 0
-    starts = np.array([round(index * HOP_S * sample_rate) for index in range(count)], dtype=np.int64)
-    starts = starts[starts + block <= energy.frames]
+    starts = _starts(energy.frames, sample_rate)
     if not starts.size:
         return None
-    power = np.maximum((energy.total[starts + block] - energy.total[starts]) / block, 1e-30)
+    return _gated((energy.total[starts + block] - energy.total[starts]) / block)
+
+
+def _starts(frames: int, sample_rate: int) -> NDArray[np.int64]:
+    """The first frame of each gating block of a file."""
+    block = round(BLOCK_S * sample_rate)
+    count = int((frames - block) / (HOP_S * sample_rate)) + 1 if frames >= block else 0
+    starts = np.array([round(index * HOP_S * sample_rate) for index in range(count)], dtype=np.int64)
+    return starts[starts + block <= frames]
+
+
+def _gated(power: Floats) -> float | None:
+    """Loudness of the blocks of those mean squares, by both gates, as LUFS."""
+    power = np.maximum(power, 1e-30)
     loudness = OFFSET_DB + 10 * np.log10(power)
     above = loudness > ABSOLUTE_GATE_LUFS
     if not above.any():
@@ -158,6 +195,90 @@ def _integrated(energy: _Energy, sample_rate: int) -> float | None:
     gate = OFFSET_DB + 10 * math.log10(float(power[above].mean())) + RELATIVE_GATE_LU
     # blocks above the absolute gate are never all below their own mean minus 10, so something is left
     return OFFSET_DB + 10 * math.log10(float(power[above & (loudness > gate)].mean()))
+
+
+class TruePeak:
+    """The true peak of sound that comes in blocks, as ``true_peak`` gives it of the whole."""
+
+    def __init__(self, channels: int, sample_rate: int) -> None:
+        self._factor = _oversampling(sample_rate)
+        self._edge = TAPS_A_PHASE // 2
+        self._tail = np.zeros((channels, 2 * self._edge))
+        self._peak = 0.0
+
+    def add(self, x: Floats) -> None:
+        """The next block, float64 (channels, frames)."""
+        self._peak = self._with(x)
+        self._tail = np.concatenate([self._tail, x], axis=1)[:, -2 * self._edge:]
+
+    @property
+    def value(self) -> float:
+        """As a factor of full scale, if nothing follows; 0 for silence."""
+        return self._with(np.zeros_like(self._tail))
+
+    def _with(self, x: Floats) -> float:
+        """The peak so far, with what lies between the samples up to half the taps before the end of ``x``."""
+        peak = max(self._peak, float(np.max(np.abs(x), initial=0.0)))
+        if self._factor > 1 and peak > 0.0:
+            for channel in np.concatenate([self._tail, x], axis=1):
+                for at in range(0, len(channel) - 2 * self._edge, STRETCH):
+                    peak = _between(channel[at:at + STRETCH + 2 * self._edge], peak, self._factor, self._edge)
+        return peak
+
+
+class Meter:
+    """The levels of sound that comes in blocks, as ``measure`` gives them of the whole. Memory: two numbers for each
+    tenth of a second.
+    """
+
+    def __init__(self, channels: int, sample_rate: int) -> None:
+        self._rate, self._block = sample_rate, round(BLOCK_S * sample_rate)
+        self._true_peak = TruePeak(channels, sample_rate)
+        self._peak, self._frames = 0.0, 0
+        self._state = np.zeros((len(k_weighting(sample_rate)), channels, 2))
+        self._totals = np.zeros(self._block)
+        """Running energy up to the latest frames, of one block."""
+        self._loudest = 0.0
+        self._from: list[float] = [0.0]
+        """Running energy where each gating block begins, and where it ends."""
+        self._to: list[float] = []
+
+    def add(self, x: Floats) -> None:
+        """The next frames, float64 (channels, frames)."""
+        self._true_peak.add(x)
+        self._peak = max(self._peak, float(np.max(np.abs(x), initial=0.0)))
+        totals, self._state = self._weighted(x)
+        self._loudest = max(self._loudest, self._most(totals))
+        begun, self._frames = self._frames, self._frames + x.shape[1]
+        for known, offset in ((self._from, 0), (self._to, self._block)):
+            while (at := round(len(known) * HOP_S * self._rate) + offset) <= self._frames:
+                known.append(float(totals[at - begun - 1]))
+        self._totals = np.concatenate([self._totals, totals])[-self._block:]
+
+    @property
+    def true_peak(self) -> float:
+        """The true peak so far as a factor of full scale; 0 for silence."""
+        return self._true_peak.value
+
+    @property
+    def levels(self) -> Levels:
+        """Of what came so far."""
+        rest, _ = self._weighted(np.zeros((self._state.shape[1], self._block)))  # the filter's tail
+        count = len(_starts(self._frames, self._rate))
+        power = (np.array(self._to[:count]) - np.array(self._from[:count])) / self._block
+        return Levels(_db(self._peak), _db(self.true_peak), _lufs(max(self._loudest, self._most(rest)), self._block),
+                      _gated(power) if count else None)
+
+    def _weighted(self, x: Floats) -> tuple[Floats, Floats]:
+        """The running energy after each frame of ``x``, and the state of the filters then."""
+        weighted, state = signal.sosfilt(k_weighting(self._rate), x, axis=1, zi=self._state)
+        energy = np.square(weighted).sum(axis=0)
+        return np.cumsum(np.concatenate([self._totals[-1:], energy]))[1:], state
+
+    def _most(self, totals: Floats) -> float:
+        """The largest energy of a block that ends in these frames."""
+        joined = np.concatenate([self._totals, totals])
+        return float(np.max(joined[self._block:] - joined[:-self._block], initial=0.0))
 
 
 @functools.lru_cache(maxsize=8)

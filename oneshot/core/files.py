@@ -16,7 +16,7 @@ import shutil
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from itertools import count
 from pathlib import Path
@@ -82,20 +82,43 @@ def write_atomic(path: Path, content: bytes | str | Sequence[memoryview]) -> Non
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
     parts = [memoryview(data)] if isinstance(data, bytes) else data
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    with appearing(path) as beside, beside.open("wb") as file:
+        file.writelines(parts)
+
+
+@contextmanager
+def appearing(path: Path) -> Iterator[Path]:
+    """A place beside ``path`` to write a file to; it takes the place of ``path`` when the ``with`` block ends well.
+
+    If the block raises (an interrupt too), what was written goes and the old file stays as it was; what a process that
+    was killed left of this file is removed first. Raises OSError if the file cannot be put in its place.
+    """
     at_once = not any(path.is_relative_to(stage) for stage in _staged)
+    if at_once:  # a folder that is still being built is this process's own
+        _remove_parts(path)
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with beside.open("wb") as file:
-            file.writelines(parts)
-            if at_once:
-                file.flush()
+        yield beside
+        if at_once:
+            with beside.open("rb+") as file:
                 os.fsync(file.fileno())
         beside.replace(path)
     except BaseException:
-        beside.unlink(missing_ok=True)
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
         raise
     if at_once:
         _sync_folder(path.parent)
+
+
+def _remove_parts(path: Path) -> None:
+    """Remove what processes that no longer run had begun to write in place of a file; never raises."""
+    head, tail = f".{path.name}.", ".part"
+    with suppress(OSError):
+        for each in path.parent.iterdir():
+            pid = each.name[len(head):-len(tail)]
+            if each.name.startswith(head) and each.name.endswith(tail) and pid.isdecimal() and not _runs(int(pid)):
+                each.unlink(missing_ok=True)
 
 
 def link(source: Path, target: Path) -> None:

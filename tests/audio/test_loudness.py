@@ -13,6 +13,8 @@ from scipy import signal
 from oneshot import pipeline
 from oneshot.audio.io import read_audio
 from oneshot.audio.loudness import (
+    Meter,
+    TruePeak,
     integrated_lufs,
     k_weighting,
     measure,
@@ -171,6 +173,31 @@ def test_looking_only_where_the_peak_can_be_misses_nothing() -> None:
         x = random.uniform(-1, 1, 600) * np.exp(-np.abs(np.arange(600) - random.integers(0, 600)) / 60)
         whole = 20 * math.log10(max(np.abs(signal.upfirdn(taps, x, up=4)).max(), np.abs(x).max()))
         assert pytest.approx(whole, abs=1e-9) == true_peak_dbtp(x[None], RATE)
+
+
+@pytest.mark.parametrize("rate", [44056, *RATES])
+@pytest.mark.parametrize("length", [1, 500, 1234, 100_000])
+def test_blocks_read_as_the_whole(rate: int, length: int) -> None:
+    """However sound is cut into blocks, a meter reads what ``measure`` reads of the whole, to the last bit."""
+    random = np.random.default_rng(rate)
+    x = random.standard_normal((2, rate if length > 1 else 700)) * random.uniform(0.01, 0.3, (2, 1))
+    x[:, 640] = 0.9, -0.99
+    meter = Meter(2, rate)
+    for at in range(0, x.shape[1], length):
+        meter.add(x[:, at:at + length])
+
+    assert measure(x, rate) == meter.levels
+
+
+def test_a_true_peak_between_two_blocks_is_read() -> None:
+    """A tone of a quarter of the rate, 45 degrees off, peaks between its samples; cutting it adds nothing."""
+    x = np.sin(np.pi / 2 * np.arange(4000) + np.pi / 4)[np.newaxis] * np.hanning(4000)
+    for cut in range(1990, 2011):
+        peak = TruePeak(1, RATE)
+        peak.add(x[:, :cut])
+        peak.add(x[:, cut:])
+
+        assert true_peak_dbtp(x, RATE) == 20 * math.log10(peak.value)
 
 
 def test_silence_has_no_level() -> None:

@@ -15,6 +15,7 @@ from oneshot.core import files
 from oneshot.core.errors import WorkError
 from oneshot.core.files import (
     EDGE_BYTES,
+    appearing,
     exchange_folder,
     is_our_kit,
     recover_folder,
@@ -89,6 +90,38 @@ def test_a_file_that_cannot_be_replaced_stays(tmp_path: Path, monkeypatch: pytes
 
     assert "old" == (tmp_path / "a").read_text()
     assert ["a"] == names(tmp_path)
+
+
+def test_what_a_killed_write_left_is_removed_by_the_next(tmp_path: Path) -> None:
+    """Half a file whose process is gone goes; that of a process that runs stays, and other files do."""
+    done = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
+    gone, lives = int(done.stdout), os.getppid()
+    kept = (f".a.txt.{lives}.part", f".b.txt.{gone}.part", ".a.txt.part", ".a.txt.x.part", f"a.txt.{gone}.part")
+    for name in (f".a.txt.{gone}.part", *kept):
+        (tmp_path / name).write_text("half")
+
+    write_atomic(tmp_path / "a.txt", "whole")
+
+    assert sorted(("a.txt", *kept)) == names(tmp_path)
+
+
+def test_a_file_appears_whole_or_not_at_all(tmp_path: Path) -> None:
+    """Not before its block ends; not at all where that raises, and the old one is as it was."""
+    with appearing(tmp_path / "a.txt") as beside:
+        beside.write_text("one")
+        assert not (tmp_path / "a.txt").exists()
+    assert "one" == (tmp_path / "a.txt").read_text()
+
+    def fail() -> None:
+        """Half a file, then an interrupt."""
+        with appearing(tmp_path / "a.txt") as beside:
+            beside.write_text("tw")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        fail()
+    assert ["a.txt"] == names(tmp_path)
+    assert "one" == (tmp_path / "a.txt").read_text()
 
 
 @pytest.mark.parametrize(("content", "ours"), [

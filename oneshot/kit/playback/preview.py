@@ -6,42 +6,34 @@ drum. Drums that were struck together and rings that overlap are in both.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from statistics import median
 
 import numpy as np
 
-from oneshot.audio import loudness
-from oneshot.audio.io import TakeReader, wav_bytes
+from oneshot.audio.io import TakeReader, write_long_wav
+from oneshot.audio.loudness import Meter
 from oneshot.audio.riff import info_chunk, read_chunk
-from oneshot.core.errors import AudioError, KitError
-from oneshot.core.files import write_atomic
-from oneshot.core.lazy import later
+from oneshot.audio.spool import Spool
+from oneshot.core.errors import AudioError, KitError, WorkError
+from oneshot.core.files import appearing
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.records.session import Chunk, Floats, Problem, Session, Take
 from oneshot.core.user_state import session_of, tracks_of
 from oneshot.cutting.mix import balance
 from oneshot.kit.playback import grooves, keymap, sampler
-from oneshot.kit.playback.sampler import Player
+from oneshot.kit.playback.levelling import Levelling
+from oneshot.kit.playback.sampler import Note, Player
 from oneshot.kit.read import read_kit, with_processed
 from oneshot.session.open import open_session
 from oneshot.session.output_paths import check_target
 
-ndimage = later("scipy.ndimage")
-signal = later("scipy.signal")
-
-LOUDNESS_LUFS = -16.0
-CEILING_DBTP = -1.0
-"""Where previews of free packs usually lie. (common practice, no source)"""
-_CEILING = 10 ** ((CEILING_DBTP - 0.01) / 20)
-"""A little below, so that rounding cannot pass it."""
-HOLD_S = 0.005
-"""How far ahead of a peak the level begins to give way."""
-ROUNDS = 6
-"""Of making up for the loudness that was held back; two or three are the rule."""
+MOST_H = 24
+"""Longest preview in hours."""
 HEARD_S = 0.1
 """Over which a stroke is compared with its recording."""
 REACH_S = 0.003
@@ -87,7 +79,8 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
     """Play a kit to a 24-bit WAV: the built-in groove unless a MIDI file or a take is named.
 
     Raises KitError where the folder is no kit, the take is not in it, or nothing of what is asked can be played;
-    SettingsError where ``out`` lies in a session or is there and is no preview of this kit.
+    SettingsError where ``out`` lies in a session or is there and is no preview of this kit; WorkError where the disk
+    refuses. What was at ``out`` is then as it was, and nothing else is left there.
     """
     kit = read_kit(folder)
     check_target(out, sessions=(session_path, session_of(folder)), ours=lambda path: _is_ours(path, kit))
@@ -99,18 +92,50 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
     keys = keymap.keys_of(kit, keymap.mix_levels(kit))
     notes = [note for _, note in sampler.performance(kit, take)] if take is not None else \
         grooves.read_midi(midi, rate) if midi is not None else grooves.groove(keys, rate)
-    x = band.play(notes)
-    if not x.any():
-        raise KitError(f"{midi or take or folder}: none of its keys is in the kit; keys of the kit: "
-                       f"{', '.join(str(key.key) for key in keys)}")
-    replayed = compare(folder, kit, take, open_session(session_path)) if take is not None and session_path else ()
-    made, held = at_loudness(x, rate)
-    write_atomic(out, wav_bytes(made, rate, SUBTYPE, [_mark(kit)]))
-    levels = loudness.measure(made, rate)
+    _check_length(midi or take or folder, notes, rate)
+    there = out.resolve().parent
+    with _written(out), Spool(2, there) as sound:
+        meter = Meter(2, rate)
+        sound.take(_metered(band.blocks(notes), meter))
+        if meter.levels.peak_dbfs is None:
+            raise KitError(f"{midi or take or folder}: none of its keys is in the kit; keys of the kit: "
+                           f"{', '.join(str(key.key) for key in keys)}")
+        replayed = compare(folder, kit, take, open_session(session_path), there) if take is not None and session_path \
+            else ()
+        levelling = Levelling(sound, rate, meter.levels)
+        found = levelling.to_loudness()
+        with appearing(out) as beside:
+            write_long_wav(beside, levelling.blocks(found.gain_db, found.limit), sound.frames, 2, rate, SUBTYPE,
+                           [_mark(kit)])
     lost = [Problem(str(midi), f"uses key {key} {count} times, which the kit does not have", "choose another key")
             for key, count in sorted(band.missing.items())]
-    return Preview(out, take, made.shape[1] / rate, len(notes) - sum(band.missing.values()), levels.integrated_lufs,
-                   levels.true_peak_dbtp, held, replayed, tuple(lost))
+    return Preview(out, take, sound.frames / rate, len(notes) - sum(band.missing.values()),
+                   found.levels.integrated_lufs, found.levels.true_peak_dbtp, found.held_back_db, replayed, tuple(lost))
+
+
+def _metered(blocks: Iterable[Floats], meter: Meter) -> Iterator[Floats]:
+    """The same blocks, measured on their way."""
+    for block in blocks:
+        meter.add(block)
+        yield block
+
+
+def _check_length(source: Path | str, notes: Sequence[Note], sample_rate: int) -> None:
+    """Raise KitError where the notes last longer than any preview may: a tempo gone wrong can make it years."""
+    hours = max((note.at for note in notes), default=0) / sample_rate / 3600
+    if hours > MOST_H:
+        raise KitError(f"{source}: plays for {hours:,.0f} hours, and a preview has at most {MOST_H}: check its tempo, "
+                       "or play a part of it")
+
+
+@contextmanager
+def _written(out: Path) -> Iterator[None]:
+    """Inside, raise WorkError where the disk refuses."""
+    try:
+        yield
+    except OSError as error:
+        raise WorkError(f"{out} cannot be written ({(error.strerror or str(error)).lower()}): choose another place or "
+                        "free some space") from None
 
 
 def record(made: Preview) -> dict[str, object]:
@@ -145,55 +170,13 @@ def _take(kit: Kit, name: str) -> Take:
         raise KitError(f"this kit has no take {name!r}: choose one of {names}") from None
 
 
-# --------------------------------------------------------------------------------------------------------------- levels
-
-
-def at_loudness(x: Floats, sample_rate: int) -> tuple[Floats, float]:
-    """Stereo at -16 LUFS under a true peak of -1 dBTP, and by how much its highest peak was held back (dB, 0 or more).
-
-    ``x``: float64 (2, frames). Held back is only what passes the ceiling, with a gain that gives way smoothly from
-    5 ms before the peak to 5 ms after it.
-    """
-    gain_db, made, limit = 0.0, x, _CEILING
-    for turn in range(ROUNDS):  # what is held back is loudness lost, which the next round makes up for
-        level = loudness.integrated_lufs(made, sample_rate)
-        level = loudness.momentary_max_lufs(made, sample_rate) if level is None else level
-        if level is None or abs(LOUDNESS_LUFS - level) < 0.05:
-            break
-        gain_db += LOUDNESS_LUFS - level
-        louder = x * 10 ** (gain_db / 20)
-        if turn < 2:  # peaks between samples pass a ceiling on samples: how far, the first rounds find out
-            limit = _sample_limit(louder, limit, sample_rate)
-        made = _held(louder, limit, sample_rate)
-    made = _held(x * 10 ** (gain_db / 20), _sample_limit(x * 10 ** (gain_db / 20), limit, sample_rate), sample_rate)
-    over = 20 * float(np.log10(max(loudness.true_peak(x, sample_rate), 1e-12))) + gain_db - CEILING_DBTP
-    return made, max(0.0, over)
-
-
-def _sample_limit(x: Floats, limit: float, sample_rate: int) -> float:
-    """The limit on samples, ``limit`` or lower, under which no true peak passes the ceiling."""
-    while (peak := loudness.true_peak(_held(x, limit, sample_rate), sample_rate)) > _CEILING:
-        limit *= min(_CEILING / peak, 0.995)
-    return limit
-
-
-def _held(x: Floats, ceiling: float, sample_rate: int) -> Floats:
-    """No sample above the ceiling: the gain a peak needs, held over the window's width and smoothed by it."""
-    wanted = np.minimum(1.0, ceiling / np.maximum(np.abs(x).max(axis=0), 1e-12))
-    width = 2 * round(HOLD_S * sample_rate) + 1
-    held = ndimage.minimum_filter1d(wanted, width, mode="nearest")
-    window = signal.windows.hann(width, sym=True)
-    smooth = signal.oaconvolve(np.pad(held, width // 2, mode="edge"), window / window.sum(), mode="valid")
-    out: Floats = x * np.minimum(smooth, wanted)
-    return out
-
-
 # ----------------------------------------------------------------------------------------------------------- comparison
 
 
-def compare(folder: Path, kit: Kit, take: str, session: Session) -> tuple[Replayed, ...]:
+def compare(folder: Path, kit: Kit, take: str, session: Session, scratch: Path | None = None) -> tuple[Replayed, ...]:
     """Each drum's replay against the recording of the take, both in the mics that the drum's one-shots bring, by the
-    kit's balance: what other drums' close mics hear of it is bleed, which no kit plays.
+    kit's balance: what other drums' close mics hear of it is bleed, which no kit plays. ``scratch``: on whose disk the
+    replay lies meanwhile; None: where temporary files go.
 
     Raises KitError where the session does not have the take, AudioError where a file cannot be read.
     """
@@ -213,15 +196,16 @@ def compare(folder: Path, kit: Kit, take: str, session: Session) -> tuple[Replay
     found: dict[str, list[tuple[float, float]]] = {}
     for mics, drums in sets.items():
         some = replace(kit, balance={name: kit.balance[name] for name in mics})
-        replay = Player(folder, some, there.sample_rate).play([note for _, note in performance])
         hits = [h for h in kit.hits if h.id in played and not h.partners and h.drum in drums]
-        for drum, one in _strokes(session.root, there, some, hits, replay):
-            found.setdefault(drum, []).append(one)
+        with Spool(2, scratch) as replay:
+            replay.take(Player(folder, some, there.sample_rate).blocks([note for _, note in performance]))
+            for drum, one in _strokes(session.root, there, some, hits, replay):
+                found.setdefault(drum, []).append(one)
     return tuple(_summary(drum, found[drum]) for drum in sorted(found))
 
 
 def _strokes(root: Path, take: Take, kit: Kit, hits: Sequence[Hit],
-             replay: Floats) -> Iterator[tuple[str, tuple[float, float]]]:
+             replay: Spool) -> Iterator[tuple[str, tuple[float, float]]]:
     """(drum, (level in dB, lateness in ms)) of each stroke that sounds in both, in the mics of the kit's balance."""
     names, margin = list(kit.balance), round(REACH_S * take.sample_rate)
     if not names:
@@ -230,7 +214,7 @@ def _strokes(root: Path, take: Take, kit: Kit, hits: Sequence[Hit],
         for hit in hits:
             start, stop = hit.onset - margin, hit.onset + round(HEARD_S * take.sample_rate) + margin
             audio = dict(zip(names, reader.read(start, stop).astype(np.float64), strict=True))
-            one = _one_stroke(balance.mix(audio, kit.balance), _cut(replay, start, stop), margin)
+            one = _one_stroke(balance.mix(audio, kit.balance), replay.read(start, stop), margin)
             if one is not None:
                 yield hit.drum, (one[0], one[1] / take.sample_rate * 1000)
 
@@ -247,15 +231,6 @@ def _one_stroke(recorded: Floats, replay: Floats, margin: int) -> tuple[float, f
     shifts = range(-margin, margin + 1)
     likeness = [float(np.dot(rise[0][margin:-margin], np.roll(rise[1], -shift)[margin:-margin])) for shift in shifts]
     return 10 * float(np.log10(b / a)), float(shifts[int(np.argmax(likeness))])
-
-
-def _cut(x: Floats, start: int, stop: int) -> Floats:
-    """Frames [start, stop), zeros outside."""
-    out = np.zeros((x.shape[0], stop - start))
-    low, high = max(start, 0), min(stop, x.shape[1])
-    if high > low:
-        out[:, low - start:high - start] = x[:, low:high]
-    return out
 
 
 def _summary(drum: str, rows: list[tuple[float, float]]) -> Replayed:

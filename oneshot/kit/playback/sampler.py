@@ -7,13 +7,15 @@ the note, so that the attack falls on the note's frame.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import soxr
 
+from oneshot.audio.io import BLOCK, RATES
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.core.records.session import Floats
 from oneshot.cutting.fades import fade_out_curve
@@ -21,8 +23,8 @@ from oneshot.cutting.mix import mixdown
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.keymap import CHOKE_S, Key
 
-KEPT_SHOTS = 48
-"""Mixed one-shots held in memory at once; more are read again."""
+KEPT_BYTES = 200_000_000
+"""Of mixed one-shots that stay in memory when they have sounded; more are read again."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -45,6 +47,33 @@ class Voice:
     shot: OneShot
     gain_db: float
     cut_at: int | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sounding:
+    """A voice with its sound: float64 (2, frames) from frame ``start`` on, whole for ``keep`` frames and then faded."""
+
+    x: Floats
+    gain: float
+    start: int
+    keep: int
+    fade: Floats
+
+    @property
+    def end(self) -> int:
+        """The frame after its last."""
+        return self.start + self.keep + len(self.fade)
+
+    def add_to(self, out: Floats, at: int) -> None:
+        """Add what sounds of it to a block that begins with frame ``at``."""
+        low, high = max(self.start, at), min(self.end, at + out.shape[1])
+        if high <= low:
+            return
+        part = self.x[:, low - self.start:high - self.start] * self.gain
+        faded = max(low - self.start, self.keep)
+        if high - self.start > faded:
+            part[:, faded - low + self.start:] *= self.fade[faded - self.keep:high - self.start - self.keep]
+        out[:, low - at:high - at] += part
 
 
 @dataclass(slots=True)
@@ -98,44 +127,61 @@ class Player:
             open_voices[name] = [at for at in members if at not in ended]
 
     def play(self, notes: Sequence[Note]) -> Floats:
-        """Everything mixed: float64 (2, frames), full scale 1.0, not limited. Frame 0 is frame 0 of the notes.
+        """Everything mixed, as in ``blocks``, in one piece: for what is known to be short."""
+        return np.concatenate([np.zeros((2, 0)), *self.blocks(notes)], axis=1)
 
-        Raises AudioError where a file of the kit cannot be read.
+    def blocks(self, notes: Sequence[Note]) -> Iterator[Floats]:
+        """Everything mixed, in blocks: float64 (2, frames), full scale 1.0, not limited. Frame 0 is that of the notes.
+
+        In memory are the one-shots that sound, and some of those before. Raises AudioError where a file of the kit
+        cannot be read.
         """
-        sounds = list(self._sounds(self.voices(notes)))
-        frames = max((start + x.shape[1] for start, x in sounds), default=0)
-        out = np.zeros((2, max(frames, 0)))
-        for start, x in sounds:
-            skip = max(0, -start)
-            out[:, start + skip:start + x.shape[1]] += x[:, skip:]
-        return out
+        waiting = deque(self.voices(notes))
+        lead = self._longest_lead(waiting)
+        sounding: list[_Sounding] = []
+        at = 0
+        while waiting or sounding:
+            stop = at + BLOCK
+            while waiting and waiting[0].note.at - lead < stop:
+                sounding.append(self._sounding(waiting.popleft()))
+            end = stop if waiting else min(stop, max(each.end for each in sounding))
+            out = np.zeros((2, max(end - at, 0)))
+            for each in sounding:
+                each.add_to(out, at)
+            yield out
+            sounding = [each for each in sounding if each.end > stop]
+            at = stop
 
-    def _sounds(self, voices: Sequence[Voice]) -> Iterator[tuple[int, Floats]]:
-        """(first frame, audio) of each voice."""
-        for voice in voices:
-            x, onset = self._shot(voice.shot)
-            start = voice.note.at - onset
-            yield start, self._faded(x * 10 ** (voice.gain_db / 20), start, voice.cut_at)
+    def _longest_lead(self, voices: Iterable[Voice]) -> int:
+        """How many frames before its note a voice can begin, at most: the attack of a file, at the lowest rate that is
+        read.
+        """
+        attacks = (min(file.onset_frame, file.frames) for voice in voices for file in voice.shot.files[:1])
+        return -(-max(attacks, default=0) * max(self.sample_rate, RATES[0]) // RATES[0])
 
-    def _faded(self, x: Floats, start: int, cut_at: int | None) -> Floats:
-        """A sound that fades out from ``cut_at`` on; whole where it ends before."""
-        if cut_at is None or cut_at - start >= x.shape[1]:
-            return x
-        keep = max(0, cut_at - start)
-        fade = fade_out_curve(round(CHOKE_S * self.sample_rate))[: x.shape[1] - keep]
-        return np.concatenate([x[:, :keep], x[:, keep:keep + len(fade)] * fade], axis=1)
+    def _sounding(self, voice: Voice) -> _Sounding:
+        """A voice with its sound; it ends with the fade that begins where it is cut."""
+        x, onset = self._shot(voice.shot)
+        start = voice.note.at - onset
+        keep, fade = x.shape[1], np.ones(0)
+        if voice.cut_at is not None and voice.cut_at - start < keep:
+            keep = max(0, voice.cut_at - start)
+            fade = fade_out_curve(round(CHOKE_S * self.sample_rate))[:x.shape[1] - keep]
+        return _Sounding(x, 10 ** (voice.gain_db / 20), start, keep, fade)
 
     def _shot(self, shot: OneShot) -> tuple[Floats, int]:
         """A one-shot mixed at this player's rate, and the frame of its attack."""
-        if shot.hit not in self._mixed:
-            while len(self._mixed) >= KEPT_SHOTS:
-                self._mixed.pop(next(iter(self._mixed)))
+        if shot.hit in self._mixed:
+            self._mixed[shot.hit] = self._mixed.pop(shot.hit)  # those used last stay longest
+        else:
             x, rate = mixdown.stereo(self.folder, shot, self.kit.balance)
             onset = shot.files[0].onset_frame
             if rate != self.sample_rate:
                 x = np.ascontiguousarray(soxr.resample(x.T, rate, self.sample_rate, quality="VHQ").T)
                 onset = round(onset * self.sample_rate / rate)
             self._mixed[shot.hit] = (x, onset)
+            while len(self._mixed) > 1 and sum(kept.nbytes for kept, _ in self._mixed.values()) > KEPT_BYTES:
+                self._mixed.pop(next(iter(self._mixed)))
         return self._mixed[shot.hit]
 
 

@@ -20,7 +20,7 @@ import numpy as np
 
 from oneshot.analysis.run import analysed
 from oneshot.audio.io import BLOCK, TakeReader, read_header, widest, write_long_wav
-from oneshot.audio.loudness import true_peak
+from oneshot.audio.loudness import TruePeak
 from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import NOTHING
 from oneshot.config.recipe import Recipe
@@ -52,8 +52,6 @@ from oneshot.session.output_paths import check_target
 SHEET, TABLE, MIX = "README.txt", "tracks.csv", "00_rough-mix.wav"
 CEILING_DBTP = -1.0
 MIX_SUBTYPE = "PCM_24"
-EDGE = 64
-"""Frames of the neighbouring block that a peak between two samples rests on, and more."""
 COLUMNS = ("path", "take", "mic", "role", "drum", "place", "pair", "side", "polarity", "sample_rate", "format",
            "frames", "seconds")
 QUICK = 1
@@ -206,13 +204,10 @@ def write_track(root: Path, track: Track, path: Path) -> None:
 def write_mix(root: Path, take: Take, balance: Mapping[str, Fader], path: Path) -> None:
     """A take mixed by the balance to 24-bit stereo, its true peak at -1 dBTP; silence stays silence."""
     names = [mic.name for mic in take.mics if mic.name in balance and balance[mic.name].on]
-    peak = 0.0
-    tail = np.zeros((2, EDGE))
+    peak = TruePeak(2, take.sample_rate)
     for block in _mixed(root, take, names, balance):
-        joined = np.concatenate([tail, block], axis=1)
-        peak = max(peak, true_peak(joined, take.sample_rate))
-        tail = joined[:, -EDGE:]
-    gain = 10 ** (CEILING_DBTP / 20) / peak if peak > 0 else 1.0
+        peak.add(block)
+    gain = 10 ** (CEILING_DBTP / 20) / peak.value if peak.value > 0 else 1.0
     write_long_wav(path, (block * gain for block in _mixed(root, take, names, balance)), take.frames, 2,
                    take.sample_rate, MIX_SUBTYPE)
 

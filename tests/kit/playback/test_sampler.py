@@ -11,7 +11,10 @@ from kit_example import ATTACK, FRAMES, RATE
 
 from oneshot.core.records.hits import Partner
 from oneshot.core.records.kit import Fader, Kit
+from oneshot.cutting.fades import fade_out_curve
 from oneshot.cutting.mix import mixdown
+from oneshot.kit.playback import sampler
+from oneshot.kit.playback.keymap import CHOKE_S
 from oneshot.kit.playback.sampler import Note, Player, performance
 
 
@@ -65,6 +68,40 @@ def test_hats_cut_each_other_and_nothing_else(kit: Kit) -> None:
     late = slice(RATE + 4000 + round(0.04 * RATE) + 1, RATE + FRAMES - ATTACK - 10)
     np.testing.assert_allclose(soft[:, late], x[:, late], atol=1e-12)
     assert np.abs(whole[:, late]).max() > 0
+
+
+def test_blocks_are_the_whole(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Strokes that overlap, that are choked and that begin before the first frame, over gaps and seams of blocks: the
+    sum of the single strokes, to the last bit.
+    """
+    notes = [Note(0, 36, 90), *(Note(RATE // 3 * n, 42 + 4 * (n % 2), 40 + 5 * n) for n in range(1, 9)),
+             Note(8 * RATE, 36, 127)]
+    one = player(kit)
+    voices = one.voices(notes)
+    expected = np.zeros((2, 8 * RATE - ATTACK + FRAMES))
+    for voice in voices:
+        x, start = one._shot(voice.shot)[0] * 10 ** (voice.gain_db / 20), voice.note.at - ATTACK
+        if voice.cut_at is not None and voice.cut_at < start + FRAMES:
+            fade = fade_out_curve(round(CHOKE_S * RATE))
+            x[:, voice.cut_at - start:] *= np.pad(fade, (0, FRAMES))[:start + FRAMES - voice.cut_at]
+        expected[:, max(start, 0):start + FRAMES] += x[:, max(-start, 0):]
+
+    assert any(voice.cut_at for voice in voices)
+    for block in (700, 2**18):
+        monkeypatch.setattr(sampler, "BLOCK", block)
+        np.testing.assert_array_equal(expected, player(kit).play(notes))
+        assert all(x.shape[1] <= block for x in player(kit).blocks(notes))
+
+
+def test_only_so_many_one_shots_stay_in_memory(kit: Kit, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By their bytes: a kit of long cymbals holds fewer of them. What is read again sounds the same."""
+    monkeypatch.setattr(sampler, "KEPT_BYTES", 2 * 2 * 8 * FRAMES)
+    one, notes = player(kit), [Note(RATE * n, 36, 10 + 12 * n) for n in range(10)]
+    x = one.play(notes)
+
+    assert 2 == len(one._mixed)
+    monkeypatch.undo()
+    np.testing.assert_array_equal(player(kit).play(notes), x)
 
 
 def test_a_key_has_a_limit_of_voices(kit: Kit) -> None:
