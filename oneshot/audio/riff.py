@@ -21,6 +21,16 @@ __all__ = ["Chunk", "ChunkSpan", "Marker", "bext_chunk", "cue_chunks", "info_chu
            "read_markers", "time_reference", "track_names"]
 
 _LARGEST = 16 << 20
+_MOST_CHUNKS = 4096
+"""So many chunks of a file are looked at: recorders and editors write some ten; of zeros where a recorder lost power,
+each eight bytes read as one.
+"""
+_MOST_IXML = 2 << 20
+"""Bytes of an ``iXML`` chunk that are read: the names of a thousand tracks take some 200 kB."""
+_MOST_MARKERS = 20_000
+_MOST_LETTERS = 1000
+"""Of a label or a name; what is longer is cut."""
+_MOST_DIGITS = 6
 _UNKNOWN = 0xFFFFFFFF
 
 
@@ -42,7 +52,7 @@ class Marker:
 
 
 def list_chunks(path: Path) -> tuple[ChunkSpan, ...]:
-    """The top-level chunks of a RIFF, RF64 or BW64 WAVE file in file order; empty for any other file.
+    """The top-level chunks of a RIFF, RF64 or BW64 WAVE file in file order, the first 4096; empty for any other file.
 
     A size that runs past the end of the file (a recorder that lost power) is cut to it. Raises AudioError if the file
     cannot be opened.
@@ -63,11 +73,11 @@ def _spans(file: BinaryIO) -> tuple[ChunkSpan, ...]:
     sizes: dict[bytes, int] = {}
     spans: list[ChunkSpan] = []
     at = 12
-    while at + 8 <= end:
+    while at + 8 <= end and len(spans) < _MOST_CHUNKS:
         file.seek(at)
         name, size = struct.unpack("<4sI", file.read(8))
         if name == b"ds64" and not spans:
-            sizes = _large_sizes(file.read(min(size, end - at - 8)))
+            sizes = _large_sizes(file.read(min(size, end - at - 8, _LARGEST)))
         elif size == _UNKNOWN:
             size = sizes.get(name, size)
         size = min(size, end - at - 8)
@@ -121,14 +131,28 @@ def track_names(path: Path) -> dict[int, str]:
     iXML specification, TRACK_LIST (from memory): INTERLEAVE_INDEX is the channel in the file, counted from 1, and
     CHANNEL_INDEX stands in for it. Nothing else of the chunk is read.
     """
-    text = _text(read_chunk(path, b"iXML") or b"")
+    text = _text((read_chunk(path, b"iXML") or b"")[:_MOST_IXML])
     names: dict[int, str] = {}
-    for track in re.findall(r"<TRACK>(.*?)</TRACK>", text, re.DOTALL):
-        values = dict(re.findall(r"<(INTERLEAVE_INDEX|CHANNEL_INDEX|NAME)>\s*(.*?)\s*</\1>", track, re.DOTALL))
-        index = values.get("INTERLEAVE_INDEX") or values.get("CHANNEL_INDEX") or ""
-        if index.isdecimal() and int(index) > 0 and values.get("NAME"):
-            names[int(index) - 1] = _plain(values["NAME"])
+    values: dict[str, str] = {}
+    opened, begin = "", 0
+    for tag in _TRACK_TAGS.finditer(text):  # one pass: nothing is looked for again where an end is missing
+        ends, name = tag.groups()
+        if not ends:
+            opened, begin = name, tag.end()
+            if name == "TRACK":
+                values = {}
+        elif name == "TRACK":
+            index = values.get("INTERLEAVE_INDEX") or values.get("CHANNEL_INDEX") or ""
+            if index.isdecimal() and len(index) <= _MOST_DIGITS and int(index) > 0 and values.get("NAME"):
+                names[int(index) - 1] = values["NAME"]
+            values = {}
+        elif name == opened:
+            values[name] = _plain(text[begin:tag.start()].strip()[:_MOST_LETTERS])
+            opened = ""
     return names
+
+
+_TRACK_TAGS = re.compile("<(/?)(TRACK|INTERLEAVE_INDEX|CHANNEL_INDEX|NAME)>")
 
 
 def _plain(text: str) -> str:
@@ -139,7 +163,10 @@ def _plain(text: str) -> str:
 
 
 def read_markers(path: Path) -> tuple[Marker, ...]:
-    """The cue points of a WAV file, sorted, with their ``labl``, else the text of ``ltxt``. AudioError as above."""
+    """The cue points of a WAV file, sorted, with their ``labl``, else the text of ``ltxt``.
+
+    Of a chunk the first 20,000, of a text the first 1,000 bytes. AudioError as above.
+    """
     points: dict[int, int] = {}
     labels: dict[int, str] = {}
     for span in list_chunks(path):
@@ -147,7 +174,7 @@ def read_markers(path: Path) -> tuple[Marker, ...]:
             continue
         data = _data(path, span) or b""
         if span.id == b"cue " and len(data) >= 4:
-            count = min(struct.unpack_from("<I", data)[0], (len(data) - 4) // 24)
+            count = min(struct.unpack_from("<I", data)[0], (len(data) - 4) // 24, _MOST_MARKERS)
             for row in range(count):
                 number, _, _, _, _, frame = struct.unpack_from("<II4sIII", data, 4 + 24 * row)
                 points[number] = frame
@@ -164,7 +191,7 @@ def _labels(data: bytes) -> dict[int, str]:
         name, size, number = struct.unpack_from("<4sII", data, at)
         skip = {b"labl": 4, b"ltxt": 20}.get(name)
         if skip is not None:
-            text = data[at + 8 + skip:at + 8 + size].split(b"\0")[0]
+            text = data[at + 8 + skip:min(at + 8 + size, at + 8 + skip + _MOST_LETTERS)].split(b"\0")[0]
             if text:
                 found[name][number] = _text(text)
         at += 8 + size + size % 2

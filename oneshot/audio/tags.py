@@ -13,6 +13,7 @@ import hashlib
 import math
 import struct
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +24,9 @@ from oneshot.core.records.session import Chunk
 
 UNKNOWN_LOUDNESS = 0x7FFF
 """EBU Tech 3285 v2: value of a loudness field that is not given."""
+
+MOST_DIGITS = 20
+"""Of a number in a comment: enough for 64 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +205,12 @@ class Said:
 
 
 def read_back(path: Path) -> Said:
-    """The tags that a WAV, FLAC or AIFF file carries. Raises AudioError where its container is cut short."""
+    """The tags that a WAV, FLAC or AIFF file carries. Raises AudioError where its container or its tags are damaged."""
+    with _damage_told(path):
+        return _said(path)
+
+
+def _said(path: Path) -> Said:
     data = path.read_bytes()
     if data[:4] == b"fLaC":
         return _flac_said(path, data)
@@ -219,14 +228,24 @@ def read_back(path: Path) -> Said:
 def history_of(path: Path) -> tuple[str, ...]:
     """The lines of coding history that a WAV or FLAC file carries; none where it has lost them.
 
-    Raises AudioError where its container is cut short.
+    Raises AudioError where its container or its tags are damaged.
     """
     data = path.read_bytes()
     if data[:4] == b"fLaC":
-        text = _comments(path, data).get("CODING_HISTORY", "")
+        with _damage_told(path):
+            text = _comments(path, data).get("CODING_HISTORY", "")
         return tuple(line if line.startswith("A=") else f"A={line}" for line in text.split("; A=") if line)
     bext = read_chunk(path, b"bext") or b""
     return tuple(line for line in bext[602:].decode("ascii", errors="replace").replace("\0", "").splitlines() if line)
+
+
+@contextmanager
+def _damage_told(path: Path) -> Iterator[None]:
+    """Inside, raise AudioError where numbers in a file lead beyond what holds them."""
+    try:
+        yield
+    except (struct.error, IndexError):
+        raise AudioError(f"{path}: its tags are damaged: write the file again") from None
 
 
 def loudness_fields(integrated_lufs: float | None, true_peak_dbtp: float | None,
@@ -237,7 +256,8 @@ def loudness_fields(integrated_lufs: float | None, true_peak_dbtp: float | None,
 
 def _flac_said(path: Path, data: bytes) -> Said:
     """From the Vorbis comments of a FLAC file."""
-    found = {name: int(text) if text.isdigit() else None for name, text in _comments(path, data).items()}
+    found = {name: int(text) for name, text in _comments(path, data).items()
+             if text.isdecimal() and len(text) <= MOST_DIGITS}
     return Said(found.get("MIDI_KEY"), found.get("ATTACK_FRAME"), found.get("TIME_REFERENCE"))
 
 

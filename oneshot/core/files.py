@@ -140,11 +140,13 @@ def is_our_kit(path: Path) -> bool:
     return isinstance(manifest, dict) and manifest.get("format") == MANIFEST_FORMAT
 
 
-def inside(folder: Path, path: str) -> Path | None:
-    """A file of a folder by its relative path, links followed; None where that leads out of it. Never raises."""
+def inside(folder: Path, path: str, whole: Path | None = None) -> Path | None:
+    """A file of a folder by its relative path, links followed; None where that leads out of it, or out of ``whole``
+    where that is given. Never raises.
+    """
     try:
         found = (folder / path).resolve()
-        return found if found.is_relative_to(folder.resolve()) else None
+        return found if found.is_relative_to((whole or folder).resolve()) else None
     except (OSError, ValueError, RuntimeError):
         return None
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import re
-import struct
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -25,7 +24,7 @@ from oneshot.audio.tags import loudness_fields, read_back
 from oneshot.core.bounded_text import read_bounded
 from oneshot.core.bounded_zip import MOST_TEXT, ZipError, opened
 from oneshot.core.errors import AudioError, KitError
-from oneshot.core.files import file_inside, sha256_of
+from oneshot.core.files import file_inside, inside, sha256_of
 from oneshot.core.records.session import Floats
 from oneshot.kit.contents import SUMS, WITH_PACK, entries, published, read_sums
 from oneshot.kit.export import hits_csv, manifest, readme, sfz
@@ -207,7 +206,7 @@ def _tags(path: Path, name: str, row: Mapping[str, Any], key: int | None) -> Ite
         return
     try:
         said = read_back(path)
-    except (AudioError, struct.error, IndexError) as error:
+    except AudioError as error:
         yield Difference(name, "tags", "readable", " ".join(str(error).replace(f"{path}: ", "").split()))
         return
     pairs: dict[str, tuple[Any, Any]] = {}
@@ -316,13 +315,13 @@ def _mapping(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
             for name in ("key", "second_key")}
     layers: dict[str, dict[tuple[int, int], set[tuple[int, int]]]] = {}
     for region in regions:
-        target = (path.parent / (region.get("default_path", "") + region.get("sample", ""))).resolve()
-        inside = target.is_relative_to(folder.resolve())
-        name = target.relative_to(folder.resolve()).as_posix() if inside else region.get("sample", "")
-        if not target.is_file() or name not in listed:
+        target = inside(path.parent, region.get("default_path", "") + region.get("sample", ""), folder)
+        name = region.get("sample", "") if target is None else target.relative_to(folder.resolve()).as_posix()
+        if target is None or name not in listed or not target.is_file():
             yield Difference(sfz.NAME, "sample", "a file of the manifest", region.get("sample", "none"))
         by_pedal = "locc4" in region  # one more key, on which the pedal chooses
-        if not region.get("key", "").isdigit() or (int(region["key"]) not in keys and not by_pedal):
+        number = _whole(region, "key", -1)
+        if number < 0 or (number not in keys and not by_pedal):
             yield Difference(sfz.NAME, f"key of {name}", "a key of the manifest", region.get("key", "none"))
         velocity = (_whole(region, "lovel", 1), _whole(region, "hivel", 127))
         sequence = (_whole(region, "seq_length", 1), _whole(region, "seq_position", 1))
@@ -342,22 +341,29 @@ def read_regions(text: str) -> Iterator[dict[str, str]]:
     are replaced by their values.
     """
     text = re.sub(r"//[^\n]*", "", text)
-    for name, value in re.findall(r"^#define (\$\w+) (\S+)$", text, flags=re.MULTILINE):
-        text = text.replace(f"={name}", f"={value}")
+    values = dict(re.findall(r"^#define (\$\w+) (\S+)$", text, flags=re.MULTILINE))
+    text = re.sub(r"(?<==)\$\w+", lambda found: values.get(found[0], found[0]), text)
     inherited: dict[str, dict[str, str]] = {"control": {}, "global": {}, "group": {}}
     for header, body in re.findall(r"<(\w+)>([^<]*)", text):
-        # a value runs up to the next "name=" or the end of its line
-        opcodes = dict(re.findall(r"(\w+)=(.*?)(?=\s+\w+=|\s*$)", body, flags=re.MULTILINE))
+        opcodes = dict(row for line in body.split("\n") if "=" in line for row in _opcodes(line))
         if header == "region":
             yield {**inherited["control"], **inherited["global"], **inherited["group"], **opcodes}
         elif header in inherited:
             inherited[header] = opcodes
 
 
+def _opcodes(line: str) -> Iterator[tuple[str, str]]:
+    """Names and values of one line: a value runs up to the next "name=" or the end of the line."""
+    starts = list(re.finditer(r"(?<!\S)(\w+)=", line))
+    ends = [*(start.start() for start in starts[1:]), len(line)]
+    for start, end in zip(starts, ends, strict=False):  # a line without a name has an end too many
+        yield start[1], line[start.end():end].rstrip()
+
+
 def _whole(region: Mapping[str, str], opcode: str, default: int) -> int:
-    """A whole-numbered opcode; -1, which no check lets pass, where it is none."""
+    """A whole-numbered opcode; -1, which no check lets pass, where it is none or has more than four digits."""
     text = region.get(opcode, str(default))
-    return int(text) if text.isdigit() else -1
+    return int(text) if text.isdecimal() and len(text) <= 4 else -1
 
 
 def _near(expected: float | None, found: float | None) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import time
 from pathlib import Path
 
 import numpy as np
@@ -147,3 +148,40 @@ def test_track_names_follow_their_channel_in_the_file(tmp_path: Path) -> None:
 
     assert {1: "Snare & wires", 0: "Kick"} == track_names(path)
     assert {} == track_names(wav(tmp_path / "b.wav"))
+
+
+@pytest.mark.parametrize("xml", ["<TRACK>" * 200_000, "<TRACK>" + "<NAME>" * 200_000, "<TRACK>" + "<NAME> " * 100_000,
+                                 "<TRACK><NAME>" + " " * 1_400_000 + "x", "<TRACK" * 200_000, "</TRACK>" * 200_000])
+def test_track_names_that_never_end_take_no_time(tmp_path: Path, xml: str) -> None:
+    """Over a megabyte of elements without an end is read once; the whole tracks before and after them still count."""
+    track = "<TRACK><CHANNEL_INDEX>{}</CHANNEL_INDEX><NAME>Tom</NAME></TRACK>"
+    path = wav(tmp_path / "a.wav", Chunk(b"iXML", (track.format(1) + xml + track.format(2) + xml).encode()))
+    began = time.process_time()
+
+    assert {0: "Tom", 1: "Tom"} == track_names(path)
+    assert time.process_time() - began < 2
+
+
+def test_track_names_and_numbers_have_limits(tmp_path: Path) -> None:
+    """A name of a thousand letters at most; a channel of five thousand digits is none."""
+    track = "<TRACK><CHANNEL_INDEX>{}</CHANNEL_INDEX><NAME>{}</NAME></TRACK>"
+    xml = track.format(1, "k" * 100_000) + track.format("9" * 5000, "Snare")
+
+    assert {0: "k" * 1000} == track_names(wav(tmp_path / "a.wav", Chunk(b"iXML", xml.encode())))
+
+
+def test_zeros_after_the_chunks_are_not_listed_one_by_one(tmp_path: Path) -> None:
+    """Where a recorder lost power, megabytes of zeros follow: each eight of them read as an empty chunk."""
+    (tmp_path / "a.wav").write_bytes(riff((b"fmt ", b"x" * 16)) + bytes(8_000_000))
+
+    assert b"fmt " == list_chunks(tmp_path / "a.wav")[0].id
+    assert len(list_chunks(tmp_path / "a.wav")) <= 4096
+
+
+def test_markers_have_limits(tmp_path: Path) -> None:
+    """Twenty thousand of them, and a thousand bytes of a label: no cue sheet holds more."""
+    path = wav(tmp_path / "a.wav", *cue_chunks([Marker(n, "x" * 5000 if n == 7 else "") for n in range(30_000)]))
+    found = read_markers(path)
+
+    assert 20_000 == len(found)
+    assert Marker(7, "x" * 1000) == found[7]

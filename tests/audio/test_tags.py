@@ -16,7 +16,7 @@ from kits import small_kit
 from oneshot.audio.descriptors import brightness_hz, crest_db, decay, note_of
 from oneshot.audio.io import read_audio, write_wav
 from oneshot.audio.riff import list_chunks, read_chunk
-from oneshot.audio.tags import Said, Tags, loudness_fields, read_back, write_tags
+from oneshot.audio.tags import Said, Tags, history_of, loudness_fields, read_back, write_tags
 from oneshot.config.recipe import Finishing
 from oneshot.core.errors import AudioError
 from oneshot.core.files import sha256_of
@@ -159,6 +159,42 @@ def test_other_files_stay_as_they_are_and_damage_is_told(tmp_path: Path) -> None
     assert not write_tags(other, TAGS)
     with pytest.raises(AudioError, match="cut short"):
         write_tags(cut, TAGS)
+
+
+@pytest.mark.parametrize("body", [b"", b"\xff\xff\xff\xff....", struct.pack("<II", 0, 2**32 - 1),
+                                  struct.pack("<IIII", 0, 2, 2**31, 1)])
+def test_damaged_comments_are_told(tmp_path: Path, body: bytes) -> None:
+    """Lengths and counts that lead beyond the block, in one line; a block too short for any holds nothing."""
+    path = tmp_path / "a.flac"
+    sound(path)
+    write_tags(path, TAGS)
+    data = path.read_bytes()
+    at = data.index(b"\x84", 42)  # the comments, the last block
+    size = int.from_bytes(data[at + 1:at + 4], "big")
+    path.write_bytes(data[:at + 1] + len(body).to_bytes(3, "big") + body + data[at + 4 + size:])
+
+    if not body:
+        assert Said() == read_back(path)
+        assert () == history_of(path)
+        return
+    for read in (read_back, history_of):
+        with pytest.raises(AudioError, match=r"a\.flac: its tags are damaged"):
+            read(path)
+
+
+@pytest.mark.parametrize("text", ["\u00b2", "9" * 5000, "x"])
+def test_numbers_that_are_none_say_nothing(tmp_path: Path, text: str) -> None:
+    """A superscript is a digit and no number, and Python reads no number of five thousand digits."""
+    path = tmp_path / "a.flac"
+    sound(path)
+    write_tags(path, TAGS)
+    data = path.read_bytes()
+    at, size = data.index(b"\x84", 42), int.from_bytes(data[data.index(b"\x84", 42) + 1:][:3], "big")
+    comment = f"MIDI_KEY={text}".encode()
+    body = struct.pack("<III", 0, 1, len(comment)) + comment
+    path.write_bytes(data[:at + 1] + len(body).to_bytes(3, "big") + body + data[at + 4 + size:])
+
+    assert Said() == read_back(path)
 
 
 # --------------------------------------------------------------------------------------------------------------- kits

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -158,6 +159,9 @@ def test_a_gap_between_layers_is_found(folder: Path) -> None:
 @pytest.mark.parametrize(("old", "new", "what"), [
     ("seq_position=2", "seq_position=1", "round robins"), ("key=36", "key=37", "key of"),
     ("key=36", "key=low", "key of"),
+    ("key=36", "key=\u00b2", "key of"), ("key=36", "key=" + "9" * 5000, "key of"),
+    ("hivel=127", "hivel=9999999999", "velocities"), ("seq_length=2", "seq_length=9999999999", "round robins"),
+    ("sample=", "sample=" + "x" * 5000, "sample"), ("sample=", "sample=\0", "sample"),
     ("default_path=../", "default_path=../../", "sample"), ("lovel=1 ", "lovel=x ", "velocities")])
 def test_a_broken_mapping_is_found(folder: Path, old: str, new: str, what: str) -> None:
     """Round robins that never sound, keys of no drum, samples that are not there."""
@@ -191,3 +195,16 @@ def test_regions_inherit_as_the_format_says() -> None:
 
     assert [{"default_path": "a/", "volume": "-1", "key": "36", "lovel": "2", "sample": "x y.wav", "pan": "3"},
             {"default_path": "a/", "volume": "-1", "key": "38", "sample": "z.wav"}] == list(read_regions(text))
+
+
+@pytest.mark.parametrize("text", [
+    "<region>" + " " * 300_000 + "x", "<region>" + "x" * 300_000, "<region>a=" + "\n" * 300_000 + "x",
+    "<" * 300_000, "<region>" + "a=b " * 100_000,
+    "".join(f"#define $v{n} {n}\n" for n in range(30_000)) + "<region>" + "key=$v7 " * 30_000])
+def test_no_mapping_takes_long_to_read(text: str) -> None:
+    """Time grows with a mapping's length, whatever is in it."""
+    began = time.process_time()
+    regions = list(read_regions(text))
+
+    assert time.process_time() - began < 2
+    assert "$v" not in text or [{"key": "7"}] == regions
