@@ -14,7 +14,7 @@ from __future__ import annotations
 import os
 import struct
 from collections import OrderedDict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
@@ -418,10 +418,35 @@ def write_long_wav(path: Path, blocks: Iterable[Samples], frames: int, channels:
                    subtype: str, chunks: Sequence[Chunk] = ()) -> None:
     """As ``write_wav``, for audio that comes in blocks (channels, frames of the block), of any length.
 
+    As ``long_wav`` says; OSError if the file cannot be written.
+    """
+    with path.open("wb") as file:
+        file.writelines(long_wav(blocks, frames, channels, sample_rate, subtype, chunks))
+
+
+def long_wav(blocks: Iterable[Samples], frames: int, channels: int, sample_rate: int, subtype: str,
+             chunks: Sequence[Chunk] = ()) -> Iterator[bytes]:
+    """The bytes of a WAV file piece by piece, for audio that comes in blocks (channels, frames of the block).
+
     ``frames``: of all blocks together; ``chunks``: as in ``write_wav``, those that go before the samples. From 4 GiB on
     the file is RF64 (EBU Tech 3306). Raises ValueError where the blocks are not what was announced, and for what
     ``write_wav`` refuses.
     """
+    size = frames * channels * _width(subtype)
+    yield long_wav_head(frames, channels, sample_rate, subtype, chunks)
+    written = 0
+    for block in blocks:
+        if block.ndim != 2 or block.shape[0] != channels:
+            raise ValueError(f"a block of shape {block.shape} is not ({channels}, frames)")
+        written += block.shape[1]
+        yield _encode(block, subtype)
+    yield b"\0" * (size % 2)
+    if written != frames:
+        raise ValueError(f"{written} frames came where {frames} were announced")
+
+
+def long_wav_head(frames: int, channels: int, sample_rate: int, subtype: str, chunks: Sequence[Chunk] = ()) -> bytes:
+    """What goes before the samples of ``long_wav``. Raises ValueError for chunks that do not."""
     if any(chunk.id not in _BEFORE_DATA for chunk in chunks):
         raise ValueError("only chunks that go before the samples can be written")
     width = _width(subtype)
@@ -434,18 +459,8 @@ def write_long_wav(path: Path, blocks: Iterable[Samples], frames: int, channels:
     large = total + 36 >= RIFF_LIMIT
     if large:
         rest = _chunk(b"ds64", struct.pack("<QQQI", total + 36, size, frames, 0)) + rest
-    written = 0
-    with path.open("wb") as file:
-        file.write((b"RF64" if large else b"RIFF") + struct.pack("<I", 2**32 - 1 if large else total) + b"WAVE" + rest)
-        file.write(b"data" + struct.pack("<I", 2**32 - 1 if large else size))
-        for block in blocks:
-            if block.ndim != 2 or block.shape[0] != channels:
-                raise ValueError(f"a block of shape {block.shape} is not ({channels}, frames)")
-            written += block.shape[1]
-            file.write(_encode(block, subtype))
-        file.write(b"\0" * (size % 2))
-    if written != frames:
-        raise ValueError(f"{written} frames came where {frames} were announced")
+    return ((b"RF64" if large else b"RIFF") + struct.pack("<I", 2**32 - 1 if large else total) + b"WAVE" + rest
+            + b"data" + struct.pack("<I", 2**32 - 1 if large else size))
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:

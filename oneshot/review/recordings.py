@@ -6,13 +6,13 @@ Windows of a take come from the source as it was recorded; all mics of a window 
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.audio import loudness
-from oneshot.audio.io import TakeReader, read_audio, wav_bytes
+from oneshot.audio.io import TakeReader, long_wav, long_wav_head, read_audio, wav_bytes
 from oneshot.core.errors import KitError
 from oneshot.core.files import inside
 from oneshot.core.records.hits import Hit
@@ -23,6 +23,8 @@ from oneshot.review.state import Desk
 
 MOST_S = 30.0
 """Longest window that is read at once."""
+BLOCK = 2**16
+"""Frames of all mics that are in memory for one request."""
 MOST_POINTS = 4000
 LIFT_DB = 30.0
 CEILING_DBFS = -12.0
@@ -59,16 +61,21 @@ class Recordings:
 
         Raises KitError where that is too long, AudioError.
         """
+        self._check(name, start, stop)
         take = self.take(name)
-        if not 0 < stop - start <= MOST_S * take.sample_rate or abs(start) > take.frames + MOST_S * take.sample_rate:
-            raise KitError(f"a window is at most {MOST_S:g} s long and within the take")
         with self._lock:
             key = (name, *mics)
             if key not in self._readers:
                 self._readers[key] = TakeReader(self._desk.session.root, take,
                                                 mics or [m.name for m in self.mics(take)])
-            out: Floats32 = np.nan_to_num(self._readers[key].read(start, stop), nan=0.0, posinf=0.0, neginf=0.0)
-            return out
+            out: Floats32 = self._readers[key].read(start, stop)
+            return np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+
+    def _check(self, name: str, start: int, stop: int) -> None:
+        """Raise KitError for a window that is too long or too far from the take."""
+        take = self.take(name)
+        if not 0 < stop - start <= MOST_S * take.sample_rate or abs(start) > take.frames + MOST_S * take.sample_rate:
+            raise KitError(f"a window is at most {MOST_S:g} s long and within the take")
 
     def close(self) -> None:
         """Close all files."""
@@ -79,19 +86,39 @@ class Recordings:
 
     # ------------------------------------------------------------------------------------------------------- windows
 
-    def wav(self, name: str, start: int, stop: int) -> bytes:
-        """A window as a float WAV with a channel per mic."""
-        return wav_bytes(self.read(name, start, stop), self.take(name).sample_rate)
+    def blocks(self, name: str, start: int, stop: int) -> Iterator[Floats32]:
+        """The same in blocks, for windows of any number of mics. Raises as ``read``, too long a window at once."""
+        self._check(name, start, stop)
+        return (self.read(name, at, min(at + BLOCK, stop)) for at in range(start, stop, BLOCK))
+
+    def wav(self, name: str, start: int, stop: int) -> tuple[int, Iterator[bytes]]:
+        """A window as a float WAV with a channel per mic: its size in bytes, and the bytes piece by piece."""
+        blocks, take = self.blocks(name, start, stop), self.take(name)
+        shape = (stop - start, len(self.mics(take)), take.sample_rate, "FLOAT")
+        return len(long_wav_head(*shape)) + 4 * shape[0] * shape[1], long_wav(blocks, *shape)
+
+    def peaks(self, name: str, start: int, stop: int, points: int) -> NDArray[np.int16]:
+        """The outline of a window, as ``peaks`` has it."""
+        self._check(name, start, stop)
+        points = max(1, min(points, MOST_POINTS, stop - start))
+        edges = [start + n * (stop - start) // points for n in range(points + 1)]
+        step = max(1, BLOCK * points // (stop - start))  # so many points, some blocks' worth of frames at a time
+        return np.concatenate([outline(self.read(name, edges[n], edges[min(n + step, points)]),
+                                       np.array(edges[n:min(n + step, points)]) - edges[n])
+                               for n in range(0, points, step)], axis=1)
 
     def lifted(self, hit: Hit, stop: int, mic: str | None = None) -> bytes:
         """A hit from its attack on, by the balance or in one mic, its tail lifted, as a stereo float WAV."""
         take = self.take(hit.take)
-        x = self.read(hit.take, hit.onset, stop).astype(np.float64)
-        rows = {m.name: row for m, row in zip(self.mics(take), x, strict=True)}
-        if mic is not None and mic not in rows:
+        names = [m.name for m in self.mics(take)]
+        if mic is not None and mic not in names:
             raise KitError(f"there is no mic {mic}")
-        mix = balance.mix(rows, self._desk.balance()) if mic is None else np.stack([rows[mic], rows[mic]])
-        return wav_bytes(lift(mix, take.sample_rate), take.sample_rate)
+        made = []
+        for at, x in zip(range(0, stop - hit.onset, BLOCK), self.blocks(hit.take, hit.onset, stop), strict=True):
+            rows = dict(zip(names, x.astype(np.float64), strict=True))
+            mix = balance.mix(rows, self._desk.balance()) if mic is None else np.stack([rows[mic], rows[mic]])
+            made.append(lift(mix, take.sample_rate, at))
+        return wav_bytes(np.concatenate(made, axis=1), take.sample_rate)
 
     def lufs(self, hit: Hit, stop: int) -> float | None:
         """Momentary loudness of a hit by the balance (LUFS); None for silence."""
@@ -108,12 +135,13 @@ class Recordings:
         return [spectrum(row.astype(np.float64), rate) for row in x]
 
 
-def lift(x: Floats, sample_rate: int) -> Floats:
-    """A hit that begins at frame 0 with its tail 30 dB up and nothing above -12 dBFS: float64 (2, frames).
+def lift(x: Floats, sample_rate: int, first: int = 0) -> Floats:
+    """A hit that begins at frame 0 with its tail 30 dB up and nothing above -12 dBFS: float64 (2, frames), from frame
+    ``first`` on.
 
     Whatever the hit or the balance, no sample passes the ceiling: a loud stroke lifted by 30 dB could hurt.
     """
-    time = np.arange(x.shape[1]) / sample_rate
+    time = np.arange(first, first + x.shape[1]) / sample_rate
     gain_db = LIFT_DB * np.clip((time - LIFT_FROM_S) / (LIFT_TO_S - LIFT_FROM_S), 0, 1)
     limit = 10 ** (CEILING_DBFS / 20)
     out: Floats = np.clip(x * 10 ** (gain_db / 20), -limit, limit)
@@ -123,7 +151,11 @@ def lift(x: Floats, sample_rate: int) -> Floats:
 def peaks(x: Floats32, points: int) -> NDArray[np.int16]:
     """Least and greatest sample of equal stretches: int16 (mics, points, 2), 32767 is full scale."""
     points = max(1, min(points, MOST_POINTS, x.shape[1]))
-    edges = np.arange(points) * x.shape[1] // points
+    return outline(x, np.arange(points) * x.shape[1] // points)
+
+
+def outline(x: Floats32, edges: NDArray[np.int64]) -> NDArray[np.int16]:
+    """The same of stretches that begin at these frames."""
     ends = np.stack([np.minimum.reduceat(x, edges, axis=1), np.maximum.reduceat(x, edges, axis=1)], axis=2)
     out: NDArray[np.int16] = np.rint(np.clip(ends, -1, 1) * 32767).astype("<i2")
     return out

@@ -10,10 +10,14 @@ from __future__ import annotations
 import ipaddress
 import secrets
 from collections.abc import Collection
+from contextlib import suppress
 
+import anyio
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from oneshot.review.incoming import MOST_BYTES
 
 TOKEN_HEADER = "x-oneshot-token"  # noqa: S105 - the name of a header, not a secret
 POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self' data:; "
@@ -23,8 +27,8 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin", "cross-origin-opener-policy": "same-origin",
     "cache-control": "no-store", "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
-MOST_BYTES = 200_000
-"""Longest request body: a list of a thousand hits is some 40 kB."""
+STALL_S = 20.0
+"""How long a client may leave an answer unread before its connection is cut."""
 
 
 def new_token() -> str:
@@ -53,13 +57,17 @@ class Guard:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
-            await send(message)
+                if message["status"] in (408, 413):  # what else it sends is not read
+                    headers["connection"] = "close"
+            with anyio.fail_after(STALL_S):
+                await send(message)
 
         refused = self._refused(scope)
-        if refused is not None:
-            await JSONResponse({"error": refused[1]}, refused[0])(scope, receive, outward)
-        else:
-            await self.app(scope, receive, outward)
+        with suppress(TimeoutError):  # the server closes the connection of an answer that does not end
+            if refused is not None:
+                await JSONResponse({"error": refused[1]}, refused[0])(scope, receive, outward)
+            else:
+                await self.app(scope, receive, outward)
 
     def _refused(self, scope: Scope) -> tuple[int, str] | None:
         """(status, reason) where a request must not be served."""
@@ -77,7 +85,7 @@ class Guard:
         if not secrets.compare_digest(headers.get(TOKEN_HEADER, "").encode(), self.token.encode()):
             return 401, "the token is missing or wrong: open the address that the command printed"
         length = headers.get("content-length", "")
-        if scope["method"] != "GET" and (not length.isdigit() or int(length) > MOST_BYTES):
+        if scope["method"] != "GET" and (not length.isdecimal() or len(length) > 9 or int(length) > MOST_BYTES):
             return 413, "a request needs a content length, within the limit"
         return None
 

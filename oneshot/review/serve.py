@@ -9,15 +9,19 @@ from collections.abc import Callable
 from pathlib import Path
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from oneshot.core.errors import KitError, WorkError
 from oneshot.core.files import recover_folder
 from oneshot.core.kit_lock import Holder, process
 from oneshot.core.user_state import session_of
+from oneshot.review.incoming import TimedProtocol
 from oneshot.review.security import new_token
 from oneshot.review.server import application
 from oneshot.review.state import Desk
 
+CONNECTIONS = 64
+"""Open at once, of all pages together: a browser opens six for each."""
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
@@ -42,11 +46,17 @@ def serve(folder: Path, *, session_path: Path | None, host: str, port: int, brow
         app, _ = application(desk, token=token, port=taken, loopback=host in LOOPBACK, names=(host.lower(),))
         address = f"http://{f'[{host}]' if ':' in host else host}:{taken}/#{token}"
         holder.say(f"a review, {process()} at port {taken}")
-        server = uvicorn.Server(uvicorn.Config(app, log_level="warning", access_log=False, server_header=False))
+        server = server_of(app)
         threading.Thread(target=_announce, args=(server, address, browser, tell), daemon=True).start()
         server.run(sockets=[listener])
     finally:
         holder.leave()
+
+
+def server_of(app: ASGIApp) -> uvicorn.Server:
+    """The server of that application, with the limits that it has."""
+    return uvicorn.Server(uvicorn.Config(app, http=TimedProtocol, ws="none", limit_concurrency=CONNECTIONS,
+                                         log_level="warning", access_log=False, server_header=False))
 
 
 def _announce(server: uvicorn.Server, address: str, browser: bool, tell: Callable[[str], None]) -> None:

@@ -7,22 +7,24 @@ Errors that the user can put right come back as one line, as on the command line
 from __future__ import annotations
 
 import json
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager
 from importlib.resources import files
+from itertools import chain
 from typing import Any
 
+from anyio import CapacityLimiter, to_thread
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Receive, Scope, Send
 
-from oneshot.core.bounded_text import parse_json
 from oneshot.core.errors import OneshotError
 from oneshot.review import recordings, views
 from oneshot.review.decisions import entry_row
+from oneshot.review.incoming import RefusedError, read_object
 from oneshot.review.rebuild import Rebuild
 from oneshot.review.recordings import Recordings
 from oneshot.review.security import Guard
@@ -31,6 +33,12 @@ from oneshot.review.state import Desk, StaleError
 TYPES = {"html": "text/html; charset=utf-8", "css": "text/css; charset=utf-8", "js": "text/javascript; charset=utf-8",
          "svg": "image/svg+xml"}
 Json = dict[str, Any]
+ANSWERS, SOUNDS = 8, 2
+"""Requests that are answered at a time, and those of sound among them: the others wait for their turn."""
+AT_ONCE_BYTES = 16 << 20
+"""So much of a window is read before its answer begins, so that a damaged file is told in words."""
+MOST_LETTERS = 500
+"""Of a message: it may quote what was sent."""
 
 
 class Pages:
@@ -77,12 +85,13 @@ class Pages:
     def window(self, request: Request) -> Response:
         """A stretch of a take, all mics, as WAV."""
         name, start, stop = self._stretch(request)
-        return Response(self.recordings.wav(name, start, stop), media_type="audio/wav")
+        size, pieces = self.recordings.wav(name, start, stop)
+        return StreamingResponse(_begun(pieces), media_type="audio/wav", headers={"content-length": str(size)})
 
     def peaks(self, request: Request) -> Response:
         """The outline of a stretch of a take: int16 (mics, points, 2)."""
         name, start, stop = self._stretch(request)
-        found = recordings.peaks(self.recordings.read(name, start, stop), _whole(request, "points", 800))
+        found = self.recordings.peaks(name, start, stop, _whole(request, "points", 800))
         return Response(found.tobytes(), media_type="application/octet-stream",
                         headers={"x-points": str(found.shape[1])})
 
@@ -153,10 +162,10 @@ class Pages:
     def fader(self, request: Request, said: Json) -> Json:
         """Put a mic somewhere in the balance, and with it the other side of its pair where that is said, too."""
         del request
-        faders = {str(said.get("mic")): said.get("fader")}
+        faders = [(said.get("mic"), said.get("fader"))]
         other = said.get("other_side")
         if isinstance(other, dict):
-            faders[str(other.get("mic"))] = other.get("fader")
+            faders.append((other.get("mic"), other.get("fader")))
         self.desk.set_faders(_revision(said), faders)
         with self.desk.lock:
             return {"revision": self.desk.revision, "kit": views.standing(self.desk)}
@@ -181,38 +190,77 @@ def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
         await run_in_threadpool(pages.rebuild.end)
         pages.recordings.close()
 
+    workers = Workers()
     reading: dict[str, Callable[[Request], Json | Response]] = {
-        "kit": pages.kit, "hits": pages.hits, "state": pages.state, "hits/{number:int}": pages.hit,
-        "hits/{number:int}/outline": pages.outline, "hits/{number:int}/lifted": pages.lifted,
-        "hits/{number:int}/shot": pages.shot, "takes/{take:int}/sound": pages.window,
-        "takes/{take:int}/peaks": pages.peaks, "play/{what:str}": pages.play}
+        "kit": pages.kit, "hits": pages.hits, "state": pages.state, "hits/{number:count}": pages.hit,
+        "hits/{number:count}/outline": pages.outline, "play/{what:str}": pages.play}
+    sounding: dict[str, Callable[[Request], Json | Response]] = {
+        "hits/{number:count}/lifted": pages.lifted, "hits/{number:count}/shot": pages.shot,
+        "takes/{take:count}/sound": pages.window, "takes/{take:count}/peaks": pages.peaks}
     writing = {"decide": pages.decide, "withdraw": pages.withdraw, "undo": pages.undo, "redo": pages.redo,
                "balance": pages.fader, "build": pages.build}
     routes = [Route("/", _static("index.html")), Route("/static/{name}", _asset),
-              *(Route(f"/api/{path}", _reading(answer)) for path, answer in reading.items()),
-              *(Route(f"/api/{path}", _writing(answer), methods=["POST"]) for path, answer in writing.items())]
+              *(Route(f"/api/{path}", _reading(workers, answer)) for path, answer in reading.items()),
+              *(Route(f"/api/{path}", _sounding(workers, answer)) for path, answer in sounding.items()),
+              *(Route(f"/api/{path}", _writing(workers, answer), methods=["POST"]) for path, answer in writing.items())]
     guard = Guard(Starlette(routes=routes, lifespan=life), token=token, port=port, loopback=loopback, names=names)
     return guard, pages
 
 
-def _reading(answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:
+class Workers:
+    """How many requests are answered at a time, and how many of sound, which is held until the client has it."""
+
+    def __init__(self) -> None:
+        self.answers, self.sounds = CapacityLimiter(ANSWERS), CapacityLimiter(SOUNDS)
+
+
+class _Sound(Response):
+    """An answer that is only made when it is its turn, and sent before the next one's is."""
+
+    def __init__(self, workers: Workers, answer: Callable[[Request], Json | Response], request: Request) -> None:
+        super().__init__()
+        self._workers, self._answer, self._request = workers, answer, request
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async with self._workers.sounds:
+            made = await to_thread.run_sync(_told, self._answer, self._request, limiter=self._workers.answers)
+            await made(scope, receive, send)
+
+
+def _sounding(workers: Workers, answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
-        """What is asked for, read in a thread of its own."""
-        return await run_in_threadpool(_told, answer, request)
+        """Sound, or what is drawn of it."""
+        return _Sound(workers, answer, request)
     return endpoint
 
 
-def _writing(answer: Callable[[Request, Json], Json]) -> Callable[[Request], Any]:
+def _reading(workers: Workers, answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:
+    async def endpoint(request: Request) -> Response:
+        """What is asked for, read in a thread of its own."""
+        return await to_thread.run_sync(_told, answer, request, limiter=workers.answers)
+    return endpoint
+
+
+def _writing(workers: Workers, answer: Callable[[Request, Json], Json]) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
         """What is said, taken as JSON, and what came of it."""
         try:
-            said = parse_json(await request.body())
-        except ValueError:
-            return _answer({"error": "that is no JSON"}, 400)
-        if not isinstance(said, dict):
-            return _answer({"error": "that is no JSON object"}, 400)
-        return await run_in_threadpool(_told, answer, request, said)
+            said = await read_object(request)
+        except RefusedError as error:
+            return _answer({"error": str(error)}, error.status)
+        return await to_thread.run_sync(_told, answer, request, said, limiter=workers.answers)
     return endpoint
+
+
+def _begun(pieces: Iterator[bytes]) -> Iterator[bytes]:
+    """The same, its first pieces made at once."""
+    first, size = [], 0
+    for piece in pieces:
+        first.append(piece)
+        size += len(piece)
+        if size > AT_ONCE_BYTES:
+            break
+    return chain(first, pieces)
 
 
 def _told(answer: Callable[..., Json | Response], *given: Any) -> Response:
@@ -222,7 +270,7 @@ def _told(answer: Callable[..., Json | Response], *given: Any) -> Response:
     except StaleError as error:
         return _answer({"error": str(error), "stale": True}, 409)
     except OneshotError as error:
-        return _answer({"error": str(error)}, 422)
+        return _answer({"error": " ".join(str(error).split())[:MOST_LETTERS]}, 422)
     except OSError as error:
         return _answer({"error": f"cannot write to disk: {error.strerror or error}"}, 507)
     return found if isinstance(found, Response) else _answer(found)

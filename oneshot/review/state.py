@@ -7,7 +7,7 @@ nothing. What is decided is on the disk before the answer goes out.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -168,22 +168,24 @@ class Desk:
                 self._changed()
             return done
 
-    def set_faders(self, revision: int, faders: Mapping[str, Mapping[str, Any] | None]) -> None:
-        """Say in the kit's recipe where mics stand in the balance, in one step; None: where one was computed to stand.
+    def set_faders(self, revision: int, faders: Sequence[tuple[object, object]]) -> None:
+        """Say in the kit's recipe where mics stand in the balance, in one step: mic and fader, None for where it was
+        computed to stand.
 
         It is heard on the page at once, and in mappings and prints with the next build. Raises StaleError,
         SettingsError, OSError.
         """
         with self.lock:
             self._check(revision)
-            for mic, said in faders.items():
-                if mic not in self.kit.balance:
+            known = {item.name for item in fields(FaderRecipe)}
+            wanted: dict[str, FaderRecipe | None] = {}
+            for mic, said in faders:
+                if not isinstance(mic, str) or mic not in self.kit.balance:
                     raise SettingsError(f"there is no mic {mic}: load the page again")
-                if said is not None and set(said) - {item.name for item in fields(FaderRecipe)}:
-                    raise SettingsError(f"a fader has {', '.join(sorted(item.name for item in fields(FaderRecipe)))} "
-                                        "and nothing else")
-            self.journal.set_faders({mic: None if said is None else FaderRecipe(**said)
-                                     for mic, said in faders.items()})
+                if said is not None and not (isinstance(said, dict) and set(said) <= known):
+                    raise SettingsError(f"a fader has {', '.join(sorted(known))} and nothing else")
+                wanted[mic] = None if said is None else FaderRecipe(**said)
+            self.journal.set_faders(wanted)
             self._changed()
 
     def balance(self) -> dict[str, Fader]:
@@ -227,12 +229,19 @@ class Desk:
 def entry_of(row: object) -> Correction:
     """An entry from plain types, checked as the file is. Raises SettingsError."""
     known = {item.name for item in fields(Correction)}
-    if not isinstance(row, dict) or row.get("kind") not in KINDS or set(row) - known:
+    if not isinstance(row, dict) or row.get("kind") not in tuple(KINDS) or set(row) - known:
         raise SettingsError(f"an entry needs a kind ({', '.join(KINDS)}) and keys that corrections.toml knows")
     values: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value
                               for key, value in row.items() if value is not None}
     try:
-        values["hits"] = tuple(Place(each["take"], each["frame"]) for each in row.get("hits") or ())
+        values["hits"] = tuple(_place(each["take"], each["frame"]) for each in row.get("hits") or ())
         return parse(dump(Corrections((Correction(**values),))), "the entry").entries[0]
     except (KeyError, TypeError, IndexError):
         raise SettingsError("an entry's hits are places: { take, frame }") from None
+
+
+def _place(take: object, frame: object) -> Place:
+    """Raises TypeError where that is none: it goes into the text that is checked."""
+    if not isinstance(take, str) or not isinstance(frame, int):
+        raise TypeError("a place is a text and a whole number")
+    return Place(take, frame)

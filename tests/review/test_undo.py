@@ -182,7 +182,7 @@ def test_killed_between_the_note_and_the_file_nothing_is_lost(client: Client, pi
         desk = client.desk
         ways: dict[str, Callable[[], object]] = {
             "corrections.toml": partial(desk.undo, desk.revision),
-            "recipe.toml": partial(desk.set_faders, desk.revision, {"OH R": {"on": False}})}
+            "recipe.toml": partial(desk.set_faders, desk.revision, [("OH R", {"on": False})])}
         go = ways[lost]
         with pytest.raises(KeyboardInterrupt):
             go()
