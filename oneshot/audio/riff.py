@@ -16,6 +16,7 @@ from typing import BinaryIO
 
 from oneshot.core.errors import AudioError
 from oneshot.core.records.session import Chunk
+from oneshot.core.text import one_line
 
 __all__ = ["Chunk", "ChunkSpan", "Marker", "bext_chunk", "cue_chunks", "info_chunk", "list_chunks", "read_chunk",
            "read_markers", "time_reference", "track_names"]
@@ -221,13 +222,14 @@ def bext_chunk(time_reference: int, description: str = "", originator: str = "",
 
 
 def info_chunk(entries: Mapping[str, str]) -> Chunk:
-    """A ``LIST`` chunk of kind ``INFO``: four-letter keys (``INAM``, ``ICOP`` …) to text, in the order given.
+    """A ``LIST`` chunk of kind ``INFO``: four-letter keys (``INAM``, ``ICOP`` …) to text on one line, in the order
+    given.
 
     Raises ValueError for a key that does not have four letters.
     """
     body = b"INFO"
     for key, text in entries.items():
-        name, data = key.encode("ascii"), text.encode("utf-8") + b"\0"
+        name, data = key.encode("ascii"), one_line(text).encode("utf-8") + b"\0"
         if len(name) != 4:
             raise ValueError(f"INFO key {key!r} does not have four letters")
         body += name + struct.pack("<I", len(data)) + data + b"\0" * (len(data) % 2)

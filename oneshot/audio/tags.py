@@ -21,6 +21,7 @@ from oneshot.audio.riff import Marker, bext_chunk, cue_chunks, info_chunk, read_
 from oneshot.core.errors import AudioError
 from oneshot.core.files import write_atomic
 from oneshot.core.records.session import Chunk
+from oneshot.core.text import one_line
 
 UNKNOWN_LOUDNESS = 0x7FFF
 """EBU Tech 3285 v2: value of a loudness field that is not given."""
@@ -31,7 +32,7 @@ MOST_DIGITS = 20
 
 @dataclass(frozen=True, slots=True)
 class Tags:
-    """The tags of a file.
+    """The tags of a file. Texts are made one line each: what reads them ends them at a line end or at a zero.
 
     ``title``, ``album``, ``artist``, ``rights``, ``software``: texts, empty for none; ``key``: MIDI note that plays it;
     ``attack``: its frame in the file; ``sample_rate``: Hz; ``time_reference``: frames from midnight to its first frame;
@@ -52,6 +53,11 @@ class Tags:
     integrated_lufs: float | None = None
     true_peak_dbtp: float | None = None
     momentary_lufs: float | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("title", "album", "artist", "rights", "software"):
+            object.__setattr__(self, name, one_line(getattr(self, name)))
+        object.__setattr__(self, "history", tuple(map(one_line, self.history)))
 
 
 def write_tags(path: Path, tags: Tags) -> str | None:

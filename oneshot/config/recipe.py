@@ -25,7 +25,7 @@ class KitInfo:
     author: str = setting("", "Who made the kit; empty: not stated.")
     players: tuple[str, ...] = setting((), "Who plays on it. Get their consent before you release it.")
     studio: str = setting("", "Where it was recorded; empty: not stated.")
-    licence: str = setting("", "Terms of use of the kit; never assumed, so empty until you set it.")
+    licence: str = setting("", "Terms of use of the kit; never assumed, so empty until you set it.", lines=True)
     perspective: str = setting("player", "Stereo perspective: player, as the mics are named, or audience, "
                                "which swaps left and right in the computed balance.",
                                choices=("player", "audience"))

@@ -15,12 +15,15 @@ from typing import Any
 
 from oneshot.core.errors import SettingsError
 from oneshot.core.records.session import Problem
+from oneshot.core.text import one_line
 
 
 def setting(default: Any, about: str, *, low: float | None = None, high: float | None = None,
-            choices: tuple[str, ...] = ()) -> Any:
-    """A dataclass field with its explanation and limits. ``low`` and ``high`` are inclusive."""
-    meta = {"about": about, "low": low, "high": high, "choices": choices}
+            choices: tuple[str, ...] = (), lines: bool = False) -> Any:
+    """A dataclass field with its explanation and limits. ``low`` and ``high`` are inclusive; ``lines``: its text may
+    have several.
+    """
+    meta = {"about": about, "low": low, "high": high, "choices": choices, "lines": lines}
     if isinstance(default, tuple | dict):
         return field(default_factory=lambda: default, metadata=meta)
     return field(default=default, metadata=meta)
@@ -37,6 +40,7 @@ def check_fields(record: Any, where: str) -> None:
             continue
         name = f"{where}.{item.name}" if where else item.name
         _check_type(name, value, item.type)
+        _check_text(name, value, lines=meta["lines"])
         if meta["choices"] and value not in meta["choices"]:
             raise SettingsError(f"{name} is {value!r}: choose one of {', '.join(map(repr, meta['choices']))}")
         if meta["low"] is not None and value is not None and value < meta["low"]:
@@ -65,6 +69,15 @@ def _check_type(name: str, value: Any, annotation: Any) -> None:
         raise SettingsError(f"{name} is {value!r}: it must be {kind}")
     if isinstance(value, float) and math.isnan(value):
         raise SettingsError(f"{name} is not a number")
+
+
+def _check_text(name: str, value: Any, *, lines: bool) -> None:
+    """Raise SettingsError for a text, or one of several, with characters that no text of its kind has."""
+    texts = [value] if isinstance(value, str) else value if isinstance(value, tuple) else []
+    for text in texts:
+        if isinstance(text, str) and any(one_line(part) != part for part in (text.splitlines() if lines else [text])):
+            raise SettingsError(f"{name} is {value!r}: write it {'' if lines else 'on one line, '}without control "
+                                "characters")
 
 
 RETIRED = {"spread_db": "level leaves no hit out any more, mappings even it out"}

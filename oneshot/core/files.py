@@ -11,10 +11,12 @@ import ctypes
 import errno
 import hashlib
 import os
+import re
 import secrets
 import shutil
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
@@ -34,6 +36,14 @@ _staged: set[Path] = set()
 """Folders that this process builds in: they are put on the disk as a whole before they take their place."""
 
 _LATER: ContextVar[list[threading.Thread] | None] = ContextVar("later", default=None)
+
+_PART = re.compile(r"\.(.+)\.([0-9]{1,10})\.part", re.DOTALL)
+"""The file beside another one in which that is written."""
+
+_IDLE_S = 3600.0
+
+_BUILDING, _MAKING = "building-", "making-"
+"""What is in the names of folders in which a kit is built, or something that goes into one file is made."""
 
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
@@ -95,7 +105,7 @@ def appearing(path: Path) -> Iterator[Path]:
     """
     at_once = not any(path.is_relative_to(stage) for stage in _staged)
     if at_once:  # a folder that is still being built is this process's own
-        _remove_parts(path)
+        remove_parts(path.parent, path.name)
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         yield beside
@@ -111,13 +121,17 @@ def appearing(path: Path) -> Iterator[Path]:
         _sync_folder(path.parent)
 
 
-def _remove_parts(path: Path) -> None:
-    """Remove what processes that no longer run had begun to write in place of a file; never raises."""
-    head, tail = f".{path.name}.", ".part"
+def remove_parts(folder: Path, name: str | None = None) -> None:
+    """Remove what processes that no longer run had begun to write in a folder; never raises.
+
+    ``name``: in place of that file. None: in place of any, in a folder of the program's own, where an hour ago nobody
+    wrote on; machines may share it, and none knows the processes of another.
+    """
     with suppress(OSError):
-        for each in path.parent.iterdir():
-            pid = each.name[len(head):-len(tail)]
-            if each.name.startswith(head) and each.name.endswith(tail) and pid.isdecimal() and not _runs(int(pid)):
+        for each in folder.iterdir():
+            found = _PART.fullmatch(each.name)
+            if found is not None and name in (None, found[1]) and not _runs(int(found[2])) \
+                    and (name is not None or time.time() - each.stat().st_mtime > _IDLE_S):
                 each.unlink(missing_ok=True)
 
 
@@ -200,7 +214,7 @@ def staged_folder(target: Path, settle: Callable[[Path, Path], None] | None = No
         check_link(asked)
         target.parent.mkdir(parents=True, exist_ok=True)
         _remove_abandoned(target)
-        stage = target.with_name(f".{target.name}.building-{os.getpid()}")
+        stage = target.with_name(f".{target.name}.{_BUILDING}{os.getpid()}")
         if stage.exists():
             shutil.rmtree(stage)
         stage.mkdir()
@@ -208,7 +222,7 @@ def staged_folder(target: Path, settle: Callable[[Path, Path], None] | None = No
         if target.is_dir():
             shutil.copymode(target, stage)
     except OSError as error:
-        raise WorkError(f"{target} cannot be written ({_reason(error)}): choose another place or free this "
+        raise WorkError(f"{target} cannot be written ({reason(error)}): choose another place or free this "
                         "one") from None
     _staged.add(stage)
     try:
@@ -222,6 +236,22 @@ def staged_folder(target: Path, settle: Callable[[Path, Path], None] | None = No
             _finish(stage, target, settle)
     finally:
         _staged.discard(stage)
+
+
+@contextmanager
+def folder_beside(target: Path) -> Iterator[Path]:
+    """An empty folder on the disk of a file that is to come, for what goes into it; gone when the ``with`` block ends.
+
+    What a process that was killed left of it is removed first. Raises OSError where there can be none.
+    """
+    _remove_abandoned(target)
+    folder = target.with_name(f".{target.name}.{_MAKING}{os.getpid()}")
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def exchange_folder(new: Path, target: Path, settle: Callable[[Path, Path], None] | None = None) -> None:
@@ -256,7 +286,7 @@ def _put_in_place(new: Path, target: Path, *, there: bool) -> bool:
         if not _exchange(new, target):
             _exchange_in_steps(new, target)
     except OSError as error:
-        raise WorkError(f"{target} cannot be replaced ({_reason(error)}): close what uses it and try again") from None
+        raise WorkError(f"{target} cannot be replaced ({reason(error)}): close what uses it and try again") from None
     _sync_folder(target.parent)
     return True
 
@@ -273,7 +303,7 @@ def _finish(old: Path, target: Path, settle: Callable[[Path, Path], None] | None
         if not isinstance(error, OSError):
             raise
         raise WorkError(f"{target} is built, but files added to it meanwhile could not be moved over "
-                        f"({_reason(error)}): they are in {kept}") from None
+                        f"({reason(error)}): they are in {kept}") from None
     _remove(old)
 
 
@@ -358,12 +388,12 @@ def _exchange_in_steps(new: Path, target: Path) -> None:
 
 
 def _remove_abandoned(target: Path) -> None:
-    """Remove the staging folders of builds that no longer run."""
-    prefix = f".{target.name}.building-"
+    """Remove the folders in which processes that no longer run made something for this place."""
     for path in target.parent.iterdir():
-        pid = path.name.removeprefix(prefix).partition("-")[0]
-        if path.name.startswith(prefix) and pid.isdigit() and not _runs(int(pid)):
-            shutil.rmtree(path, ignore_errors=True)
+        for prefix in (f".{target.name}.{_BUILDING}", f".{target.name}.{_MAKING}"):
+            pid = path.name.removeprefix(prefix).partition("-")[0]
+            if path.name.startswith(prefix) and pid.isdecimal() and not _runs(int(pid)):
+                shutil.rmtree(path, ignore_errors=True)
 
 
 def _runs(pid: int) -> bool:
@@ -417,5 +447,6 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _reason(error: OSError) -> str:
+def reason(error: OSError) -> str:
+    """Why the system refused, in its own words."""
     return (error.strerror or str(error)).lower()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import platformdirs
 
-from oneshot.core.files import real, write_atomic
+from oneshot.core.files import real, remove_parts, write_atomic
 
 TRACKS = "tracks"
 """Ends the note of where a kit's processed tracks lie."""
@@ -24,6 +24,7 @@ def remember(kit: Path, session: Path, tracks: Path | None = None) -> None:
     try:
         path = _note(kit)
         path.parent.mkdir(parents=True, exist_ok=True)
+        remove_parts(path.parent)
         write_atomic(path, os.fsencode(session.resolve()) + b"\n")
         if tracks is None:
             note_beside(kit, TRACKS).unlink(missing_ok=True)

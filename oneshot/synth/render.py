@@ -9,6 +9,7 @@ all strokes. The same plan, take and seed give the same samples.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,8 +19,8 @@ import numpy as np
 from scipy.fft import irfft, rfft
 
 from oneshot.audio import io
-from oneshot.core.errors import SessionError
-from oneshot.core.files import write_atomic
+from oneshot.core.errors import SessionError, WorkError
+from oneshot.core.files import folder_beside, reason, write_atomic
 from oneshot.core.records.session import Floats32
 from oneshot.synth import flaws, truth
 from oneshot.synth.plans import KitPlan, MicPlan, Place, Stroke, TakePlan
@@ -260,17 +261,45 @@ def write_session(folder: Path, plan: KitPlan, takes: Iterable[TakePlan], seed: 
     """Render takes of one plan into ``folder``: a folder of files per take, and ``<take>.truth.json`` beside it.
 
     The desk's gains are the same in all takes. Returns take name -> truth. Raises SessionError if the folder exists and
-    is not empty, and what ``render_take`` raises.
+    is not empty, WorkError where the disk refuses, and what ``render_take`` raises; nothing is left there then.
     """
     folder = Path(folder)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    new = not folder.exists()
+    try:
+        if new:
+            folder.mkdir(parents=True)
+        with folder_beside(folder / "session") as stage:
+            _check_empty(folder, stage)
+            told = _write_takes(stage, plan, takes, seed, progress)
+            for each in sorted(stage.iterdir()):
+                each.rename(folder / each.name)
+    except BaseException as error:
+        if new:
+            with suppress(OSError):
+                folder.rmdir()
+        if isinstance(error, NotADirectoryError):
+            raise SessionError(f"{folder} is not a folder: name a new one") from None
+        if isinstance(error, OSError):
+            raise WorkError(f"{folder} cannot be written ({reason(error)}): choose another place or free some "
+                            "space") from None
+        raise
+    return told
+
+
+def _check_empty(folder: Path, stage: Path) -> None:
+    """Raise SessionError where a folder holds anything but ``stage``."""
+    if any(each != stage for each in folder.iterdir()):
         raise SessionError(f"{folder} exists and is not empty: name a new folder")
-    folder.mkdir(parents=True, exist_ok=True)  # before anything is rendered for it
+
+
+def _write_takes(folder: Path, plan: KitPlan, takes: Iterable[TakePlan], seed: int,
+                 progress: Progress | None) -> dict[str, dict[str, Any]]:
+    """As ``write_session``, into an empty folder. Raises OSError."""
     scene = Scene(plan, seed)
     told: dict[str, dict[str, Any]] = {}
     for take in takes:
         mix, known = _render(scene, take, progress)
-        (folder / take.name).mkdir(parents=True, exist_ok=True)
+        (folder / take.name).mkdir()
         for stem, rows in files_of(plan).items():
             path = folder / take.name / f"{stem}.wav"
             io.write_wav(path, mix[list(rows)].astype(np.float64), plan.sample_rate, plan.subtype)

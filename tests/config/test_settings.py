@@ -27,7 +27,7 @@ from oneshot.pipeline import build
 from oneshot.synth import family, slate, write_session
 
 FULL = Recipe(
-    kit=KitInfo(name='Barn "A" \\ é \x7f', players=("Ada", "Ben")), choose=Choosing(layers=5, grade="C"),
+    kit=KitInfo(name='Barn "A" \\ é', players=("Ada", "Ben")), choose=Choosing(layers=5, grade="C"),
     cut=Cutting(pre_roll_ms=0.5), keys={"snare": 38, "snare/rim shot": 40},
     balance={"OH L": FaderRecipe(gain_db=-6.0, pan=-1.0), 'Room "far"': FaderRecipe(on=False)},
     prints=(PrintRecipe(name="kick one", mics={"Kick In": PrintPart(), "Kick Out": PrintPart(-3.5, -1, True)}),
@@ -111,6 +111,11 @@ def test_unknown_keys_are_told_with_the_nearest_known_one(text: str, where: str,
     ("[cut]\npre_roll_ms = 1e9", "cut.pre_roll_ms is 1000000000.0: it cannot be above 100"),
     ("[cut]\npre_roll_ms = nan", "cut.pre_roll_ms is not a number"),
     ("[kit]\nplayers = 'Ada'", "kit.players is 'Ada': it must be a list of strings"),
+    ('[kit]\nversion = "1\\n2"', r"kit\.version is '1\\n2': write it on one line, without control characters"),
+    ('[kit]\nname = "a\\u0000b"', r"kit\.name is 'a\\x00b': write it on one line"),
+    ('[kit]\nlicence = "mine\\nyours\\u001b[2J"', r"kit\.licence is 'mine\\nyours\\x1b\[2J': write it without control"),
+    ('[kit]\nplayers = ["Ada", "B\\u2028C"]', r"kit\.players is \('Ada', 'B\\u2028C'\): write it on one line"),
+    ('[[prints]]\nname = "a\\rb"', r"name is 'a\\rb': write it on one line"),
     ("kit = 3", "kit is 3: it must be a table"),
     ("keys = 3", "keys is 3: it must be a table"),
     ("[keys]\nsnare = 128", "keys.snare is 128: a MIDI key is a whole number from 0 to 127"),

@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -17,8 +18,10 @@ from oneshot.core.files import (
     EDGE_BYTES,
     appearing,
     exchange_folder,
+    folder_beside,
     is_our_kit,
     recover_folder,
+    remove_parts,
     removing_later,
     sha256_of,
     sha256_of_edges,
@@ -103,6 +106,47 @@ def test_what_a_killed_write_left_is_removed_by_the_next(tmp_path: Path) -> None
     write_atomic(tmp_path / "a.txt", "whole")
 
     assert sorted(("a.txt", *kept)) == names(tmp_path)
+
+
+def test_a_folder_of_the_programs_own_is_swept(tmp_path: Path) -> None:
+    """Half a file of whatever name goes, once its process is gone and nobody has written on for an hour: a machine that
+    shares the folder has processes of its own.
+    """
+    done = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
+    gone, lives = int(done.stdout), os.getppid()
+    old = (f".a.txt.{gone}.part", f".b c.json.{gone}.part", f".a.txt.{lives}.part", "a.txt", f".x.{'9' * 30}.part")
+    for name in (*old, f".new.{gone}.part"):
+        (tmp_path / name).write_text("half")
+    for name in old:
+        os.utime(tmp_path / name, (time.time() - 4000, time.time() - 4000))
+
+    remove_parts(tmp_path)
+
+    assert sorted((f".a.txt.{lives}.part", "a.txt", f".x.{'9' * 30}.part", f".new.{gone}.part")) == names(tmp_path)
+    remove_parts(tmp_path / "none")
+
+
+def test_a_folder_for_a_file_is_gone_after(tmp_path: Path) -> None:
+    """Where all went well and where it did not; what a killed process left goes first, what belongs to one stays."""
+    done = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
+    folder(tmp_path / f".a.zip.making-{int(done.stdout)}", half="zip")
+    folder(tmp_path / f".a.zip.making-{os.getppid()}", half="zip")
+    folder(tmp_path / f".b.zip.making-{int(done.stdout)}", half="zip")
+
+    def fail() -> None:
+        """Half a file, then an interrupt."""
+        with folder_beside(tmp_path / "a.zip") as stage:
+            (stage / "half").write_text("zip")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        fail()
+    with folder_beside(tmp_path / "a.zip") as stage:
+        assert [] == list(stage.iterdir())
+        (stage / "whole").write_text("zip")
+        (stage / "whole").replace(tmp_path / "a.zip")
+
+    assert [f".a.zip.making-{os.getppid()}", f".b.zip.making-{int(done.stdout)}", "a.zip"] == names(tmp_path)
 
 
 def test_a_file_appears_whole_or_not_at_all(tmp_path: Path) -> None:

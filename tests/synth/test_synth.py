@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,7 +14,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from oneshot.core.errors import SessionError, SettingsError
+from oneshot.audio import io
+from oneshot.core.errors import SessionError, SettingsError, WorkError
 from oneshot.core.records.session import Floats32
 from oneshot.synth import (
     DrumPlan,
@@ -278,7 +282,39 @@ def test_a_folder_in_use_is_refused(tmp_path: Path) -> None:
 
     with pytest.raises(SessionError, match="not empty"):
         demo_session(tmp_path)
+    with pytest.raises(SessionError, match="not a folder"):
+        demo_session(tmp_path / "mine.txt")
     assert ["mine.txt"] == [p.name for p in tmp_path.iterdir()]
+
+
+@pytest.mark.parametrize("there", [False, True])
+@pytest.mark.parametrize("error", [OSError(errno.ENOSPC, "No space left on device"), KeyboardInterrupt()])
+def test_a_session_cut_off_is_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, there: bool,
+                                   error: BaseException) -> None:
+    """A disk that fills up at the second file, or an interrupt: nothing is left, and the same folder serves again; what
+    a killed process left in it is no hindrance.
+    """
+    plan = KitPlan("p", RoomPlan(), (SNARE, HAT), (SNARE_TOP, *EIGHT[6:]), 44100, "PCM_24")
+    take = TakePlan("take 1", (Stroke(0, "snare", "centre"),), tail_s=0.1)
+    folder, wrote, write = tmp_path / "s", [0], io.write_wav
+    if there:
+        gone = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
+        (folder / f".session.making-{int(gone.stdout)}" / "take 1").mkdir(parents=True)
+
+    def full(path: Path, *rest: Any) -> None:
+        wrote[0] += 1
+        if wrote[0] == 2:
+            path.write_bytes(b"RIFF")
+            raise error
+        write(path, *rest)
+
+    monkeypatch.setattr(io, "write_wav", full)
+    with pytest.raises((WorkError, KeyboardInterrupt), match=r"s cannot be written \(no space left on device\)|^$"):
+        write_session(folder, plan, [take], seed=4)
+    assert ([folder] if there else []) == list(tmp_path.rglob("*"))
+
+    write_session(folder, plan, [take], seed=4)
+    assert ["take 1", "take 1.truth.json"] == sorted(each.name for each in folder.iterdir())
 
 
 @pytest.mark.parametrize(("make", "match"), [

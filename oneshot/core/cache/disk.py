@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 
 from oneshot.core.cache.keys import key_of
 from oneshot.core.errors import SettingsError
-from oneshot.core.files import write_atomic
+from oneshot.core.files import remove_parts, write_atomic
 
 T = TypeVar("T")
 
@@ -148,6 +148,7 @@ def open_store(parts: list[tuple[str, int, int, str]]) -> Store:
     with suppress(OSError):
         store.folder.mkdir(parents=True, exist_ok=True)
         os.utime(store.folder)
+        remove_parts(store.folder)
         prune(store.folder.parent, most_bytes())
     return store
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from oneshot.core.files import write_atomic
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit
+from oneshot.core.text import one_line
 from oneshot.kit.export.manifest import rounded
 
 NAME = "hits.csv"
@@ -52,9 +53,11 @@ def _row(hit: Hit, sample_rate: int, home: str | None, round_robin: int | None) 
 
 
 def cell(value: object) -> object:
-    """A cell as text; yes and no for truth values. A text that a spreadsheet would run as a formula gets a quote."""
+    """A cell as text on one line; yes and no for truth values. A text that a spreadsheet would run as a formula gets a
+    quote.
+    """
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, str) and value[:1] in {"=", "+", "@"}:
-        return "'" + value
+    if isinstance(value, str):
+        return one_line("'" + value if value[:1] in {"=", "+", "@"} else value)
     return "" if value is None else value

@@ -18,6 +18,7 @@ from oneshot.config.corrections_file import safe_name
 from oneshot.core.files import write_atomic
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Take
+from oneshot.core.text import one_line
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.sampler import performance
 
@@ -82,7 +83,7 @@ def midi_bytes(name: str, notes: Iterable[tuple[float, int, int]]) -> bytes:
         events.append((start, 1, key, velocity))
         events.append((start + round(NOTE_S * TICKS_A_SECOND), 0, key, 0))
     track = mido.MidiTrack([
-        mido.MetaMessage("track_name", name=name.encode("ascii", "replace").decode("ascii")),
+        mido.MetaMessage("track_name", name=one_line(name).encode("ascii", "replace").decode("ascii")),
         mido.MetaMessage("set_tempo", tempo=TEMPO_US)])
     before = 0
     for tick, on, key, velocity in sorted(events):
@@ -103,6 +104,6 @@ def key_table(kit: Kit) -> str:
                     "hand"])
     for key in keymap.keys_of(kit, keymap.hit_levels(kit)):
         for layer in key.layers:
-            table.writerow([key.key, key.drum.name, key.articulation, layer.number, layer.low, layer.high,
-                            len(layer.alternates), key.hand or ""])
+            table.writerow([key.key, one_line(key.drum.name), one_line(key.articulation), layer.number, layer.low,
+                            layer.high, len(layer.alternates), key.hand or ""])
     return out.getvalue()

@@ -11,6 +11,7 @@ from oneshot.core.files import write_atomic
 from oneshot.core.grades import MEANING
 from oneshot.core.records.hits import Articulation, Drum
 from oneshot.core.records.kit import Kit, OneShot, kit_info
+from oneshot.core.text import one_line
 
 NAME = "README.txt"
 WIDTH = 80
@@ -26,7 +27,7 @@ def write(kit: Kit, folder: Path) -> list[Path]:
 def to_text(kit: Kit) -> str:
     """The whole text."""
     blocks = [_head(kit), _drums(kit), _folder(kit), _loading(), _caution(), _rights(kit)]
-    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
+    return "\n\n".join("\n".join(map(one_line, block)) for block in blocks if block) + "\n"
 
 
 def _head(kit: Kit) -> list[str]:

@@ -36,6 +36,7 @@ from oneshot.audio.loudness import sample_peak_dbfs
 from oneshot.core.cache.results import Kind, in_use, kept, recalled
 from oneshot.core.records.kit import Kit, OneShot, kit_info
 from oneshot.core.records.session import Floats
+from oneshot.core.text import one_line
 from oneshot.cutting.mix import mixdown
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.keymap import Key, Layer
@@ -319,7 +320,7 @@ def _info(kit: Kit) -> bytes:
     data = b"INFO" + _chunk(b"ifil", struct.pack("<HH", 2, 4))
     for name, text in texts:
         if text:
-            encoded = str(text).encode("ascii", "replace")[:254] + b"\0"
+            encoded = one_line(str(text)).encode("ascii", "replace")[:254] + b"\0"
             data += _chunk(name, encoded + b"\0" * (len(encoded) % 2))
     return _chunk(b"LIST", data)
 
@@ -395,4 +396,4 @@ def _headers(sounds: Mapping[tuple[int, int], _Sound], parts: Sequence[_Part]) -
 
 def _name(text: str) -> bytes:
     """A name as the format holds it: up to 19 ASCII characters and a zero."""
-    return text.encode("ascii", "replace")[:19]
+    return one_line(text).encode("ascii", "replace")[:19]

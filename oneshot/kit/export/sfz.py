@@ -28,6 +28,7 @@ from pathlib import Path
 from oneshot.config.corrections_file import safe_name
 from oneshot.core.files import write_atomic
 from oneshot.core.records.kit import Fader, Kit, OneShot, Sample, kit_info
+from oneshot.core.text import one_line
 from oneshot.kit.export.keys import FREE_KEYS
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.keymap import CHOKE_S, Key, Layer
@@ -77,7 +78,7 @@ def to_sfz(kit: Kit, only: str | None = None) -> str:
     mine = [key for key in keys if only in (None, key.drum.name)]
     names = variables(sample for key in mine for layer in key.layers for shot in layer.alternates
                       for sample in shot.files if sample.plays)
-    title = " ".join(str(info["name"]).split()) + ("" if only is None else f": {only}")
+    title = " ".join(one_line(str(info["name"])).split()) + ("" if only is None else f": {only}")
     lines = [f"// {title}, version {info['version']}. Built with {kit.generator}.",
              "// Layers and round robins of whole hits: all mics of a hit play together.",
              "// Level of each mic or pair, dB; change it here:"]
@@ -88,7 +89,7 @@ def to_sfz(kit: Kit, only: str | None = None) -> str:
     for key in mine:
         lines += ["", f"// {key.drum.name}, {key.articulation}"]
         lines += _key(kit, key, key.key, [], raised, names, chokes)
-    return "\n".join([*lines, *_by_pedal(kit, keys, mine, raised, names, chokes)]) + "\n"
+    return "\n".join(map(one_line, [*lines, *_by_pedal(kit, keys, mine, raised, names, chokes)])) + "\n"
 
 
 def variables(samples: Iterable[Sample]) -> dict[tuple[str, ...], str]:

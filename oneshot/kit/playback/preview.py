@@ -19,7 +19,7 @@ from oneshot.audio.loudness import Meter
 from oneshot.audio.riff import info_chunk, read_chunk
 from oneshot.audio.spool import Spool
 from oneshot.core.errors import AudioError, KitError, WorkError
-from oneshot.core.files import appearing
+from oneshot.core.files import appearing, reason
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.records.session import Chunk, Floats, Problem, Session, Take
@@ -134,8 +134,8 @@ def _written(out: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise WorkError(f"{out} cannot be written ({(error.strerror or str(error)).lower()}): choose another place or "
-                        "free some space") from None
+        raise WorkError(f"{out} cannot be written ({reason(error)}): choose another place or free some "
+                        "space") from None
 
 
 def record(made: Preview) -> dict[str, object]:

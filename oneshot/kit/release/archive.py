@@ -18,6 +18,7 @@ from oneshot.core.bounded_zip import MOST_TEXT, Packed, opened
 from oneshot.core.errors import KitError, SettingsError
 from oneshot.core.files import sha256_of
 from oneshot.core.names import is_text, shown
+from oneshot.core.text import one_line
 from oneshot.kit.contents import SUMS, sums_in
 
 CC0 = ("The maker has waived all rights in this, as far as the law allows, by CC0 1.0 Universal: "
@@ -82,7 +83,7 @@ def licence_of(asked: str | None, said: str) -> tuple[str, str]:
         text = read_bounded(Path(asked), MOST_TEXT).decode("utf-8")
     except (OSError, ValueError) as error:
         raise SettingsError(f"{asked}: cannot be read as text ({error}); save it as UTF-8") from None
-    name = next((line.strip() for line in text.splitlines() if line.strip()), "")
+    name = next((one_line(line).strip() for line in text.splitlines() if line.strip()), "")
     if not name:
         raise SettingsError(f"{asked}: is empty; write the licence into it, its name in the first line")
     return name, text
@@ -90,10 +91,12 @@ def licence_of(asked: str | None, said: str) -> tuple[str, str]:
 
 def version_of(asked: str | None, said: str) -> str:
     """The version of a release: ``asked`` for on the command line, else ``said`` in the recipe. Raises SettingsError
-    where it is no text.
+    where it is no text, or more than one line.
     """
     if asked is not None and not is_text(asked):
         raise SettingsError(f"--version {shown(asked)} is not valid UTF-8: type it again")
+    if asked and one_line(asked) != asked:
+        raise SettingsError(f"--version {asked!r}: write it on one line, without control characters")
     return asked or said
 
 

@@ -15,6 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Floats
+from oneshot.core.text import one_line
 from oneshot.cutting.mix import mixdown
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.keymap import Key
@@ -32,13 +33,13 @@ def contact_sheet(kit: Kit, folder: Path) -> bytes:
     image = Image.new("RGB", size, PAPER)
     draw = ImageDraw.Draw(image)
     big, small = ImageFont.load_default(22), ImageFont.load_default(13)
-    draw.text((MARGIN, MARGIN - 4), _name(kit) or kit.session.name, font=big, fill=INK)
+    draw.text((MARGIN, MARGIN - 4), one_line(_name(kit) or kit.session.name), font=big, fill=INK)
     draw.text((MARGIN, MARGIN + 26), f"{len(kit.drums)} drums, {len(kit.one_shots)} one-shots; soft to hard, first "
                                      f"{SHOWN_S:g} s of each layer", font=small, fill=SOFT)
     for row, key in enumerate(keys):
         top = MARGIN + HEAD + row * CELL[1]
-        draw.text((MARGIN, top + 14), key.drum.name, font=small, fill=INK)
-        draw.text((MARGIN, top + 32), f"{key.articulation}, key {key.key}", font=small, fill=SOFT)
+        draw.text((MARGIN, top + 14), one_line(key.drum.name), font=small, fill=INK)
+        draw.text((MARGIN, top + 32), one_line(f"{key.articulation}, key {key.key}"), font=small, fill=SOFT)
         _row(draw, kit, folder, key, top)
     out = io.BytesIO()
     image.save(out, "PNG", optimize=False)

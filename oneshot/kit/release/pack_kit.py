@@ -10,7 +10,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import tempfile
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -20,7 +19,7 @@ from oneshot.config import release_lock
 from oneshot.config.corrections_file import load
 from oneshot.config.recipe_file import recipe_of, recipe_toml
 from oneshot.core.errors import KitError
-from oneshot.core.files import real, sha256_of, write_atomic
+from oneshot.core.files import folder_beside, real, sha256_of, write_atomic
 from oneshot.core.kit_lock import held
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.user_state import session_of
@@ -103,16 +102,16 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
     earlier = release_lock.read(folder)
     kept = release_lock.record(kit, earlier if earlier is not None or last is None else release_lock.read_pack(last),
                                len(load(folder / "corrections.toml").entries), str(kit_info(kit)["version"]))
-    with tempfile.TemporaryDirectory(prefix=".pack-", dir=real(out).parent) as stage:
-        made = _made(kit, folder, Path(stage), name, text)
-        made[release_lock.NAME] = Path(stage) / release_lock.NAME
+    with folder_beside(real(out)) as stage:
+        made = _made(kit, folder, stage, name, text)
+        made[release_lock.NAME] = stage / release_lock.NAME
         made[release_lock.NAME].write_text(release_lock.to_json(kept), encoding="utf-8")
         files = {**_files(folder, kit), **made}
         now = {n: sha256_of(path) for n, path in files.items()}
         before = sums_of(last) if last is not None else _before(earlier, now)
         changed = () if before is None else tuple(changes(before, now))
         texts = {} if before is None else {"CHANGES.txt": changes_file(changed)}
-        written = Path(stage) / "pack.zip"
+        written = stage / "pack.zip"
         pack = open_zip(written, _root(kit))
         for n in sorted({*files, *texts}):
             pack.add(n, texts[n] if n in texts else files[n])

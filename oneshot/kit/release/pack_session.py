@@ -11,7 +11,6 @@ from __future__ import annotations
 import csv
 import io
 import math
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,11 +25,12 @@ from oneshot.config.handling import NOTHING
 from oneshot.config.recipe import Recipe
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SessionError, WorkError
-from oneshot.core.files import real
+from oneshot.core.files import folder_beside, real
 from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
+from oneshot.core.text import one_line
 from oneshot.cutting.mix import balance as balancing
 from oneshot.kit.export.hits_csv import cell
 from oneshot.kit.release.archive import (
@@ -145,8 +145,8 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
              TABLE: table(given)}
     mixes = {f"{track.path.split('/')[0]}/{MIX}": track.take for track in given.tracks}
     files = {track.path: track for track in given.tracks}
-    with tempfile.TemporaryDirectory(prefix=".pack-", dir=real(out).parent) as stage:
-        written, one = Path(stage) / "pack.zip", Path(stage) / "track.wav"
+    with folder_beside(real(out)) as stage:
+        written, one = stage / "pack.zip", stage / "track.wav"
         pack = open_zip(written, root, QUICK)
         names = sorted({*heads, *mixes, *files})
         for done, name in enumerate(names):
@@ -263,7 +263,7 @@ def sheet(given: Recordings, balance: Mapping[str, Fader]) -> str:
         lines += [f"  {track.path.split('/')[1]:<36} {_described(track, balance)}" for track in mine]
     lines += ["", "LICENCE.txt has the terms of use; tracks.csv is this sheet for programs; SHA256SUMS.txt has the",
               "checksum of every file."]
-    return "\n".join(lines) + "\n"
+    return "\n".join(map(one_line, lines)) + "\n"
 
 
 def _described(track: Track, balance: Mapping[str, Fader]) -> str:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import shutil
+import subprocess
+import sys
 import tracemalloc
 import zipfile
 from dataclasses import replace
@@ -338,3 +341,21 @@ def test_where_things_lie_on_this_machine_does_not_go_out(jetty: Pier, tmp_path:
     assert not [path for path in sources if path.startswith(("/", ".."))]
     heard = with_processed(open_session(jetty.session), read_kit(tmp_path / "kit"), tracks)
     assert any(not mic.recorded for take in heard.takes for mic in take.mics)
+
+
+@pytest.mark.usefixtures("quick")
+def test_what_a_killed_pack_left_goes(own: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the next pack to the same place; a disk that fills up leaves nothing to begin with."""
+    done = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
+    left = tmp_path / "packs" / f".out.zip.making-{int(done.stdout)}"
+    left.mkdir(parents=True)
+    (left / "pack.zip").write_bytes(b"PK")
+    with monkeypatch.context() as patch:
+        patch.setattr(pack_kit, "contact_sheet", lambda kit, folder: (_ for _ in ()).throw(
+            OSError(errno.ENOSPC, "No space left on device")))
+        with pytest.raises(OSError, match="No space left"):
+            pack_kit.pack_kit(own, tmp_path / "packs" / "out.zip", licence="cc0")
+    assert [] == list((tmp_path / "packs").iterdir())
+
+    made = pack_kit.pack_kit(own, tmp_path / "packs" / "out.zip", licence="cc0")
+    assert [made.path] == list((tmp_path / "packs").iterdir())

@@ -1,0 +1,15 @@
+"""Text that leaves for a format in which a line end means something."""
+
+from __future__ import annotations
+
+import unicodedata
+
+ENDING = {"Cc", "Zl", "Zp"}
+"""Controls, line ends among them, and Unicode's own line and paragraph separators (general categories)."""
+
+
+def one_line(text: str) -> str:
+    """The text with a space for every control character and line end: a name of a file or a kit may hold them, and in a
+    format of lines whatever follows one would be something else.
+    """
+    return "".join(" " if unicodedata.category(c) in ENDING else c for c in text)
