@@ -14,6 +14,7 @@ from itertools import chain
 from typing import Any
 
 from anyio import CapacityLimiter, to_thread
+from anyio.lowlevel import RunVar
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -190,7 +191,6 @@ def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
         await run_in_threadpool(pages.rebuild.end)
         pages.recordings.close()
 
-    workers = Workers()
     reading: dict[str, Callable[[Request], Json | Response]] = {
         "kit": pages.kit, "hits": pages.hits, "state": pages.state, "hits/{number:count}": pages.hit,
         "hits/{number:count}/outline": pages.outline, "play/{what:str}": pages.play}
@@ -200,9 +200,9 @@ def application(desk: Desk, *, token: str, port: int, loopback: bool = True,
     writing = {"decide": pages.decide, "withdraw": pages.withdraw, "undo": pages.undo, "redo": pages.redo,
                "balance": pages.fader, "build": pages.build}
     routes = [Route("/", _static("index.html")), Route("/static/{name}", _asset),
-              *(Route(f"/api/{path}", _reading(workers, answer)) for path, answer in reading.items()),
-              *(Route(f"/api/{path}", _sounding(workers, answer)) for path, answer in sounding.items()),
-              *(Route(f"/api/{path}", _writing(workers, answer), methods=["POST"]) for path, answer in writing.items())]
+              *(Route(f"/api/{path}", _reading(answer)) for path, answer in reading.items()),
+              *(Route(f"/api/{path}", _sounding(answer)) for path, answer in sounding.items()),
+              *(Route(f"/api/{path}", _writing(answer), methods=["POST"]) for path, answer in writing.items())]
     guard = Guard(Starlette(routes=routes, lifespan=life), token=token, port=port, loopback=loopback, names=names)
     return guard, pages
 
@@ -214,41 +214,58 @@ class Workers:
         self.answers, self.sounds = CapacityLimiter(ANSWERS), CapacityLimiter(SOUNDS)
 
 
+_WORKERS: RunVar[Workers] = RunVar("workers")
+"""Of the event loop that asks: who waits in one cannot be woken by another."""
+
+
+def _workers() -> Workers:
+    try:
+        return _WORKERS.get()
+    except LookupError:
+        _WORKERS.set(made := Workers())
+        return made
+
+
+async def _in_thread(answer: Callable[..., Json | Response], *given: Any) -> Response:
+    """The answer, or what is wrong in one line, from a thread of its own."""
+    return await to_thread.run_sync(_told, answer, *given, limiter=_workers().answers)
+
+
 class _Sound(Response):
     """An answer that is only made when it is its turn, and sent before the next one's is."""
 
-    def __init__(self, workers: Workers, answer: Callable[[Request], Json | Response], request: Request) -> None:
+    def __init__(self, answer: Callable[[Request], Json | Response], request: Request) -> None:
         super().__init__()
-        self._workers, self._answer, self._request = workers, answer, request
+        self._answer, self._request = answer, request
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        async with self._workers.sounds:
-            made = await to_thread.run_sync(_told, self._answer, self._request, limiter=self._workers.answers)
+        async with _workers().sounds:
+            made = await _in_thread(self._answer, self._request)
             await made(scope, receive, send)
 
 
-def _sounding(workers: Workers, answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:
+def _sounding(answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
         """Sound, or what is drawn of it."""
-        return _Sound(workers, answer, request)
+        return _Sound(answer, request)
     return endpoint
 
 
-def _reading(workers: Workers, answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:
+def _reading(answer: Callable[[Request], Json | Response]) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
-        """What is asked for, read in a thread of its own."""
-        return await to_thread.run_sync(_told, answer, request, limiter=workers.answers)
+        """What is asked for."""
+        return await _in_thread(answer, request)
     return endpoint
 
 
-def _writing(workers: Workers, answer: Callable[[Request, Json], Json]) -> Callable[[Request], Any]:
+def _writing(answer: Callable[[Request, Json], Json]) -> Callable[[Request], Any]:
     async def endpoint(request: Request) -> Response:
         """What is said, taken as JSON, and what came of it."""
         try:
             said = await read_object(request)
         except RefusedError as error:
             return _answer({"error": str(error)}, error.status)
-        return await to_thread.run_sync(_told, answer, request, said, limiter=workers.answers)
+        return await _in_thread(answer, request, said)
     return endpoint
 
 
