@@ -54,7 +54,7 @@ def example_kit(folder: Path) -> Kit:
     kit = Kit(
         session=Session("Chapel", folder.parent, takes), generator="oneshot 0.1.0", recipe=recipe_values(recipe),
         noise=(TakeNoise("take 1", {"Kick In": -80.0, "Hat": -82.123, "OH L": -84.0, "OH R": None}),),
-        polarity={"take 1": {"Kick In": 1, "OH L": -1}},
+        polarity={"take 1": {"Kick In": 1, "OH L": -1}}, polarity_measured={"take 1": ("OH L",)},
         balance={"Kick In": Fader(0.0), "Hat": Fader(-2.0, 0.4), "OH L": Fader(-3.5, -1.0), "OH R": Fader(-3.5, 1.0)},
         drums=DRUMS, bleed={"take 1": {"kick": {"Kick In": 0.0, "Hat": -0.001}}},
         delays_ms={"take 1": {"kick": {"Kick In": 0.0, "OH L": 3.94321}}},

@@ -73,8 +73,9 @@ class Findings:
     its drum's home mic unless the take lacks that; its earliest where that is not known. ``doubtful``: hits of which no
     mic shows clearly when their own drum begins. ``worst_db``: hit id -> mic -> the bleed that grades are given by, dB;
     ``clean_db``: hit id -> its bleed in the home mic, dB; ``polarity``: take -> mic -> 1 or -1 re the home mic of the
-    drum it stands at. ``bleed``, ``delays`` and its plain ``delays_ms`` are take -> drum -> mic, as in the manifest;
-    ``bleed_bands`` likewise, band by band; ``mic_views``: take -> how loud other drums are in its close mics;
+    drum it stands at; ``polarity_measured``: take -> the mics in which it was measured. ``bleed``, ``delays`` and its
+    plain ``delays_ms`` are take -> drum -> mic, as in the manifest; ``bleed_bands`` likewise, band by band;
+    ``mic_views``: take -> how loud other drums are in its close mics;
     ``offsets``: take -> mic -> DC offset, full scale 1.0; ``laid``: what renders the strokes of each take, where
     somebody asked for it. ``later``: hit id -> mic -> other sounds in its tail; ``over``: hit id -> mic -> take frame
     at which its tail has met the noise. ``worst_db`` knows nothing of either, grades do. ``dynamics`` as in the kit.
@@ -98,6 +99,7 @@ class Findings:
     over: Mapping[int, Mapping[str, int]] = field(default_factory=dict)
     dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     doubtful: frozenset[int] = frozenset()
+    polarity_measured: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     delays_ms: Mapping[str, Mapping[str, Mapping[str, float | None]]] = field(init=False, repr=False)
     _in_time: Mapping[str, tuple[list[Hit], list[int]]] = field(init=False, repr=False)
 

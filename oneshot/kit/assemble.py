@@ -131,7 +131,7 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
         problems=(*session.problems, *found.problems, *unknown, *cutter.told, *files.told, *finisher.told,
                   *(() if along is None else along.told), *_nothing_kept(found, one_shots, recipe), *noisy),
         bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics, tracks=tracks,
-        learned=learned)
+        learned=learned, polarity_measured=_polarity_measured(found, along))
     return Assembled(kit, drawn)
 
 
@@ -228,6 +228,14 @@ def _polarity(found: Analysis, along: Along | None) -> Mapping[str, Mapping[str,
     if along is None:
         return found.polarity
     return {take: {**found.polarity.get(take, {}), **along.polarity(take)} for take in along.tracks.takes}
+
+
+def _polarity_measured(found: Analysis, along: Along | None) -> Mapping[str, tuple[str, ...]]:
+    """Take -> the mics, and the sides of processed tracks, in which polarity was measured."""
+    if along is None:
+        return found.polarity_measured
+    return {**found.polarity_measured, **{take: (*found.polarity_measured.get(take, ()), *along.polarity(take))
+                                          for take in along.tracks.takes}}
 
 
 def _nothing_kept(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe) -> list[Problem]:

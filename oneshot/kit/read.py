@@ -116,6 +116,8 @@ def _kit(document: Json, folder: Path) -> Kit:
         noise=tuple(TakeNoise(take["name"], convert(_said(take, "noise_dbfs"), dict[str, float | None]),
                               convert(_said(take, "offset"), dict[str, float])) for take in takes),
         polarity={take["name"]: convert(_said(take, "polarity"), dict[str, int]) for take in takes},
+        polarity_measured={take["name"]: mics for take in takes if (mics := tuple(
+            mic for mic, told in convert(_said(take, "polarity_measured"), dict[str, bool]).items() if told))},
         dynamics={take["name"]: convert(_said(take, "dynamics"), dict[str, str]) for take in takes},
         balance=convert(document["balance"], dict[str, Fader]),
         drums=convert(document["drums"], tuple[Drum, ...]),

@@ -19,6 +19,7 @@ def test_a_kit_read_back_says_the_same(example: Kit) -> None:
     document = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
 
     assert document == json.loads(json.dumps(to_json(read_kit(folder))))
+    assert {"take 1": ("OH L",)} == read_kit(folder).polarity_measured
 
 
 @pytest.mark.usefixtures("own_example")

@@ -252,7 +252,8 @@ class HitRows:
             begins=self._begins, clean_db=self._clean, noise=tuple(self._noise), polarity=self._placer.polarity,
             bleed=self._bleed, delays=self._placer.delays, problems=problems, bleed_bands=self._bands,
             mic_views=self._views, offsets=self._offsets, worst_db=self._worst, dynamics=self._dynamics,
-            later=self._later, over=self._over, doubtful=frozenset(self._doubtful))
+            later=self._later, over=self._over, doubtful=frozenset(self._doubtful),
+            polarity_measured=self._placer.measured)
 
 
 def _earliest(strokes: Strokes, i: int, onsets: Frames) -> int:

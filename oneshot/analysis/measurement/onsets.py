@@ -61,7 +61,8 @@ class Placer:
     """Finds the onsets of a session's hits; ``delays`` and ``polarity`` fill up as its takes are placed.
 
     ``delays``: take -> drum -> mic -> delay re the drum's home mic; ``polarity``: take -> mic -> 1 or -1 re the home
-    mic of the drum it stands at; ``predicted``: take -> bool (hits, mics), onsets that follow from the delays and were
+    mic of the drum it stands at, and ``measured`` those of them that were measured, the others stand as declared;
+    ``predicted``: take -> bool (hits, mics), onsets that follow from the delays and were
     not measured; ``clear``: take -> bool (hits,), whether some mic shows clearly when the hit's own drum begins.
     """
 
@@ -76,6 +77,7 @@ class Placer:
         self.predicted: dict[str, NDArray[np.bool_]] = {}
         self.clear: dict[str, NDArray[np.bool_]] = {}
         self.polarity = {take.name: {m.name: m.polarity for m in take.mics} for take in session.takes}
+        self.measured: dict[str, tuple[str, ...]] = {}
 
     def place(self, strokes: Strokes) -> Frames:
         """Onsets of one take's hits, int64 (hits, mics of the take), -1 where not known. Raises AudioError where a file
@@ -290,6 +292,8 @@ class Placer:
             found = alignment.polarity(pairs, take.sample_rate)
             if found is not None:
                 self.polarity[take.name][take.mics[k].name] = found * take.mics[home].polarity
+                known = {*self.measured.get(take.name, ()), take.mics[k].name}
+                self.measured[take.name] = tuple(m.name for m in take.mics if m.name in known)
 
 
 def by_pattern(first: int, delay: Floats) -> Frames:

@@ -198,7 +198,8 @@ class Kit:
 
     ``recipe`` is every value used, as plain TOML types. ``bleed`` and ``delays_ms`` are take -> drum -> mic, against
     the drum's home mic, and ``delays`` says how well each of those delays is known; ``polarity`` is take -> mic ->
-    measured polarity against the home mic of the drum the mic stands at; ``dynamics`` is take -> mic -> "compressor" or
+    polarity against the home mic of the drum the mic stands at, and ``polarity_measured`` take -> the mics in which it
+    was measured: that of the others is as declared; ``dynamics`` is take -> mic -> "compressor" or
     "gate", for mics that have one in their way. ``tracks``: take -> its processed tracks; ``learned``: where the
     balance comes from, both as in the manifest.
     """
@@ -222,6 +223,7 @@ class Kit:
     bleed_bands: Mapping[str, Mapping[str, Mapping[str, BandBleed]]] = field(default_factory=dict)
     mic_views: Mapping[str, tuple[MicView, ...]] = field(default_factory=dict)
     dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    polarity_measured: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def kit_info(kit: Kit) -> dict[str, Any]:

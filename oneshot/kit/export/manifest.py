@@ -104,13 +104,15 @@ def _take(kit: Kit, take: Take) -> Json:
     polarity = kit.polarity.get(take.name, {})
     return {"name": take.name, "sample_rate": take.sample_rate, "frames": take.frames,
             "mics": [_mic(mic, noise, polarity.get(mic.name, mic.polarity),
-                          kit.dynamics.get(take.name, {}).get(mic.name)) for mic in take.mics]}
+                          kit.dynamics.get(take.name, {}).get(mic.name),
+                          measured=mic.name in kit.polarity_measured.get(take.name, ())) for mic in take.mics]}
 
 
-def _mic(mic: Mic, noise: TakeNoise, polarity: int, dynamics: str | None) -> Json:
+def _mic(mic: Mic, noise: TakeNoise, polarity: int, dynamics: str | None, *, measured: bool) -> Json:
     return {"name": mic.name, "role": mic.role.value, "drum": mic.drum, "pair": mic.pair, "polarity": polarity,
             "noise_dbfs": rounded(noise.noise_dbfs.get(mic.name)),
             **({"offset": rounded(noise.offset[mic.name], 7)} if mic.name in noise.offset else {}),
+            **({"polarity_measured": True} if measured else {}),
             **({} if dynamics is None else {"dynamics": dynamics}),
             "source": [{"path": source.path, "channel": source.channel, "at": source.at, "frames": source.frames}
                        for source in mic.sources],

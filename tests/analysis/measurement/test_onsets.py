@@ -167,9 +167,9 @@ def test_a_lone_stroke_keeps_the_onset_that_was_read() -> None:
 # ------------------------------------------------------------------------------------------------------------ polarity
 
 
-def bottom_polarity(folder: Path, signs: Sequence[int], *, home: int = 1, depth_db: float = 30.0) -> int:
+def bottom_polarity(folder: Path, signs: Sequence[int], *, home: int = 1, depth_db: float = 30.0) -> tuple[int, bool]:
     """What is found of a snare's bottom mic that moves so against the top one in each hit; ``home``: what session.toml
-    says of the top one.
+    says of the top one; and whether it was measured.
     """
     top_sound, bottom_sound = (noise((len(signs) + 2) * RATE, -80, seed) for seed in (1, 2))
     for n, sign in enumerate(signs):
@@ -183,21 +183,22 @@ def bottom_polarity(folder: Path, signs: Sequence[int], *, home: int = 1, depth_
     placer.place(strokes)
 
     assert home == placer.polarity[folder.name]["Snare Top"]
-    return placer.polarity[folder.name]["Snare Bottom"]
+    assert "Snare Top" not in placer.measured.get(folder.name, ())
+    return placer.polarity[folder.name]["Snare Bottom"], "Snare Bottom" in placer.measured.get(folder.name, ())
 
 
 @pytest.mark.parametrize("sign", [1, -1])
 @pytest.mark.parametrize("home", [1, -1])
 def test_a_bottom_mic_is_known_to_be_inverted(tmp_path: Path, sign: int, home: int) -> None:
     """The polarity of a drum's other close mic is how it moves against the home mic, times what is said of that."""
-    assert sign * home == bottom_polarity(tmp_path, [sign] * 5, home=home)
+    assert (sign * home, True) == bottom_polarity(tmp_path, [sign] * 5, home=home)
 
 
 def test_polarity_stays_as_given_where_hits_do_not_tell(tmp_path: Path) -> None:
-    """Hits that disagree, one hit alone, and hits less than 20 dB clear leave a mic as it was."""
-    assert 1 == bottom_polarity(tmp_path / "split", [1, -1, 1, -1])
-    assert 1 == bottom_polarity(tmp_path / "single", [-1])
-    assert 1 == bottom_polarity(tmp_path / "faint", [-1] * 5, depth_db=19.0)
+    """Hits that disagree, one hit alone, and hits less than 20 dB clear leave a mic as it was, and unmeasured."""
+    assert (1, False) == bottom_polarity(tmp_path / "split", [1, -1, 1, -1])
+    assert (1, False) == bottom_polarity(tmp_path / "single", [-1])
+    assert (1, False) == bottom_polarity(tmp_path / "faint", [-1] * 5, depth_db=19.0)
 
 
 # ------------------------------------------------------------------------------------------------------------- attacks
