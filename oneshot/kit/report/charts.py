@@ -1,20 +1,17 @@
-"""The page's small charts as inline SVG: what a key plays over velocity, and a drum's pitch over the session.
+"""A drum's pitch over the session as inline SVG.
 
-Both say in words what they show, for those who do not see them; the figures themselves are in manifest.json.
+It says in words what it shows, for those who do not see it; the figures themselves are in manifest.json.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
 from statistics import median
 
-from oneshot.core.errors import KitError
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot
 from oneshot.core.records.session import Take
-from oneshot.kit.playback.keymap import Levels, layers_of
 from oneshot.kit.report.markup import Markup, figure, tag
 
 WIDE, HIGH = 320.0, 112.0
@@ -25,36 +22,8 @@ DRIFT_CENTS = 20.0
 FEWEST_PITCHES = 3
 
 
-def velocity_chart(shots: Sequence[OneShot], levels: Levels) -> Markup | None:
-    """What a key plays from velocity 1 to 127: the level wanted as a line, each alternate as recorded as a dot.
-
-    ``levels``: hit -> level of its balanced sum (dB). None where the layers leave velocities without a sound.
-    """
-    try:
-        layers = layers_of(shots, levels) if shots else ()
-    except KitError:
-        return None
-    wanted = [(velocity, level) for layer in layers for velocity, level in sorted(layer.wanted_db.items())]
-    if not wanted:
-        return None
-    heard = [level for layer in layers for level in layer.own_db.values()] + [level for _, level in wanted]
-    low, high = 6 * math.floor(min(heard) / 6), 6 * math.ceil(max(heard) / 6 + 1e-9)
-    line = "M" + "L".join(f"{_across(v, 1, 127)} {_up(level, low, high)}" for v, level in wanted)
-    borders = " ".join(f"M{_across((a.high + b.low) / 2, 1, 127)} 0V{HIGH:g}" for a, b in pairwise(layers))
-    middles = {layer.number: 127 if layer is layers[-1] else (layer.low + layer.high) / 2 for layer in layers}
-    dots = [tag("circle", cx=_across(middles[layer.number], 1, 127), cy=_up(level, low, high), r="2.6")
-            for layer in layers for level in layer.own_db.values()]
-    step = 6 if high - low <= 24 else 12
-    said = (f"Level over velocity: from {figure(wanted[0][1])} dB at 1 to {figure(wanted[-1][1])} dB at 127, "
-            f"{len(layers)} {'layer' if len(layers) == 1 else 'layers'}, {len(dots)} round robins")
-    return _figure(said, "Level over velocity, dB",
-                   [tag("path", d=borders, class_="borders"), tag("path", d=line, class_="wanted"), dots],
-                   levels=list(range(low, high + 1, step)), span=(low, high),
-                   ticks=[(_across(v, 1, 127), str(v)) for v in (1, 32, 64, 96, 127)])
-
-
-def pitch_chart(shots: Sequence[OneShot], hits: Mapping[int, Hit], takes: Sequence[Take]) -> Markup | None:
-    """A drum's fundamental over the session, cents from its median, takes laid end to end.
+def pitch_chart(name: str, shots: Sequence[OneShot], hits: Mapping[int, Hit], takes: Sequence[Take]) -> Markup | None:
+    """The fundamental of what is called ``name`` over the session, cents from its median, takes laid end to end.
 
     None where fewer than three one-shots have one, or all lie further apart than two octaves (no single pitch then).
     """
@@ -75,11 +44,12 @@ def pitch_chart(shots: Sequence[OneShot], hits: Mapping[int, Hit], takes: Sequen
     reach = next((r for r in (50, 100, 200, 600, 1200) if widest <= r), 2400)
     limits = " ".join(f"M{LEFT:g} {_up(edge, -reach, reach)}H{WIDE:g}" for edge in (-DRIFT_CENTS, DRIFT_CENTS))
     borders = " ".join(f"M{_across(begins[take.name], 0, total)} 0V{HIGH:g}" for take in takes[1:])
-    dots = [tag("circle", cx=_across(at, 0, total), cy=_up(value, -reach, reach), r="2.6") for at, value in cents]
-    said = (f"Pitch over the session: median {figure(middle)} Hz, from {figure(min(v for _, v in cents), digits=0)} to "
-            f"{figure(max(v for _, v in cents), digits=0)} cents, {len(dots)} one-shots")
-    return _figure(said, f"Pitch over the session, cents from {figure(middle)}\u202fHz",
-                   [tag("path", d=borders, class_="borders"), tag("path", d=limits, class_="limits"), dots],
+    dots = " ".join(f"M{_across(at, 0, total)} {_up(value, -reach, reach)}h0" for at, value in cents)
+    said = (f"{name}: median {figure(middle)} Hz, from {figure(min(v for _, v in cents), digits=0)} to "
+            f"{figure(max(v for _, v in cents), digits=0)} cents, {len(cents)} one-shots")
+    return _figure(said, f"{name}, cents from {figure(middle, 'Hz')}",
+                   [tag("path", d=path, class_=what) for what, path in
+                    (("borders", borders), ("limits", limits), ("dots", dots))],
                    levels=[-reach, 0, reach], span=(-reach, reach),
                    ticks=[(_across(t, 0, total), _clock(t)) for t in (0.0, total / 2, total)])
 

@@ -5,15 +5,16 @@ The limits are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from oneshot.core.records.hits import Articulation, Drum, Hit
 from oneshot.core.records.kit import Kit, OneShot
-from oneshot.kit.report.data import level_range
+from oneshot.kit.levels import hit_levels_dbfs, level_range
 from oneshot.kit.report.left_out import fate
 from oneshot.kit.report.markup import figure
+from oneshot.kit.report.order import in_kit_order
 from oneshot.kit.report.text import is_short
 
 WIDE_STEP_DB = 6.0
@@ -30,10 +31,10 @@ class Gap:
 
 
 def gaps(kit: Kit) -> list[Gap]:
-    """What the kit lacks, in its own order of drums."""
-    hits = {hit.id: hit for hit in kit.hits}
-    return [Gap(f"{drum.name}, {how.name}", what, record) for drum in kit.drums for how in drum.articulations
-            for what, record in _lacks(shots_of(kit, drum, how), hits)]
+    """What the kit lacks, drum by drum."""
+    hits, levels = {hit.id: hit for hit in kit.hits}, hit_levels_dbfs(kit)
+    return [Gap(f"{drum.name}, {how.name}", what, record) for drum in in_kit_order(kit.drums)
+            for how in drum.articulations for what, record in _lacks(shots_of(kit, drum, how), hits, levels)]
 
 
 def shots_of(kit: Kit, drum: Drum, how: Articulation) -> list[OneShot]:
@@ -59,14 +60,14 @@ def unanswered(shots: Sequence[OneShot]) -> list[tuple[int, int]]:
     return list(zip(starts, ends, strict=True))
 
 
-def _lacks(shots: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, str]]:
+def _lacks(shots: Sequence[OneShot], hits: Mapping[int, Hit], levels: Mapping[int, float | None]
+           ) -> list[tuple[str, str]]:
     if not shots:
         return [("no one-shot", "single hits, soft to hard, each with its full decay")]
     lacks = [(f"velocities {low} to {high} are silent", "hits at that velocity")
              for low, high in unanswered(shots)]
     layers = by_layer(shots)
-    lacks += [told for softer, harder in pairwise(sorted(layers))
-              for told in _step(layers[softer], layers[harder], hits)]
+    lacks += [_step(layers[softer], layers[harder], levels) for softer, harder, _ in wide_steps(layers, levels)]
     few = {layer: FEW_ROBINS - len(members) for layer, members in layers.items() if len(members) < FEW_ROBINS}
     if few:
         more = sum(few.values())
@@ -84,15 +85,28 @@ def _lacks(shots: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, st
     return lacks
 
 
-def _step(softer: Sequence[OneShot], harder: Sequence[OneShot], hits: dict[int, Hit]) -> list[tuple[str, str]]:
-    """What lies between two neighbouring layers, where it is more than a step should be."""
-    low, high = (level_range([hits[shot.hit].level_db for shot in layer]) for layer in (softer, harder))
-    if low is None or high is None or high[0] - low[1] <= WIDE_STEP_DB:
-        return []
+def wide_steps(layers: Mapping[int, Sequence[OneShot]], levels: Mapping[int, float | None]
+               ) -> list[tuple[int, int, float]]:
+    """(softer layer, harder layer, dB between them) of neighbours further apart than a step should be.
+
+    ``levels``: hit -> its level, dB.
+    """
+    found = []
+    for softer, harder in pairwise(sorted(layers)):
+        low, high = (level_range([levels.get(shot.hit) for shot in layers[n]]) for n in (softer, harder))
+        if low is not None and high is not None and high[0] - low[1] > WIDE_STEP_DB:
+            found.append((softer, harder, high[0] - low[1]))
+    return found
+
+
+def _step(softer: Sequence[OneShot], harder: Sequence[OneShot], levels: Mapping[int, float | None]) -> tuple[str, str]:
+    """A step that is too wide, and what to record between."""
+    low = max(level for shot in softer if (level := levels.get(shot.hit)) is not None)
+    high = min(level for shot in harder if (level := levels.get(shot.hit)) is not None)
     middles = [round(sum(layer[0].velocity) / 2) for layer in (softer, harder)]
-    what = (f"wide step between velocities {middles[0]} and {middles[1]}: {high[0] - low[1]:.0f} dB from layer "
+    what = (f"wide step between velocities {middles[0]} and {middles[1]}: {high - low:.0f} dB from layer "
             f"{softer[0].layer} to layer {harder[0].layer}")
-    return [(what, f"hits between {figure(low[1], digits=0)} and {figure(high[0], digits=0)} dB")]
+    return what, f"hits between those two: {figure(low, digits=0)} to {figure(high, 'dBFS', digits=0)}, all mics added"
 
 
 def numbered(word: str, numbers: Sequence[int]) -> str:

@@ -1,7 +1,9 @@
-"""The page's tables of figures: bleed and delays of each take, mics, gaps, prints, what was left out, problems."""
+"""The page's tables of figures: bleed and delays of each take, mics, prints, what was left out, problems."""
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from typing import TypeVar
@@ -9,29 +11,35 @@ from typing import TypeVar
 from oneshot.analysis.detection.spectrogram import BAND_EDGES_HZ
 from oneshot.core.records.hits import Delay, Hit
 from oneshot.core.records.kit import BandBleed, Kit, MicView
+from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Take
 from oneshot.kit import null_reasons
 from oneshot.kit.export.manifest import public_problems
+from oneshot.kit.levels import hit_levels_dbfs, level_range
 from oneshot.kit.report.data import clock
-from oneshot.kit.report.gaps import gaps
-from oneshot.kit.report.left_out import fates, left_out, nearest, reason_kind
-from oneshot.kit.report.markup import Content, Markup, cell, figure, grid, tag
+from oneshot.kit.report.left_out import left_out, nearest, reason_kind
+from oneshot.kit.report.markup import Content, Markup, cell, counted, figure, grid, tag
 from oneshot.kit.report.mixes import late, learned_words, made_of, processed_rows
-from oneshot.kit.report.sections import count, section
+from oneshot.kit.report.order import in_kit_order
+from oneshot.kit.report.sections import fold, section
 from oneshot.kit.report.text import grouped
 
 STANDS_OUT_DB = 3.0
 """From here on a band is worth a word."""
-LONGEST_LIST = 2000
-"""Rows of left-out strokes on the page; hits.csv has them all."""
+LONGEST_LIST = 200
+"""Left-out hits on the page; hits.csv has them all."""
+NEAREST = 6
+"""Hits that are all but clean and shown without being asked for."""
+FEW_WARNINGS = 4
+"""So many are shown without being asked for."""
 
 Value = TypeVar("Value")
 
 
 def bleed_section(kit: Kit) -> Markup | None:
     """How loud each drum is in each mic, against its home mic: a heat map with its numbers, for each take."""
-    tables = [_matrix(take, kit.bleed[take.name], f"{take.name}: level of each drum in each mic, dB", _bleed_cell,
-                      lambda take, drum, mic: null_reasons.bleed_reason(kit, take, drum, mic))
+    tables = [_matrix(take, kit.bleed[take.name], f"{take.name}: level of each drum in each mic, dB re its home mic",
+                      _bleed_cell, lambda take, drum, mic: null_reasons.bleed_reason(kit, take, drum, mic))
               for take in kit.session.takes if kit.bleed.get(take.name)]
     if not tables:
         return None
@@ -40,9 +48,22 @@ def bleed_section(kit: Kit) -> Markup | None:
                 if (mics := null_reasons.solved(kit, take.name, drum))]
     views = [_views(take, kit.mic_views[take.name]) for take in kit.session.takes if kit.mic_views.get(take.name)]
     bands = [_bands(take, kit.bleed_bands[take.name]) for take in kit.session.takes if kit.bleed_bands.get(take.name)]
-    return section("bleed", "Bleed", tables, *over_all, *views, *bands,
-                   note="Level of each drum in each mic relative to its home mic (0 dB). The stronger the colour, the "
-                        "louder the drum in that mic.")
+    return fold("bleed", "Bleed", _loudest_bleed(kit), tables, *over_all, *views, *bands,
+                note="Level of each drum in each mic, dB re its home mic. The stronger the colour, the louder the drum "
+                     "there.")
+
+
+def _loudest_bleed(kit: Kit) -> str:
+    """In which other mic a drum is loudest."""
+    homes = {drum.name: drum.home for drum in kit.drums}
+    own = {mic.name for take in kit.session.takes for mic in take.mics if mic.role is not Role.CLOSE}
+    known = [(level, drum, mic) for table in kit.bleed.values() for drum, row in table.items()
+             for mic, level in row.items() if level is not None and mic not in own and mic in homes.values()
+             and mic != homes.get(drum)]
+    if not known:
+        return "level of each drum in each mic"
+    level, drum, mic = max(known)
+    return f"loudest in another drum's mic: {drum} in {mic}, {figure(level, 'dB')}"
 
 
 def _views(take: Take, views: Sequence[MicView]) -> Markup:
@@ -97,9 +118,19 @@ def delays_section(kit: Kit) -> Markup | None:
               for take in kit.session.takes if kit.delays.get(take.name)]
     if not tables:
         return None
-    return section("delays", "Delays", tables, note="Arrival after the home mic in milliseconds ± its spread (half the "
-                                                    "16 to 84 % range); below, the path difference in air of "
-                                                    f"{kit.session.air_c:g} °C and the number of clear readings.")
+    return fold("delays", "Delays", _longest_delay(kit), tables,
+                note="Arrival after the home mic in milliseconds ± its spread (half the 16 to 84 % range); below, the "
+                     f"path difference in air of {kit.session.air_c:g} °C and the number of clear readings.")
+
+
+def _longest_delay(kit: Kit) -> str:
+    """Which mic a drum reaches last."""
+    known = [(delay.ms, drum, mic) for table in kit.delays.values() for drum, row in table.items()
+             for mic, delay in row.items() if delay.ms is not None]
+    if not known:
+        return "when each drum arrives in each mic"
+    ms, drum, mic = max(known)
+    return f"longest: {drum} in {mic}, {figure(ms, 'ms')} after its home mic"
 
 
 def _matrix(take: Take, values: Mapping[str, Mapping[str, Value]], caption: str,
@@ -131,24 +162,31 @@ def _delay_cell(value: Delay | None, known: bool) -> Markup:
     warmth = min(abs(value.ms) / 30, 1)
     spread = "" if value.spread_ms is None else f" ± {value.spread_ms:.2f}"
     below = [tag("span", text, class_="sub") for text in (figure(value.path_m, "m", digits=2),
-                                                          count(value.hits, "reading"))]
+                                                          counted(value.hits, "reading"))]
     return tag("td", figure(value.ms, digits=2), spread, below, class_="n", style=f"--v:{warmth:.3f}")
 
 
 # ------------------------------------------------------------------------------------------------------------- the rest
 
 
-def mics_section(kit: Kit) -> Markup:
+def mics_section(kit: Kit) -> Markup | None:
     """Every mic of every take: role, noise, measured polarity; and its place in the balance."""
+    if not kit.session.takes:
+        return None
     noise = {item.take: item.noise_dbfs for item in kit.noise}
     tables = []
     for take in kit.session.takes:
-        rows = [_mic_row(mic, noise.get(take.name, {}), kit.polarity.get(take.name, {}), kit) for mic in take.mics]
-        tables.append(grid(["Mic", "Role", "Placed at", "Pair", "Noise, dBFS", "Polarity", "Gain, dB", "Pan"], rows,
+        rows = [_mic_row(mic, noise.get(take.name, {}), take, kit) for mic in take.mics]
+        tables.append(grid(["Mic", "Role", "Placed at", "Pair", "Noise, dBFS rms", "Polarity", "Gain, dB", "Pan"], rows,
                            caption=take.name, numbers={4, 6, 7}))
     told: list[Content] = [tag("p", line) for line in learned_words(kit.learned)] if kit.learned else []
-    return section("mics", "Mics and balance", tables, told,
-                   note="Noise floor and polarity are measured; gain and pan are the balance used by the mapping.")
+    names = {mic.name for take in kit.session.takes for mic in take.recorded}
+    levels = level_range(level for item in kit.noise for level in item.noise_dbfs.values())
+    floor = "" if levels is None else \
+        f"; noise {figure(levels[0], digits=0)} to {figure(levels[1], 'dBFS rms', digits=0)}"
+    return fold("mics", "Mics and balance", f"{counted(len(names), 'mic')}{floor}", tables, told,
+                note="Noise is measured where no hit sounds. Polarity re the home mic, where it was measured: in "
+                     "the other close mics of a drum. Gain and pan are the balance used by the mappings.")
 
 
 def processed_section(kit: Kit) -> Markup | None:
@@ -159,16 +197,18 @@ def processed_section(kit: Kit) -> Markup | None:
          row["recovering"] or "–"] for row in processed_rows(kit)]
     if not rows:
         return None
-    return section("processed", "Processed tracks", grid(
+    return fold("processed", "Processed tracks", counted(len(rows), "track"), grid(
         ["Track", "Take", "Made of", "Files", "Plays", "Latency, frames", "Compensated", "Recovering"], rows,
         caption="Processed tracks, cut in sync with the mics", numbers={3, 7}, class_="words"),
         note="Not used for detection or grading. Recovering: files that start while a compressor still reduces the "
              "gain by 2 dB or more after an earlier hit; manifest.json has the figures.")
 
 
-def _mic_row(mic: Mic, noise: Mapping[str, float | None], polarity: Mapping[str, int], kit: Kit) -> list[Content]:
+def _mic_row(mic: Mic, noise: Mapping[str, float | None], take: Take, kit: Kit) -> list[Content]:
     fader = kit.balance.get(mic.name)
-    turned = {1: "as home mic", -1: "inverted"}.get(polarity.get(mic.name, 0), "–")
+    polarity = kit.polarity.get(take.name, {}).get(mic.name, 0)
+    turned = {1: "as home mic", -1: "inverted"}.get(polarity, "–") \
+        if mic.name in kit.polarity_measured.get(take.name, ()) else "–"
     place = " ".join(part for part in (mic.drum, mic.place) if part) or "–"
     level: Content = "–" if fader is None else figure(fader.gain_db) if fader.on else "off"
     return [mic.name, str(mic.role), place, mic.pair or "–", figure(noise.get(mic.name)), turned, level,
@@ -181,23 +221,13 @@ def _pan(pan: float) -> str:
     return f"{abs(pan):.0%} {'left' if pan < 0 else 'right'}"
 
 
-def gaps_section(kit: Kit) -> Markup:
-    """What the kit lacks."""
-    found = gaps(kit)
-    if not found:
-        return section("gaps", "Gaps", tag("p", "None: every velocity plays, and no step is wider than 6 dB."))
-    rows = [[gap.where, gap.what, gap.record] for gap in found]
-    return section("gaps", "Gaps", grid(["Drum, articulation", "Missing", "Record next time"], rows,
-                                        caption="Gaps in the kit", class_="words"))
-
-
 def prints_section(kit: Kit) -> Markup | None:
     """The candidates of every print, best first, with why they stand where they stand."""
     if not kit.prints:
         return None
     rows: list[list[Content]] = []
     for number, item in enumerate(kit.prints):
-        play = tag("button", tag("canvas", width=132, height=44, aria_hidden="true"), type="button", class_="shot",
+        play = tag("button", tag("canvas", width=132, height=44, aria_hidden="true"), type="button", class_="print",
                    data_print=number, aria_label=f"Play {item.print}, candidate {item.rank}")
         parts = ", ".join(f"{name} {figure(mic.gain_db)} dB" for name, mic in item.mics.items())
         rows.append([f"{item.print} {item.rank}", tag("td", play), item.why, parts, figure(item.true_peak_dbtp),
@@ -207,66 +237,67 @@ def prints_section(kit: Kit) -> Markup | None:
         caption="Prints, best first", numbers={4, 5, 7}, class_="words"))
 
 
-def fates_section(kit: Kit) -> Markup:
-    """What became of the hits of each drum and articulation, and the cleanest of those that are not clean."""
-    groups = [(drum.name, how.name) for drum in kit.drums for how in drum.articulations]
-    rows: list[list[Content]] = []
-    for group in groups:
-        counts = fates(hit for hit in kit.hits if (hit.drum, hit.articulation) == group)
-        rows.append([f"{group[0]}, {group[1]}", sum(counts.values()), *counts.values()])
-    total = fates(kit.hits)
-    rows.append(["all", sum(total.values()), *total.values()])
-    return section(
-        "fates", "What became of the hits",
-        tag("p", "Kept: it has a one-shot. Spare: clean, but its layer is full. Not clean: too much bleed. Odd: other "
-                 "sound, pitch or length than its layer, part of an ornament, a duplicate, or left out by hand."),
-        grid(["Drum, articulation", "Found", "Kept", "Spare", "Not clean", "Odd"], rows,
-             caption="Hits by what became of them", numbers={1, 2, 3, 4, 5}),
-        _nearest(kit))
-
-
-def _nearest(kit: Kit) -> Content:
+def _nearest(kit: Kit, takes: Mapping[str, Take]) -> Content:
     """The cleanest of the hits that are not clean, with what disturbs them."""
-    takes = {take.name: take for take in kit.session.takes}
     rows: list[list[Content]] = [
-        [each.hit.id, each.hit.take, clock(each.hit.onset, takes[each.hit.take].sample_rate),
-         f"{each.hit.drum}, {each.hit.articulation}", figure(each.bleed_db), each.disturbed_by]
-        for each in nearest(kit)]
-    return grid(["Hit", "Take", "At", "Drum, articulation", "Bleed in home mic, dB", "Disturbed by"], rows,
-                caption="Not clean, but nearest to it", numbers={4}, class_="words") if rows else None
+        [f"{each.hit.drum}, {each.hit.articulation}", each.hit.id, _at(each.hit, takes), figure(each.bleed_db),
+         each.disturbed_by] for each in nearest(kit, NEAREST)]
+    return grid(["Drum, articulation", "Hit", "At", "Bleed in home mic, dB re hit", "Disturbed by"], rows,
+                caption="Nearest to clean", numbers={1, 3}, class_="words") if rows else None
 
 
-def left_out_section(kit: Kit) -> Markup | None:
-    """Why strokes were left out, counted; and which, to open."""
+def _at(hit: Hit, takes: Mapping[str, Take]) -> str:
+    """Where a hit is in the recording."""
+    return f"{hit.take}, {clock(hit.onset, takes[hit.take].sample_rate)}"
+
+
+def left_out_section(kit: Kit) -> Markup:
+    """Why hits were left out and which, and how to hear them and take them in."""
     reasons = left_out(kit.hits)
     if not reasons:
-        return None
-    most = max(reasons.values())
+        return section("left-out", "What was left out", tag("p", "Nothing: every hit that was found is in the kit."))
+    hits = [hit for hit in kit.hits if not hit.kept]
+    such: dict[str, list[Hit]] = {}
+    for hit in hits:
+        such.setdefault(reason_kind(hit.reason), []).append(hit)
+    takes = {take.name: take for take in kit.session.takes}
     rows: list[list[Content]] = []
     for reason, number in reasons.items():
-        bar = tag("span", class_="fill", style=f"left:0;width:{number / most:.1%}")
-        rows.append([reason, number, tag("td", tag("span", bar, class_="track", aria_hidden="true"))])
-    hits = [hit for hit in kit.hits if not hit.kept]
+        drums = Counter(hit.drum for hit in such[reason])
+        rows.append([reason, f"{number:,}", ", ".join(f"{drum} {n:,}" for drum, n in drums.most_common())])
+    how = tag("p", "They are not in this folder. To hear them where they were recorded and take them in: ",
+              tag("code", "oneshot review ", tag("span", "KIT", id="kit-path")),
+              tag("button", "Copy", type="button", id="copy", hidden=True), class_="how")
+    near = _nearest(kit, takes)
     return section(
-        "left-out", "Left out",
-        grid(["Reason", "Hits", "Share"], rows, caption="Hits left out, by reason", numbers={1}, class_="words"),
-        tag("details", tag("summary", f"List: {count(len(hits), 'hit')}"), _left_out_list(kit, hits)))
+        "left-out", "What was left out", how,
+        grid(["Reason", "Hits", "Of"], rows, caption="Hits left out, by reason", numbers={1}, class_="words"),
+        near,
+        tag("details", tag("summary", f"List: {counted(len(hits), 'hit')}"), _left_out_list(kit, hits, takes)))
 
 
-def _left_out_list(kit: Kit, hits: Sequence[Hit]) -> Content:
-    takes = {take.name: take for take in kit.session.takes}
-    homes = {drum.name: drum.home for drum in kit.drums}
+def _left_out_list(kit: Kit, hits: Sequence[Hit], takes: Mapping[str, Take]) -> Content:
+    """Left-out hits one by one, the cleanest of each drum first."""
+    homes, levels = {drum.name: drum.home for drum in kit.drums}, hit_levels_dbfs(kit)
+
+    def bleed(hit: Hit) -> float:
+        """Bleed in the home mic, dB; what is not known comes last."""
+        value = hit.bleed_db.get(homes.get(hit.drum, ""))
+        return math.inf if value is None else value
+
+    order = {drum.name: n for n, drum in enumerate(in_kit_order(kit.drums))}
+    shown = sorted(hits, key=lambda hit: (bleed(hit), hit.id))[:LONGEST_LIST]
     rows: list[list[Content]] = []
-    for hit in hits[:LONGEST_LIST]:
+    for hit in sorted(shown, key=lambda hit: (order.get(hit.drum, len(order)), bleed(hit), hit.id)):
         home = homes.get(hit.drum)
-        rows.append([hit.id, hit.take, clock(hit.onset, takes[hit.take].sample_rate), f"{hit.drum}, {hit.articulation}",
-                     figure(hit.level_db), figure(hit.bleed_db.get(home) if home else None)
+        rows.append([f"{hit.drum}, {hit.articulation}", hit.id, _at(hit, takes), figure(levels[hit.id]),
+                     figure(hit.bleed_db.get(home) if home else None)
                      if home is None or (why := null_reasons.hit_reason(kit, hit, home)) is None else _null(why),
                      hit.reason or reason_kind(None)])
     more = len(hits) - len(rows)
-    return [grid(["Hit", "Take", "At", "Drum, articulation", "Level, dB", "Bleed in home mic, dB", "Reason"], rows,
-                 caption="Hits left out", numbers={2, 4, 5}, class_="words"),
-            tag("p", f"{more:,} more are in hits.csv.") if more else None]
+    return [grid(["Drum, articulation", "Hit", "At", "Level, dBFS", "Bleed in home mic, dB re hit", "Reason"], rows,
+                 caption="Hits left out", numbers={1, 3, 4}, class_="words"),
+            tag("p", f"The cleanest are listed; {more:,} more are in hits.csv.") if more else None]
 
 
 def problems_section(kit: Kit) -> Markup | None:
@@ -274,6 +305,15 @@ def problems_section(kit: Kit) -> Markup | None:
     told = grouped(public_problems(kit))
     if not told:
         return None
-    rows = [[", ".join(where) or "the session", what, todo] for where, what, todo in told]
-    table = grid(["Where", "What", "What to do"], rows, caption="Warnings", class_="words")
-    return section("problems", "Warnings", table)
+    lines = [tag("li", tag("b", _some(where) or "the session"), f": {what}",
+                 tag("span", f"{todo[0].upper()}{todo[1:]}.", class_="sub") if todo else None)
+             for where, what, todo in told]
+    listed = tag("ul", lines, class_="warnings")
+    if len(told) > FEW_WARNINGS:
+        listed = tag("details", tag("summary", f"List: {counted(len(told), 'warning')}"), listed)
+    return section("problems", "Warnings", listed)
+
+
+def _some(names: Sequence[str]) -> str:
+    """Names in a row; of many the first and how many more."""
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")

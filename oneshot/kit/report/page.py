@@ -1,8 +1,9 @@
 """report.html: one file that shows a finished kit and plays it from the files beside it.
 
 Reads the finished kit and its sound files, computes no figure of its own and asks nothing of a network. The tables are
-plain HTML; the script (page.js) draws the waveforms from outlines inside the page and plays the kit's files by their
-relative paths. Names are text everywhere: markup.py escapes them, and inside the script's data "<" never appears.
+plain HTML; the script (page.js) draws the files' outlines, which are inside the page, and plays the kit's files by
+their relative paths. Names are text everywhere: markup.py escapes them, and inside the script's data "<" never
+appears.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
 from types import MappingProxyType
@@ -21,6 +22,7 @@ from oneshot.core.records.kit import Kit
 from oneshot.kit.report import matrices, sections
 from oneshot.kit.report.data import page_data
 from oneshot.kit.report.markup import Markup, join, tag
+from oneshot.kit.report.velocity_map import Row, rows_of
 
 NAME = "report.html"
 NOT_DRAWN: Mapping[str, Mapping[str, object]] = MappingProxyType({})
@@ -55,12 +57,12 @@ def write_report(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object
 
 def render(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]] = NOT_DRAWN) -> str:
     """The page as text; the same kit gives the same text."""
-    script = _asset("page.js")
+    script, rows = _asset("page.js"), rows_of(kit)
     parts = {
         "title": join(f"{sections.kit_name(kit)}: drum one-shots"),
         "css": _asset("page.css"),
-        "body": _body(kit),
-        "data": script_json(page_data(kit, folder, drawn)),
+        "body": _body(kit, rows),
+        "data": script_json(page_data(kit, folder, drawn, rows)),
         "js": script,
         "script_hash": "sha256-" + base64.b64encode(hashlib.sha256(f"\n{script}\n".encode()).digest()).decode("ascii"),
     }
@@ -81,22 +83,27 @@ def _asset(name: str) -> str:
     return files("oneshot.kit.report").joinpath(name).read_text(encoding="utf-8").rstrip("\n")
 
 
-def _body(kit: Kit) -> Markup:
-    drums = [(f"drum-{number}-{i}", f"{drum.name}, {how.name}")
-             for number, drum in enumerate(kit.drums) for i, how in enumerate(drum.articulations)]
-    after = [
+def _body(kit: Kit, rows: Sequence[Row]) -> Markup:
+    """Sound first, then what is missing, then the engineering, folded away."""
+    figures = [part for part in (
+        sections.drums_fold(kit, rows), sections.pitch_fold(kit, rows), matrices.bleed_section(kit),
+        matrices.delays_section(kit), matrices.mics_section(kit), matrices.processed_section(kit),
+        sections.reading_fold()) if part]
+    parts: list[tuple[str, str, Markup | None]] = [
+        ("map", "Velocity map", sections.map_section(kit, rows)),
+        ("one-shot", "One-shot", sections.one_shot_section() if kit.one_shots else None),
         ("prints", "Prints", matrices.prints_section(kit)),
-        ("gaps", "Gaps", matrices.gaps_section(kit)),
-        ("fates", "What became of the hits", matrices.fates_section(kit)),
+        ("missing", "What to record next", sections.missing_section(kit) if kit.one_shots else None),
+        ("left-out", "What was left out", matrices.left_out_section(kit) if kit.hits else None),
         ("problems", "Warnings", matrices.problems_section(kit)),
-        ("bleed", "Bleed", matrices.bleed_section(kit)),
-        ("delays", "Delays", matrices.delays_section(kit)),
-        ("mics", "Mics and balance", matrices.mics_section(kit)),
-        ("processed", "Processed tracks", matrices.processed_section(kit)),
-        ("left-out", "Left out", matrices.left_out_section(kit)),
+        ("figures", "Figures", sections.section("figures", "Figures", figures)),
     ]
-    links = [("overview", "The kit"), *drums, *((anchor, title) for anchor, title, part in after if part)]
-    content = tag("main", sections.overview(kit), sections.drum_sections(kit), [part for _, _, part in after])
+    there = {anchor: part for anchor, _, part in parts if part}
+    beside = [part for anchor in ("missing", "left-out") if (part := there.get(anchor))]
+    content = [tag("div", beside, class_="beside") if anchor == "left-out" or (
+        anchor == "missing" and "left-out" not in there) else None if anchor == "missing" else part
+        for anchor, part in there.items()]
     last = tag("footer", tag("p", f"Made by {kit.generator}. Audio plays from the files next to this page; "
                                   "manifest.json has every figure, hits.csv every hit."))
-    return join([sections.masthead(kit), sections.contents(links), content, last])
+    links = [(anchor, title) for anchor, title, part in parts if part]
+    return join([sections.masthead(kit), sections.contents(links), tag("main", content), last])

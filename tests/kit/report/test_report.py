@@ -10,6 +10,7 @@ import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,14 +20,26 @@ from oneshot.core.errors import AudioError
 from oneshot.core.records.hits import Delay
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem
-from oneshot.kit.playback.keymap import layers_of, mix_levels
+from oneshot.kit.levels import hit_dbfs, level_range
 from oneshot.kit.report import write_report
-from oneshot.kit.report.charts import pitch_chart, velocity_chart
-from oneshot.kit.report.data import START_S, clock, outline
+from oneshot.kit.report.charts import pitch_chart
+from oneshot.kit.report.data import (
+    FILE_FIELDS,
+    POINTS,
+    SHOT_FIELDS,
+    START_S,
+    STEP_DB,
+    STEPS,
+    clock,
+    coarser,
+    following,
+    outline,
+    pooled,
+    shared,
+)
 from oneshot.kit.report.gaps import Gap, gaps, numbered, unanswered
 from oneshot.kit.report.markup import Markup, figure, join, tag
 from oneshot.kit.report.page import script_json
-from oneshot.kit.report.sections import level_axis
 
 HOSTILE = "<img src=x onerror=\"alert('hit')\"> & </script><script>alert(1)</script> {{data}} \u202egnp"
 VOID = {"br", "hr", "input", "meta", "link", "img"}
@@ -82,6 +95,20 @@ def written(kit: Kit, folder: Path) -> str:
     return write_report(kit, folder).read_text(encoding="utf-8")
 
 
+def shots_of(page: Page) -> list[dict[str, Any]]:
+    """The one-shots in a page's data, by name, as its script unpacks them."""
+    data = json.loads(page.data)
+    assert list(SHOT_FIELDS) == data["shotFields"]
+    assert list(FILE_FIELDS) == data["fileFields"]
+    shots = [dict(zip(SHOT_FIELDS, row, strict=True)) for row in data["shots"]]
+    for shot in shots:
+        shot["files"] = [dict(zip(FILE_FIELDS, row, strict=True)) for row in shot["files"]]
+        for file in shot["files"]:
+            file["path"] = shot["stem"] + file["rest"]
+            file["mics"] = data["lanes"][file["lane"]]["mics"]
+    return shots
+
+
 def hostile(kit: Kit) -> Kit:
     """The same kit with markup in every name a person or a file can give."""
     drum = replace(kit.drums[0], name=HOSTILE, articulations=(replace(kit.drums[0].articulations[0], name=HOSTILE),))
@@ -110,7 +137,7 @@ def test_the_page_is_whole(kit: Kit, tmp_path: Path) -> None:
     assert page.faults == []
     assert page.open == []
     assert len(set(page.ids)) == len(page.ids)
-    assert len(targets) > 8
+    assert len(targets) > 6
     assert [target for target in targets if target not in page.ids] == []
 
 
@@ -125,7 +152,7 @@ def test_names_are_text_and_never_markup(kit: Kit, tmp_path: Path) -> None:
     assert {name for name, _ in page.tags} == {name for name, _ in plain_page.tags}
     assert not [attrs for _, attrs in page.tags if any(key.startswith("on") for key in attrs)]
     assert any(shown in words for words in page.words)
-    assert json.loads(page.data)["shots"][0]["files"][0]["mics"] == [HOSTILE]
+    assert shots_of(page)[0]["files"][0]["mics"] == [HOSTILE]
 
 
 def test_the_page_asks_nothing_of_a_network(kit: Kit, tmp_path: Path) -> None:
@@ -151,20 +178,19 @@ def test_only_the_pages_own_script_may_run(kit: Kit, tmp_path: Path) -> None:
     assert f"script-src 'sha256-{digest}';" in text
 
 
-def test_every_one_shot_has_its_button_and_its_files(kit: Kit, tmp_path: Path) -> None:
-    """Each one-shot can be played, from paths that exist beside the page."""
+def test_every_one_shot_has_its_place_on_the_map_and_its_files(kit: Kit, tmp_path: Path) -> None:
+    """Each one-shot is in one layer of the map, each layer has a button of its own name, and the files are there."""
     page = Page(written(kit, tmp_path))
-    data = json.loads(page.data)
-    numbers = [int(value) for name, attrs in page.tags if name == "button" and (value := attrs.get("data-shot"))]
-    said = re.findall(r'<button[^>]* data-shot="\d+"[^>]*>(.*?)</button>', written(kit, tmp_path), re.DOTALL)
-    labels = [re.sub(r"<i .*?</i>|<[^>]+>", "", inner) for inner in said]
-    paths = [file["path"] for shot in data["shots"] for file in shot["files"]]
+    shots, strips = shots_of(page), json.loads(page.data)["map"]
+    cells = [attrs for name, attrs in page.tags if name == "button" and attrs.get("class") == "cell"]
+    labels = [attrs["aria-label"] for attrs in cells]
 
-    assert sorted(numbers) == list(range(len(kit.one_shots)))
-    assert "Play kick, hit: layer 1, round robin 1, grade B" in labels
-    assert len(set(labels)) == len(kit.one_shots)
-    assert [path for path in paths if not (tmp_path / path).is_file()] == []
-    assert {shot["home"] for shot in data["shots"]} == {0}
+    assert list(range(len(kit.one_shots))) == sorted(n for row in strips for cell in row["cells"]
+                                                     for n in cell["shots"] + cell["beside"])
+    assert sum(len(row["cells"]) for row in strips) == len(cells) == len(set(labels)) == 8
+    assert "kick, hit, velocity 1 to 42: layer 1, 3 round robins" in labels
+    assert [] == [file["path"] for shot in shots for file in shot["files"] if not (tmp_path / file["path"]).is_file()]
+    assert {0} == {shot["home"] for shot in shots}
 
 
 def test_it_starts_quiet_and_says_so(kit: Kit, tmp_path: Path) -> None:
@@ -215,24 +241,36 @@ def test_figures_of_the_page_are_the_kits(kit: Kit, tmp_path: Path) -> None:
     assert "OH L, OH R" in words
 
 
-def unpacked(text: str, channels: int) -> np.ndarray:
-    """An outline as int8 (channels, points, 2)."""
-    return np.frombuffer(base64.b64decode(text), dtype=np.int8).reshape(channels, -1, 2)
+def levels_in(text: str) -> list[float | None]:
+    """An outline as dBFS; None is silence."""
+    return [(STEPS.index(letter) - len(STEPS) + 1) * STEP_DB if letter != STEPS[0] else None for letter in text]
 
 
-def test_outlines_keep_extremes_and_square_roots() -> None:
-    """Least and greatest of each stretch, sign(x)·√|x/peak|·127: a quarter of the peak becomes a half of the height."""
-    data = np.array([[0.0, 0.8, -0.2, 0.2]])
+def test_outlines_are_on_one_scale() -> None:
+    """The greatest absolute sample of each stretch in dB below full scale: 20·log10(0.5) is -6.02 dB, two files of
+    unlike level have unlike outlines.
+    """
+    loud, soft = (outline(np.array([[0.0, 1.0, -0.5, 0.2]]) * gain, points=2) for gain in (1.0, 0.5))
 
-    assert unpacked(outline(data, points=2), 1).tolist() == [[[0, 127], [-64, 64]]]
+    assert [0.0, -6.0] == levels_in(loud)
+    assert [-6.0, -12.0] == levels_in(soft)
+    assert [0.0, 0.0] == levels_in(outline(np.array([[0.1, 0.1], [-1.0, 3.0]]), points=2))
 
 
 def test_outlines_of_silence_nothing_and_short_files() -> None:
     """Silence, NaN and files shorter than the outline are drawn, not refused."""
-    assert not unpacked(outline(np.zeros((2, 500))), 2).any()
-    assert not unpacked(outline(np.full((1, 5), np.nan)), 1).any()
-    assert unpacked(outline(np.ones((1, 1)), points=3), 1).tolist() == [[[127, 127]] * 3]
-    assert not unpacked(outline(np.zeros((1, 0)), points=3), 1).any()
+    assert [None] * 3 == levels_in(outline(np.zeros((2, 500)), points=3))
+    assert [None] * 3 == levels_in(outline(np.full((1, 5), np.nan), points=3))
+    assert [0.0] * 3 == levels_in(outline(np.ones((1, 1)), points=3))
+    assert [None] * 3 == levels_in(outline(np.zeros((1, 0)), points=3))
+
+
+def test_outlines_get_coarser_where_there_are_many_files() -> None:
+    """Stretches drawn as one have the level of the loudest; both views divide evenly; a few files are drawn finely."""
+    assert [-6.0, 0.0] == levels_in(coarser(outline(np.array([[0.25, 0.5, 1.0, 0.0]]), points=4), 2))
+    assert 1 == pooled(100)
+    assert 4 == pooled(2500)
+    assert not [view for view in POINTS.values() for by in {pooled(n) for n in range(1, 9000, 50)} if view % by]
 
 
 def test_the_start_is_drawn_over_one_span() -> None:
@@ -241,10 +279,33 @@ def test_the_start_is_drawn_over_one_span() -> None:
 
     from oneshot.kit.report.data import outlines
 
-    start = unpacked(outlines(stroke(1, -3, 1, frames=round(START_S * RATE / 2)), RATE)["start"], 1)[0]
+    start = levels_in(outlines(stroke(1, -3, 1, frames=round(START_S * RATE / 2)), RATE)["start"])
 
-    assert start[: len(start) // 2].any()
-    assert not start[len(start) // 2 + 1:].any()
+    assert any(start[: len(start) // 2])
+    assert not any(start[len(start) // 2 + 1:])
+
+
+def test_what_follows_a_hit_is_not_what_was_struck_with_it(kit: Kit) -> None:
+    """The next hit of the take, of whatever drum; the last has none, and what begins within an event is no next one."""
+    first, second, third = (replace(kit.hits[n], onset=onset) for n, onset in enumerate((1000, 1100, 49000)))
+
+    assert {first.id: third, second.id: third} == following([third, first, second], {"take 1": 48000})
+
+
+def test_paths_are_told_once() -> None:
+    """What paths begin with alike is kept once; one path alone is all of it."""
+    assert "samples/a_" == shared(["samples/a_OH.wav", "samples/a_Kick.wav"])
+    assert "samples/a.wav" == shared(["samples/a.wav"])
+
+
+def test_levels_have_one_reference() -> None:
+    """The energy of a sine of amplitude 0.5 over 300 ms is 10·log10(0.125 · 14400) dB, its mean square -9.03 dBFS."""
+    energy_db = 10 * np.log10(np.sum(np.square(0.5 * np.sin(2 * np.pi * 100 * np.arange(14400) / 48000))))
+
+    assert hit_dbfs(float(energy_db), 48000) == pytest.approx(-9.03, abs=0.01)
+    assert hit_dbfs(None, 48000) is None
+    assert (-3.0, 2.0) == level_range([2.0, None, -3.0])
+    assert level_range([None]) is None
 
 
 def test_markup_escapes_what_is_not_markup() -> None:
@@ -282,29 +343,15 @@ def test_gaps_are_told_with_what_to_record(kit: Kit) -> None:
     assert ("snare, side stick", "velocities 43 to 84 are silent") in {(gap.where, gap.what) for gap in found}
     assert step.where == "snare, side stick"
     assert step.what == "wide step between velocities 22 and 106: 16 dB from layer 1 to layer 3"
-    assert step.record == "hits between −21 and −6 dB"
+    assert step.record == "hits between those two: −63 to −47\u202fdBFS, all mics added"
     assert Gap("kick, hit", "3 of 9 have less than 40 dB of decay", "hits with their full decay") in found
 
 
-def test_a_chart_shows_what_a_key_plays_over_velocity(kit: Kit) -> None:
-    """One dot for each alternate; the line runs from the velocity 1 to 127 of the law that the mappings play by."""
-    kick = [shot for shot in kit.one_shots if shot.drum == "kick"]
-    chart = velocity_chart(kick, mix_levels(kit))
-    layers = layers_of(kick, mix_levels(kit))
-
-    assert chart is not None
-    assert chart.count("<circle") == len(kick) == 9
-    assert f"from {figure(layers[0].wanted_db[1])} dB at 1 to {figure(layers[-1].wanted_db[127])} dB at 127" in chart
-
-
 def test_no_chart_is_drawn_of_what_is_not_there(kit: Kit) -> None:
-    """Layers that leave velocities out, no one-shot, fewer than three pitches: no chart, and the page stands."""
-    side = [shot for shot in kit.one_shots if shot.articulation == "side stick"]
+    """Fewer than three pitches: no chart, and the page stands."""
     hits = {hit.id: hit for hit in kit.hits}
 
-    assert velocity_chart(side, mix_levels(kit)) is None
-    assert velocity_chart([], {}) is None
-    assert pitch_chart(side[:2], hits, kit.session.takes) is None
+    assert pitch_chart("kick", kit.one_shots[:2], hits, kit.session.takes) is None
 
 
 def test_a_chart_shows_pitch_in_cents(kit: Kit) -> None:
@@ -313,7 +360,7 @@ def test_a_chart_shows_pitch_in_cents(kit: Kit) -> None:
     """
     hits = {hit.id: hit for hit in kit.hits}
     shots = [replace(shot, fundamental_hz=200.0 * 2 ** (n / 12)) for n, shot in enumerate(kit.one_shots[:3])]
-    chart = pitch_chart(shots, hits, kit.session.takes)
+    chart = pitch_chart("kick", shots, hits, kit.session.takes)
 
     assert chart is not None
     assert "from −100 to 100 cents" in chart
@@ -336,13 +383,24 @@ def test_numbers_are_listed_as_runs() -> None:
     assert numbered("layer", [1, 2, 3, 8]) == "layers 1 to 3 and 8"
 
 
-def test_a_drums_axis_spans_its_strokes_in_steps_of_six(kit: Kit) -> None:
-    """Whole steps around what was played, never an axis without length."""
-    hit = kit.hits[0]
+def test_polarity_is_shown_where_it_was_measured(kit: Kit, tmp_path: Path) -> None:
+    """A polarity that was only declared is none that was measured."""
+    measured = replace(kit, polarity={"take 1": {mic.name: -1 for mic in kit.session.takes[0].mics}},
+                       polarity_measured={"take 1": ("Snare Top",)})
 
-    assert level_axis([replace(hit, level_db=-31.0), replace(hit, level_db=-5.0)]) == (-36.0, 0.0)
-    assert level_axis([replace(hit, level_db=-12.0)]) == (-12.0, -6.0)
-    assert level_axis([]) == (-60.0, 0.0)
+    assert 0 == Page(written(kit, tmp_path)).words.count("as home mic")
+    assert 1 == Page(written(measured, tmp_path)).words.count("inverted")
+
+
+def test_what_was_left_out_is_named_and_how_to_hear_it(kit: Kit, tmp_path: Path) -> None:
+    """Each reason with its drums, the hits that come nearest, and the command; nothing of it is in the kit."""
+    words = " ".join(" ".join(Page(written(kit, tmp_path)).words).split())
+
+    assert "too much bleed" in words
+    assert "oneshot review KIT" in words
+    assert "snare 3" in words
+    assert "Nothing: every hit that was found is in the kit." in " ".join(Page(written(replace(
+        kit, hits=tuple(hit for hit in kit.hits if hit.kept)), tmp_path)).words)
 
 
 def test_positions_read_as_time() -> None:
@@ -354,7 +412,7 @@ def test_positions_read_as_time() -> None:
 @pytest.mark.full
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs the chromium browser")
 def test_a_browser_draws_the_page(kit: Kit, tmp_path: Path) -> None:
-    """In a real browser the script runs to its end: the player shows, the mics of a one-shot are laid out."""
+    """In a real browser the script runs to its end: the player shows, the mics of a one-shot are listed."""
     page = write_report(kit, tmp_path)
 
     browser = ["chromium", "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}"]
@@ -363,5 +421,5 @@ def test_a_browser_draws_the_page(kit: Kit, tmp_path: Path) -> None:
 
     assert done.returncode == 0
     assert '<aside class="player" aria-label="Player">' in done.stdout
-    assert done.stdout.count('class="mic stereo"') == 3
-    assert 'id="disk">' in done.stdout
+    assert done.stdout.count('class="lane"') == 2
+    assert 'id="disk" class="note">' in done.stdout
