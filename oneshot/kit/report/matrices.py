@@ -38,8 +38,9 @@ Value = TypeVar("Value")
 
 def bleed_section(kit: Kit) -> Markup | None:
     """How loud each drum is in each mic, against its home mic: a heat map with its numbers, for each take."""
-    tables = [_matrix(take, kit.bleed[take.name], f"{take.name}: level of each drum in each mic, dB re its home mic",
-                      _bleed_cell, lambda take, drum, mic: null_reasons.bleed_reason(kit, take, drum, mic))
+    tables = [_matrix(take, _by_drum(kit, kit.bleed[take.name]),
+                      f"{take.name}: level of each drum in each mic, dB re its home mic", _bleed_cell,
+                      lambda take, drum, mic: null_reasons.bleed_reason(kit, take, drum, mic))
               for take in kit.session.takes if kit.bleed.get(take.name)]
     if not tables:
         return None
@@ -47,7 +48,8 @@ def bleed_section(kit: Kit) -> Markup | None:
                          "all its hits.") for take in kit.session.takes for drum in kit.bleed.get(take.name, {})
                 if (mics := null_reasons.solved(kit, take.name, drum))]
     views = [_views(take, kit.mic_views[take.name]) for take in kit.session.takes if kit.mic_views.get(take.name)]
-    bands = [_bands(take, kit.bleed_bands[take.name]) for take in kit.session.takes if kit.bleed_bands.get(take.name)]
+    bands = [_bands(take, _by_drum(kit, kit.bleed_bands[take.name])) for take in kit.session.takes
+             if kit.bleed_bands.get(take.name)]
     return fold("bleed", "Bleed", _loudest_bleed(kit), tables, *over_all, *views, *bands,
                 note="Level of each drum in each mic, dB re its home mic. The stronger the colour, the louder the drum "
                      "there.")
@@ -113,8 +115,8 @@ def _band_name(low: float, high: float) -> str:
 
 def delays_section(kit: Kit) -> Markup | None:
     """When each drum arrives in each mic after its home mic, as time and as the way sound goes in it."""
-    tables = [_matrix(take, kit.delays[take.name], f"{take.name}: arrival after the home mic", _delay_cell,
-                      lambda take, drum, mic: null_reasons.delay_reason(kit, take, drum, mic))
+    tables = [_matrix(take, _by_drum(kit, kit.delays[take.name]), f"{take.name}: arrival after the home mic",
+                      _delay_cell, lambda take, drum, mic: null_reasons.delay_reason(kit, take, drum, mic))
               for take in kit.session.takes if kit.delays.get(take.name)]
     if not tables:
         return None
@@ -131,6 +133,12 @@ def _longest_delay(kit: Kit) -> str:
         return "when each drum arrives in each mic"
     ms, drum, mic = max(known)
     return f"longest: {drum} in {mic}, {figure(ms, 'ms')} after its home mic"
+
+
+def _by_drum(kit: Kit, rows: Mapping[str, Value]) -> dict[str, Value]:
+    """What there is of each drum, in kit order."""
+    order = {drum.name: n for n, drum in enumerate(in_kit_order(kit.drums))}
+    return dict(sorted(rows.items(), key=lambda row: order.get(row[0], len(order))))
 
 
 def _matrix(take: Take, values: Mapping[str, Mapping[str, Value]], caption: str,
@@ -182,8 +190,7 @@ def mics_section(kit: Kit) -> Markup | None:
     told: list[Content] = [tag("p", line) for line in learned_words(kit.learned)] if kit.learned else []
     names = {mic.name for take in kit.session.takes for mic in take.recorded}
     levels = level_range(level for item in kit.noise for level in item.noise_dbfs.values())
-    floor = "" if levels is None else \
-        f"; noise {figure(levels[0], digits=0)} to {figure(levels[1], 'dBFS rms', digits=0)}"
+    floor = "" if levels is None else f"; noise up to {figure(levels[1], 'dBFS rms', digits=0)}"
     return fold("mics", "Mics and balance", f"{counted(len(names), 'mic')}{floor}", tables, told,
                 note="Noise is measured where no hit sounds. Polarity re the home mic, where it was measured: in "
                      "the other close mics of a drum. Gain and pan are the balance used by the mappings.")

@@ -83,10 +83,10 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redrawAll)
 let resizing = 0;
 addEventListener("resize", () => { clearTimeout(resizing); resizing = setTimeout(() => { placeSigns(); redrawAll(); }, 150); });
 
-/* On paper nothing is folded away. */
+/* On paper the figures are unfolded; long lists stay where they are. */
 let opened = [];
 addEventListener("beforeprint", () => {
-  opened = [...document.querySelectorAll("details:not([open])")];
+  opened = [...document.querySelectorAll(".fold:not([open])")];
   for (const each of opened) each.open = true;
   redrawAll();
 });
@@ -472,6 +472,6 @@ function unfold() {
 addEventListener("hashchange", unfold);
 unfold();
 
-document.querySelector(".player").hidden = false;
+document.querySelector(".player").hidden = !shots.length && !data.prints.length;
 if (byId("disk")) byId("disk").hidden = served;
 })();

@@ -93,7 +93,7 @@ def _body(kit: Kit, rows: Sequence[Row]) -> Markup:
         ("map", "Velocity map", sections.map_section(kit, rows)),
         ("one-shot", "One-shot", sections.one_shot_section() if kit.one_shots else None),
         ("prints", "Prints", matrices.prints_section(kit)),
-        ("missing", "What to record next", sections.missing_section(kit) if kit.one_shots else None),
+        ("missing", "What to record next", sections.missing_section(kit) if kit.one_shots or not kit.prints else None),
         ("left-out", "What was left out", matrices.left_out_section(kit) if kit.hits else None),
         ("problems", "Warnings", matrices.problems_section(kit)),
         ("figures", "Figures", sections.section("figures", "Figures", figures)),

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from oneshot.core.grades import GRADES, MEANING
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.kit.levels import hit_levels_dbfs, level_range
+from oneshot.kit.report.advice import next_to_record
 from oneshot.kit.report.charts import pitch_chart
 from oneshot.kit.report.gaps import gaps, shots_of
 from oneshot.kit.report.left_out import FATES, fates
@@ -50,8 +51,10 @@ def masthead(kit: Kit) -> Markup:
             f"{kept:,} of {counted(len(kit.hits), 'hit')} kept"]
     source = [f"from the session {kit.session.name}", counted(len(takes), "take"), duration(seconds),
               f"{' or '.join(map(str, mics))} mics", *formats]
+    caution = tag("p", "Drum hits are sudden and may be loud: start at a low volume, especially on headphones.",
+                  class_="caution")
     return tag("header", tag("h1", kit_name(kit)), tag("p", " · ".join(made), class_="facts made"),
-               tag("p", " · ".join(source), class_="facts"), class_="mast")
+               tag("p", " · ".join(source), class_="facts"), caution if files else None, class_="mast")
 
 
 def contents(links: Sequence[tuple[str, str]]) -> Markup:
@@ -71,9 +74,7 @@ def map_section(kit: Kit, rows: Sequence[Row]) -> Markup:
         return section("map", "Velocity map", tag("p", "This kit holds prints alone."))
     hint = "Click where you want to play: soft on the left, hard on the right. Round robins take turns."
     keys = "Arrow keys move, Shift and arrow keys set the velocity, Enter plays."
-    caution = tag("p", "Drum hits are sudden and may be loud: start at a low volume, especially on headphones.",
-                  class_="caution")
-    about = [tag("p", hint, " ", tag("span", keys, class_="keys"), class_="note", id="map-hint"), caution]
+    about = tag("p", hint, " ", tag("span", keys, class_="keys"), class_="note", id="map-hint")
     return section("map", "Velocity map", about if kit.one_shots else None, map_markup(kit, rows))
 
 
@@ -111,6 +112,9 @@ def reading_fold() -> Markup:
 
 def missing_section(kit: Kit) -> Markup:
     """What the kit lacks, and what to record for it."""
+    if not kit.one_shots:
+        return section("missing", "What to record next", tag("ul", [
+            tag("li", line) for line in next_to_record(kit.session)], class_="warnings"))
     found = gaps(kit)
     if not found:
         return section("missing", "What to record next", tag(
@@ -136,12 +140,12 @@ def drums_fold(kit: Kit, rows: Sequence[Row]) -> Markup | None:
         shots = shots_of(kit, row.drum, row.how)
         span = level_range(levels[hit.id] for hit in hits if hit.kept)
         short = sum(is_short(shot) for shot in shots)
-        lines.append([row.name, f"{len(hits):,}", *(f"{number:,}" for number in fates(hits).values()),
-                      grade_counts(shots), f"{short:,}" if short else "–",
+        lines.append([row.name, f"{len(hits):,}", *map(_number, fates(hits).values()), grade_counts(shots),
+                      _number(short),
                       f"{figure(span[0])} to {figure(span[1])}" if span else "–", row.drum.home, row.drum.choke or "–"])
     total = fates(kit.hits)
     if len(rows) > 1:
-        lines.append(["all", f"{len(kit.hits):,}", *(f"{number:,}" for number in total.values()),
+        lines.append(["all", f"{len(kit.hits):,}", *map(_number, total.values()),
                       grade_counts(kit.one_shots), "", "", "", ""])
     fallback = sum(hit.fallback for hit in kit.hits if hit.kept)
     head = ["Drum, articulation", "Found", *(name.capitalize() for name in FATES), "Grades", "Short decay",
@@ -154,6 +158,11 @@ def drums_fold(kit: Kit, rows: Sequence[Row]) -> Markup | None:
                 note="Kept: has a one-shot. Spare: clean, but its layer is full. Not clean: too much bleed. Odd: "
                      "another sound, pitch or length than its layer, part of an ornament, a duplicate, or left out by "
                      "hand. Short decay: less than 40 dB before the file ends. Level: all mics added, first 300 ms.")
+
+
+def _number(number: int) -> str:
+    """A number of things; a dash for none."""
+    return f"{number:,}" if number else "–"
 
 
 def grade_counts(shots: Sequence[OneShot]) -> Markup:

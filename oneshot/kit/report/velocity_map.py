@@ -155,7 +155,9 @@ def _row(row: Row, number: int, levels: Mapping[int, float | None], span: tuple[
     shots = sum(len(cell.shots) for cell in row.cells)
     wanted = sum(cell.wants for cell in row.cells)
     facts = [counted(len(row.cells), "layer"), counted(shots, "round robin")] if row.cells else []
-    lacks = [f"{figure(step, 'dB', digits=0)} step" for _, step in row.steps]
+    widest = figure(max((step for _, step in row.steps), default=0.0), "dB", digits=0)
+    lacks = [f"step of {widest}" if len(row.steps) == 1 else f"{len(row.steps)} wide steps, up to {widest}"] \
+        if row.steps else []
     lacks += [f"{wanted} more wanted"] if wanted else []
     lacks += ["velocities without a sound"] if row.silent else []
     said = tag("span", tag("span", ", ".join(facts)),

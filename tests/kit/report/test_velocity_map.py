@@ -63,7 +63,8 @@ def test_what_is_missing_is_marked(kit: Kit) -> None:
     assert ((43, 84),) == side.silent
     assert [(63.5, 16)] == [(at, round(step)) for at, step in side.steps]
     assert 1 == words.count('class="silent"')
-    assert "16\u202fdB step" in words
+    assert "step of 16\u202fdB" in words
+    assert "2 wide steps, up to 8\u202fdB" in words
     assert 3 == words.count('class="steps"')
 
     few = replace(kit, one_shots=tuple(s for s in kit.one_shots if s.articulation == "side stick" or s.round_robin < 3))
