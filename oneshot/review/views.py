@@ -12,6 +12,7 @@ from oneshot.config.corrections import REACH_S
 from oneshot.core.errors import KitError
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit, OneShot
+from oneshot.kit.levels import hit_dbfs
 from oneshot.kit.playback import grooves, keymap
 from oneshot.kit.playback.sampler import Note, Player
 from oneshot.kit.report.left_out import reason_kind
@@ -85,7 +86,8 @@ def rows(desk: Desk) -> list[dict[str, Any]]:
         before = kept_as[hit.id]
         out.append({
             "id": hit.id, "take": order.get(hit.take, 0), "s": round(hit.onset / rates[hit.take], 4),
-            "frame": hit.onset, "drum": hit.drum, "way": hit.articulation, "level": _round(hit.level_db),
+            "frame": hit.onset, "drum": hit.drum, "way": hit.articulation,
+            "level": _round(hit_dbfs(hit.level_db, rates[hit.take])),
             "layer": before.layer, "robin": shot.round_robin if shot else None, "kept": before.kept,
             "grade": shot.grade if shot else None, "why": before.reason, "heed": heed.get(hit.id),
             "was": None if (before.drum, before.articulation) == (hit.drum, hit.articulation)
@@ -182,9 +184,9 @@ def detail(desk: Desk, recordings: Recordings, number: int,
     home = next((d.home for d in desk.kit.drums if d.name == hit.drum), None)
     return {
         "id": hit.id, "take": hit.take, "frame": hit.onset, "rate": rate, "confidence": round(hit.confidence, 2),
-        "level": _round(hit.level_db), "kept": hit.kept, "fallback": hit.fallback, "reason": hit.reason,
+        "level": _round(hit_dbfs(hit.level_db, rate)), "kept": hit.kept, "fallback": hit.fallback, "reason": hit.reason,
         "layer": hit.layer, "home": home, "isolated": hit.isolated,
-        "with": [{"drum": p.drum, "level": _round(p.level_db)} for p in hit.partners],
+        "with": [{"drum": p.drum, "level": _round(hit_dbfs(p.level_db, rate))} for p in hit.partners],
         "ornament": hit.ornament.kind if hit.ornament else None,
         "lufs": _round(recordings.lufs(hit, hit.onset + rate)),
         "mics": [{"name": mic.name, "role": str(mic.role), "bleed": _round(hit.bleed_db.get(mic.name)),

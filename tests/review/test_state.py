@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
 import threading
 from dataclasses import replace
@@ -47,7 +48,9 @@ def test_the_page_is_told_every_hit_and_drum(client: Client, pier: Pier) -> None
 
 
 def test_a_hit_is_told_mic_by_mic(client: Client) -> None:
-    """Bleed as the manifest has it, the grades of its files, and where its files start and end."""
+    """Bleed as the manifest has it, its level in dBFS as on the report (10·log10 of 300 ms is the energy's lead), the
+    grades of its files, and where its files start and end.
+    """
     hit = client.kept("kick")[0]
     shot = client.desk.shots[hit.id]
 
@@ -61,6 +64,9 @@ def test_a_hit_is_told_mic_by_mic(client: Client) -> None:
     assert shot.files[0].source_start == told["cut"]["start"]
     assert shot.files[0].source_start + shot.files[0].frames == told["cut"]["stop"]
     assert told["home"] == "Kick In"
+    assert hit.level_db is not None
+    assert told["level"] == pytest.approx(hit.level_db - 10 * math.log10(0.3 * told["rate"]), abs=0.06)
+    assert told["level"] == next(row["level"] for row in client.get("hits")["hits"] if row["id"] == hit.id)
 
 
 def test_dirty_strokes_and_near_misses_come_first(tmp_path: Path) -> None:

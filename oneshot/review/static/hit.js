@@ -193,7 +193,7 @@ async function bring(row, again) {
 }
 
 function facts() {
-  const parts = [`${hit.take}, ${clock(hit.frame / hit.rate)}`, `level ${figure(hit.level, 1, "dB")}`,
+  const parts = [`${hit.take}, ${clock(hit.frame / hit.rate)}`, `level ${figure(hit.level, 1, "dBFS")}`,
     `drum confidence ${Math.round(hit.confidence * 100)}\u202f%`];
   if (hit.with.length) parts.push(`hit together with ${hit.with.map((other) => other.drum).join(" and ")}`);
   if (hit.ornament) parts.push(`part of a ${hit.ornament}`);

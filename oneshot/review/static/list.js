@@ -72,7 +72,7 @@ function rowOf(index) {
   canvas,
   make("span", {className: "what"}, make("b", {}, `${item.drum}, ${item.way}`), make("span", {className: "sub"},
     item.kept ? (item.heed ? `${place}, ${item.heed[1]}` : place) : item.why || "left out")),
-  make("span", {className: "when"}, make("span", {}, clock(item.s)), make("span", {className: "sub"}, figure(item.level, 1, "dB"))),
+  make("span", {className: "when"}, make("span", {}, clock(item.s)), make("span", {className: "sub"}, figure(item.level, 1, "dBFS"))),
   make("span", {className: "state"},
     item.grade ? make("span", {className: `grade g${item.grade}`, title: "grade"}, item.grade) : null,
     picked.has(item.id) ? make("span", {className: "chip"}, "selected") : null,

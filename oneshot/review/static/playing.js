@@ -84,7 +84,7 @@ function ladder(key, shots) {
       const fill = make("span", {className: "fill"}), bar = make("span", {className: "track"}, fill);
       fill.style.width = `${100 * ((level ?? low) - low) / Math.max(high - low, 1e-6)}%`;
       return make("div", {className: "rung"}, make("span", {}, make("b", {}, `Layer ${layer}`), make("span", {className: "sub"}, `velocity ${mine[0].velocity.join(" to ")}`)),
-        make("span", {className: "level"}, bar, make("span", {className: "sub"}, figure(level, 1, "dB"))),
+        make("span", {className: "level"}, bar, make("span", {className: "sub"}, figure(level, 1, "dBFS"))),
         make("span", {className: "robins"}, ...mine.map((shot) => make("button", {type: "button", className: "robin", id: `shot-${shot.hit}`, onclick: () => one(shot), ondblclick: () => tells(shot.hit),
           title: "double click: go to this hit"}, drawn(shot.hit), `round robin ${shot.robin} `, make("span", {className: `grade g${shot.grade}`}, shot.grade)))));
     })));
