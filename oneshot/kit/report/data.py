@@ -116,11 +116,10 @@ def page_data(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]],
     ``rows``: the strips of the map.
     """
     shots = _Shots(kit, folder, drawn, rows)
-    numbers = {shot.hit: number for number, shot in enumerate(kit.one_shots)}
     return {
         "startSeconds": START_S, "steps": STEPS, "stepDb": STEP_DB, "shotFields": SHOT_FIELDS,
         "fileFields": FILE_FIELDS,
-        "map": map_data(rows, numbers),
+        "map": map_data(kit, rows),
         "raised": round(_raised(kit, rows), 1),
         "balance": {name: {"gain": fader.gain_db, "pan": fader.pan, "polarity": fader.polarity, "on": fader.on}
                     for name, fader in kit.balance.items()},

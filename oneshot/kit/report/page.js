@@ -354,6 +354,17 @@ for (const button of cells) button.title = button.getAttribute("aria-label");
 const turns = new Map();
 const cursor = make("div", {className: "at", ariaHidden: "true"}, make("span"));
 
+const mark = make("i", {className: "now", ariaHidden: "true"});
+
+/* The round robin that was played last, on its strip. */
+function markTurn(button, cell, number) {
+  const [x, y] = cell.dots[cell.shots.indexOf(number)] || [];
+  if (x === undefined) { mark.remove(); return; }
+  mark.style.left = `${x / 1.27}%`;
+  mark.style.top = `${y}%`;
+  button.parentElement.append(mark);
+}
+
 const cellOf = (button) => data.map[Number(button.dataset.row)].cells[Number(button.dataset.cell)];
 const middleOf = (cell) => cell.high === 127 ? 127 : Math.round((cell.low + cell.high) / 2);
 
@@ -384,6 +395,7 @@ function strike(button, velocity) {
   const turn = turns.get(cell) || 0, number = from[turn % from.length];
   turns.set(cell, turn + 1);
   choose(button, velocity);
+  markTurn(button, cell, number);
   show(number);
   const own = shots[number].own;
   playShot(button, number, velocity, cell.wanted.length && own !== null ? cell.wanted[velocity - cell.low] - own : 0);

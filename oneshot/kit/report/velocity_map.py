@@ -206,9 +206,7 @@ def _drawing(row: Row, levels: Mapping[int, float | None], span: tuple[int, int]
         line = "L".join(f"{x:g} {y:.1f}" for x, y in curve)
         ground.append(f"M{left:g} {FOOT:g}L{line}L{right:g} {FOOT:g}z")
         tops.append(f"M{line}")
-        each = (right - left) / max(1, len(cell.shots))
-        dots += [f"M{left + (i + 0.5) * each:.1f} {_up(level, span):.1f}h0" for i, shot in enumerate(cell.shots)
-                 if (level := levels.get(shot.hit)) is not None]
+        dots += [f"M{x:g} {y:g}h0" for x, y in _dots(cell, levels, span)]
         drawn = min(cell.spare, MOST_RINGS)
         rings += [f"M{left + (i + 0.5) * (right - left) / drawn:.1f} {SPARE_AT:g}h0" for i in range(drawn)]
     grid = "".join(f"M0 {_up(level, span):.1f}H127" for level in range(span[0], span[1] + 1) if level % LINES_DB == 0)
@@ -218,6 +216,15 @@ def _drawing(row: Row, levels: Mapping[int, float | None], span: tuple[int, int]
              ("dots", dots), ("rings", rings), ("rings in", rings)]
     return tag("svg", [tag("path", d="".join(parts), class_=name) for name, parts in paths if any(parts)],
                viewBox="0 0 127 100", preserveAspectRatio="none", aria_hidden="true", focusable="false")
+
+
+def _dots(cell: Cell, levels: Mapping[int, float | None], span: tuple[int, int]) -> list[tuple[float, float]]:
+    """Where a layer's round robins stand on its strip, in turn: velocity, and place from the top of 100; at the foot
+    where the level is not known.
+    """
+    each = (cell.high - cell.low + 1) / max(1, len(cell.shots))
+    return [(round(cell.low - 1 + (i + 0.5) * each, 1), FOOT if level is None else round(_up(level, span), 1))
+            for i, level in enumerate(levels.get(shot.hit) for shot in cell.shots)]
 
 
 def _marks(span: tuple[int, int]) -> Markup:
@@ -234,15 +241,18 @@ def _marks(span: tuple[int, int]) -> Markup:
                class_="marks note")
 
 
-def map_data(rows: Sequence[Row], numbers: Mapping[int, int]) -> list[dict[str, Any]]:
-    """What the script needs of the map. ``numbers``: hit -> number of its one-shot on the page.
+def map_data(kit: Kit, rows: Sequence[Row]) -> list[dict[str, Any]]:
+    """What the script needs of the map; one-shots by their number in the kit.
 
     ``wanted`` of a layer holds, velocity by velocity, the level wanted, dBFS; of one that has none it is empty.
     """
+    numbers = {shot.hit: number for number, shot in enumerate(kit.one_shots)}
+    levels = mix_levels_dbfs(kit)
+    span = level_span(rows, levels)
     return [{"name": row.name,
              "cells": [{"layer": cell.number, "low": cell.low, "high": cell.high,
                         "shots": [numbers[shot.hit] for shot in cell.shots],
-                        "beside": [numbers[shot.hit] for shot in cell.beside],
+                        "dots": _dots(cell, levels, span), "beside": [numbers[shot.hit] for shot in cell.beside],
                         "wanted": [round(cell.wanted[v], 1) for v in range(cell.low, cell.high + 1)]
                         if cell.wanted else []} for cell in row.cells]} for row in rows]
 

@@ -15,7 +15,7 @@ from review_sight import AXE, LAPTOP, NOT_HERE, PHONE
 from oneshot.core.records.kit import Kit
 from oneshot.kit.levels import mix_levels_dbfs
 from oneshot.kit.report import write_report
-from oneshot.kit.report.velocity_map import rows_of
+from oneshot.kit.report.velocity_map import map_data, rows_of
 
 if TYPE_CHECKING:
     from stage_inputs import Pier
@@ -129,6 +129,9 @@ def test_a_click_plays_that_velocity(sight: tuple[Page, Kit]) -> None:
              zip((kick.cells[0], kick.cells[0], kick.cells[1], kick.cells[2]), (20, 20, 60, 125), shots, strict=True)]
     louder = [each[0][1] - heard[0][0][1] for each in heard]
     assert louder == pytest.approx([trim - trims[0] for trim in trims], abs=0.15)
+    mark = page.locator(".now").evaluate("(mark) => [mark.style.left, mark.style.top].map(parseFloat)")
+    _, height = map_data(kit, rows_of(kit))[0]["cells"][2]["dots"][0]
+    assert mark == pytest.approx([(84 + 43 / 6) / 1.27, height], abs=0.1)
     assert "velocity 125" in (page.locator("#now").text_content() or "")
     assert page.locator("#panel h3").text_content() == "kick, hit: layer 3, round robin 1"
 

@@ -99,11 +99,11 @@ def test_what_plays_in_close_mics_alone_stands_beside(kit: Kit) -> None:
 
 def test_the_scripts_map_is_the_same(kit: Kit) -> None:
     """One-shots by their number on the page; a level for each velocity of a layer, or none where none can be told."""
-    numbers = {shot.hit: n for n, shot in enumerate(kit.one_shots)}
-    told = {each["name"]: each for each in map_data(rows_of(kit), numbers)}
+    told = {each["name"]: each for each in map_data(kit, rows_of(kit))}
     second = told["kick, hit"]["cells"][1]
 
     assert [3, 4, 5] == second["shots"]
+    assert [49, 63, 77] == [x for x, _ in second["dots"]]
     assert 84 - 43 + 1 == len(second["wanted"])
     assert sorted(second["wanted"]) == second["wanted"]
     assert [[], []] == [cell["wanted"] for cell in told["snare, side stick"]["cells"]]
