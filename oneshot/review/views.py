@@ -16,6 +16,7 @@ from oneshot.kit.levels import hit_dbfs
 from oneshot.kit.playback import grooves, keymap
 from oneshot.kit.playback.sampler import Note, Player
 from oneshot.kit.report.left_out import reason_kind
+from oneshot.kit.report.order import in_kit_order
 from oneshot.review.decisions import entry_row
 from oneshot.review.recordings import Recordings
 from oneshot.review.state import Desk
@@ -35,14 +36,16 @@ def summary(desk: Desk) -> dict[str, Any]:
     ways: dict[str, Counter[str]] = {}
     for hit in now.hits:
         ways.setdefault(hit.drum, Counter())[hit.articulation] += 1
+    place = {drum.name: n for n, drum in enumerate(in_kit_order(kit.drums))}
     return {
         "revision": desk.revision, "name": _name(kit), "session": desk.session.name,
         "takes": [{"name": t.name, "rate": t.sample_rate, "frames": t.frames,
                    "mics": [{"name": m.name, "role": str(m.role), "pair": m.pair, "side": m.side} for m in t.mics
                             if m.role.means.plays]} for t in desk.heard.takes],
         "drums": [{"name": name, "articulations": [a for a, _ in found.most_common()]}
-                  for name, found in sorted(ways.items())],
-        "keys": [{"drum": d.name, "articulation": a.name, "key": a.key} for d in kit.drums for a in d.articulations],
+                  for name, found in sorted(ways.items(), key=lambda each: (place.get(each[0], len(place)), each[0]))],
+        "keys": [{"drum": d.name, "articulation": a.name, "key": a.key}
+                 for d in in_kit_order(kit.drums) for a in d.articulations],
         "shots": [_shot(shot) for shot in kit.one_shots],
         "hits": len(kit.hits), "problems": [f"{p.what}: {p.todo}" for p in now.problems], **standing(desk),
     }
