@@ -275,8 +275,8 @@ def preview(kit: KitPath,
 def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default=False,
                                              help="Folder of the kit; or of the session, to release its "
                                                   "recordings.")],
-         licence: Annotated[str | None, typer.Option(metavar="WHICH", help="cc0, cc-by-4.0, music (free in music, no "
-                                                                           "resale as samples) or a text file; "
+         licence: Annotated[str | None, typer.Option(metavar="WHICH", help="cc0, cc-by-4.0, music (in any music, never "
+                                                                           "passed on as samples) or a text file; "
                                                                            "default: that of the recipe.")] = None,
          version: Annotated[str | None, typer.Option(metavar="TEXT", help="Version of this release.")] = None,
          last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Previous release, to list changes against; "
@@ -303,7 +303,7 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
         there(kit)
         from oneshot.core.errors import SettingsError
         from oneshot.core.files import is_our_kit
-        from oneshot.kit.release import archive
+        from oneshot.kit.release import licences
         from oneshot.kit.release import pack_kit as packing
         from oneshot.kit.report.heard import pack_lines
 
@@ -323,14 +323,14 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
             show_json({"texts": [{"what": what, "text": text} for what, text in said.rows], "left_out": left_out,
                        "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
         else:
-            show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), left_out=left_out))
+            show(pack_lines(said.rows, licences.CAUTION, None if made is None else asdict(made), left_out=left_out))
 
 
 def _pack_session(session: Path, out: Path, *, licence: str | None, version: str | None, recipe_path: Path | None,
                   last: Path | None, jobs: int | None, yes: bool, as_json: bool) -> None:
     """The recordings of a session given away, in as far as ``yes`` says so."""
     from oneshot.config.recipe_file import load_recipe
-    from oneshot.kit.release import archive, pack_session
+    from oneshot.kit.release import licences, pack_session
     from oneshot.kit.report.heard import pack_lines
 
     recipe, told = load_recipe(recipe_path)
@@ -347,7 +347,7 @@ def _pack_session(session: Path, out: Path, *, licence: str | None, version: str
         show_json({"texts": [{"what": what, "text": text} for what, text in said.rows],
                    "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
     else:
-        show(pack_lines(said.rows, archive.CAUTION, None if made is None else asdict(made), kit=False))
+        show(pack_lines(said.rows, licences.CAUTION, None if made is None else asdict(made), kit=False))
         warn(problems)
 
 

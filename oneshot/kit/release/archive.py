@@ -1,5 +1,5 @@
-"""Giving away: what every pack has: a licence that its owner states, sums of all files, and a zip that is the same
-bytes for the same input (no clock time, names in order, one compression).
+"""Giving away: what every pack has: sums of all files, and a zip that is the same bytes for the same input (no clock
+time, names in order, one compression).
 """
 
 from __future__ import annotations
@@ -13,32 +13,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from oneshot.config.corrections_file import safe_name
-from oneshot.core.bounded_text import MOST_JSON, parse_json, read_bounded
-from oneshot.core.bounded_zip import MOST_TEXT, Packed, opened
+from oneshot.core.bounded_text import MOST_JSON, parse_json
+from oneshot.core.bounded_zip import Packed, opened
 from oneshot.core.errors import KitError, SettingsError
 from oneshot.core.files import sha256_of
 from oneshot.core.names import is_text, shown
 from oneshot.core.text import one_line
 from oneshot.kit.contents import SUMS, sums_in
-
-CC0 = ("The maker has waived all rights in this, as far as the law allows, by CC0 1.0 Universal: "
-       "https://creativecommons.org/publicdomain/zero/1.0/")
-CC_BY = ("This may be used, changed and passed on, also for money, by whoever names its maker, under Creative "
-         "Commons Attribution 4.0 International: https://creativecommons.org/licenses/by/4.0/")
-MUSIC = """You may use these sounds in music, film, games and other works, also for money, without asking and without
-naming anybody.
-
-You may not pass the sounds on as sounds: not sell, rent or give away this release or its files, changed or not, alone
-or in another collection of samples or in an instrument.
-
-The sounds come as they are, without any warranty. Where local law gives you more than this text, the law holds."""
-LICENCES: Mapping[str, tuple[str, str]] = {
-    "cc0": ("CC0 1.0 Universal", CC0), "cc-by-4.0": ("Creative Commons Attribution 4.0 International", CC_BY),
-    "music": ("Free in music, no resale as samples", MUSIC)}
-"""Word on the command line -> (name, text in the project's own words; the two public ones by their addresses)."""
-
-CAUTION = ("Whoever played, recorded or wrote this material may hold rights in it. Make sure that all of them agree to "
-           "this release; the law differs from place to place, so take legal advice where in doubt.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,32 +44,6 @@ class Pack:
     left_out: tuple[str, ...] = ()
 
 
-def licence_of(asked: str | None, said: str) -> tuple[str, str]:
-    """Name and text of a licence: ``asked`` for on the command line, else ``said`` in the recipe.
-
-    ``asked``: a word of ``LICENCES`` or the path of a text file. Raises SettingsError where none is stated or the file
-    cannot be read.
-    """
-    words = asked or said
-    if not words:
-        raise SettingsError("no licence is stated: choose --licence cc0, cc-by-4.0, music or a text file of your own; "
-                            "none is ever assumed")
-    if words in LICENCES:
-        return LICENCES[words]
-    if asked is None:
-        return said, said
-    if not Path(asked).is_file():
-        raise SettingsError(f"--licence {asked}: no such file, and none of {', '.join(LICENCES)}")
-    try:
-        text = read_bounded(Path(asked), MOST_TEXT).decode("utf-8")
-    except (OSError, ValueError) as error:
-        raise SettingsError(f"{asked}: cannot be read as text ({error}); save it as UTF-8") from None
-    name = next((one_line(line).strip() for line in text.splitlines() if line.strip()), "")
-    if not name:
-        raise SettingsError(f"{asked}: is empty; write the licence into it, its name in the first line")
-    return name, text
-
-
 def version_of(asked: str | None, said: str) -> str:
     """The version of a release: ``asked`` for on the command line, else ``said`` in the recipe. Raises SettingsError
     where it is no text, or more than one line.
@@ -98,11 +53,6 @@ def version_of(asked: str | None, said: str) -> str:
     if asked and one_line(asked) != asked:
         raise SettingsError(f"--version {asked!r}: write it on one line, without control characters")
     return asked or said
-
-
-def licence_file(name: str, text: str) -> str:
-    """LICENCE.txt."""
-    return f"{name}\n\n{text.strip()}\n" if text != name else f"{name}\n"
 
 
 @dataclass(slots=True)

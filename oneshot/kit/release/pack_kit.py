@@ -33,14 +33,13 @@ from oneshot.kit.release.archive import (
     changes,
     changes_file,
     is_pack_of,
-    licence_file,
-    licence_of,
     open_zip,
     root_of,
     sums_of,
     version_of,
 )
 from oneshot.kit.release.contact_sheet import contact_sheet
+from oneshot.kit.release.licences import licence_file, licence_of
 from oneshot.kit.verify import verify_kit
 from oneshot.session.output_paths import check_target
 

@@ -39,13 +39,12 @@ from oneshot.kit.release.archive import (
     changes,
     changes_file,
     is_pack_of,
-    licence_file,
-    licence_of,
     open_zip,
     root_of,
     sums_of,
     version_of,
 )
+from oneshot.kit.release.licences import licence_file, licence_of
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.output_paths import check_target
 

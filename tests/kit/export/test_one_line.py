@@ -18,7 +18,7 @@ from oneshot.core.records.session import Mic, Session, Take
 from oneshot.core.text import one_line
 from oneshot.kit.export import hits_csv, midi, readme, sfz
 from oneshot.kit.export.sf2 import write as write_sf2
-from oneshot.kit.release import archive, contact_sheet, pack_session
+from oneshot.kit.release import contact_sheet, pack_session
 from oneshot.kit.release.pack_kit import licensed
 
 ODD, PLAIN = "a\nb\r<region> key=1\x00\x1b\u2028z", "a b <region> key=1   z"
@@ -95,4 +95,4 @@ def test_a_version_asked_for_is_one_line(own_example: Kit, tmp_path: Path) -> No
         licensed(own_example.session.root / "kit", "cc0", "1\n2")
     (tmp_path / "mine.txt").write_text("\n My\tterms\x07\n\nAll of them.\n", encoding="utf-8")
 
-    assert "My terms" == archive.licence_of(str(tmp_path / "mine.txt"), "")[0]
+    assert "My terms" == licences.licence_of(str(tmp_path / "mine.txt"), "")[0]

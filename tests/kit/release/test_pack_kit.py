@@ -140,7 +140,7 @@ def test_no_licence_is_ever_assumed(folder: Path, tmp_path: Path) -> None:
 
     assert "My own terms" == made.licence
     assert b"Be kind." in read(made.path)["LICENCE.txt"]
-    assert b"resale" not in read(made.path)["LICENCE.txt"]
+    assert b"samples" not in read(made.path)["LICENCE.txt"]
 
 
 def bomb(path: Path, name: str, line: bytes) -> Path:

@@ -83,9 +83,9 @@ def test_a_session_is_packed_with_all_that_belongs_to_it(tmp_path: Path) -> None
     assert (2, 144_000, "PCM_24") == (header.channels, header.frames, header.subtype)
     assert -1.0 == pytest.approx(true_peak_dbtp(x, 48_000), abs=0.01)
     text = (top / "README.txt").read_text(encoding="utf-8")
-    for word in ("Mill, version 2", "Ada", "Grace", "no resale", "03_oh-r.wav", "low level"):
+    for word in ("Mill, version 2", "Ada", "Grace", "not to be passed on as samples", "03_oh-r.wav", "low level"):
         assert word in text
-    assert "no resale" in (top / "LICENCE.txt").read_text(encoding="utf-8")
+    assert "not to be passed on as samples" in (top / "LICENCE.txt").read_text(encoding="utf-8")
     assert [] == verify.verify(made.path)
     with zipfile.ZipFile(made.path) as source, zipfile.ZipFile(tmp_path / "bad.zip", "w") as target:
         for name in source.namelist():
