@@ -80,6 +80,8 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     along = cutting.open_processed(session, kit_path, recipe, processed,
                                    needed=kept.kit is not None and bool(kept.kit.tracks))
     before = release_lock.read_pack(last) if last is not None else release_lock.read(kit_path)
+    if before is not None:
+        before = release_lock.with_take_names(before, [take.name for take in session.takes])
     recipe, kept_names = release_lock.with_names(recipe, before)
     overruled = load(kit_path / kits.CORRECTIONS)
 

@@ -8,8 +8,9 @@ adds up over all releases.
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
@@ -264,6 +265,32 @@ def read_pack(path: Path) -> Released:
     except ValueError as error:
         raise KitError(f"{path}: not a zip written by oneshot pack ({error}); name the zip of the release") from None
     return from_json(text, str(path))
+
+
+HIDDEN = "sha256:"
+"""What the name of a take begins with that stands in a record as its sum only."""
+
+
+def with_hidden_takes(released: Released) -> Released:
+    """The record with the sum of each take's name in place of the name, for a pack that tells no names of takes."""
+    return _takes_named(released, lambda name: name if name.startswith(HIDDEN) else _hidden(name))
+
+
+def with_take_names(released: Released, names: Sequence[str]) -> Released:
+    """The record with the names of those takes again in place of their sums; other takes stay as they are."""
+    known = {_hidden(name): name for name in names}
+    return _takes_named(released, lambda name: known.get(name, name))
+
+
+def _hidden(name: str) -> str:
+    return HIDDEN + hashlib.sha256(name.encode()).hexdigest()
+
+
+def _takes_named(released: Released, called: Callable[[str], str]) -> Released:
+    return replace(
+        released, prints=tuple(replace(each, take=called(each.take)) for each in released.prints),
+        groups=tuple(replace(group, slots=tuple(replace(slot, take=called(slot.take)) for slot in group.slots))
+                     for group in released.groups))
 
 
 # ------------------------------------------------------------------------------------------------------------ a rebuild

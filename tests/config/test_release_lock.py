@@ -168,6 +168,18 @@ def test_the_record_is_read_as_it_was_written(own_example: Kit, tmp_path: Path) 
         release_lock.read_pack(tmp_path / "kit" / "README.txt")
 
 
+def test_names_of_takes_can_stand_in_a_record_as_sums(own_example: Kit) -> None:
+    """Of slots and prints; who has the session gets them back, and takes that are not there stay as they are."""
+    kept = release_lock.record(own_example, None, 0, "1.0")
+    bare = release_lock.with_hidden_takes(kept)
+    assert kept.prints
+    assert "take 1" in release_lock.to_json(kept)
+    assert "take 1" not in release_lock.to_json(bare)
+    assert bare == release_lock.with_hidden_takes(bare)
+    assert bare == release_lock.with_take_names(bare, ["take 2"])
+    assert kept == release_lock.with_take_names(bare, ["take 2", "take 1"])
+
+
 def test_a_released_kit_is_rebuilt_under_its_names(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """From end to end: ``pack_kit`` leaves the kit alone unless told to freeze it; the kit, or the zip, keeps names
     through other settings and a rejected hit; the next pack lists what changed without being given the first.

@@ -18,7 +18,7 @@ from oneshot.core.records.session import Mic, Session, Take
 from oneshot.core.text import one_line
 from oneshot.kit.export import hits_csv, midi, readme, sfz
 from oneshot.kit.export.sf2 import write as write_sf2
-from oneshot.kit.release import contact_sheet, pack_session
+from oneshot.kit.release import contact_sheet, licences, pack_session
 from oneshot.kit.release.pack_kit import licensed
 
 ODD, PLAIN = "a\nb\r<region> key=1\x00\x1b\u2028z", "a b <region> key=1   z"
