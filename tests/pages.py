@@ -46,7 +46,8 @@ Three recipes come with the program; name one instead of a file:
   of the attack with positive polarity, each also with a shorter decay. A kind (`tom`) prints all of its drums; lengths
   go by the kind. With `--prints-only` nothing else is written.
 - `--recipe free-pack`: fewer, cleaner files at 44.1 kHz and 24 bits, one trim per drum so that its hardest hit peaks at
-  -1 dBTP. Then `oneshot pack`.
+  -1 dBTP; its pack tells nothing of the recording. Fill in `[kit]` of the kit's recipe.toml, build again, then run
+  `oneshot pack`.
 
 A recipe of your own, for a single kick print:
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import PureWindowsPath
 from typing import Any
 
 from oneshot.config.name_pattern import KIT_LENGTH, check_pattern, short_name
@@ -230,6 +231,24 @@ class Playing:
 
 
 @dataclass(frozen=True, slots=True)
+class Packing:
+    """What a pack shows and tells; read when it is packed, so that a change needs no new build."""
+
+    cover: str = setting("", "Cover picture of a pack, PNG or JPEG: its path from the kit's folder; empty: one is "
+                             "drawn from the kit.")
+    recording_details: bool = setting(True, "Packs tell where the sounds were recorded: names of session, takes and "
+                                            "files, positions, all hits (hits.csv), settings (recipe.toml) and the "
+                                            "page; false: only what it takes to play the kit.")
+
+    def __post_init__(self) -> None:
+        check_fields(self, "pack")
+        path = PureWindowsPath(self.cover)  # knows the separators of both worlds
+        if path.drive or path.root or ".." in path.parts or self.cover.startswith("~"):
+            raise SettingsError(f"pack.cover is {self.cover!r}: put the picture into the kit's folder and give its "
+                                f"path from there, such as {path.name or 'cover.png'!r}")
+
+
+@dataclass(frozen=True, slots=True)
 class PrintPart:
     """One mic's part in a print."""
 
@@ -351,6 +370,7 @@ class Recipe:
     processed: Processing = field(default_factory=Processing)
     tracks: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     prints: tuple[PrintRecipe, ...] = ()
+    pack: Packing = field(default_factory=Packing)
 
     def __post_init__(self) -> None:
         for table, keys in (("keys", self.keys), ("hands", self.hands)):
@@ -390,4 +410,5 @@ SECTIONS: Mapping[str, tuple[type, str]] = {
     "mix": (Mixing, "Where the balance comes from."),
     "processed": (Processing, "How processed tracks of the same takes are used."),
     "repair": (Repairing, "Repairs of hits with bleed or cut tails; unprocessed files stay beside repaired ones."),
+    "pack": (Packing, "What oneshot pack adds and leaves out; a change needs no new build."),
 }

@@ -32,7 +32,10 @@ EDITED = (RECIPE, CORRECTIONS)
 """Files of a kit that people write into."""
 SUMS = "SHA256SUMS.txt"
 """In a pack: the sum of every file."""
-WITH_PACK = ("LICENCE.txt", "files.csv", "preview.wav", "sheet.png", "CHANGES.txt", release_lock.NAME, SUMS)
+COVERS = ("cover.png", "cover.jpg")
+"""Of which a pack has one."""
+WITH_PACK = ("LICENCE.txt", "files.csv", "preview.wav", "preview.ogg", "sheet.png", *COVERS, "CHANGES.txt",
+             release_lock.NAME, SUMS)
 """What a pack adds to a kit."""
 _UNFINISHED = re.compile(r"\.([^/]+)\.\d+\.part")
 """What a write that was killed leaves behind (``files.write_atomic``)."""
