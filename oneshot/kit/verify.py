@@ -41,7 +41,9 @@ QUIET_DBFS = -90.0
 ENDS_DBFS = -60.0
 """The same for files that were processed after they were cut. (common practice, no source)"""
 FOLDERS = ("samples", "prints")
-BESIDE = (manifest.SCHEMA_NAME, hits_csv.NAME, readme.NAME, "recipe.toml", "report.html")
+BESIDE = (manifest.SCHEMA_NAME, readme.NAME)
+DETAILS = (hits_csv.NAME, "recipe.toml", "report.html")
+"""What lies beside the samples, and what does unless a pack leaves the details of its recording out."""
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -268,7 +270,8 @@ def _listing(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
             name = path.relative_to(folder).as_posix()
             if path.is_file() and name not in rows and not path.name.startswith("."):  # the system's own droppings
                 yield Difference(name, "file", "listed in the manifest", "not listed")
-    for name in (*BESIDE, *((sfz.NAME,) if document["one_shots"] else ())):
+    details = DETAILS if document.get("recording_details", True) else ()
+    for name in (*BESIDE, *details, *((sfz.NAME,) if document["one_shots"] else ())):
         if not (folder / name).is_file():
             yield Difference(name, "file", "present", "missing")
 

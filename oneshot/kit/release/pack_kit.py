@@ -1,8 +1,9 @@
 """Pack: the zip that people download.
 
 A kit as it is, measured again first, under a licence that its owner states, with credits, a table of its files, sums, a
-preview to hear and a sheet to see. Every text that is published with it is listed before anything is written. The same
-input makes the same bytes: no clock time, names in order, one compression.
+preview to hear, a cover and a sheet to see; or, where its owner asks for that, without the traces of its recording.
+Every text that is published with it is listed before anything is written. The same input makes the same bytes: no clock
+time, names in order, one compression.
 """
 
 from __future__ import annotations
@@ -11,22 +12,26 @@ import csv
 import io
 import json
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+from oneshot.audio.io import read_audio
+from oneshot.audio.ogg import ogg_bytes
 from oneshot.config import release_lock
 from oneshot.config.corrections_file import load
-from oneshot.config.recipe_file import recipe_of, recipe_toml
+from oneshot.config.recipe import Packing
+from oneshot.config.recipe_file import load_recipe, recipe_of, recipe_toml
 from oneshot.core.errors import KitError
 from oneshot.core.files import folder_beside, real, sha256_of, write_atomic
 from oneshot.core.kit_lock import held
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.user_state import session_of
-from oneshot.kit.contents import RECIPE, WITH_PACK, published, strangers
-from oneshot.kit.export import hits_csv, manifest, readme
+from oneshot.kit.contents import RECIPE, WITH_PACK, published, sounds, strangers
+from oneshot.kit.export import hits_csv, manifest, midi, readme
 from oneshot.kit.playback.preview import preview
 from oneshot.kit.read import read_kit, read_manifest
+from oneshot.kit.release import pack_readme
 from oneshot.kit.release.archive import (
     Pack,
     Texts,
@@ -39,30 +44,54 @@ from oneshot.kit.release.archive import (
     version_of,
 )
 from oneshot.kit.release.contact_sheet import contact_sheet
+from oneshot.kit.release.cover import cover
 from oneshot.kit.release.licences import licence_file, licence_of
+from oneshot.kit.release.without_recording import STAY_HOME, bare_files, without_recording
+from oneshot.kit.release.without_recording import document as bare_document
 from oneshot.kit.verify import verify_kit
 from oneshot.session.output_paths import check_target
+
+CREDITS = ("name", "version", "author", "players", "studio", "licence")
+"""What the recipe says of a kit and every tag of it repeats."""
 
 
 def licensed(folder: Path, licence: str | None, version: str | None) -> tuple[Kit, str, str]:
     """The kit under the licence and version it will be released with: (kit, name of the licence, its text).
 
-    ``licence``: a word of ``LICENCES`` or the path of a text file; None: what the kit's recipe says. Raises KitError
-    where the folder is no kit, SettingsError where no licence is stated or its file cannot be read.
+    ``licence``: a word of ``LICENCES`` or the path of a text file; None: what the kit's recipe says. What that says of
+    packs (``[pack]``) is taken as it stands in the kit's folder now. Raises KitError where the folder is no kit or its
+    recipe gives it other credits than it was built with, SettingsError where no licence is stated, its file cannot be
+    read or the recipe cannot.
     """
     kit = read_kit(folder)
     info = dict(kit_info(kit))
+    built = recipe_of(kit.recipe)
+    now = load_recipe(folder / RECIPE)[0] if (folder / RECIPE).is_file() else built
+    by_hand = {name for name, said in (("licence", licence), ("version", version)) if said}
+    by_hand |= {"name"} if not now.kit.name else set()  # the session's, as it was
+    stale = [name for name in CREDITS if name not in by_hand and getattr(now.kit, name) != getattr(built.kit, name)]
+    if stale:
+        raise KitError(f"{folder / RECIPE}: {', '.join(stale)} changed since the kit was built, and its files still "
+                       "tell the old: build it again, then pack")
     name, text = licence_of(licence, str(info["licence"] or ""))
     info.update(licence=name, version=version_of(version, str(info["version"])))
-    return replace(kit, recipe={**kit.recipe, "kit": info}), name, text
+    return replace(kit, recipe={**kit.recipe, "kit": info, "pack": asdict(now.pack)}), name, text
+
+
+def _asked(kit: Kit) -> Packing:
+    """What the recipe of a licensed kit says of packs."""
+    said = kit.recipe["pack"]
+    return Packing(**said) if isinstance(said, Mapping) else Packing()
 
 
 def texts_of(kit: Kit) -> Texts:
-    """Every text of a person's that the pack will publish, for its owner to read before."""
-    info = kit_info(kit)
+    """Every text of a person's that the pack of a licensed kit will publish, for its owner to read before."""
+    info, details = kit_info(kit), _asked(kit).recording_details
+    kit = kit if details else without_recording(kit)
     rows = [(name, str(info[name])) for name in ("name", "version", "author", "studio", "licence") if info[name]]
     rows += [("player", str(player)) for player in info["players"]]
-    rows += [("session", kit.session.name), *(("take", take.name) for take in kit.session.takes)]
+    if details:
+        rows += [("session", kit.session.name), *(("take", take.name) for take in kit.session.takes)]
     rows += [("mic", name) for name in dict.fromkeys(mic.name for take in kit.session.takes for mic in take.mics)]
     rows += [("file of the session", name) for name in sorted(
         {source.path for take in kit.session.takes for mic in take.mics for source in mic.sources})]
@@ -99,13 +128,13 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
         raise KitError(f"{folder}: {len(faults)} differences from its manifest: run oneshot verify, and build the kit "
                        "again")
     earlier = release_lock.read(folder)
-    kept = release_lock.record(kit, earlier if earlier is not None or last is None else release_lock.read_pack(last),
-                               len(load(folder / "corrections.toml").entries), str(kit_info(kit)["version"]))
+    before_it = earlier
+    if earlier is None and last is not None:
+        before_it = release_lock.with_take_names(release_lock.read_pack(last), [t.name for t in kit.session.takes])
+    kept = release_lock.record(kit, before_it, len(load(folder / "corrections.toml").entries),
+                               str(kit_info(kit)["version"]))
     with folder_beside(real(out)) as stage:
-        made = _made(kit, folder, stage, name, text)
-        made[release_lock.NAME] = stage / release_lock.NAME
-        made[release_lock.NAME].write_text(release_lock.to_json(kept), encoding="utf-8")
-        files = {**_files(folder, kit), **made}
+        files = _contents(kit, folder, stage, (name, text), kept)
         now = {n: sha256_of(path) for n, path in files.items()}
         before = sums_of(last) if last is not None else _before(earlier, now)
         changed = () if before is None else tuple(changes(before, now))
@@ -123,8 +152,10 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
 
 
 def left_out(folder: Path, kit: Kit) -> tuple[str, ...]:
-    """What lies in the kit's folder and is not published, for its owner to know: all that is not the kit's own."""
-    return tuple(name for name in strangers(folder, kit) if name not in WITH_PACK)
+    """What lies in the kit's folder and is not published, for its owner to know: all that is not the kit's own.
+    ``kit``: a licensed one.
+    """
+    return tuple(name for name in strangers(folder, kit) if name not in {*WITH_PACK, _asked(kit).cover})
 
 
 def _files(folder: Path, kit: Kit) -> dict[str, Path]:
@@ -151,19 +182,34 @@ def _root(kit: Kit) -> str:
     return root_of(str(info["name"]), str(info["version"]), "kit")
 
 
-def _made(kit: Kit, folder: Path, stage: Path, licence: str, text: str) -> dict[str, Path]:
-    """What the pack has and the kit has not, or has otherwise."""
-    contents: dict[str, bytes] = {
-        "LICENCE.txt": licence_file(licence, text).encode(),
-        manifest.NAME: (json.dumps(_document(kit, folder), ensure_ascii=False, allow_nan=False, indent=1)
-                        + "\n").encode(),
-        readme.NAME: readme.to_text(kit).encode(),
-        RECIPE: recipe_toml(recipe_of(read_kit(folder).recipe)).encode(),  # notes between its lines stay at home
-        "files.csv": _table(kit).encode(), "sheet.png": contact_sheet(kit, folder)}
-    for name, content in contents.items():
-        (stage / name).write_bytes(content)
+def _contents(kit: Kit, folder: Path, stage: Path, licence: tuple[str, str],
+              kept: release_lock.Released) -> dict[str, Path]:
+    """Name -> path of all that the pack holds, but for what it says of changes; written into ``stage`` where the kit
+    has it not, or otherwise. ``licence``: name and text; ``kept``: the record of the release.
+    """
+    asked, files, public = _asked(kit), _files(folder, kit), kit
+    picture, pixels = cover(kit, folder, asked.cover)
+    if asked.recording_details:
+        document = _document(kit, folder)
+        document["recipe"]["pack"] = {"cover": picture if asked.cover else "", "recording_details": True}
+        made = {RECIPE: recipe_toml(recipe_of(document["recipe"])).encode()}  # notes between its lines stay at home
+    else:
+        apart = {*sounds(kit), *midi.names(kit), *STAY_HOME}
+        public, instead = bare_files(folder, stage, without_recording(kit))
+        files = {**{name: path for name, path in files.items() if name not in apart}, **instead}
+        document, made, kept = bare_document(public), {}, release_lock.with_hidden_takes(kept)
     preview(folder, stage / "preview.wav")
-    return {name: stage / name for name in (*contents, "preview.wav")}
+    made |= {
+        "LICENCE.txt": licence_file(*licence).encode(),
+        manifest.NAME: (json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode(),
+        release_lock.NAME: release_lock.to_json(kept).encode(),
+        "files.csv": _table(public).encode(), "sheet.png": contact_sheet(kit, folder), picture: pixels,
+        "preview.ogg": _smaller(kit, stage / "preview.wav")}
+    files |= {name: stage / name for name in ("preview.wav", *made)}
+    made[readme.NAME] = pack_readme.to_text(public, folder, files).encode()
+    for name, content in made.items():
+        (stage / name).write_bytes(content)
+    return {**files, readme.NAME: stage / readme.NAME}
 
 
 def _document(kit: Kit, folder: Path) -> dict[str, Any]:
@@ -171,6 +217,14 @@ def _document(kit: Kit, folder: Path) -> dict[str, Any]:
     document = read_manifest(folder)
     document["kit"] = kit_info(kit)
     return document
+
+
+def _smaller(kit: Kit, path: Path) -> bytes:
+    """The preview compressed, for pages and messages."""
+    x, header = read_audio(path)
+    info = kit_info(kit)
+    return ogg_bytes(x, header.sample_rate, {"title": f"{info['name']} (preview)", "artist": str(info["author"] or ""),
+                                             "license": str(info["licence"])})
 
 
 def _table(kit: Kit) -> str:

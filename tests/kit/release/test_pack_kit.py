@@ -16,16 +16,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+import soundfile
 from PIL import Image
 
 from oneshot import pipeline
 from oneshot.audio.io import read_audio
+from oneshot.audio.loudness import integrated_lufs
+from oneshot.audio.tags import read_back
 from oneshot.config import release_lock
 from oneshot.config.corrections_file import EMPTY_TEXT
 from oneshot.core.errors import KitError, SettingsError
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.kit import verify
 from oneshot.kit.contents import SUMS, WITH_PACK
+from oneshot.kit.export import write_all
 from oneshot.kit.read import read_kit, with_processed
 from oneshot.kit.release import archive, pack_kit
 from oneshot.session.open import open_session
@@ -81,7 +85,7 @@ def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(own: Path, tmp_path:
 
     for path in (folder / "samples").rglob("*.wav"):
         assert path.read_bytes() == inside[path.relative_to(folder).as_posix()]
-    assert set(WITH_PACK) - {"CHANGES.txt"} <= set(inside)
+    assert set(WITH_PACK) - {"CHANGES.txt", "cover.jpg"} <= set(inside)
     assert "corrections.toml" not in inside
     assert b"Creative Commons Attribution 4.0 International" in inside["LICENCE.txt"]
     assert "Creative Commons Attribution 4.0 International" == json.loads(inside["manifest.json"])["kit"]["licence"]
@@ -89,7 +93,13 @@ def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(own: Path, tmp_path:
     rows = list(csv.DictReader(io.StringIO(inside["files.csv"].decode())))
     assert sorted(row["path"] for row in rows) == sorted(name for name in inside if name.startswith("samples/"))
     (tmp_path / "p.wav").write_bytes(inside["preview.wav"])
-    assert read_audio(tmp_path / "p.wav")[0].any()
+    heard, header = read_audio(tmp_path / "p.wav")
+    assert heard.any()
+    smaller, rate = soundfile.read(io.BytesIO(inside["preview.ogg"]), dtype="float64")
+    levels = integrated_lufs(heard, header.sample_rate), integrated_lufs(smaller.T, rate)
+    assert (heard.shape, header.sample_rate) == (smaller.T.shape, rate)
+    assert levels == pytest.approx((levels[0], levels[0]), abs=0.5)
+    assert len(inside["preview.ogg"]) < len(inside["preview.wav"]) / 4
     image = Image.open(io.BytesIO(inside["sheet.png"]))
     assert image.width > 300
     assert len(image.convert("L").getcolors(256) or []) > 3
@@ -195,11 +205,14 @@ def test_every_text_that_is_published_is_listed(folder: Path) -> None:
     """Names of kit, people, takes, mics and files: what stands in the manifest stands in the list."""
     kit, _, _ = pack_kit.licensed(folder, "cc0", "1.1")
     info = {**kit_info(kit), "players": ["Ada"], "author": "Grace", "studio": "Chapel"}
-    texts = dict(pack_kit.texts_of(replace(kit, recipe={**kit.recipe, "kit": info})).rows)
+    kit = replace(kit, recipe={**kit.recipe, "kit": info})
+    texts = dict(pack_kit.texts_of(kit).rows)
 
     assert ("Ada", "Grace", "1.1", "CC0 1.0 Universal") == tuple(
         texts[name] for name in ("player", "author", "version", "licence"))
     assert {"session", "take", "mic", "file of the session"} <= set(texts)
+    bare = dict(pack_kit.texts_of(replace(kit, recipe={**kit.recipe, "pack": {"recording_details": False}})).rows)
+    assert {"session", "take", "file of the session"} == set(texts) - set(bare)
 
 
 @pytest.mark.usefixtures("quick")
@@ -359,3 +372,127 @@ def test_what_a_killed_pack_left_goes(own: Path, tmp_path: Path, monkeypatch: py
 
     made = pack_kit.pack_kit(own, tmp_path / "packs" / "out.zip", licence="cc0")
     assert [made.path] == list((tmp_path / "packs").iterdir())
+def _ask(folder: Path, *lines: str) -> None:
+    """Write those lines into the [pack] section of a kit's recipe."""
+    path = folder / "recipe.toml"
+    text = path.read_text(encoding="utf-8")
+    names = [line.split(" = ")[0] for line in lines]
+    rest = [line for line in text.splitlines() if not line.startswith(tuple(f"{name} = " for name in names))]
+    path.write_text("\n".join(rest).replace("[pack]", "\n".join(["[pack]", *lines])), encoding="utf-8")
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_pack_without_recording_details_tells_none_and_still_verifies(own: Path, sound: Path, tmp_path: Path) -> None:
+    """No name of session, take or file, no place in a take; sound and balance as before; the same bytes each time."""
+    kit = read_kit(own)
+    write_all(replace(kit, recipe={**kit.recipe, "kit": {"name": "Vestry"}}), own)
+    document = json.loads((own / "manifest.json").read_text(encoding="utf-8"))
+    _ask(own, "recording_details = false")
+    made = pack_kit.pack_kit(own, tmp_path / "out.zip", licence="cc0")
+    inside, before = read(made.path), read(sound)
+
+    assert {"hits.csv", "recipe.toml", "report.html"} <= set(before) - set(inside)
+    assert not [name for name in inside if "played" in name]
+    for name, content in inside.items():
+        for trace in (b"take 1/", b"Chapel", b"take-1"):
+            assert trace not in content, (name, trace)
+    bare = json.loads(inside["manifest.json"])
+    assert not [mic for mic in bare["session"]["takes"][0]["mics"] if mic["source"]]
+    assert {0} == {hit["onset"] for hit in bare["hits"]}
+    assert len(bare["hits"]) < len(document["hits"])
+    files = [file for shot in bare["one_shots"] for file in shot["files"]]
+    assert {0} == {file["source_start"] for file in files}
+    assert document["balance"] == bare["balance"]
+    for file in files:
+        (tmp_path / "new.wav").write_bytes(inside[file["path"]])
+        assert (read_audio(tmp_path / "new.wav")[0] == read_audio(own / file["path"])[0]).all()
+    assert [] == verify.verify(made.path)
+    assert made.path.read_bytes() == pack_kit.pack_kit(own, tmp_path / "2.zip", licence="cc0").path.read_bytes()
+    with zipfile.ZipFile(made.path, "a") as file:
+        file.writestr(f"{file.namelist()[0].split('/')[0]}/hits.csv", "added")
+    assert "hits.csv" in [found.path for found in verify.verify(made.path)]
+
+
+@pytest.mark.usefixtures("quick")
+def test_tags_lose_their_place_in_the_take_and_keep_the_rest(jetty: Pier, tmp_path: Path) -> None:
+    """Key, attack, loudness and what was done stay; a later build keeps the names by such a pack alone."""
+    kit = tmp_path / "kit"
+    shutil.copytree(jetty.folder, kit)
+    _ask(kit, "recording_details = false")
+    made = pack_kit.pack_kit(kit, tmp_path / "out.zip", licence="cc0", version="2.0")
+    with zipfile.ZipFile(made.path) as file:
+        file.extractall(tmp_path / "there")
+    (there,) = (tmp_path / "there").iterdir()
+
+    assert [] == verify.verify(made.path)
+    shots = read_kit(kit).one_shots
+    for file_ in (file_ for shot in shots for file_ in shot.files):
+        old, new = read_back(kit / file_.path), read_back(there / file_.path)
+        assert replace(old, time_reference=0) == new
+        assert b"CC0 1.0 Universal" in (there / file_.path).read_bytes()
+    take = read_kit(kit).session.takes[0].name
+    assert take not in (there / release_lock.NAME).read_text(encoding="utf-8")
+
+    again = pipeline.build(jetty.session, tmp_path / "again", last=made.path)
+    known = release_lock.read(tmp_path / "again")
+    assert known is not None
+    assert take in {slot.take for group in known.groups for slot in group.slots}
+    assert not [problem for problem in again.kit.problems if problem.where.startswith("release")]
+    assert [file_.path for shot in shots for file_ in shot.files] == [
+        file_.path for shot in again.kit.one_shots for file_ in shot.files]
+
+
+@pytest.mark.usefixtures("quick")
+def test_the_owners_cover_is_taken_from_the_folder(own: Path, tmp_path: Path) -> None:
+    """Named in the recipe after the build; it is no stranger then, and the pack's recipe names it as it is there."""
+    (own / "art").mkdir()
+    Image.new("RGB", (400, 300), (10, 20, 200)).save(own / "art" / "front.jpg", comment=b"Ada")
+    _ask(own, 'cover = "art/front.jpg"')
+    made = pack_kit.pack_kit(own, tmp_path / "out.zip", licence="cc0")
+    inside = read(made.path)
+
+    assert () == made.left_out
+    assert (400, 300) == Image.open(io.BytesIO(inside["cover.jpg"])).size
+    assert "cover.png" not in inside
+    assert b"Ada" not in inside["cover.jpg"]
+    assert b'cover = "cover.jpg"' in inside["recipe.toml"]
+    assert not [name for name, content in inside.items() if b"art/front" in content]
+    assert [] == verify.verify(made.path)
+
+
+@pytest.mark.usefixtures("quick")
+def test_credits_that_were_changed_after_the_build_are_not_passed_over(own: Path, tmp_path: Path) -> None:
+    """Tags and manifest would tell the old ones; what the command line gives is no such change."""
+    _ask(own)
+    path = own / "recipe.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('author = ""', 'author = "Grace"').replace(
+        'licence = ""', 'licence = "cc0"'), encoding="utf-8")
+    with pytest.raises(KitError, match=r"author, licence changed since the kit was built.*build it again, then pack"):
+        pack_kit.pack_kit(own, tmp_path / "out.zip")
+    path.write_text(path.read_text(encoding="utf-8").replace('author = "Grace"', 'author = ""'), encoding="utf-8")
+    assert "CC0 1.0 Universal" == pack_kit.pack_kit(own, tmp_path / "out.zip", licence="cc0").licence
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize(("licence", "words"), [
+    ("cc-by-4.0", 'Credit it like this: "Chapel", Creative Commons Attribution 4.0 International, https://'),
+    ("music", "For use in any music, not to be passed on as samples. LICENCE.txt has the whole text"),
+    ("cc0", "CC0 1.0 Universal. LICENCE.txt has the whole text")])
+def test_the_readme_is_for_whoever_plays_it(folder: Path, tmp_path: Path, licence: str, words: str) -> None:
+    """How to load it, keys, layers and round robins, what cuts what off, the licence; no line too long; nothing that
+    is not in the pack.
+    """
+    inside = read(pack_kit.pack_kit(folder, tmp_path / "out.zip", licence=licence).path)
+    text = inside["README.txt"].decode()
+    flat = " ".join(text.split())
+
+    assert words in flat
+    for line in ("A drum kit: 2 drums, 12 recorded hits in 24 files, WAV, 24 bit, 44.1 kHz.",
+                 "Each of these cuts off what still sounds of the others: hat closed, hat open."):
+        assert line in flat
+    assert ["36", "kick", "hit", "3", "2"] in [line.split() for line in text.splitlines()]
+    for name in ("mappings/kit.sfz", "mappings/kit.sf2", "samples/", "preview.ogg", "cover.png"):
+        assert name in text
+    assert max(map(len, text.splitlines())) <= 80
+    for jargon in ("corrections", "bleed", "hit hit", "manifest matches", "Grades"):
+        assert jargon not in text

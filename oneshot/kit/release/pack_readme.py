@@ -1,0 +1,181 @@
+"""README.txt of a pack: for whoever downloaded it and wants to play it. UTF-8, lines of up to 80 characters where words
+allow.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+from collections.abc import Iterable
+from pathlib import Path
+
+from oneshot.audio.io import is_float, read_header
+from oneshot.core.records.hits import Articulation, Drum
+from oneshot.core.records.kit import Kit, OneShot, kit_info
+from oneshot.kit.contents import COVERS, RECIPE
+from oneshot.kit.export import hits_csv, manifest, midi, sf2, sfz
+from oneshot.kit.release.licences import LICENCES, offered
+from oneshot.kit.report import PAGE
+
+WIDTH, INDENT = 80, 22
+CAUTION = ("Turn down before you play the first note: single hits are sudden, and the hardest are far louder than the "
+           "softest.")
+
+
+def to_text(kit: Kit, folder: Path, files: Iterable[str]) -> str:
+    """The whole text. ``folder``: where the kit's sounds lie; ``files``: paths of all that is in the pack."""
+    names = set(files)
+    blocks = [_head(kit, folder), _loading(kit, names), _table(kit), _playing(kit), _rest(names), _levels(),
+              _rights(kit)]
+    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
+
+
+def _head(kit: Kit, folder: Path) -> list[str]:
+    """Name, makers and what there is of it."""
+    info = kit_info(kit)
+    title = f"{info['name']}, version {info['version']}"
+    made = (("Made by", info["author"]), ("Played by", ", ".join(info["players"])), ("Recorded at", info["studio"]))
+    credits_ = [f"{what} {who}" for what, who in made if who]
+    files = [file for shot in kit.one_shots for file in shot.files]
+    words = (f"{_count(len({shot.drum for shot in kit.one_shots}), 'drum')}, "
+             f"{_count(len(kit.one_shots), 'recorded hit')} in {_count(len(files), 'file')}" if files else
+             f"{_count(len(kit.prints), 'hit')}, each mixed to one file")
+    sounds = [file.path for file in files] or [each.path for each in kit.prints]
+    return [title, "=" * len(title), "", *_lines([f"A drum kit: {words}, {_format(folder, sounds)}."]),
+            *([""] if credits_ else []), *_lines(credits_)]
+
+
+def _format(folder: Path, paths: list[str]) -> str:
+    """File format, bits and rates in words."""
+    heads = [read_header(folder / path) for path in paths]
+    kinds = sorted({head.format.removesuffix("EX") for head in heads})
+    bits = sorted({{"FLOAT": "32 bit float", "DOUBLE": "64 bit float"}[head.subtype] if is_float(head.subtype) else
+                   f"{head.subtype.rpartition('_')[2].strip('SU')} bit" for head in heads})
+    rates = [f"{rate / 1000:g} kHz" for rate in sorted({head.sample_rate for head in heads})]
+    return ", ".join(" and ".join(each) for each in (kinds, bits, rates))
+
+
+def _loading(kit: Kit, names: set[str]) -> list[str]:
+    """How to load it, one way after the other."""
+    close = " close.sfz plays the close microphones alone." if sfz.CLOSE_NAME in names else ""
+    every = (
+        (sfz.NAME, sfz.NAME in names,
+         ("For instruments that read SFZ: every microphone, its level in a line of its own at the top of the file. "
+          f"Keep the folder together. drums/ has each drum on its own.{close}")),
+        (sf2.NAME, sf2.NAME in names,
+         ("For instruments that read SoundFont 2: the whole kit mixed to stereo, in one file, in bank 128. Further "
+          "presets play the next round robins.")),
+        ("samples/", bool(kit.one_shots),
+         f"To use the files by hand: a folder for each drum and articulation. {_example(kit)}"),
+        ("prints/", bool(kit.prints), "Each hit mixed to one file, best first."),
+        (midi.WALK, midi.WALK in names,
+         f"Plays every key from soft to hard; {midi.KEYS.rpartition('/')[2]} lists the keys for a spreadsheet."))
+    rows = [(name, words) for name, there, words in every if there]
+    return ["How to load it", "--------------", *_rows(rows)]
+
+
+def _example(kit: Kit) -> str:
+    """What a file's name says, by one of them."""
+    if not kit.one_shots:
+        return ""
+    shot = max(kit.one_shots, key=lambda each: (each.layer, -each.hit))
+    file = shot.files[0]
+    heard = "all microphones mixed" if file.mixdown else f"microphone {' and '.join(file.mics)}"
+    return (f"{file.path.rpartition('/')[2]} is {shot.drum}, {shot.articulation}, layer {shot.layer} (1 is the "
+            f"softest), round robin {shot.round_robin}, {heard}. All files of one hit start together: place them at "
+            "the same time and they are in sync.")
+
+
+def _table(kit: Kit) -> list[str]:
+    """One line per articulation: key, layers, round robins."""
+    rows = [_row(drum, way, [shot for shot in kit.one_shots if (shot.drum, shot.articulation) == (drum.name, way.name)])
+            for drum in kit.drums for way in drum.articulations]
+    rows = [row for row in rows if row]
+    if not rows:
+        return []
+    table = [("key", "drum", "articulation", "layers", "round robins"), *rows]
+    widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
+    return ["Notes, layers and round robins", "------------------------------", *lines]
+
+
+def _row(drum: Drum, way: Articulation, shots: list[OneShot]) -> tuple[str, ...]:
+    """Cells of one articulation; empty where nothing of it is in the kit."""
+    if not shots:
+        return ()
+    robins = Counter(shot.layer for shot in shots)
+    fewest, most = min(robins.values()), max(robins.values())
+    key = str(way.key) if way.second_key is None else f"{way.key}, {way.second_key} left hand"
+    return (key, drum.name, way.name, str(len(robins)), str(most) if fewest == most else f"{fewest} to {most}")
+
+
+def _playing(kit: Kit) -> list[str]:
+    """What the table means, and what cuts what off."""
+    if not kit.one_shots:
+        return []
+    words = ("Keys are MIDI note numbers, General MIDI percussion where it has the drum. A layer is the drum hit at "
+             "one strength: velocity chooses it, and the level follows velocity without steps. Round robins are hits "
+             "of one strength that repeated notes play in turn, so that no two in a row are the same.")
+    groups: dict[str, list[str]] = {}
+    there = {(shot.drum, shot.articulation) for shot in kit.one_shots}
+    for drum in kit.drums:
+        if drum.choke:
+            groups.setdefault(drum.choke, []).extend(
+                f"{drum.name} {way.name}" for way in drum.articulations if (drum.name, way.name) in there)
+    lines = [words, *(f"Each of these cuts off what still sounds of the others: {', '.join(group)}."
+                      for group in groups.values() if len(group) > 1)]
+    return _lines(lines, between=True)
+
+
+def _rest(names: set[str]) -> list[str]:
+    """What else is in it."""
+    every = (("preview.wav", "what it sounds like"), ("preview.ogg", "the same, smaller"),
+             (COVERS[0], "the cover"), (COVERS[1], "the cover"),
+             ("sheet.png", "the layers of every drum, drawn"),
+             ("files.csv", "level of each file, and how clean it is (A is best), for a spreadsheet"),
+             (hits_csv.NAME, "every hit of the recording, used or not"),
+             (PAGE, "the whole kit to see and hear, for the browser"),
+             (RECIPE, "the settings it was made with"), (manifest.NAME, "all figures, for programs"),
+             ("LICENCE.txt", "what you may do with it"), ("SHA256SUMS.txt", "checksums: whether a file is as released"))
+    return ["What else is in it", "------------------",
+            *_rows([row for row in every if row[0] in names or row[0] == "SHA256SUMS.txt"])]
+
+
+def _levels() -> list[str]:
+    """Drums have a wide range of level."""
+    return _lines([CAUTION])
+
+
+def _rights(kit: Kit) -> list[str]:
+    """Licence, and how to credit."""
+    info = kit_info(kit)
+    known = offered(str(info["licence"] or ""))
+    lines = [f"{info['licence']}. LICENCE.txt has the whole text, which counts."]
+    if known is not None and known.credit:
+        by = info["author"] or ", ".join(info["players"])
+        lines.append(f"Credit it like this: \"{info['name']}\"{f' by {by}' if by else ''}, {known.name}, {known.url}")
+    elif known == LICENCES["music"]:
+        lines.append("In short: in music of any kind, free or paid; not as samples, alone or in another library.")
+    return ["Licence", "-------", *_lines(lines, between=True)]
+
+
+def _lines(texts: list[str], *, between: bool = False) -> list[str]:
+    """Texts as lines, an empty one ``between`` them."""
+    out: list[str] = []
+    for text in texts:
+        out += ([""] if between and out else []) + textwrap.wrap(text, WIDTH, break_long_words=False,
+                                                                 break_on_hyphens=False)
+    return out
+
+
+def _rows(rows: list[tuple[str, str]]) -> list[str]:
+    """Names on the left, words on the right."""
+    out: list[str] = []
+    for name, words in rows:
+        out += textwrap.wrap(words, WIDTH, initial_indent=name.ljust(INDENT), subsequent_indent=" " * INDENT,
+                             break_long_words=False, break_on_hyphens=False)
+    return out
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
