@@ -281,9 +281,9 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
          version: Annotated[str | None, typer.Option(metavar="TEXT", help="Version of this release.")] = None,
          last: Annotated[Path | None, typer.Option(metavar="ZIP", help="Previous release, to list changes against; "
                                                                        "default: that the kit is locked to.")] = None,
-         freeze: Annotated[bool | None, typer.Option("--freeze/--no-freeze", show_default=False, help=(
+         lock: Annotated[bool | None, typer.Option("--lock/--no-lock", show_default=False, help=(
              "Lock the kit to this release, so that later builds keep its names, layers, velocities and keys; the "
-             "default. Use --no-freeze for a trial."))] = None,
+             "default. Use --no-lock for a trial."))] = None,
          recipe: Annotated[Path | None, typer.Option(metavar="FILE", help="For a session: name, credits, licence and "
                                                                           "balance from a recipe.toml.")] = None,
          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="For a session: workers; default: one per "
@@ -308,8 +308,8 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
         from oneshot.kit.report.heard import pack_lines
 
         if not is_our_kit(kit) and not (kit / "manifest.json").exists():
-            if freeze:
-                raise SettingsError("--freeze is for kits only: leave it out for a session")
+            if lock:
+                raise SettingsError("--lock is for kits only: leave it out for a session")
             _pack_session(kit, out or beside(kit, ".zip"), licence=licence, version=version,
                           recipe_path=recipe, last=last, jobs=jobs, yes=yes, as_json=as_json)
             return
@@ -318,7 +318,7 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
         record = packing.licensed(kit, licence, version)[0]
         said, left_out = packing.texts_of(record), packing.left_out(kit, record)
         made = packing.pack_kit(kit, out or beside(kit, ".zip"), licence=licence, version=version,
-                                last=last, freeze=freeze is not False) if yes else None
+                                last=last, lock=lock is not False) if yes else None
         if as_json:
             show_json({"texts": [{"what": what, "text": text} for what, text in said.rows], "left_out": left_out,
                        "pack": None if made is None else {**asdict(made), "path": str(made.path)}})

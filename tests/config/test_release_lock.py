@@ -1,4 +1,4 @@
-"""Released kits freeze: what was given away keeps its drum, stroke, layer, round robin, velocities and key."""
+"""Released kits are locked: what was given away keeps its drum, stroke, layer, round robin, velocities and key."""
 
 from __future__ import annotations
 
@@ -181,7 +181,7 @@ def test_names_of_takes_can_stand_in_a_record_as_sums(own_example: Kit) -> None:
 
 
 def test_a_released_kit_is_rebuilt_under_its_names(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """From end to end: ``pack_kit`` leaves the kit alone unless told to freeze it; the kit, or the zip, keeps names
+    """From end to end: ``pack_kit`` leaves the kit alone unless told to lock it; the kit, or the zip, keeps names
     through other settings and a rejected hit; the next pack lists what changed without being given the first.
     """
     def short(folder: Path, out: Path) -> None:
@@ -193,7 +193,7 @@ def test_a_released_kit_is_rebuilt_under_its_names(tmp_path: Path, monkeypatch: 
     before = sums(kit)
     first = pack_kit.pack_kit(kit, tmp_path / "1.zip", licence="cc0", version="1.0")
     assert before == sums(kit)
-    pack_kit.pack_kit(kit, tmp_path / "1.zip", licence="cc0", version="1.0", freeze=True)
+    pack_kit.pack_kit(kit, tmp_path / "1.zip", licence="cc0", version="1.0", lock=True)
     assert {release_lock.NAME} == set(sums(kit)) - set(before)
     frozen = sums(kit)
     pipeline.build(session, kit)
@@ -227,8 +227,8 @@ def test_a_drum_built_alone_is_built_alone_again(tmp_path: Path) -> None:
     assert [every[0].name] == [drum.name for drum in first.drums] == [drum.name for drum in second.drums]
 
 
-def test_the_command_freezes_unless_told_not_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """``oneshot pack --yes`` makes a release, and a released kit keeps its names; a trial with --no-freeze makes none,
+def test_the_command_locks_unless_told_not_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """``oneshot pack --yes`` makes a release, and a released kit keeps its names; a trial with --no-lock makes none,
     and neither does a look at the texts.
     """
     monkeypatch.setattr(pack_kit, "preview", lambda folder, out: out.write_bytes(
@@ -236,7 +236,7 @@ def test_the_command_freezes_unless_told_not_to(tmp_path: Path, monkeypatch: pyt
     kit = tmp_path / "k"
     pipeline.build(strokes(tmp_path / "s"), kit)
 
-    for more, frozen in (([], False), (["--yes", "--no-freeze"], False), (["--yes"], True)):
+    for more, frozen in (([], False), (["--yes", "--no-lock"], False), (["--yes"], True)):
         with pytest.raises(SystemExit) as left:
             main(["pack", str(kit), "--licence", "cc0", *more])
 

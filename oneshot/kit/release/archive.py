@@ -31,7 +31,7 @@ class Texts:
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """What was written. ``frozen``: whether the kit remembers it as a release; ``left_out``: what lies in the kit's
+    """What was written. ``locked``: whether the kit remembers it as a release; ``left_out``: what lies in the kit's
     folder and is not the kit's.
     """
 
@@ -40,7 +40,7 @@ class Pack:
     size_bytes: int
     licence: str
     changes: tuple[str, ...] = ()
-    frozen: bool = False
+    locked: bool = False
     left_out: tuple[str, ...] = ()
 
 

@@ -99,11 +99,11 @@ def texts_of(kit: Kit) -> Texts:
 
 
 def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: str | None = None,
-             last: Path | None = None, freeze: bool = False) -> Pack:
+             last: Path | None = None, lock: bool = False) -> Pack:
     """Write the zip of a kit.
 
     ``last``: the zip of the release before, against which changes are listed; None: the release that the kit
-    remembers, if any. ``freeze``: let the kit remember this one (``released.json`` in its folder, the only thing that
+    remembers, if any. ``lock``: let the kit remember this one (``released.json`` in its folder, the only thing that
     is changed there), so that later builds keep its names.
 
     Nothing goes out but what the manifest lists and a kit is known to have; links never do.
@@ -113,11 +113,11 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
     session. Nothing is left behind then.
     """
     with held(folder, "a pack"):
-        return _pack_kit(folder, out, licence, version, last, freeze=freeze)
+        return _pack_kit(folder, out, licence, version, last, lock=lock)
 
 
 def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None, last: Path | None, *,
-              freeze: bool) -> Pack:
+              lock: bool) -> Pack:
     """As ``pack_kit``, of a kit that is held."""
     kit, name, text = licensed(folder, licence, version)
     check_target(out, sessions=(session_of(folder),), ours=lambda path: is_pack_of(
@@ -145,10 +145,10 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
             pack.add(n, texts[n] if n in texts else files[n])
         pack.close()
         written.replace(out)
-    if freeze:
+    if lock:
         kept = replace(kept, sums=pack.sums, against=before or {})
         write_atomic(folder / release_lock.NAME, release_lock.to_json(kept))
-    return Pack(out, len(pack.sums) + 1, out.stat().st_size, name, changed, freeze, outside)
+    return Pack(out, len(pack.sums) + 1, out.stat().st_size, name, changed, lock, outside)
 
 
 def left_out(folder: Path, kit: Kit) -> tuple[str, ...]:

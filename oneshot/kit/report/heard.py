@@ -55,7 +55,7 @@ def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str
     if not kit:
         return [*lines, ("text", "  Listen before releasing it: talk between takes is in every mic.")]
     lines.append(("text", "  Locked: later builds keep its names, layers, velocities and keys."
-                  if made["frozen"] else "  Not locked: if you release it all the same, keep the zip and build with "
+                  if made["locked"] else "  Not locked: if you release it all the same, keep the zip and build with "
                   "--last."))
     return lines
 

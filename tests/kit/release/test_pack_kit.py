@@ -231,9 +231,9 @@ def test_a_release_packed_once_more_is_the_same_zip(own: Path, tmp_path: Path) -
     """What the kit remembers of a release makes no change of it, neither of the first one nor of the next."""
     for version, again in (("1.0", ()), ("1.1", ("changed  README.txt", "changed  manifest.json",
                                                  "changed  released.json"))):
-        first = pack_kit.pack_kit(own, tmp_path / "first.zip", licence="cc0", version=version, freeze=True)
+        first = pack_kit.pack_kit(own, tmp_path / "first.zip", licence="cc0", version=version, lock=True)
         remembered = (own / release_lock.NAME).read_bytes()
-        second = pack_kit.pack_kit(own, tmp_path / "second.zip", licence="cc0", version=version, freeze=True)
+        second = pack_kit.pack_kit(own, tmp_path / "second.zip", licence="cc0", version=version, lock=True)
 
         assert again == first.changes == second.changes
         assert first.path.read_bytes() == second.path.read_bytes()

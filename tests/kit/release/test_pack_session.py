@@ -106,8 +106,8 @@ def test_texts_are_listed_and_the_licence_is_asked_for(tmp_path: Path, capsys: p
     for word in ("Kick", "Snare", "OH L", "Attribution 4.0", "hold rights in it", "legal advice", "Nothing was"):
         assert word in out
     assert [tmp_path / "s"] == list(tmp_path.iterdir())
-    assert 1 == main_code("pack", str(tmp_path / "s"), "--licence", "cc0", "--freeze", "--yes")
-    assert "--freeze is for kits" in capsys.readouterr().err
+    assert 1 == main_code("pack", str(tmp_path / "s"), "--licence", "cc0", "--lock", "--yes")
+    assert "--lock is for kits" in capsys.readouterr().err
     sound(tmp_path / "t" / "Talkback.wav")
     with pytest.raises(SessionError, match="no mic to release"):
         pack_session.prepared(tmp_path / "t", licence="cc0")
