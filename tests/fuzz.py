@@ -41,6 +41,8 @@ MOST_S, MOST_BYTES = 20.0, 400_000_000
 TOKENS = (b"\0", b"\xff" * 4, b"\0\0\0\x80", b"\xff\xff\xff\x7f", b"-1", b"1e999", b"NaN", b"null", b"[" * 50,
           b'{"a":' * 50, b"../", b"/etc/passwd", b'"', b"\n", b"<TRACK>", b"LIST", b"bext", b"iXML", b"\xed\xa0\x80",
           "\u2028".encode(), b"99999999999999999999", b"true", b"[[reject]]\n", b"=", b"#")
+KINDS = ("sound.wav", "sound.aiff", "sound.flac", "a session", "time stamps", "MIDI", "a recipe", "corrections",
+         "a manifest", "a release", "a pack")
 CORRECTIONS = b'''format = "oneshot-corrections"
 version = 1
 

@@ -18,7 +18,7 @@ from oneshot.core.records.roles import Role
 from oneshot.kit.export import FORMATS
 
 ROOT = Path(__file__).resolve().parent.parent
-DOCS = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
+DOCS = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])
 
 
 def text_of(name: str) -> str:
@@ -52,7 +52,8 @@ def test_every_command_has_help_an_example_and_its_place() -> None:
 
 def test_examples_use_options_that_exist() -> None:
     """Every ``oneshot COMMAND --option`` in any document is one the program knows."""
-    known = {name: {option for item in command.params for option in item.opts} for name, command in commands().items()}
+    known = {name: {option for item in command.params for option in (*item.opts, *item.secondary_opts)}
+             for name, command in commands().items()}
     found = 0
     for path in DOCS:
         text = path.read_text(encoding="utf-8")
@@ -65,7 +66,7 @@ def test_examples_use_options_that_exist() -> None:
     assert found > 10
 
 
-@pytest.mark.parametrize("path", DOCS, ids=lambda path: path.name)
+@pytest.mark.parametrize("path", DOCS, ids=lambda path: path.relative_to(ROOT).as_posix())
 def test_links_lead_somewhere(path: Path) -> None:
     """Every link to a file of the project has its file."""
     links = re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", path.read_text(encoding="utf-8"))
@@ -79,6 +80,15 @@ def test_the_readme_leads_to_every_page() -> None:
     linked = text_of("README.md") + text_of("DEVELOPERS.md") + text_of("docs/licence.md")
 
     assert [path.name for path in (ROOT / "docs").glob("*.md") if f"{path.name})" not in linked] == []
+
+
+def test_the_page_of_pages_leads_to_every_page() -> None:
+    """docs/README.md has each page of docs/ and of the folders in it once, under one need."""
+    docs = ROOT / "docs"
+    linked = re.findall(r"\]\(([\w/-]+\.md)\)", text_of("docs/README.md"))
+    pages = [path.relative_to(docs).as_posix() for path in docs.rglob("*.md")]
+
+    assert sorted(set(pages) - {"README.md"}) == sorted(linked)
 
 
 def test_the_readme_sets_up_in_two_commands() -> None:
@@ -172,8 +182,7 @@ def test_every_module_that_a_page_names_is_there() -> None:
     """A path in the docs leads to a file of the package, of the tests or of the top."""
     there = [path.relative_to(ROOT).as_posix() for folder in ("oneshot", "tests", "demo") for path in
              (ROOT / folder).rglob("*.py")]
-    pages = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
-    named = {(page.name, name) for page in pages
+    named = {(page.name, name) for page in DOCS
              for name in re.findall(r"`((?:[a-z_]+/)*[a-z_]+\.py)`", page.read_text(encoding="utf-8"))}
 
     assert len(named) > 20
