@@ -130,7 +130,7 @@ def remove_parts(folder: Path, name: str | None = None) -> None:
     with suppress(OSError):
         for each in folder.iterdir():
             found = _PART.fullmatch(each.name)
-            if found is not None and name in (None, found[1]) and not _runs(int(found[2])) \
+            if found is not None and name in (None, found[1]) and not runs(int(found[2])) \
                     and (name is not None or time.time() - each.stat().st_mtime > _IDLE_S):
                 each.unlink(missing_ok=True)
 
@@ -392,11 +392,11 @@ def _remove_abandoned(target: Path) -> None:
     for path in target.parent.iterdir():
         for prefix in (f".{target.name}.{_BUILDING}", f".{target.name}.{_MAKING}"):
             pid = path.name.removeprefix(prefix).partition("-")[0]
-            if path.name.startswith(prefix) and pid.isdecimal() and not _runs(int(pid)):
+            if path.name.startswith(prefix) and pid.isdecimal() and not runs(int(pid)):
                 shutil.rmtree(path, ignore_errors=True)
 
 
-def _runs(pid: int) -> bool:
+def runs(pid: int) -> bool:
     """Whether a process of that number exists (and whether we may ask)."""
     if os.name != "posix":
         return True

@@ -19,10 +19,10 @@ import re
 import shutil
 import time
 import zlib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
-from io import BytesIO
+from itertools import count
 from pathlib import Path
 from tokenize import TokenError
 from typing import Any, TypeVar
@@ -30,11 +30,12 @@ from typing import Any, TypeVar
 import msgspec
 import numpy as np
 import platformdirs
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
+from oneshot.core.cache.array_file import ArrayFile, head_of
 from oneshot.core.cache.keys import key_of
 from oneshot.core.errors import SettingsError
-from oneshot.core.files import remove_parts, write_atomic
+from oneshot.core.files import remove_parts, runs, write_atomic
 
 T = TypeVar("T")
 
@@ -47,6 +48,9 @@ IN_USE_S = 3600.0
 """A folder that was opened within this time may belong to a build that runs: it stays."""
 CHUNK = 2**22
 """Bytes summed at a time."""
+PART = ".part"
+"""What the name of a file ends with that is being written; before it stands the number of the process."""
+_NUMBERS = count(1)
 
 UNUSABLE = (OSError, ValueError, TypeError, KeyError, EOFError, OverflowError, MemoryError, RecursionError, zlib.error,
             msgspec.MsgspecError, SyntaxError, TokenError)  # the last two: of the head of an .npy file
@@ -75,8 +79,10 @@ class Store:
     _cleared: bool = False
     _saved: set[str] = field(default_factory=set)
 
-    def load(self, name: str, params: Mapping[str, Any]) -> dict[str, NDArray[Any]] | None:
-        """The arrays stored under that name with exactly these parameters, or None. Arrays are mapped, not copied."""
+    def load(self, name: str, params: Mapping[str, Any], in_pieces: Collection[str] = ()) -> dict[str, Any] | None:
+        """The arrays stored under that name with exactly these parameters, or None. They are mapped, not copied; those
+        named ``in_pieces`` are an ``ArrayFile`` each.
+        """
         if self._cleared and name not in self._saved:
             return None  # also where the disk refused to remove it
         try:
@@ -90,7 +96,8 @@ class Store:
             entry = msgspec.json.decode(text, type=_Entry)
             if entry.key != key_of(params):
                 raise ValueError("made from something else")
-            return {key: _mapped(self.folder / f"{name}.{key}.npy", crc) for key, crc in entry.sums.items()}
+            return {key: _opened(self.folder / f"{name}.{key}.npy", crc, in_pieces=key in in_pieces)
+                    for key, crc in entry.sums.items()}
         except UNUSABLE:
             self.stale.append(name)
             return None
@@ -109,7 +116,15 @@ class Store:
             self.stale.append(name)
             return None
 
-    def save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> None:
+    def made(self, name: str, key: str, shape: tuple[int, ...], dtype: DTypeLike) -> ArrayFile:
+        """An array to be written piece by piece and then saved under a name; in a temporary file where the disk
+        refuses.
+        """
+        with suppress(OSError):
+            self.folder.mkdir(parents=True, exist_ok=True)
+        return ArrayFile.made(shape, dtype, self.folder / f".{name}.{key}.npy.{next(_NUMBERS)}.{os.getpid()}{PART}")
+
+    def save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any] | ArrayFile]) -> None:
         """Store arrays under a name, replacing what was there; where the disk refuses, the name goes to ``unsaved``."""
         try:
             self._save(name, params, arrays)
@@ -121,16 +136,21 @@ class Store:
         text = key_of(params).encode() + b"\n" + packed(record)
         self.save(name, params, {RECORD: np.frombuffer(text, np.uint8)})
 
-    def _save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> None:
+    def _save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any] | ArrayFile]) -> None:
         """As ``save``; raises OSError."""
         self.folder.mkdir(parents=True, exist_ok=True)
         # the old entry goes first: cut off from here on, it must not stand beside arrays made with other parameters
         (self.folder / f"{name}.json").unlink(missing_ok=True)
         sums = {}
         for key, array in arrays.items():
+            path = self.folder / f"{name}.{key}.npy"
+            if isinstance(array, ArrayFile):
+                array.settled(path)
+                sums[key] = _sum_of(path)
+                continue
             parts = _as_npy(array)
             sums[key] = zlib.crc32(parts[1], zlib.crc32(parts[0]))
-            write_atomic(self.folder / f"{name}.{key}.npy", parts)
+            write_atomic(path, parts)
         write_atomic(self.folder / f"{name}.json", msgspec.json.encode(_Entry(key_of(params), sums)))
         self._saved.add(name)
 
@@ -149,6 +169,7 @@ def open_store(parts: list[tuple[str, int, int, str]]) -> Store:
         store.folder.mkdir(parents=True, exist_ok=True)
         os.utime(store.folder)
         remove_parts(store.folder)
+        _remove_abandoned(store.folder.parent)
         prune(store.folder.parent, most_bytes())
     return store
 
@@ -179,6 +200,14 @@ def prune(folder: Path, most: float) -> list[Path]:
     return gone
 
 
+def _remove_abandoned(folder: Path) -> None:
+    """Remove what builds were writing that were ended: of a long take it may be gigabytes."""
+    for path in folder.glob(f"*/.*{PART}"):
+        pid = path.name.removesuffix(PART).rpartition(".")[2]
+        if pid.isdigit() and not runs(int(pid)):
+            path.unlink(missing_ok=True)
+
+
 def cache_folder() -> Path:
     """Where results of all sessions are stored."""
     given = os.environ.get("ONESHOT_CACHE")
@@ -200,12 +229,8 @@ def unpacked(data: bytes, kind: type[T]) -> T:
 
 def _as_npy(array: NDArray[Any]) -> tuple[memoryview, memoryview]:
     """Head and data of an array as ``np.save`` writes them, the data where they are. Raises ValueError for objects."""
-    if array.dtype.hasobject:
-        raise ValueError("objects cannot be stored")
-    array = np.asarray(array, order="C")
-    head = BytesIO()
-    np.lib.format.write_array_header_1_0(head, np.lib.format.header_data_from_array_1_0(array))
-    return head.getbuffer(), array.reshape(-1).view(np.uint8).data
+    head = head_of(array.shape, array.dtype)
+    return memoryview(head), np.asarray(array, order="C").reshape(-1).view(np.uint8).data
 
 
 def plain(value: object) -> object:
@@ -229,13 +254,19 @@ def _parted(text: bytes) -> tuple[str, bytes]:
     return key.decode(), data
 
 
-def _mapped(path: Path, crc: int) -> NDArray[Any]:
-    """An array mapped from its file. Raises one of ``UNUSABLE`` where that does not have the check sum ``crc``."""
+def _opened(path: Path, crc: int, *, in_pieces: bool) -> NDArray[Any] | ArrayFile:
+    """An array mapped from its file, or read from there in pieces. Raises one of ``UNUSABLE`` where that does not have
+    the check sum ``crc``.
+    """
+    if _sum_of(path) != crc:
+        raise ValueError(f"{path.name} is not as it was written")
+    return ArrayFile.opened(path) if in_pieces else np.lib.format.open_memmap(path, mode="r")
+
+
+def _sum_of(path: Path) -> int:
+    """CRC-32 of a file. Raises OSError."""
     found = 0
     with path.open("rb") as file:
         while chunk := file.read(CHUNK):
             found = zlib.crc32(chunk, found)
-    if found != crc:
-        raise ValueError(f"{path.name} is not as it was written")
-    mapped: NDArray[Any] = np.lib.format.open_memmap(path, mode="r")
-    return mapped
+    return found

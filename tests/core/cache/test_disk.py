@@ -7,6 +7,8 @@ import math
 import os
 import random
 import shutil
+import subprocess
+import sys
 import time
 import zlib
 from collections.abc import Mapping
@@ -19,6 +21,7 @@ import pytest
 from numpy.typing import NDArray
 
 from oneshot.core.cache import keys
+from oneshot.core.cache.array_file import ArrayFile
 from oneshot.core.cache.disk import Store, cache_folder, open_store, prune
 from oneshot.core.errors import SettingsError
 from oneshot.core.files import write_atomic
@@ -389,3 +392,70 @@ def test_arrays_are_written_as_numpy_writes_them(array: NDArray[Any], tmp_path: 
     np.save(tmp_path / "plain.npy", np.asarray(array, order="C"))
 
     assert (tmp_path / "plain.npy").read_bytes() == (tmp_path / "a.x.npy").read_bytes()
+
+
+# ---------------------------------------------------------------------------------------------- arrays as long as takes
+
+
+def made_in(store: Store) -> ArrayFile:
+    """The levels of ``arrays``, written piece by piece."""
+    levels = arrays()["level_db"]
+    out = store.made("scan-1", "level_db", levels.shape, levels.dtype)
+    for at in range(0, 50, 20):
+        out[:, at : at + 20] = levels[:, at : at + 20]
+    return out
+
+
+def test_an_array_in_pieces_is_stored_as_any(tmp_path: Path) -> None:
+    """Written piece by piece it has the same bytes and sums, and is read in pieces or as a whole; so is any other."""
+    one, two = Store(tmp_path / "one"), Store(tmp_path / "two")
+    one.save("scan-1", PARAMS, {**arrays(), "level_db": made_in(one)})
+    two.save("scan-1", PARAMS, arrays())
+
+    for path in (tmp_path / "two").iterdir():
+        assert path.read_bytes() == (tmp_path / "one" / path.name).read_bytes()
+    assert len(list((tmp_path / "one").iterdir())) == len(list((tmp_path / "two").iterdir()))
+    for store in (one, two):
+        assert_same(store.load("scan-1", PARAMS))
+        found = store.load("scan-1", PARAMS, in_pieces=("level_db", "draw"))
+        assert found is not None
+        assert [True, True] == [isinstance(found[key], ArrayFile) for key in ("level_db", "draw")]
+        assert_same({key: np.asarray(each) for key, each in found.items()})
+
+
+def test_an_array_in_pieces_that_is_not_as_it_was_is_stale(filled: Store) -> None:
+    """One byte written over is found before anything is read."""
+    path = filled.folder / "scan-1.level_db.npy"
+    whole = bytearray(path.read_bytes())
+    whole[-1] ^= 1
+    path.write_bytes(whole)
+
+    assert filled.load("scan-1", PARAMS, in_pieces=("level_db",)) is None
+    assert ["scan-1"] == filled.stale
+
+
+def test_an_array_in_pieces_needs_no_store(tmp_path: Path) -> None:
+    """Where the folder cannot be written a temporary file serves, and that nothing is stored is noted."""
+    (tmp_path / "file").write_text("no folder", encoding="utf-8")
+    locked = Store(tmp_path / "file" / "store")
+    levels = made_in(locked)
+    locked.save("scan-1", PARAMS, {"level_db": levels})
+
+    np.testing.assert_array_equal(arrays()["level_db"], np.asarray(levels))
+    assert ["scan-1"] == locked.unsaved
+
+
+def test_what_ended_builds_left_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A killed build's half-written files are removed by the next one of any session; those of one that runs stay."""
+    monkeypatch.setenv("ONESHOT_CACHE", str(tmp_path))
+    with subprocess.Popen([sys.executable, "-c", ""]) as ended:
+        pass
+    made = made_in(open_store(PARTS))
+    (mine,) = open_store(PARTS).folder.glob(".*.part")
+    theirs = mine.with_name(f".scan-2.draw.npy.1.{ended.pid}.part")
+    theirs.touch()
+    open_store(PARTS[:1])
+
+    assert not theirs.exists()
+    assert mine.exists()
+    assert (2, 50, 3) == made.shape
