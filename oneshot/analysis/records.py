@@ -14,6 +14,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from oneshot.core.cache.array_file import ArrayFile
 from oneshot.core.records.session import Floats, Floats32, Frames
 
 EVENT_S = 0.016
@@ -22,10 +23,15 @@ other's tails, and one row of the kit tells of all of them.
 """
 
 
+Levels = NDArray[np.float16] | ArrayFile
+"""Levels of a take, in memory or in a file: readers take a mic's stretch of steps, or single steps, at a time."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class TakeScan:
     """What one pass over a take measured (``detection/spectrogram.py``).
 
+    ``level_db`` and ``draw`` are as long as the take, and in files where it comes from a session.
     ``level_db``: float16 (mics, steps, bands), mean square in dB re full scale, step i centred on frame ``i * hop``.
     ``noise_db``: float64 (mics, bands), the steady noise in the same unit. ``draw``: float32 (mics, points, 2), minimum
     and maximum of every 1024 frames. ``peak``: float32 (mics,), largest magnitude. ``clipped``: int64 (mics,), frames
@@ -35,9 +41,9 @@ class TakeScan:
     take: str
     sample_rate: int
     hop: int
-    level_db: NDArray[np.float16]
+    level_db: Levels
     noise_db: Floats
-    draw: Floats32
+    draw: Floats32 | ArrayFile
     peak: Floats32
     clipped: Frames
     bad_frame: Frames

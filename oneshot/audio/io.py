@@ -189,8 +189,8 @@ class _OpenFile:
     Blocks are aligned to the file's own frame 0. Reading on from where the last block ended needs no seek.
     """
 
-    def __init__(self, path: Path, channels: tuple[int, ...], dtype: Dtype) -> None:
-        self._file = _open(path)
+    def __init__(self, path: Path, channels: tuple[int, ...], dtype: Dtype, kept: int) -> None:
+        self._file, self._kept = _open(path), kept
         try:
             self.header = _header(path, self._file)
             _check_dtype(self.header, dtype)
@@ -212,7 +212,7 @@ class _OpenFile:
             self._seek(start)
         frames = _read_frames(self._file, self.header, count, start, self._dtype)
         self._position = start + count
-        if len(self._blocks) >= KEPT_READS:
+        if len(self._blocks) >= self._kept:
             self._blocks.popitem(last=False)
         if self._channels != list(range(self.header.channels)):
             frames = frames[:, self._channels]
@@ -240,19 +240,20 @@ class TakeReader:
 
     ``dtype``: "float32" for analysis, "int32" for the exact integer samples (left-justified), "float64" exact for
     everything. Files stay open until ``close`` (or the end of ``with``); a file with many channels is read once for all
-    its mics. Memory: at most 2^18 frames per mic (1 MB a mic as float32), however long the take is.
+    its mics. Memory: at most 2^18 frames per mic (1 MB a mic as float32), however long the take is; with another number
+    of ``kept`` reads than ``KEPT_READS`` as many times 2^14.
     A reader does not travel between processes: each worker opens its own. ``offset``: mic -> steady offset, full scale
     1.0, that is taken out of what was recorded there (float dtypes only); mics that are not named are left as they are.
     """
 
     def __init__(self, root: Path, take: Take, mics: Sequence[str] | None = None, dtype: Dtype = "float32", *,
-                 offset: Mapping[str, float] | None = None) -> None:
+                 offset: Mapping[str, float] | None = None, kept: int = KEPT_READS) -> None:
         """Raises AudioError if a file cannot be opened, KeyError if the take has no mic of a given name, ValueError
         where an offset is to be taken out of integers.
         """
         if offset and dtype == "int32":
             raise ValueError("an offset cannot be taken out of integer samples: read them as float")
-        self._root, self._offset = root, offset or {}
+        self._root, self._offset, self._kept = root, offset or {}, kept
         self.take = take
         self.mics: tuple[Mic, ...] = take.mics if mics is None else tuple(take.mic(name) for name in mics)
         self.dtype: Dtype = dtype
@@ -267,14 +268,15 @@ class TakeReader:
                 self._rows.setdefault(source.path, []).append((row, channels.index(source.channel), source))
         try:
             for path, channels in wanted.items():
-                self._files[path] = _OpenFile(root / path, tuple(channels), dtype)
+                self._files[path] = _OpenFile(root / path, tuple(channels), dtype, kept)
         except AudioError:
             self.close()
             raise
 
     def another(self) -> TakeReader:
         """A second reader of the same, for another worker. Raises AudioError if a file cannot be opened."""
-        return TakeReader(self._root, self.take, [mic.name for mic in self.mics], self.dtype, offset=self._offset)
+        return TakeReader(self._root, self.take, [mic.name for mic in self.mics], self.dtype, offset=self._offset,
+                          kept=self._kept)
 
     def read(self, start: int, stop: int) -> Samples:
         """Take frames [start, stop) as (mics, frames) in the reader's dtype; zeros where nothing was recorded.

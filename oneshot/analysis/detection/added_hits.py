@@ -60,7 +60,6 @@ def _inserted(root: Path, heard: Detected, frames: Sequence[int]) -> Detected:
     """
     take, known = heard.take, heard.onsets
     steps, hop = heard.scan.level_db.shape[1], heard.scan.hop
-    rises = find_onsets.mic_rises_db(heard.scan, heard.near)
     rows = []
     used_mics = find_onsets.mics_only(take, heard.near)
     with TakeReader(root, take, offset=heard.offset) as reader:
@@ -73,7 +72,8 @@ def _inserted(root: Path, heard: Detected, frames: Sequence[int]) -> Detected:
     at = np.array(frames, np.int64)
     # about a step and a half after the onset the onset strength peaks
     step = np.clip(np.round(at / hop + 1.5).astype(np.int64), 0, steps - 1)
-    mic_rise = np.stack([rises[max(0, s - 1):s + 2].max(axis=0) for s in step])
+    mic_rise = np.stack([find_onsets.mic_rises_db(heard.scan, heard.near, max(0, s - 1), min(s + 2, steps)).max(axis=0)
+                         for s in step.tolist()])
     rise = mic_rise[:, heard.near].mean(axis=1) if heard.near.any() else np.zeros(len(at))
     first = np.r_[heard.arrivals.first, [r.first[0] for r in rows]].astype(np.int64)
     order = np.argsort(first, kind="stable")

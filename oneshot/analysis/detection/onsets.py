@@ -83,23 +83,37 @@ def detect(scan: TakeScan, take: Take) -> Onsets:
     Returns them in order of time; an empty table where nothing rises. Stretches that session.toml ignores hold none.
     """
     near = near_mics(take, scan.peak > SILENT_PEAK)
-    window = 4 * scan.hop
-    mic_strength = mic_rises_db(scan, near)
-    mics = mics_only(take, near)
-    strength = mic_strength[:, mics].mean(axis=1) if near.any() else np.zeros(len(mic_strength))
-    # a trigger adds to hits of its own drum; its silence is no evidence against another's
-    total = np.maximum(strength, mic_strength[:, near].mean(axis=1)) if near.any() else strength
-    width = max(1, round(APART_S * scan.sample_rate / scan.hop / 2))
-    local_max = ndimage.maximum_filter1d(total, 2 * width + 1, mode="nearest")
-    peaks = _plateau_centres(np.flatnonzero((total == local_max) & (total > RISE_DB)))
+    mics, window = mics_only(take, near), 4 * scan.hop
+    found = [_rising(scan, near, mics, a) for a in range(0, scan.level_db.shape[1], PIECE_STEPS)]
+    peaks, strength, mic_strength = (np.concatenate(each) for each in zip(*found, strict=True))
+    # a plateau may reach from one piece into the next
+    rows = _plateau_centres(peaks)
     last = (take.frames - window) // scan.hop  # a take cut off in mid-decay ends with a step, which is no hit
-    peaks = peaks[(peaks >= 2) & (peaks <= last)]
+    rows = rows[(peaks[rows] >= 2) & (peaks[rows] <= last)]
     # Onset strength peaks when the window has just taken in the attack: about a step and a half after the onset.
-    frame = np.maximum((peaks - 1.5) * scan.hop, 0).round().astype(np.int64)
+    frame = np.maximum((peaks[rows] - 1.5) * scan.hop, 0).round().astype(np.int64)
     keep = np.ones(len(frame), bool)
     for start, stop in take.ignored:
         keep &= (frame < start) | (frame >= stop)
-    return Onsets(take.name, frame[keep], strength[peaks][keep], mic_strength[peaks][keep])
+    return Onsets(take.name, frame[keep], strength[rows][keep], mic_strength[rows][keep])
+
+
+def _rising(scan: TakeScan, near: NDArray[np.bool_], mics: NDArray[np.bool_],
+            start: int) -> tuple[Frames, Floats, Floats]:
+    """The steps of the piece from ``start`` on where onset strength is at a local maximum, rising, with their onset
+    strength (steps,) and that of each mic (steps, mics).
+    """
+    width = max(1, round(APART_S * scan.sample_rate / scan.hop / 2))
+    stop = min(start + PIECE_STEPS, scan.level_db.shape[1])
+    lead = max(0, start - width)
+    mic_strength = mic_rises_db(scan, near, lead, min(stop + width, scan.level_db.shape[1]))
+    strength = mic_strength[:, mics].mean(axis=1) if near.any() else np.zeros(len(mic_strength))
+    # a trigger adds to hits of its own drum; its silence is no evidence against another's
+    total = np.maximum(strength, mic_strength[:, near].mean(axis=1)) if near.any() else strength
+    local_max = ndimage.maximum_filter1d(total, 2 * width + 1, mode="nearest")
+    peaks = np.flatnonzero((total == local_max) & (total > RISE_DB))
+    peaks = peaks[(peaks >= start - lead) & (peaks < stop - lead)]
+    return peaks + lead, strength[peaks], mic_strength[peaks]
 
 
 def mics_only(take: Take, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -109,21 +123,20 @@ def mics_only(take: Take, near: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def _plateau_centres(peaks: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The centre of each run of neighbouring steps: where onset strength is at its limit, a plateau is one hit."""
-    if not len(peaks):
-        return peaks
-    runs = np.split(peaks, np.flatnonzero(np.diff(peaks) > 1) + 1)
-    return np.array([run[(len(run) - 1) // 2] for run in runs], np.int64)
+    """Which rows hold the centre of each run of neighbouring steps: where onset strength is at its limit, a plateau is
+    one hit.
+    """
+    runs = np.split(np.arange(len(peaks)), np.flatnonzero(np.diff(peaks) > 1) + 1)
+    return np.array([run[(len(run) - 1) // 2] for run in runs if len(run)], np.int64)
 
 
-def mic_rises_db(scan: TakeScan, near: NDArray[np.bool_]) -> Floats:
-    """Onset strength mic by mic: mean rise over the bands, float64 (steps, mics), 0 to 20 dB; 0 in mics not used."""
-    steps = scan.level_db.shape[1]
-    out = np.zeros((steps, scan.level_db.shape[0]))
-    for m in np.flatnonzero(near):
-        for a in range(0, steps, PIECE_STEPS):
-            b = min(a + PIECE_STEPS, steps)
-            out[a:b, m] = _onset_strength_db(scan, int(m), a, b)
+def mic_rises_db(scan: TakeScan, near: NDArray[np.bool_], start: int, stop: int) -> Floats:
+    """Onset strength of the steps [start, stop) mic by mic: mean rise over the bands, float64 (steps, mics), 0 to 20
+    dB; 0 in mics not used.
+    """
+    out = np.zeros((stop - start, len(near)))
+    for m in np.flatnonzero(near).tolist():
+        out[:, m] = _onset_strength_db(scan, m, start, stop)
     return out
 
 

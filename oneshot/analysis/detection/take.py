@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
+from functools import partial
 from itertools import islice
 from pathlib import Path
 
@@ -69,15 +69,14 @@ def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress
     params = {"take": take.name, "mics": [m.name for m in take.mics],
               "sources": [[[s.path, s.channel, s.at, s.frames] for s in m.sources] for m in take.mics]}
     fields = ("level_db", "noise_db", "draw", "peak", "clipped", "bad_frame")
-    stored = store.load(name, params)
+    stored = store.load(name, params, in_pieces=("level_db", "draw"))
     if name in store.stale:
         progress(f"{take.name} has changed, scanning it again", 0.0)
     if stored is None:
-        made = spectrogram.join(take, _scan_parts(session.root, take, {}, jobs, progress))
+        made = spectrogram.join(take, _scan_parts(session.root, take, {}, jobs, progress), partial(store.made, name))
         offset = _offsets(take, made)
         if offset:  # it leaks into the lowest band and masks the noise: measure levels once more, without it
-            level = spectrogram.join(take, _scan_parts(session.root, take, offset, jobs, progress))
-            made = replace(made, level_db=level.level_db, noise_db=level.noise_db)
+            made = spectrogram.measured_again(made, _scan_parts(session.root, take, offset, jobs, progress))
         store.save(name, params, {field: getattr(made, field) for field in fields})
         return made
     return TakeScan(take=take.name, sample_rate=take.sample_rate, hop=spectrogram.hop_frames(take.sample_rate),
@@ -115,7 +114,7 @@ def _scan_parts(root: Path, take: Take, offset: Mapping[str, float], jobs: int,
 
 def _scan_stretch(root: Path, take: Take, first: int, last: int, offset: Mapping[str, float]) -> spectrogram.BlockScan:
     """Scan the blocks [first, last) of a take with a reader of its own."""
-    with TakeReader(root, take, offset=offset) as reader:
+    with TakeReader(root, take, offset=offset, kept=spectrogram.KEPT_READS) as reader:
         return spectrogram.scan_blocks(reader, take, first, last)
 
 

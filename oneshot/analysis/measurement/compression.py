@@ -37,6 +37,9 @@ any drum or room decays.
 HELD_DB, STAYS_STEPS = 4.0, 12
 """It held where it had fallen less than this in as many steps, and it stays away for at least 12 (33 ms)."""
 
+PIECE_STEPS = 2**14
+"""Steps looked at at once, to limit memory."""
+
 
 def slopes(out_db: Floats, in_db: Floats, template: Frames) -> Floats:
     """Level out against level in (mics,), dB per dB; NaN where not known.
@@ -70,16 +73,33 @@ def compressing(out_db: Floats, in_db: Floats, template: Frames) -> NDArray[np.b
     return out
 
 
-def gated(level_db: NDArray[Any]) -> bool:
-    """Whether a mic is gated, by its levels (steps, bands) in dB: its sound breaks off time and again."""
+def gated(level_db: Any) -> bool:
+    """Whether a mic is gated: its sound breaks off time and again.
+
+    ``level_db``: float16 (steps, bands), in memory or the row of a file.
+    """
+    steps, closings, last = level_db.shape[0], 0, -STAYS_STEPS
+    for start in range(0, steps, PIECE_STEPS):
+        lead = max(0, start - BREAK_STEPS)
+        piece = level_db[lead : min(start + PIECE_STEPS + BREAK_STEPS + STAYS_STEPS, steps)]
+        for at in (each + lead for each in _breaks(piece, start - lead)):
+            if at - last >= STAYS_STEPS:
+                closings, last = closings + 1, at
+        if closings >= FEWEST_CLOSINGS:
+            return True
+    return False
+
+
+def _breaks(level_db: NDArray[Any], first: int) -> list[int]:
+    """Steps of a piece at which the sound, held before, breaks off and stays away, of the ``PIECE_STEPS`` from
+    ``first`` on.
+    """
     total = 10 * np.log10((10 ** (level_db.astype(np.float32) / 10)).sum(axis=1) + 1e-30)
-    fall = total[:-BREAK_STEPS] - total[BREAK_STEPS:]
-    falls = np.flatnonzero(fall >= BREAK_DB)
-    closings, last = 0, -STAYS_STEPS
-    for at in falls.tolist():
+    fall = (total[:-BREAK_STEPS] - total[BREAK_STEPS:])[: first + PIECE_STEPS]
+    out = []
+    for at in (np.flatnonzero(fall[first:] >= BREAK_DB) + first).tolist():
         steady = at < BREAK_STEPS or total[at - BREAK_STEPS] - total[at] < HELD_DB
         after = total[at + BREAK_STEPS : at + BREAK_STEPS + STAYS_STEPS]
-        stays = len(after) == STAYS_STEPS and float(after.max()) <= total[at] - BREAK_DB
-        if steady and stays and at - last >= STAYS_STEPS:
-            closings, last = closings + 1, at
-    return closings >= FEWEST_CLOSINGS
+        if steady and len(after) == STAYS_STEPS and float(after.max()) <= total[at] - BREAK_DB:
+            out.append(at)
+    return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +12,13 @@ from stage_inputs import BANDS, RATE, add, noise, scan_take, strike, take_of
 from oneshot.analysis.detection import spectrogram
 from oneshot.analysis.records import TakeScan
 from oneshot.audio.io import BLOCK, TakeReader
+from oneshot.core.cache.array_file import ArrayFile
+from oneshot.core.cache.disk import Store
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Floats
+from oneshot.core.records.session import Floats, Take
 
 RATES = (44100, 48000, 88200, 96000, 176400, 192000)
+FIELDS = ("level_db", "noise_db", "draw", "peak", "clipped", "bad_frame")
 CLOSE = (Role.CLOSE, Role.CLOSE, Role.CLOSE, Role.CLOSE)
 
 
@@ -193,10 +197,71 @@ def test_chunked_equals_whole(tmp_path: Path) -> None:
             parts.append((block, spectrogram.scan_blocks(reader, take, block, block + 1)))
     pieces = spectrogram.join(take, iter([part for _, part in sorted(parts, key=lambda p: p[0])]))
 
-    for name in ("level_db", "noise_db", "draw", "peak", "clipped", "bad_frame"):
+    for name in FIELDS:
         np.testing.assert_array_equal(getattr(whole, name), getattr(pieces, name), err_msg=name)
     assert [3, 0] == whole.clipped.tolist()
     assert [-1, BLOCK + 77] == whole.bad_frame.tolist()
+
+
+def parts_of(folder: Path, take: Take) -> list[spectrogram.BlockScan]:
+    """A take scanned block by block."""
+    with TakeReader(folder, take, kept=spectrogram.KEPT_READS) as reader:
+        return [spectrogram.scan_blocks(reader, take, block, block + 1) for block in range(-(-take.frames // BLOCK))]
+
+
+def test_a_scan_in_files_is_the_one_in_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Written part by part and looked at a few steps at a time, whatever they are: levels, noise, offsets and digests
+    are the same to the bit, with digital black in between and at the ends.
+    """
+    x = noise(BLOCK + 90_001, -40, 13) + 0.002
+    x[:9000], x[50_000:140_000], x[-700:] = 0.0, 0.0, 0.0
+    take = take_of(tmp_path, {"a": x, "b": noise(len(x), -70, 14), "c": np.zeros(len(x))}, CLOSE[:3])
+    parts = parts_of(tmp_path, take)
+    whole = spectrogram.join(take, parts)
+    for steps in (7, 64, 1000):
+        monkeypatch.setattr(spectrogram, "PIECE_STEPS", steps)
+        filed = spectrogram.join(take, parts, partial(Store(tmp_path / "store").made, "scan-1"))
+
+        assert isinstance(filed.level_db, ArrayFile)
+        assert isinstance(filed.draw, ArrayFile)
+        for name in FIELDS:
+            np.testing.assert_array_equal(np.asarray(getattr(whole, name)), np.asarray(getattr(filed, name)))
+        np.testing.assert_array_equal(spectrogram.offsets(whole), spectrogram.offsets(filed))
+        assert spectrogram.digests(whole) == spectrogram.digests(filed)
+    assert 3 == len(set(spectrogram.digests(whole)))
+
+
+def test_levels_measured_again_take_the_place_of_the_first(tmp_path: Path) -> None:
+    """Without an offset the levels are those of the sound alone, in the same file; all else stays as it was."""
+    plain = noise(BLOCK, -60, 15).astype(np.float32)
+    folders = tmp_path / "with", tmp_path / "without"
+    takes = [take_of(folder, {"a": x}, CLOSE[:1]) for folder, x in zip(folders, (plain + 0.25, plain), strict=True)]
+    parts = [parts_of(folder, take) for folder, take in zip(folders, takes, strict=True)]
+    first = spectrogram.join(takes[0], parts[0], partial(Store(tmp_path / "store").made, "scan-1"))
+    again, alone = spectrogram.measured_again(first, parts[1]), spectrogram.join(takes[1], parts[1])
+
+    np.testing.assert_array_equal(np.asarray(alone.level_db), np.asarray(again.level_db))
+    np.testing.assert_array_equal(alone.noise_db, again.noise_db)
+    assert first.draw is again.draw
+    assert first.noise_db[0, 0] > again.noise_db[0, 0]
+
+
+@pytest.mark.parametrize("at", [2**16, BLOCK])
+def test_black_and_bad_frames_reach_no_further_than_windows_do(tmp_path: Path, at: int) -> None:
+    """Sound that begins where a piece does is heard in the windows before that reach into it, and a frame that is no
+    number there spoils none of their levels.
+    """
+    x = np.zeros(2 * BLOCK)
+    x[at:] = noise(len(x) - at, -20, 16)
+    broken = x.copy()
+    broken[at] = np.nan
+    step = at // spectrogram.hop_frames(RATE)
+    found, spoilt = scan_of(tmp_path / "a", x), scan_of(tmp_path / "b", broken)
+
+    assert (found.level_db[0, step - 1] > -90).all()
+    assert (found.level_db[0, : step - 2] == spectrogram.FLOOR_DB).all()
+    assert np.isfinite(spoilt.level_db).all()
+    assert [at] == spoilt.bad_frame.tolist()
 
 
 @pytest.mark.parametrize("frames", [1, 127, 512, BLOCK, BLOCK + 1])

@@ -55,6 +55,14 @@ def sound(cut_after: int | None) -> Floats:
     return level
 
 
+def test_gates_are_told_in_pieces_as_in_a_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However few steps are looked at at once, as many sounds break off: eight are enough and seven are not."""
+    for steps in (1, 3, 5, 50, 51, 55, 97, 1000):
+        monkeypatch.setattr(compression, "PIECE_STEPS", steps)
+
+        assert [True, False, False] == [compression.gated(sound(50)[:length]) for length in (770, 760, 700)]
+
+
 def test_a_gate_is_told_by_sounds_that_break_off() -> None:
     """Strokes cut to digital black 50 steps in were gated; the same strokes fading 60 dB in 0.6 s were not."""
     assert compression.gated(sound(50))
