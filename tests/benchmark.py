@@ -2,9 +2,10 @@
 
     python tests/benchmark.py [WHAT:MINUTES:MICS[:FORMAT] ...]
 
-WHAT is "playing" (dense: kick, snare, hat, toms and cymbals) or "slate" (single hits, left to ring); FORMAT is wav (24
-bit, the default) or flac. Without any, the rows of ``ROWS``. Each row is a session of its own: half a minute rendered
-and repeated, in mics of the generated family, beyond those in mixes of them as rooms. Of each it measures, every time
+WHAT is "playing" (dense: kick, snare, hat, toms and cymbals), "slate" (single hits, left to ring) or "sparse" (such a
+slate every nine minutes, digital black between them); FORMAT is wav (24 bit, the default; 16 where it is sparse) or
+flac. Without any, the rows of ``ROWS``. Each row is a session of its own: half a minute rendered and repeated, in mics
+of the generated family, beyond those in mixes of them as rooms. Of each it measures, every time
 in a process of its own: reading all files once; the script that a competent person writes in an afternoon (librosa
 onsets, MFCCs, k-means, all in memory; up to ``AFTERNOON_MIC_MINUTES``); a first build, a second one from the store, one
 with another recipe, and one beside a busy process. Memory is the largest sum of PSS over the process tree, read from
@@ -15,6 +16,7 @@ from __future__ import annotations
 
 import os
 import platform
+import struct
 import subprocess
 import sys
 import tempfile
@@ -34,6 +36,8 @@ ROWS = ("playing:5:12", "playing:20:12", "playing:5:2", "playing:5:32", "playing
 AFTERNOON_MIC_MINUTES = 60
 PIECE_S = 30.0
 """What is rendered and repeated."""
+SPARSE_MINUTES = 9.0
+"""How far apart that is where it is sparse."""
 
 DECODE = """
 import sys
@@ -154,11 +158,29 @@ def written(folder: Path, what: str, minutes: float, mics: int, suffix: str) -> 
         names.append(f"Room {len(rooms) + 1}")
     times = max(1, round(minutes * 60 * plan.sample_rate / audio.shape[1]))
     (folder / "take 1").mkdir(parents=True)
+    if what == "sparse":
+        for name, row in zip(names, [*audio, *rooms], strict=True):
+            write_sparse(folder / "take 1" / f"{name}.wav", row, plan.sample_rate, minutes)
+        return mics * minutes / 60
     for name, row in zip(names, [*audio, *rooms], strict=True):
         with soundfile.SoundFile(folder / "take 1" / f"{name}.{suffix}", "w", plan.sample_rate, 1, "PCM_24") as file:
             for _ in range(times):
                 file.write(np.clip(row, -1, 1))
     return float(mics * times * audio.shape[1] / plan.sample_rate / 3600)
+
+
+def write_sparse(path: Path, row: Floats, sample_rate: int, minutes: float) -> None:
+    """Write a WAV file of 16 bits with a sound every ``SPARSE_MINUTES`` and holes between, which read as digital black
+    and take no place where the disk can do that.
+    """
+    frames, x = round(minutes * 60 * sample_rate), np.rint(np.clip(row, -1, 1) * 32767).astype("<i2")
+    with path.open("wb") as file:
+        file.write(struct.pack("<4sI8sIHHIIHH4sI", b"RIFF", 36 + 2 * frames, b"WAVEfmt ", 16, 1, 1, sample_rate,
+                               2 * sample_rate, 2, 16, b"data", 2 * frames))
+        file.truncate(44 + 2 * frames)
+        for at in range(0, frames, round(SPARSE_MINUTES * 60 * sample_rate)):
+            file.seek(44 + 2 * at)
+            file.write(x[: frames - at].tobytes())
 
 
 def answers_s(*arguments: str) -> float:
