@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +66,11 @@ LOOK_S = 0.4
 TAIL_STEPS = (-6, -2)
 """Where the tail of earlier sounds is read: 17 to 6 ms before the arrival, clear of the analysis window of the hit
 itself.
+"""
+
+STEADY_STEPS = (-72, -37, -2)
+"""Where it is read if the last stroke was so long ago that only its ring is left: both halves of the last 190 ms.
+A ring's bands fluctuate: over 11 ms they are read up to 5 dB wrong either way, and how fast they decay not at all.
 """
 
 HEAD_STEPS = 16
@@ -396,10 +402,34 @@ def _corrected(played: Played, m: int, block: Frames, earlier: Floats, expected:
     gap = step - np.append(np.int64(-(2**40)), played.step[:-1, m])[block]
     recent = (gap < RECENT_STEPS)[:, None]
     move = np.where(recent, 1.0, np.maximum(move, LOWER))
-    since = np.arange(earlier.shape[1]) - (step - lead - begin)[:, None] - sum(TAIL_STEPS) / 2
-    fading = 10 ** (-played.fade_db[block, m][:, None, :] * np.maximum(since, 0.0)[..., None] / 10)
+    since = np.arange(earlier.shape[1], dtype=np.float64) - (step - lead - begin)[:, None]
+    fading = _fading(played.fade_db[block, m], since - sum(TAIL_STEPS) / 2)
     out: Floats = earlier * move[:, None, :] + np.where(recent, 0.0, unknown)[:, None, :] * fading
+    steady = np.flatnonzero((gap >= -2 * STEADY_STEPS[0]) & (step - lead >= -STEADY_STEPS[0]))
+    out[steady] = _ringing_on(scan, row, (step - lead)[steady], since[steady], tail[steady], out[steady])
     return out
+
+
+def _ringing_on(scan: TakeScan, row: int, step: Frames, since: Floats, tail: Floats, unsteady: Floats) -> Floats:
+    """What rings on (hits, steps, bands) in one mic at ``since``, float64 (hits, steps), after each of ``step``, as
+    measured before it; nothing else was struck for long. A fall as far as a ring beats is no decay. Where the last
+    ``tail`` (hits, bands) stands out of it, something has begun: ``unsteady``, as from that.
+    """
+    noise = 10 ** (scan.noise_db[row] / 10)
+    early, late = (np.maximum(mean_measured(scan, row, step, *ends) - noise, 0.0) for ends in pairwise(STEADY_STEPS))
+    fall_db = 10 * np.log10(np.maximum(early, noise) / np.maximum(late, noise))
+    apart = (STEADY_STEPS[2] - STEADY_STEPS[0]) / 2
+    rate_db = np.clip((fall_db - BEATING_DB) / apart, 0.0, FASTEST_DB)
+    ring = late[:, None, :] * _fading(rate_db, since - (STEADY_STEPS[1] + STEADY_STEPS[2]) / 2)
+    begun = tail > 10 ** (VARIATION_DB / 10) * np.maximum(late, noise)
+    return np.where(begun[:, None, :], unsteady, ring)
+
+
+def _fading(rate_db: Floats, since: Floats) -> Floats:
+    """What is left (hits, steps, bands) of sounds that decay by ``rate_db`` a step (hits, bands), ``since`` that many
+    steps (hits, steps).
+    """
+    return np.asarray(10 ** (-rate_db[:, None, :] * np.maximum(since, 0.0)[..., None] / 10))
 
 
 def _share(measured: Floats, own: Floats, other: Floats, noise: Floats, lone: Frames) -> tuple[Floats, Floats]:

@@ -139,6 +139,19 @@ def test_a_ring_that_lasts_longer_than_usual_is_the_hits_own() -> None:
     assert bleed_db(measure_envelopes.split(played, measure_envelopes.learn([played], kinds()), WHOLE, DRUMS))[8] < -20
 
 
+def test_a_ring_that_goes_on_is_read_over_long() -> None:
+    """A cymbal rings on evenly, its bands fluctuating by 4 dB, and nothing is struck for 2 s: what of it lies under the
+    next hit is told to 1 dB, whatever its last 11 ms were.
+    """
+    ring = np.zeros((9500, BANDS))
+    ring[5000:, HIGH] = 2e-5 * 10 ** (np.random.default_rng(3).normal(0.0, 4.0, (4500, len(HIGH))) / 10)
+    ring[7991:8000, HIGH] *= 0.1
+    played, alone = take([*LESSONS, (8000, 0, 1.0)], 9500, extra=ring)
+    found = bleed_db(measure_envelopes.split(played, measure_envelopes.learn([played], kinds()), WHOLE, DRUMS))[8]
+
+    assert true_db(alone, 8, 8000, ring) == pytest.approx(found, abs=1.0)
+
+
 @pytest.mark.parametrize("known", [True, False])
 def test_a_thud_ahead_of_a_hit_is_its_own(known: bool) -> None:
     """What begins 9 steps (24 ms) ahead of a hit and fades in a moment, as a pedal does before the plates meet, is not
