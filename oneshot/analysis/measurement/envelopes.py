@@ -27,6 +27,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from oneshot.analysis.measurement import own_rises
 from oneshot.analysis.records import EVENT_S, STRETCH_STEPS, Played, Rendered, TakeScan, Templates, mean_squares
 from oneshot.core.records.session import Floats, Frames
 from oneshot.core.workers import spread
@@ -270,12 +271,16 @@ def split(played: Played, envelopes: Floats, own_share: Floats, drum: Frames) ->
     shapes = [(hits, mics, bands)] * 2 + [(hits, mics)] * 6 + [(hits, mics, 3)]
     out = Windows(*(np.full(shape, np.nan) for shape in shapes))
 
+    usually = _usual_rises(played, np.flatnonzero(~beside))
+
     def in_mic(m: int) -> tuple[Floats, ...]:
         """The figures of one mic."""
         by_step = _by_step(envelopes[:, m])
         reach = _reaches(by_step, played.activation, _inaudible(played, m))
+        usual = np.zeros((hits, *usually[m].shape[1:]))
+        usual[~beside] = usually[m]
         for block in _blocks(hits):
-            _split_block(played, by_step, reach, share[:, m], ~beside[block], m, block, out)
+            _split_block(played, by_step, reach, share[:, m], ~beside[block], usual[block], m, block, out)
         return tuple(getattr(out, item.name)[:, m] for item in fields(out))
 
     there = np.flatnonzero(played.rows >= 0).tolist()
@@ -301,20 +306,18 @@ def _blocks(hits: int) -> Iterator[Frames]:
         yield np.arange(first, min(first + BLOCK_HITS, hits))
 
 
-def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floats, lone: NDArray[np.bool_], m: int,
-                 block: Frames, out: Windows) -> None:
-    """Fill in a block of hits in one mic; ``lone``: bool (hits of the block,), no other drum is in play."""
+def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floats, lone: NDArray[np.bool_],
+                 usual: Floats, m: int, block: Frames, out: Windows) -> None:
+    """Fill in a block of hits in one mic; ``lone``: bool (hits of the block,), no other drum is in play; ``usual``:
+    float64 (hits of the block, cells, bands), by how much their ring rises again.
+    """
     scan, row = played.scan, int(played.rows[m])
     rate = scan.sample_rate / scan.hop
-    begin = np.round(played.start[block] - BEFORE_S * rate).astype(np.int64)
-    cells = -(-round((BEFORE_S + LOOK_S) * rate) // CELL)
+    begin, cells = _begins(played, block), _cells(rate)
     noise = 10 ** (scan.noise_db[row] / 10)
     earlier, others, own, expected = _rendered(played, by_step, reach, m, block, begin, cells * CELL)
     earlier_tail = _corrected(played, m, block, earlier, expected, begin)
-    index = begin[:, None] + np.arange(cells * CELL)
-    inside = (index >= 0) & (index < scan.level_db.shape[1])
-    measured = mean_squares(scan.level_db[row][np.clip(index, 0, scan.level_db.shape[1] - 1)])
-    measured *= inside[..., None]
+    measured = _measured(scan, row, begin, cells * CELL)
     early = np.clip((played.step[block, m] - begin)[:, None] + np.arange(HEAD_STEPS), 0, cells * CELL - 1)[..., None]
     out.heard[block, m] = np.take_along_axis(measured, early, 1).mean(axis=1).sum(axis=1)
     mine, rest = (np.take_along_axis(x, early, 1).mean(axis=1).sum(axis=1) for x in (own, earlier + others + noise))
@@ -322,7 +325,7 @@ def _split_block(played: Played, by_step: Floats, reach: Frames, own_share: Floa
     own *= own_share[block][:, None, :]
     parts = [x.reshape(len(block), cells, CELL, -1).mean(axis=2) for x in (measured, own, earlier_tail + others)]
     arrived = (played.step[block, m] - begin) // CELL
-    mine, other = _share(parts[0], parts[1], parts[2], noise, np.where(lone, arrived, -1))
+    mine, other = _share(parts[0], parts[1], parts[2], noise, np.where(lone, arrived, -1), usual)
     _sum_up(played, m, block, mine, other, noise, out)
     first, last = arrived + LONG_CELLS, _next_event(played, m, block)
     out.risen[block, m] = risen(mine, other, parts[2], noise, first, last, LONG_CELLS)
@@ -432,13 +435,15 @@ def _fading(rate_db: Floats, since: Floats) -> Floats:
     return np.asarray(10 ** (-rate_db[:, None, :] * np.maximum(since, 0.0)[..., None] / 10))
 
 
-def _share(measured: Floats, own: Floats, other: Floats, noise: Floats, lone: Frames) -> tuple[Floats, Floats]:
+def _share(measured: Floats, own: Floats, other: Floats, noise: Floats, lone: Frames,
+           usual: Floats) -> tuple[Floats, Floats]:
     """Own sound and bleed, each (hits, cells, bands), from the measured and the expected energy.
 
     A stroke as a whole may lie above or below its template in one band, by ``VARIATION_DB`` at most; the scale is
     fitted on the cells that it dominates. Of a stroke beside which no other drum is in play all is its own that begins
     with it and decays, however unlike its template that is: ``lone``, int64 (hits,), is the cell in which such a one
-    arrives, -1 for all others.
+    arrives, -1 for all others; ``usual``: float64 (hits, cells, bands), by how much such a
+    one's ring rises again.
     """
     variation = 10 ** (VARIATION_DB / 10)
     dominates = own > 2 * (other + noise)
@@ -450,7 +455,8 @@ def _share(measured: Floats, own: Floats, other: Floats, noise: Floats, lone: Fr
     upper_bound = variation * np.maximum(own, np.maximum(neighbours[:, :-2], neighbours[:, 2:]))
     mine = np.minimum(own * share, _sustained(own * share, upper_bound, own))
     alone = np.flatnonzero(lone >= 0)
-    mine[alone] = np.maximum(mine[alone], _decaying(np.maximum(measured - other - noise, 0.0)[alone], lone[alone]))
+    excess = np.maximum(measured - other - noise, 0.0)[alone]
+    mine[alone] = np.maximum(mine[alone], _decaying(excess, lone[alone], usual[alone]))
     steady = noise * np.minimum(share, variation)
     return mine, np.maximum(measured - mine - steady, 0.0)
 
@@ -473,21 +479,46 @@ def _sustained(claimed: Floats, upper_bound: Floats, own: Floats) -> Floats:
     return out
 
 
-def _decaying(excess: Floats, arrived: Frames) -> Floats:
-    """The part of what stands out (hits, cells, bands) that begins with a hit and then only decays, beating aside.
+def _decaying(excess: Floats, arrived: Frames, usual: Floats | None = None) -> Floats:
+    """As ``own_rises.decaying`` has it, of cells."""
+    return own_rises.decaying(excess, arrived, HEAD_STEPS // CELL, 10 ** (BEATING_DB / 10), usual)
 
-    ``arrived``: int64 (hits,), the cell of the arrival. A hit takes ``HEAD_STEPS`` to reach its peak in a mic.
+
+def _usual_rises(played: Played, lone: Frames) -> dict[int, Floats]:
+    """By how much the ring of each of ``lone``, rows of hits beside which no other drum is in play, usually rises
+    again: mic -> float64 (hits, cells, bands), mean squares, learned from these hits together.
     """
-    beating = 10 ** (BEATING_DB / 10)
-    cell = np.arange(excess.shape[1])[None, :] - arrived[:, None]
-    head = (cell >= -1) & (cell < HEAD_STEPS // CELL)
-    peak = np.where(head[..., None], excess, -1.0).argmax(axis=1)
-    out = np.where(head[..., None], excess, 0.0)
-    level = np.full(excess[:, 0].shape, np.inf)
-    for c in range(excess.shape[1]):
-        fallen = np.minimum(excess[:, c], np.where(np.isfinite(level), level * beating, 0.0))
-        out[:, c] = np.where(c > peak, fallen, out[:, c])
-        level = np.where(c >= peak, np.minimum(level, np.maximum(out[:, c], 1e-18)), level)
+    there = np.flatnonzero(played.rows >= 0).tolist()
+    cells, begin = _cells(played.scan.sample_rate / played.scan.hop), _begins(played, lone)
+    noise = 10 ** (played.scan.noise_db[played.rows[there]] / 10)
+    excess = np.zeros((len(there), len(lone), cells, noise.shape[1]))
+    for k, m in enumerate(there):
+        row, step = int(played.rows[m]), played.step[lone, m] - played.lead[lone]
+        for some in _blocks(len(lone)):
+            before = np.maximum(mean_measured(played.scan, row, step[some], *TAIL_STEPS), noise[k])
+            heard = _measured(played.scan, row, begin[some], cells * CELL).reshape(len(some), cells, CELL, -1)
+            excess[k, some] = np.maximum(heard.mean(axis=2) - before[:, None, :], 0.0)
+    arrived, template = (played.step[lone].T[there] - begin) // CELL, played.template[lone]
+    placed = own_rises.from_the_place(excess, arrived, noise, template)
+    return {m: placed * own_rises.usual_rises(excess[k], _decaying(excess[k], arrived[k]), _next_event(played, m, lone),
+                                              template) for k, m in enumerate(there)}
+
+
+def _begins(played: Played, hits: Frames) -> Frames:
+    """The step in which the window of each of ``hits`` begins."""
+    return np.round(played.start[hits] - BEFORE_S * played.scan.sample_rate / played.scan.hop).astype(np.int64)
+
+
+def _cells(rate: float) -> int:
+    """Cells of a hit's window, ``rate`` steps a second."""
+    return -(-round((BEFORE_S + LOOK_S) * rate) // CELL)
+
+
+def _measured(scan: TakeScan, row: int, begin: Frames, steps: int) -> Floats:
+    """What was measured in one mic (hits, steps, bands) from each step of ``begin`` on; 0 beyond the take."""
+    index = begin[:, None] + np.arange(steps)
+    inside = (index >= 0) & (index < scan.level_db.shape[1])
+    out: Floats = mean_squares(scan.level_db[row][np.clip(index, 0, scan.level_db.shape[1] - 1)]) * inside[..., None]
     return out
 
 
