@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +24,12 @@ other's tails, and one row of the kit tells of all of them.
 """
 
 
-Levels = NDArray[np.float16] | ArrayFile
-"""Levels of a take, in memory or in a file: readers take a mic's stretch of steps, or single steps, at a time."""
+if TYPE_CHECKING:
+    Levels = NDArray[np.float16] | ArrayFile
+    Drawing = Floats32 | ArrayFile
+else:  # records are stored by their types, of which no two may be arrays; none of these is ever stored in a record
+    Levels = Drawing = Any
+"""Levels and drawing of a take, in memory or in a file: readers take a mic's stretch of steps at a time."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +48,7 @@ class TakeScan:
     hop: int
     level_db: Levels
     noise_db: Floats
-    draw: Floats32 | ArrayFile
+    draw: Drawing
     peak: Floats32
     clipped: Frames
     bad_frame: Frames
