@@ -7,6 +7,7 @@ RecursionError later on.
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
 from pathlib import Path
@@ -31,7 +32,7 @@ def read_bounded(path: Path, most: int) -> bytes:
     if path.exists() and not path.is_file():
         raise ValueError("it is no file")
     with path.open("rb") as file:
-        data = file.read(most + 1)
+        data = file.read(min(os.fstat(file.fileno()).st_size, most) + 1)  # room is made for as much as is asked for
     if len(data) > most:
         raise ValueError(f"it is longer than {most / 1e6:g} MB")
     return data

@@ -22,6 +22,8 @@ def test_an_interrupt_is_silent_from_the_start(tmp_path: Path, module: str, said
     script = f"""
 import os, signal, sys
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # also where the tests run in the background
+
 class At:
     def find_spec(self, name, path=None, target=None):
         if name == {module!r}:

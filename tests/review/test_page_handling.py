@@ -91,7 +91,7 @@ def test_what_plays_is_marked_in_the_ladder(sight: Sight) -> None:
     sight.page.evaluate("""() => { window.lit = []; new MutationObserver((all) => { for (const each of all)
         if (each.target.classList.contains('now')) window.lit.push(each.target.id); })
         .observe(document.getElementById('playing'), {subtree: true, attributeFilter: ['class']}); }""")
-    sight.page.locator(".group").first.get_by_role("button", name="Soft to hard").click()
+    sight.page.locator(".group", has_text="floor").get_by_role("button", name="Soft to hard").click()
     sight.sounds("floor, hit: from soft to hard")
     shots = sorted((s for s in read_kit(sight.folder).one_shots if s.drum == "floor"), key=lambda s: s.layer)
     expect(sight.page.locator("#now")).to_have_text("Nothing is playing.", timeout=15000)

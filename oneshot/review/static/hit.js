@@ -269,7 +269,7 @@ function lanesPart() {
   lanes.axis = axis;
   return make("div", {className: "lanes"}, make("div", {id: "head", hidden: true, ariaHidden: "true"}),
     make("div", {className: "row tools"},
-      make("span", {className: "sub", title: "Drag the start, the end or a fade; a click sets the cursor."}, make("span", {id: "height"})),
+      make("span", {className: "sub", title: "Drag the start, the end or a fade; a click sets the cursor."}, make("span", {id: "height"}, "Full height: \u2013")),
       make("span", {className: "row"}, tool("\u2212", "Zoom out", () => zoom(1), "zoom-out"), tool("+", "Zoom in", () => zoom(-1), "zoom-in"),
         tool("\u2190", "Earlier", () => pan(-0.4), "earlier"), tool("\u2192", "Later", () => pan(0.4), "later"),
         make("button", {type: "button", className: "small", id: "stretch", "aria-keyshortcuts": "r", onclick: () => hearView()}, "Play range ", make("kbd", {}, "r")),
