@@ -156,6 +156,7 @@ def test_handles_are_dragged_and_a_click_places_a_missed_stroke(sight: Sight) ->
     """The end is drawn to another place; a click in the context and `a` add a stroke there, to the frame it shows."""
     page = sight.page
     sight.choose("kept", "kick")
+    expect(page.locator("#height")).to_have_text(re.compile("dBFS"))  # the waveforms are drawn, and lie where they stay
     lane = page.locator("canvas.wave").first
     box = lane.bounding_box()
     assert box is not None
