@@ -83,9 +83,11 @@ class _Count(Convertor[int]):
     regex = "[0-9]{1,9}"
 
     def convert(self, value: str) -> int:
+        """The number that stands in an address."""
         return int(value)
 
     def to_string(self, value: int) -> str:
+        """A number as it stands in an address."""
         return str(value)
 
 

@@ -35,7 +35,7 @@ from numpy.typing import DTypeLike, NDArray
 from oneshot.core.cache.array_file import ArrayFile, head_of
 from oneshot.core.cache.keys import key_of
 from oneshot.core.errors import SettingsError
-from oneshot.core.files import remove_parts, runs, write_atomic
+from oneshot.core.files import remove_parts, write_atomic
 
 T = TypeVar("T")
 
@@ -48,8 +48,6 @@ IN_USE_S = 3600.0
 """A folder that was opened within this time may belong to a build that runs: it stays."""
 CHUNK = 2**22
 """Bytes summed at a time."""
-PART = ".part"
-"""What the name of a file ends with that is being written; before it stands the number of the process."""
 _NUMBERS = count(1)
 
 UNUSABLE = (OSError, ValueError, TypeError, KeyError, EOFError, OverflowError, MemoryError, RecursionError, zlib.error,
@@ -122,7 +120,7 @@ class Store:
         """
         with suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True)
-        return ArrayFile.made(shape, dtype, self.folder / f".{name}.{key}.npy.{next(_NUMBERS)}.{os.getpid()}{PART}")
+        return ArrayFile.made(shape, dtype, self.folder / f".{name}.{key}.npy.{next(_NUMBERS)}.{os.getpid()}.part")
 
     def save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any] | ArrayFile]) -> None:
         """Store arrays under a name, replacing what was there; where the disk refuses, the name goes to ``unsaved``."""
@@ -168,8 +166,8 @@ def open_store(parts: list[tuple[str, int, int, str]]) -> Store:
     with suppress(OSError):
         store.folder.mkdir(parents=True, exist_ok=True)
         os.utime(store.folder)
-        remove_parts(store.folder)
-        _remove_abandoned(store.folder.parent)
+        for each in _folders(store.folder.parent):  # what an ended build left of a long take may be gigabytes
+            remove_parts(each)
         prune(store.folder.parent, most_bytes())
     return store
 
@@ -187,8 +185,7 @@ def prune(folder: Path, most: float) -> list[Path]:
     """Remove the folders of sessions that were not opened for longest until the others hold ``most`` bytes or fewer;
     those removed. None goes that may be in use, and nothing that is no folder of a store.
     """
-    there = sorted((path.stat().st_mtime, path) for path in folder.iterdir()
-                   if re.fullmatch("[0-9a-f]{32}", path.name) and path.is_dir() and not path.is_symlink())
+    there = sorted((path.stat().st_mtime, path) for path in _folders(folder))
     sizes = {path: sum(each.stat().st_size for each in path.iterdir() if each.is_file()) for _, path in there}
     total, gone = float(sum(sizes.values())), []
     for opened, path in there:
@@ -200,12 +197,10 @@ def prune(folder: Path, most: float) -> list[Path]:
     return gone
 
 
-def _remove_abandoned(folder: Path) -> None:
-    """Remove what builds were writing that were ended: of a long take it may be gigabytes."""
-    for path in folder.glob(f"*/.*{PART}"):
-        pid = path.name.removesuffix(PART).rpartition(".")[2]
-        if pid.isdigit() and not runs(int(pid)):
-            path.unlink(missing_ok=True)
+def _folders(folder: Path) -> list[Path]:
+    """The folders of all stores in a cache folder, which may hold what is no store."""
+    return [path for path in folder.iterdir()
+            if re.fullmatch("[0-9a-f]{32}", path.name) and path.is_dir() and not path.is_symlink()]
 
 
 def cache_folder() -> Path:

@@ -70,7 +70,8 @@ class Results:
         for kind in {kind: None for kind, _ in self._made}:
             table, used = self._tables[kind.name], [digest for of, digest in self._used if of == kind]
             rest = [digest for digest in table if (kind, digest) not in self._used]
-            left = {digest: table[digest] for digest in (*rest[-max(SPARE, len(used)) :], *used)}
+            # what a worker used may be gone: another build has stored its own meanwhile
+            left = {digest: table[digest] for digest in (*rest[-max(SPARE, len(used)) :], *used) if digest in table}
             self.store.save_record(_stored_as(kind), {}, left)
         self._made.clear()
 

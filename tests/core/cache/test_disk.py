@@ -446,16 +446,25 @@ def test_an_array_in_pieces_needs_no_store(tmp_path: Path) -> None:
 
 
 def test_what_ended_builds_left_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A killed build's half-written files are removed by the next one of any session; those of one that runs stay."""
+    """A killed build's half-written files are removed by the next one of any session; those of one that runs stay, and
+    so do those of another machine that shares the folder: they were written to within the hour.
+    """
     monkeypatch.setenv("ONESHOT_CACHE", str(tmp_path))
     with subprocess.Popen([sys.executable, "-c", ""]) as ended:
         pass
     made = made_in(open_store(PARTS))
     (mine,) = open_store(PARTS).folder.glob(".*.part")
     theirs = mine.with_name(f".scan-2.draw.npy.1.{ended.pid}.part")
-    theirs.touch()
+    elsewhere = mine.with_name(f".scan-3.draw.npy.1.{ended.pid}.part")
+    stranger = tmp_path / "of somebody else" / f".a.{ended.pid}.part"
+    stranger.parent.mkdir()
+    for path, hours in ((theirs, 2), (elsewhere, 0), (stranger, 2)):
+        path.touch()
+        os.utime(path, (time.time() - 3600 * hours,) * 2)
     open_store(PARTS[:1])
 
     assert not theirs.exists()
     assert mine.exists()
+    assert elsewhere.exists()
+    assert stranger.exists()
     assert (2, 50, 3) == made.shape

@@ -321,6 +321,16 @@ def test_what_workers_work_out_is_kept(tmp_path: Path, jobs: int) -> None:
     assert [7, *(n * n for n in range(1, 6))] == [results.get(LENGTHS, key) for key in ("before", *range(1, 6))]
 
 
+def test_what_another_build_replaced_meanwhile_stops_nothing(tmp_path: Path) -> None:
+    """A worker used a result that is not there any more as the build ends: the others are kept."""
+    results = Results(Store(tmp_path))
+    results.put(LENGTHS, "mine", 3)
+    results.learn({(LENGTHS, digest_of("gone")): None})
+    results.save()
+
+    assert 3 == Results(Store(tmp_path)).get(LENGTHS, "mine")
+
+
 def test_a_key_is_the_same_in_every_process() -> None:
     """Sets have no order, and numpy's numbers are numbers."""
     names = [f"mic {n}" for n in range(20)]
