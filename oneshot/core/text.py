@@ -1,4 +1,4 @@
-"""Text that leaves for a format in which a line end means something."""
+"""Text: names that leave for a format in which a line end means something, and counts of things."""
 
 from __future__ import annotations
 
@@ -13,3 +13,8 @@ def one_line(text: str) -> str:
     format of lines whatever follows one would be something else.
     """
     return "".join(" " if unicodedata.category(c) in ENDING else c for c in text)
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """``1 take``, ``2 takes``."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections import Counter
-from collections.abc import Sequence
 from pathlib import Path
 
 from oneshot.core.files import write_atomic
 from oneshot.core.grades import MEANING
-from oneshot.core.records.hits import Articulation, Drum
-from oneshot.core.records.kit import Kit, OneShot, kit_info
-from oneshot.core.text import one_line
+from oneshot.core.records.kit import Kit, kit_info
+from oneshot.core.text import counted
+from oneshot.kit.export.text_blocks import articulations, document, layers_table, listed, makers, titled, wrapped
 
 NAME = "README.txt"
-WIDTH = 80
+INDENT = 18
 
 
 def write(kit: Kit, folder: Path) -> list[Path]:
@@ -26,53 +24,30 @@ def write(kit: Kit, folder: Path) -> list[Path]:
 
 def to_text(kit: Kit) -> str:
     """The whole text."""
-    blocks = [_head(kit), _drums(kit), _folder(kit), _loading(), _caution(), _rights(kit)]
-    return "\n\n".join("\n".join(map(one_line, block)) for block in blocks if block) + "\n"
+    return document([_head(kit), _drums(kit), _folder(kit), _loading(), _caution(), _rights(kit)])
 
 
 def _head(kit: Kit) -> list[str]:
     """Name, makers and what there is of it."""
     info = kit_info(kit)
-    title = f"{info['name']}, version {info['version']}"
     files = sum(len(shot.files) for shot in kit.one_shots)
     rates = sorted({take.sample_rate for take in kit.session.takes})
-    lines = [title, "=" * len(title), "",
-             *_wrap(f"A kit of drum one-shots cut from the multitrack recording \"{kit.session.name}\": "
-                    f"{_count(len(kit.drums), 'drum')}, {_count(len(kit.one_shots), 'one-shot')}, "
-                    f"{_count(files, 'file')} at {' and '.join(f'{rate / 1000:g} kHz' for rate in rates)}.")]
-    made = (("Made by", info["author"]), ("Played by", ", ".join(info["players"])), ("Recorded at", info["studio"]))
-    return lines + [f"{label}: {value}" for label, value in made if value] + [f"Built with {kit.generator}."]
+    return titled(f"{info['name']}, version {info['version']}", [
+        "", *wrapped(f"A kit of drum one-shots cut from the multitrack recording \"{kit.session.name}\": "
+                     f"{counted(len(kit.drums), 'drum')}, {counted(len(kit.one_shots), 'one-shot')}, "
+                     f"{counted(files, 'file')} at {' and '.join(f'{rate / 1000:g} kHz' for rate in rates)}."),
+        *makers(info), f"Built with {kit.generator}."], under="=")
 
 
 def _drums(kit: Kit) -> list[str]:
     """One line per articulation: key, layers, round robins, grades."""
-    rows = [_row(drum, articulation, [shot for shot in kit.one_shots if shot.drum == drum.name
-                                      and shot.articulation == articulation.name])
-            for drum in kit.drums for articulation in drum.articulations]
-    rows = [row for row in rows if row]
-    if not rows:
-        return []
-    table = [("key", "drum", "articulation", "layers", "round robins", "grades"), *rows]
-    widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
+    grades = {(drum.name, way.name): Counter(shot.grade for shot in shots) for drum, way, shots in articulations(kit)}
+    table = layers_table(kit, "grades", {of: " ".join(f"{grade}:{found[grade]}" for grade in sorted(found))
+                                         for of, found in grades.items()})
     meaning = ", ".join(f"{grade} {words}" for grade, words in MEANING.items())
-    return ["Contents", "--------", *lines, "",
-            *_wrap("Keys are MIDI note numbers: General MIDI percussion where it covers the articulation, otherwise "
-                   f"free keys from 60 up. Grades rate the bleed in a hit: {meaning}.")]
-
-
-def _row(drum: Drum, articulation: Articulation, shots: Sequence[OneShot]) -> tuple[str, ...]:
-    """Cells of one articulation; empty where nothing of it was kept."""
-    if not shots:
-        return ()
-    robins = Counter(shot.layer for shot in shots)
-    fewest, most = min(robins.values()), max(robins.values())
-    grades = Counter(shot.grade for shot in shots)
-    keys = str(articulation.key) if articulation.second_key is None else \
-        f"{articulation.key}, left {articulation.second_key}"
-    return (keys, drum.name, articulation.name, str(len(robins)),
-            str(most) if fewest == most else f"{fewest} to {most}",
-            " ".join(f"{grade}:{grades[grade]}" for grade in sorted(grades)))
+    return titled("Contents", table and [*table, "", *wrapped(
+        "Keys are MIDI note numbers: General MIDI percussion where it covers the articulation, otherwise free keys "
+        f"from 60 up. Grades rate the bleed in a hit: {meaning}.")])
 
 
 def _folder(kit: Kit) -> list[str]:
@@ -95,30 +70,25 @@ def _folder(kit: Kit) -> list[str]:
                ("manifest.json", "all data, for programs; described by manifest.schema.json"),
                ("recipe.toml", "settings of the build; edit it and build again"),
                ("corrections.toml", "manual corrections")]
-    lines = ["Files", "-----"]
-    for name, words in entries:
-        lines += textwrap.wrap(words, WIDTH, initial_indent=f"{name:<18}", subsequent_indent=" " * 18)
-    return lines
+    return titled("Files", listed(entries, INDENT))
 
 
 def _loading() -> list[str]:
     """How to play it."""
-    return ["How to play it", "--------------",
-            *_wrap("Load mappings/kit.sfz into any instrument that reads the open SFZ format, and keep the folder "
-                   "together: the mapping refers to the samples by relative path. Play it from pads, keys or MIDI "
-                   "patterns on General MIDI percussion notes. Velocity selects the layer, and the level follows "
-                   "it smoothly within each layer; repeated notes cycle through the round robins."),
-            "",
-            *_wrap("To use single files: the name gives drum, articulation, layer (V01 is the softest), round robin "
-                   "and mic. All files of one hit are in sync when started together.")]
+    return titled("How to play it", wrapped(
+        "Load mappings/kit.sfz into any instrument that reads the open SFZ format, and keep the folder together: the "
+        "mapping refers to the samples by relative path. Play it from pads, keys or MIDI patterns on General MIDI "
+        "percussion notes. Velocity selects the layer, and the level follows it smoothly within each layer; repeated "
+        "notes cycle through the round robins.",
+        "To use single files: the name gives drum, articulation, layer (V01 is the softest), round robin and mic. All "
+        "files of one hit are in sync when started together."))
 
 
 def _caution() -> list[str]:
     """Drums have a wide range of level."""
-    return ["Levels", "------",
-            *_wrap("The files keep the levels of the recording: the hardest hits may be 40 dB louder than the "
-                   "softest, and there is no limiter. Turn down before you play the first note. Several drums hit "
-                   "together sum; leave headroom.")]
+    return titled("Levels", wrapped(
+        "The files keep the levels of the recording: the hardest hits may be 40 dB louder than the softest, and there "
+        "is no limiter. Turn down before you play the first note. Several drums hit together sum; leave headroom."))
 
 
 def _rights(kit: Kit) -> list[str]:
@@ -127,14 +97,5 @@ def _rights(kit: Kit) -> list[str]:
     told = (f"Licence, as stated by the maker: {licence}." if licence else
             "The maker has stated no licence. Until one is stated, all rights in the recording stay with those who "
             "made it: ask before you share or publish these files.")
-    return ["Rights", "------", *_wrap(told), "",
-            *_wrap("Players, producers and studios may hold rights in a recording. Whoever releases this kit must have "
-                   "their consent.")]
-
-
-def _wrap(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH)
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+    return titled("Rights", wrapped(told, "Players, producers and studios may hold rights in a recording. Whoever "
+                                          "releases this kit must have their consent."))

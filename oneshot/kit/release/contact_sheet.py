@@ -1,6 +1,6 @@
-"""The contact sheet of a kit: every drum's ladder of layers as small waveforms, in one picture.
+"""The contact sheet of a kit: every drum's velocity layers as small waveforms, in one picture.
 
-A row a drum and stroke, a column a layer from soft to hard, the first alternate of each, its mix by the balance. All
+A row an articulation, a column a layer from soft to hard, the first round robin of each, its mix by the balance. All
 waveforms of a row share one scale, so that soft looks soft.
 """
 
@@ -13,16 +13,16 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from oneshot.core.records.kit import Kit
+from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.records.session import Floats
-from oneshot.core.text import one_line
+from oneshot.core.text import counted, one_line
 from oneshot.cutting.mix import mixdown
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.keymap import Key
+from oneshot.kit.release.cover import ACCENT, GROUND, INK, SOFT
 
 CELL, LABEL, MARGIN, HEAD = (120, 64), 190, 24, 60
 SHOWN_S = 0.6
-PAPER, INK, SOFT, WAVE = (250, 249, 246), (32, 34, 38), (120, 122, 126), (52, 92, 120)
 
 
 def contact_sheet(kit: Kit, folder: Path) -> bytes:
@@ -30,11 +30,12 @@ def contact_sheet(kit: Kit, folder: Path) -> bytes:
     keys = keymap.keys_of(kit, keymap.mix_levels(kit))
     columns = max((len(key.layers) for key in keys), default=1)
     size = (2 * MARGIN + LABEL + columns * CELL[0], 2 * MARGIN + HEAD + max(len(keys), 1) * CELL[1])
-    image = Image.new("RGB", size, PAPER)
+    image = Image.new("RGB", size, GROUND)
     draw = ImageDraw.Draw(image)
     big, small = ImageFont.load_default(22), ImageFont.load_default(13)
-    draw.text((MARGIN, MARGIN - 4), one_line(_name(kit) or kit.session.name), font=big, fill=INK)
-    draw.text((MARGIN, MARGIN + 26), f"{len(kit.drums)} drums, {len(kit.one_shots)} one-shots; soft to hard, first "
+    draw.text((MARGIN, MARGIN - 4), one_line(str(kit_info(kit)["name"])), font=big, fill=INK)
+    there = counted(len({shot.drum for shot in kit.one_shots}), "drum")
+    draw.text((MARGIN, MARGIN + 26), f"{there}, {counted(len(kit.one_shots), 'one-shot')}; soft to hard, first "
                                      f"{SHOWN_S:g} s of each layer", font=small, fill=SOFT)
     for row, key in enumerate(keys):
         top = MARGIN + HEAD + row * CELL[1]
@@ -46,20 +47,15 @@ def contact_sheet(kit: Kit, folder: Path) -> bytes:
     return out.getvalue()
 
 
-def _name(kit: Kit) -> str:
-    info = kit.recipe.get("kit")
-    return str(info.get("name") or "") if isinstance(info, dict) else ""
-
-
 def _row(draw: ImageDraw.ImageDraw, kit: Kit, folder: Path, key: Key, top: int) -> None:
-    """The ladder of one key."""
+    """The layers of one key."""
     waves = [_wave(kit, folder, layer.alternates[0].hit, key) for layer in key.layers]
     loudest = max((float(np.abs(wave).max()) for wave in waves), default=0.0) or 1.0
     for column, wave in enumerate(waves):
         left, middle = MARGIN + LABEL + column * CELL[0], top + CELL[1] // 2
         half = (CELL[1] - 14) / 2
         for x, (low, high) in enumerate(wave / loudest):
-            draw.line((left + x, middle - high * half, left + x, middle - low * half), fill=WAVE)
+            draw.line((left + x, middle - high * half, left + x, middle - low * half), fill=ACCENT)
 
 
 def _wave(kit: Kit, folder: Path, hit: int, key: Key) -> Floats:

@@ -17,6 +17,7 @@ from oneshot.core.errors import SettingsError
 from oneshot.core.files import inside
 from oneshot.core.records.kit import Kit, OneShot, kit_info
 from oneshot.core.records.session import Floats
+from oneshot.core.text import counted, one_line
 from oneshot.cutting.mix import mixdown
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.keymap import Key
@@ -99,9 +100,9 @@ def drawn_cover(kit: Kit, folder: Path) -> bytes:
         _drop(draw, _ladder(kit, folder, key), (middle, float(top)), (min(pitch * 0.46, size / 10), float(low - top)),
               ACCENT if key is chosen else INK)
     info = kit_info(kit)
-    big = _name(draw, str(info["name"]), (edge, round(size * 0.76)), size - 2 * edge)
-    words = [str(info["author"])] if info["author"] else []
-    words += [f"{len(counts)} drums, {len(kit.one_shots)} one-shots"]
+    big = _name(draw, one_line(str(info["name"])), (edge, round(size * 0.76)), size - 2 * edge)
+    words = [one_line(str(info["author"]))] if info["author"] else []
+    words += [f"{counted(len(counts), 'drum')}, {counted(len(kit.one_shots), 'one-shot')}"]
     small = ImageFont.load_default(size // 38)
     draw.text((edge, big + size // 60), _fitting(draw, ", ".join(words), small, size - 2 * edge), font=small, fill=SOFT)
     out = io.BytesIO()

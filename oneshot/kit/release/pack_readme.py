@@ -4,20 +4,19 @@ allow.
 
 from __future__ import annotations
 
-import textwrap
-from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 
 from oneshot.audio.io import is_float, read_header
-from oneshot.core.records.hits import Articulation, Drum
-from oneshot.core.records.kit import Kit, OneShot, kit_info
+from oneshot.core.records.kit import Kit, kit_info
+from oneshot.core.text import counted
 from oneshot.kit.contents import COVERS, RECIPE
 from oneshot.kit.export import hits_csv, manifest, midi, sf2, sfz
+from oneshot.kit.export.text_blocks import articulations, document, layers_table, listed, makers, titled, wrapped
 from oneshot.kit.release.licences import LICENCES, offered
 from oneshot.kit.report import PAGE
 
-WIDTH, INDENT = 80, 22
+INDENT = 22
 CAUTION = ("Turn down before you play the first note: single hits are sudden, and the hardest are far louder than the "
            "softest.")
 
@@ -25,24 +24,22 @@ CAUTION = ("Turn down before you play the first note: single hits are sudden, an
 def to_text(kit: Kit, folder: Path, files: Iterable[str]) -> str:
     """The whole text. ``folder``: where the kit's sounds lie; ``files``: paths of all that is in the pack."""
     names = set(files)
-    blocks = [_head(kit, folder), _loading(kit, names), _table(kit), _playing(kit), _rest(names), _levels(),
-              _rights(kit)]
-    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
+    return document([_head(kit, folder), _loading(kit, names), titled("Notes, layers and round robins",
+                     layers_table(kit)), _playing(kit), _rest(names), wrapped(CAUTION), _rights(kit)])
 
 
 def _head(kit: Kit, folder: Path) -> list[str]:
     """Name, makers and what there is of it."""
     info = kit_info(kit)
-    title = f"{info['name']}, version {info['version']}"
-    made = (("Made by", info["author"]), ("Played by", ", ".join(info["players"])), ("Recorded at", info["studio"]))
-    credits_ = [f"{what} {who}" for what, who in made if who]
     files = [file for shot in kit.one_shots for file in shot.files]
-    words = (f"{_count(len({shot.drum for shot in kit.one_shots}), 'drum')}, "
-             f"{_count(len(kit.one_shots), 'recorded hit')} in {_count(len(files), 'file')}" if files else
-             f"{_count(len(kit.prints), 'hit')}, each mixed to one file")
+    words = (f"{counted(len({shot.drum for shot in kit.one_shots}), 'drum')}, "
+             f"{counted(len(kit.one_shots), 'recorded hit')} in {counted(len(files), 'file')}" if files else
+             f"{counted(len(kit.prints), 'hit')}, each mixed to one file")
     sounds = [file.path for file in files] or [each.path for each in kit.prints]
-    return [title, "=" * len(title), "", *_lines([f"A drum kit: {words}, {_format(folder, sounds)}."]),
-            *([""] if credits_ else []), *_lines(credits_)]
+    makers_ = makers(info)
+    return titled(f"{info['name']}, version {info['version']}", [
+        "", *wrapped(f"A drum kit: {words}, {_format(folder, sounds)}."), *([""] if makers_ else []),
+        *(line for each in makers_ for line in wrapped(each))], under="=")
 
 
 def _format(folder: Path, paths: list[str]) -> str:
@@ -71,7 +68,7 @@ def _loading(kit: Kit, names: set[str]) -> list[str]:
         (midi.WALK, midi.WALK in names,
          f"Plays every key from soft to hard; {midi.KEYS.rpartition('/')[2]} lists the keys for a spreadsheet."))
     rows = [(name, words) for name, there, words in every if there]
-    return ["How to load it", "--------------", *_rows(rows)]
+    return titled("How to load it", listed(rows, INDENT))
 
 
 def _example(kit: Kit) -> str:
@@ -86,29 +83,6 @@ def _example(kit: Kit) -> str:
             "the same time and they are in sync.")
 
 
-def _table(kit: Kit) -> list[str]:
-    """One line per articulation: key, layers, round robins."""
-    rows = [_row(drum, way, [shot for shot in kit.one_shots if (shot.drum, shot.articulation) == (drum.name, way.name)])
-            for drum in kit.drums for way in drum.articulations]
-    rows = [row for row in rows if row]
-    if not rows:
-        return []
-    table = [("key", "drum", "articulation", "layers", "round robins"), *rows]
-    widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table]
-    return ["Notes, layers and round robins", "------------------------------", *lines]
-
-
-def _row(drum: Drum, way: Articulation, shots: list[OneShot]) -> tuple[str, ...]:
-    """Cells of one articulation; empty where nothing of it is in the kit."""
-    if not shots:
-        return ()
-    robins = Counter(shot.layer for shot in shots)
-    fewest, most = min(robins.values()), max(robins.values())
-    key = str(way.key) if way.second_key is None else f"{way.key}, {way.second_key} left hand"
-    return (key, drum.name, way.name, str(len(robins)), str(most) if fewest == most else f"{fewest} to {most}")
-
-
 def _playing(kit: Kit) -> list[str]:
     """What the table means, and what cuts what off."""
     if not kit.one_shots:
@@ -117,14 +91,11 @@ def _playing(kit: Kit) -> list[str]:
              "one strength: velocity chooses it, and the level follows velocity without steps. Round robins are hits "
              "of one strength that repeated notes play in turn, so that no two in a row are the same.")
     groups: dict[str, list[str]] = {}
-    there = {(shot.drum, shot.articulation) for shot in kit.one_shots}
-    for drum in kit.drums:
+    for drum, way, _ in articulations(kit):
         if drum.choke:
-            groups.setdefault(drum.choke, []).extend(
-                f"{drum.name} {way.name}" for way in drum.articulations if (drum.name, way.name) in there)
-    lines = [words, *(f"Each of these cuts off what still sounds of the others: {', '.join(group)}."
-                      for group in groups.values() if len(group) > 1)]
-    return _lines(lines, between=True)
+            groups.setdefault(drum.choke, []).append(f"{drum.name} {way.name}")
+    return wrapped(words, *(f"Each of these cuts off what still sounds of the others: {', '.join(group)}."
+                            for group in groups.values() if len(group) > 1))
 
 
 def _rest(names: set[str]) -> list[str]:
@@ -137,13 +108,8 @@ def _rest(names: set[str]) -> list[str]:
              (PAGE, "the whole kit to see and hear, for the browser"),
              (RECIPE, "the settings it was made with"), (manifest.NAME, "all figures, for programs"),
              ("LICENCE.txt", "what you may do with it"), ("SHA256SUMS.txt", "checksums: whether a file is as released"))
-    return ["What else is in it", "------------------",
-            *_rows([row for row in every if row[0] in names or row[0] == "SHA256SUMS.txt"])]
-
-
-def _levels() -> list[str]:
-    """Drums have a wide range of level."""
-    return _lines([CAUTION])
+    return titled("What else is in it", listed([row for row in every if row[0] in names or row[0] == "SHA256SUMS.txt"],
+                                               INDENT))
 
 
 def _rights(kit: Kit) -> list[str]:
@@ -156,26 +122,4 @@ def _rights(kit: Kit) -> list[str]:
         lines.append(f"Credit it like this: \"{info['name']}\"{f' by {by}' if by else ''}, {known.name}, {known.url}")
     elif known == LICENCES["music"]:
         lines.append("In short: in music of any kind, free or paid; not as samples, alone or in another library.")
-    return ["Licence", "-------", *_lines(lines, between=True)]
-
-
-def _lines(texts: list[str], *, between: bool = False) -> list[str]:
-    """Texts as lines, an empty one ``between`` them."""
-    out: list[str] = []
-    for text in texts:
-        out += ([""] if between and out else []) + textwrap.wrap(text, WIDTH, break_long_words=False,
-                                                                 break_on_hyphens=False)
-    return out
-
-
-def _rows(rows: list[tuple[str, str]]) -> list[str]:
-    """Names on the left, words on the right."""
-    out: list[str] = []
-    for name, words in rows:
-        out += textwrap.wrap(words, WIDTH, initial_indent=name.ljust(INDENT), subsequent_indent=" " * INDENT,
-                             break_long_words=False, break_on_hyphens=False)
-    return out
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+    return titled("Licence", wrapped(*lines))

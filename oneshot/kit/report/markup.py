@@ -76,11 +76,6 @@ def grid(head: Iterable[Content], rows: Iterable[Iterable[Content]], *, caption:
     return tag("div", inner, class_="scroll", tabindex=0, role="region", aria_label=caption)
 
 
-def counted(number: int, one: str, many: str | None = None) -> str:
-    """``1 take``, ``2 takes``."""
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
-
-
 def figure(value: float | None, unit: str = "", *, digits: int = 1) -> str:
     """A figure as people read it: a true minus sign, a thin space before the unit, a dash where nothing is known."""
     if value is None:

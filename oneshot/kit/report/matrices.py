@@ -13,12 +13,13 @@ from oneshot.core.records.hits import Delay, Hit
 from oneshot.core.records.kit import BandBleed, Kit, MicView
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Take
+from oneshot.core.text import counted
 from oneshot.kit import null_reasons
 from oneshot.kit.export.manifest import public_problems
 from oneshot.kit.levels import hit_levels_dbfs, level_range
 from oneshot.kit.report.data import clock
 from oneshot.kit.report.left_out import left_out, nearest, reason_kind
-from oneshot.kit.report.markup import Content, Markup, cell, counted, figure, grid, tag
+from oneshot.kit.report.markup import Content, Markup, cell, figure, grid, tag
 from oneshot.kit.report.mixes import late, learned_words, made_of, processed_rows
 from oneshot.kit.report.order import in_kit_order
 from oneshot.kit.report.sections import fold, section

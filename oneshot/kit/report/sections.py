@@ -6,12 +6,13 @@ from collections.abc import Mapping, Sequence
 
 from oneshot.core.grades import GRADES, MEANING
 from oneshot.core.records.kit import Kit, OneShot
+from oneshot.core.text import counted
 from oneshot.kit.levels import hit_levels_dbfs, level_range
 from oneshot.kit.report.advice import next_to_record
 from oneshot.kit.report.charts import pitch_chart
 from oneshot.kit.report.gaps import gaps, shots_of
 from oneshot.kit.report.left_out import FATES, fates
-from oneshot.kit.report.markup import Content, Markup, counted, figure, grid, tag
+from oneshot.kit.report.markup import Content, Markup, figure, grid, tag
 from oneshot.kit.report.text import duration, is_short, rate, sample_format
 from oneshot.kit.report.velocity_map import Row, map_markup
 

@@ -17,11 +17,12 @@ from typing import Any
 from oneshot.core.errors import KitError
 from oneshot.core.records.hits import Articulation, Drum
 from oneshot.core.records.kit import Kit, OneShot
+from oneshot.core.text import counted
 from oneshot.kit.levels import hit_levels_dbfs, mix_levels_dbfs
 from oneshot.kit.playback.keymap import layers_of
 from oneshot.kit.report.gaps import FEW_ROBINS, by_layer, shots_of, unanswered, wide_steps
 from oneshot.kit.report.left_out import fate
-from oneshot.kit.report.markup import Content, Markup, counted, figure, tag
+from oneshot.kit.report.markup import Content, Markup, figure, tag
 from oneshot.kit.report.order import in_kit_order
 
 TOP, FOOT = 6.0, 74.0

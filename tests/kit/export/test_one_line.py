@@ -16,9 +16,9 @@ from oneshot.core.records.kit import Kit
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Session, Take
 from oneshot.core.text import one_line
-from oneshot.kit.export import hits_csv, midi, readme, sfz
+from oneshot.kit.export import hits_csv, midi, readme, sf2, sfz
 from oneshot.kit.export.sf2 import write as write_sf2
-from oneshot.kit.release import contact_sheet, licences, pack_session
+from oneshot.kit.release import contact_sheet, cover, licences, pack_readme, pack_session
 from oneshot.kit.release.pack_kit import licensed
 
 ODD, PLAIN = "a\nb\r<region> key=1\x00\x1b\u2028z", "a b <region> key=1   z"
@@ -57,6 +57,8 @@ FORMATS: dict[str, Callable[[Kit], object]] = {
     "mapping": sfz.to_sfz, "one drum": lambda kit: sfz.to_sfz(kit, kit.drums[0].name), "readme": readme.to_text,
     "table": hits_csv.to_csv, "keys": midi.key_table, "notes": lambda kit: midi.midi_bytes(kit.session.name, []),
     "soundfont": soundfont, "sheet": lambda kit: contact_sheet.contact_sheet(kit, kit.session.root / "kit"),
+    "cover": lambda kit: cover.drawn_cover(kit, kit.session.root / "kit"),
+    "pack readme": lambda kit: pack_readme.to_text(kit, kit.session.root / "kit", [sfz.NAME, sf2.NAME]),
     "track sheet": lambda kit: pack_session.sheet(recordings(kit), {}),
     "tracks": lambda kit: pack_session.table(recordings(kit)),
 }
