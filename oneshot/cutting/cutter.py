@@ -16,6 +16,7 @@ from functools import partial
 
 import numpy as np
 
+from oneshot.analysis.measurement.onsets import CYMBALS
 from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.audio.io import Dtype, TakeReader, is_float
 from oneshot.config.handling import Handling
@@ -266,12 +267,12 @@ class Cutter:
         """
         if self.recipe.repair.any or self.recipe.repair.composites or self.along is not None:
             return None
-        windows = self.windows
-        names = tuple(m.name for m in windows.mics_of(hit))
-        moved = tuple((windows.shift(hit, name), name in windows.shifts.turned) for name in names)
+        windows, drum = self.windows, self.drums[hit.drum]
+        mics = tuple((m.name, m.role, m.pair, m.side, m.sources, windows.shift(hit, m.name),
+                      m.name in windows.shifts.turned) for m in windows.mics_of(hit))
         return (take.name, hit.onset, self.analysis.attacks[hit.id], windows.first(hit),
-                self._pre[hit.drum, hit.articulation], names, moved, windows.next_stroke(hit, names),
-                windows.said_of(hit), self.drums[hit.drum].home, self._asked)
+                self._pre[hit.drum, hit.articulation], mics, windows.following(hit, [mic[0] for mic in mics]),
+                windows.said_of(hit), drum.home, drum.kind in CYMBALS, self._asked)
 
     def _known(self, take: Take, hit: Hit) -> Shot | None:
         """What an earlier build cut of that hit, to the byte what would be cut now; None where nothing is kept."""

@@ -109,10 +109,12 @@ class Windows:
         heard = self.heard_next.get(hit.id)
         return min([*found, *([] if heard is None else [heard])]) if found else None
 
-    def _sounds(self, hit: Hit, mics: Sequence[str]) -> set[int]:
-        """Where another sound stands out of a hit's tail, in frames of the window's timeline."""
-        return {at - self.shift(hit, name) for name in mics
-                if (at := self.analysis.next_sound(hit, [name])) is not None}
+    def following(self, hit: Hit, mics: Sequence[str]) -> tuple[int | None, bool]:
+        """``next_stroke``, and whether that is no stroke but another sound that stands out of the hit's tail."""
+        limit = self.next_stroke(hit, mics)
+        sounds = {at - self.shift(hit, name) for name in mics
+                  if (at := self.analysis.next_sound(hit, [name])) is not None}
+        return limit, limit in sounds
 
     def leads(self, hits: Mapping[int, Hit], picks: Sequence[Pick]) -> dict[tuple[str, str], int]:
         """Frames from the start of the file to the attack, for each drum and articulation."""
@@ -164,14 +166,14 @@ class Windows:
         ``most_bytes``. Raises AudioError where a file cannot be read.
         """
         take, names = reader.take, [m.name for m in mics]
-        attack, limit = self.analysis.attacks[hit.id], self.next_stroke(hit, names)
+        attack, (limit, sound) = self.analysis.attacks[hit.id], self.following(hit, names)
         ends, audio = self._follow(reader, hit, names, attack - pre, pre, limit)
         cymbal = self.drums[hit.drum].kind in CYMBALS
         far = [m.name for m in mics if cymbal or m.role.means.whole_kit]
         made = fades.plan_cut(attack=attack, first=self.first(hit), pre=pre, ends=ends, far=far, limit=limit,
                               take_frames=take.frames, sample_rate=take.sample_rate, cutting=self.recipe.cut,
                               by_hand=by_hand)
-        if made.ended_by == "next stroke" and limit is not None and limit in self._sounds(hit, names):
+        if made.ended_by == "next stroke" and sound:
             made = replace(made, ended_by="other sound")
         kept, home = audio[:, :made.frames], self.home(hit, names)
         heard = as_float(kept[names.index(home)]) - self.offset(take, home)

@@ -80,7 +80,8 @@ def _examine(reader: TakeReader, take: Take, attack: int, following: int | None,
         return measure(x, sample_rate=take.sample_rate, attack=attack - start, stop=len(x), cut=cut, noise_rms=noise,
                        rest_s=rest_s)
 
-    return recalled(MEASURED, (take.name, home, start, attack, stop, cut, noise, rest_s), measured)
+    sources = reader.mics[0].sources
+    return recalled(MEASURED, (take.name, home, sources, start, attack, stop, cut, noise, rest_s), measured)
 
 
 def levels_db(session: Session, found: Findings, hits: Sequence[Hit]) -> dict[int, dict[str, float]]:

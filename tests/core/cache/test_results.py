@@ -4,6 +4,7 @@ where these can be used again.
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,6 +48,11 @@ def write(folder: Path, *entries: Correction) -> None:
 def at(hit: Hit) -> tuple[Place, ...]:
     """How an entry names a hit."""
     return (Place(hit.take, hit.onset),)
+
+
+def both(left: str, right: str = "") -> str:
+    """A session.toml that says something of either overhead; of both the same where nothing is said of the right."""
+    return f'[mics."OH L"]\n{left}\n[mics."OH R"]\n{right or left}\n'
 
 
 def without(session: Path, kit: Path, monkeypatch: pytest.MonkeyPatch, recipe: Path | None = None) -> None:
@@ -174,6 +180,41 @@ def test_new_tags_are_no_new_sound(pair: tuple[Path, Path], jetty: Pier,
 
     assert "big-drum" in {shot.drum for shot in built.kit.one_shots}
     assert [] == drawn
+
+
+@pytest.mark.full
+@pytest.mark.parametrize(("before", "after"), [
+    ("", both('pair = ""')),
+    ("", both('side = "R"', 'side = "L"')),
+    ("", both('role = "room"')),
+    (both('name = "A"\npair = ""', 'name = "B"\npair = ""'), both('name = "B"\npair = ""', 'name = "A"\npair = ""')),
+])
+def test_what_session_toml_says_of_a_mic_is_what_counts(pair: tuple[Path, Path], jetty: Pier, tmp_path: Path,
+                                                        monkeypatch: pytest.MonkeyPatch, before: str,
+                                                        after: str) -> None:
+    """Split pairs, swapped sides, other roles, names that changed places: nothing of before passes for it."""
+    mine, other = pair
+    session = tmp_path / "session"
+    shutil.copytree(jetty.session, session)
+    for said in (before, after):
+        (session / "session.toml").write_text(said, encoding="utf-8")
+        pipeline.build(session, mine)
+    without(session, other, monkeypatch)
+
+    assert contents(other) == contents(mine)
+
+
+@pytest.mark.full
+def test_a_drum_renamed_to_another_kind_is_cut_as_that(pair: tuple[Path, Path], jetty: Pier,
+                                                       monkeypatch: pytest.MonkeyPatch) -> None:
+    """A snare that is a crash after all has a cymbal's fades; so has a later build that had the snare's at hand."""
+    mine, other = pair
+    for kit in (mine, other):
+        write(kit, Correction("rename", drum="snare", to="crash"))
+    pipeline.build(jetty.session, mine)
+    without(jetty.session, other, monkeypatch)
+
+    assert contents(other) == contents(mine)
 
 
 def test_a_file_that_somebody_touched_is_made_anew(pair: tuple[Path, Path], jetty: Pier) -> None:
