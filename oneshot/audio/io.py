@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from oneshot.core.errors import AudioError
 from oneshot.core.records.session import Chunk, Mic, Source, Take
+from oneshot.core.text import shortened
 
 BLOCK = 2**18
 """Frames per block of a pass over a whole take: always the same, so that no result depends on who asks for what."""
@@ -140,7 +141,7 @@ def _why(error: Exception) -> str:
     """The reason in an error's text on one line, without the path that the caller names anyway."""
     if isinstance(error, OSError) and error.strerror:
         return error.strerror.lower()
-    text = " ".join(str(getattr(error, "error_string", "") or error).split())
+    text = shortened(getattr(error, "error_string", "") or error)
     return text.rstrip(".").lower() or type(error).__name__
 
 

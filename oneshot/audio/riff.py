@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from oneshot.core.errors import AudioError
+from oneshot.core.files import reason
 from oneshot.core.records.session import Chunk
 from oneshot.core.text import one_line
 
@@ -62,7 +63,7 @@ def list_chunks(path: Path) -> tuple[ChunkSpan, ...]:
         with path.open("rb") as file:
             return _spans(file)
     except OSError as error:
-        raise AudioError(f"{path} cannot be opened ({(error.strerror or str(error)).lower()}): check that it exists "
+        raise AudioError(f"{path} cannot be opened ({reason(error)}): check that it exists "
                          "and may be read") from None
 
 

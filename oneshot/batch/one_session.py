@@ -20,7 +20,9 @@ from oneshot.core.cache.keys import key_of
 from oneshot.core.errors import OneshotError
 from oneshot.core.files import sha256_of, write_atomic
 from oneshot.core.progress import Progress
-from oneshot.core.user_state import note_beside, tracks_of
+from oneshot.core.text import shortened
+from oneshot.core.user_state import note_beside
+from oneshot.cutting.processed import folder_of
 from oneshot.pipeline import build
 from oneshot.session.open import fingerprint_parts, open_session
 
@@ -69,7 +71,7 @@ def build_one(session: Path, kit: Path, asked: Asked, progress: Progress | None 
                    "size_bytes": built.size_bytes, "warnings": len(built.kit.problems)}
         _note(kit, _key(session, kit, asked), figures)
     except OneshotError as error:
-        return Outcome(session, kit, None, " ".join(str(error).split()))
+        return Outcome(session, kit, None, shortened(error))
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         return Outcome(session, kit, None, f"{where}{error.strerror or error}")
@@ -90,9 +92,8 @@ def _key(session: Path, kit: Path, asked: Asked) -> str:
     """
     opened = open_session(session)
     own = {name: _digest(kit / name) for name in OWN}
-    tracks = tracks_of(kit) or (None if opened.processed is None else opened.root / opened.processed)
     recipe = None if asked.recipe is None else asdict(load_recipe(asked.recipe)[0])
-    return key_of({"files": fingerprint_parts(opened), "tracks": _stamps(tracks),
+    return key_of({"files": fingerprint_parts(opened), "tracks": _stamps(folder_of(opened, kit)),
                    "said": _digest(session / "session.toml"), "own": own, "recipe": json.loads(json.dumps(recipe))})
 
 

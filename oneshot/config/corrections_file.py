@@ -19,6 +19,7 @@ from typing import Any
 
 from oneshot.core.bounded_text import parse_toml, read_toml
 from oneshot.core.errors import SettingsError
+from oneshot.core.text import shortened
 
 FORMAT = "oneshot-corrections"
 VERSION = 1
@@ -64,10 +65,6 @@ class Corrections:
     """Everything that was overruled, in the order of the file."""
 
     entries: tuple[Correction, ...] = ()
-
-    def adding(self, *more: Correction) -> Corrections:
-        """The same with more entries at the end."""
-        return Corrections((*self.entries, *more))
 
     def without(self, entry: Correction) -> Corrections:
         """The same without the last entry equal to that one. Raises ValueError where there is none."""
@@ -206,7 +203,7 @@ def parse(text: str, where: str = "corrections.toml") -> Corrections:
 
 def _plain(text: object) -> str:
     """On one line, and not endless."""
-    return " ".join(str(text).split())[:200]
+    return shortened(text, 200)
 
 
 def _shown(value: object) -> str:

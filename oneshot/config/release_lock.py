@@ -23,6 +23,7 @@ from oneshot.config.recipe import Naming, Recipe
 from oneshot.core.bounded_text import MOST_JSON, parse_json, read_bounded
 from oneshot.core.bounded_zip import opened
 from oneshot.core.errors import KitError, SettingsError
+from oneshot.core.names import leads_down
 from oneshot.core.records.hits import Hit, ordinary
 from oneshot.core.records.kit import Kit, OneShot, kit_info
 from oneshot.core.records.session import Problem
@@ -229,7 +230,7 @@ def _released(document: Mapping[str, Any]) -> Released:
 
 def _path(path: object) -> str:
     """A path of a kit. Raises ValueError where it is none, or leads out of the kit."""
-    if not isinstance(path, str) or not path or "\0" in path or path.startswith("/") or ".." in path.split("/"):
+    if not isinstance(path, str) or not leads_down(path, on_any_system=True):
         raise ValueError(f"{path!r} is no path of a kit's file")
     return path
 

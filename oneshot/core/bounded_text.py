@@ -15,6 +15,8 @@ from typing import Any
 
 import msgspec
 
+from oneshot.core.text import shortened
+
 MOST_JSON = 200_000_000
 """Bytes of a JSON file: a manifest has some three kilobytes for each hit, so this is one of tens of thousands."""
 MOST_TOML = 8_000_000
@@ -43,12 +45,12 @@ def read_json(path: Path, most: int = MOST_JSON) -> Any:
     return parse_json(read_bounded(path, most))
 
 
-def parse_json(data: bytes | str) -> Any:
+def parse_json(data: bytes | str, deepest: int = DEEPEST) -> Any:
     """The document in a JSON text (RFC 8259, so neither NaN nor half of a surrogate pair). Raises ValueError."""
     try:
-        return _bounded(msgspec.json.decode(data))
+        return _bounded(msgspec.json.decode(data), deepest)
     except RecursionError:
-        raise ValueError(_DEEP) from None
+        raise ValueError(_deep(deepest)) from None
 
 
 def read_toml(path: Path) -> str:
@@ -65,26 +67,30 @@ def read_toml(path: Path) -> str:
 def parse_toml(text: str) -> dict[str, Any]:
     """The table of a TOML text. Raises ValueError, its text on one line."""
     if _LONG_KEY.search(text):
-        raise ValueError(_DEEP)
+        raise ValueError(_deep(DEEPEST))
     try:
         table = tomllib.loads(text)
     except RecursionError:
-        raise ValueError(_DEEP) from None
+        raise ValueError(_deep(DEEPEST)) from None
     except ValueError as error:  # numbers of thousands of digits, too
-        raise ValueError(" ".join(str(error).split())[:200]) from None
-    return dict(_bounded(table))
+        raise ValueError(shortened(error, 200)) from None
+    return dict(_bounded(table, DEEPEST))
 
 
 _PART = r"""(?:(?<![\w-])[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
 _LONG_KEY = re.compile(rf"{_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{DEEPEST},}}")
 """A dotted key of so many parts: tomllib takes memory by the square of their number, so it must not see one."""
-_DEEP = f"it is nested more than {DEEPEST} levels deep"
 
 
-def _bounded(document: Any) -> Any:
+def _deep(levels: int) -> str:
+    """What is wrong with a document that is nested more than so deep."""
+    return f"it is nested more than {levels} levels deep"
+
+
+def _bounded(document: Any, deepest: int) -> Any:
     """The document, level by level within the limits. Raises ValueError."""
     level = [document]
-    for _ in range(DEEPEST):
+    for _ in range(deepest):
         below: list[Any] = []
         for each in level:
             if isinstance(each, dict):
@@ -96,4 +102,4 @@ def _bounded(document: Any) -> Any:
         if not below:
             return document
         level = below
-    raise ValueError(_DEEP)
+    raise ValueError(_deep(deepest))

@@ -38,7 +38,6 @@ _staged: set[Path] = set()
 _LATER: ContextVar[list[threading.Thread] | None] = ContextVar("later", default=None)
 
 _PART = re.compile(r"\.(.+)\.([0-9]{1,10})\.part", re.DOTALL)
-"""The file beside another one in which that is written."""
 
 _IDLE_S = 3600.0
 
@@ -106,7 +105,7 @@ def appearing(path: Path) -> Iterator[Path]:
     at_once = not any(path.is_relative_to(stage) for stage in _staged)
     if at_once:  # a folder that is still being built is this process's own
         remove_parts(path.parent, path.name)
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    beside = path.with_name(part_name(path.name))
     try:
         yield beside
         if at_once:
@@ -121,6 +120,17 @@ def appearing(path: Path) -> Iterator[Path]:
         _sync_folder(path.parent)
 
 
+def part_name(name: str) -> str:
+    """What a file is called while this process writes it."""
+    return f".{name}.{os.getpid()}.part"
+
+
+def part_of(name: str) -> tuple[str, int] | None:
+    """Of what file, and of which process, one is the unfinished part; None: of none."""
+    found = _PART.fullmatch(name)
+    return None if found is None else (found[1], int(found[2]))
+
+
 def remove_parts(folder: Path, name: str | None = None) -> None:
     """Remove what processes that no longer run had begun to write in a folder; never raises.
 
@@ -129,8 +139,8 @@ def remove_parts(folder: Path, name: str | None = None) -> None:
     """
     with suppress(OSError):
         for each in folder.iterdir():
-            found = _PART.fullmatch(each.name)
-            if found is not None and name in (None, found[1]) and not runs(int(found[2])) \
+            part = part_of(each.name)
+            if part is not None and name in (None, part[0]) and not runs(part[1]) \
                     and (name is not None or time.time() - each.stat().st_mtime > _IDLE_S):
                 each.unlink(missing_ok=True)
 

@@ -1,4 +1,4 @@
-"""Names of files that hold bytes which are no text.
+"""Names of files: those that hold bytes which are no text, and paths that must lead down from a folder.
 
 Linux takes any bytes for a name. Python shows those that are not valid UTF-8 as lone surrogates (PEP 383), with which
 the file can be opened again, but which no text file, no sound file's tag and no JSON may hold. A folder above a session
@@ -7,7 +7,20 @@ or a kit may be called so; what is written into a kit may not.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+
+_ELSEWHERE = re.compile(r"[\x00-\x1f\\:]")
+"""What leads elsewhere on another system, or is no name there."""
+
+
+def leads_down(path: str, *, on_any_system: bool = False) -> bool:
+    """Whether a relative path with forward slashes names something below the folder that it starts from, here or
+    ``on_any_system``.
+    """
+    here = Path(path)
+    return not ("\0" in path or {"", ".", ".."} & set(path.split("/")) or here.is_absolute() or here.drive or here.root
+                or ".." in here.parts or (on_any_system and _ELSEWHERE.search(path)))
 
 
 def is_text(name: str) -> bool:

@@ -1,4 +1,4 @@
-"""Text: names that leave for a format in which a line end means something, and counts of things."""
+"""Text: names that leave for a format in which a line end means something, what a message quotes, counts of things."""
 
 from __future__ import annotations
 
@@ -13,6 +13,11 @@ def one_line(text: str) -> str:
     format of lines whatever follows one would be something else.
     """
     return "".join(" " if unicodedata.category(c) in ENDING else c for c in text)
+
+
+def shortened(text: object, most: int | None = None) -> str:
+    """What an error, or somebody's text, says: on one line, and of no more than ``most`` characters."""
+    return " ".join(str(text).split())[:most]
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:

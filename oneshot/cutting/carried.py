@@ -37,7 +37,7 @@ SHOTS = Kind("shots", Shot)
 
 
 @dataclass(frozen=True, slots=True)
-class Lying:
+class OnDisk:
     """A sound file that lies in a kit, and what tells that it is still the one that was looked at: its place in the
     file system, its size and its time.
     """
@@ -49,13 +49,13 @@ class Lying:
 
     def is_there(self) -> bool:
         """Whether it still lies there, as it was."""
-        return lying(self.path) == self
+        return on_disk(self.path) == self
 
 
-def lying(path: Path) -> Lying | None:
+def on_disk(path: Path) -> OnDisk | None:
     """A file as it lies there; None where none does."""
     try:
         found = path.stat()
     except OSError:
         return None
-    return Lying(path, found.st_ino, found.st_size, found.st_mtime_ns)
+    return OnDisk(path, found.st_ino, found.st_size, found.st_mtime_ns)

@@ -239,14 +239,26 @@ class Cutter:
         for drum, gain in gain_db.items():
             self.loudest[drum] = {mic: x * 10 ** (gain / 20) for mic, x in self.loudest.get(drum, {}).items()}
 
-    def _by_take(self, *, planning: bool = False
+    def in_order(self) -> list[Pick]:
+        """The picks, take by take, in order of time."""
+        return [pick for take in self.session.takes for pick in self._of_take(take)]
+
+    def _of_take(self, take: Take) -> list[Pick]:
+        """Those of one take, in order of time."""
+        return sorted((p for p in self.picks if self.hits[p.hit].take == take.name),
+                      key=lambda p: self.analysis.attacks[p.hit])
+
+    def labels(self, hit: Hit) -> tuple[str, ...]:
+        """What the names of a hit's files say of their mics."""
+        return tuple(label_of(group) for group in grouped(self.windows.mics_of(hit)))
+
+    def _by_take(self, *, planning: bool = False, only: frozenset[int] | None = None
                  ) -> Iterator[tuple[Take, TakeReader, TakeReader | None, list[Pick]]]:
         """Each take with a reader of the mics that its picks need, one of its processed tracks, and those picks in
-        order of time.
+        order of time; ``only`` of these hits.
         """
         for take in self.session.takes:
-            mine = sorted((p for p in self.picks if self.hits[p.hit].take == take.name),
-                          key=lambda p: self.analysis.attacks[p.hit])
+            mine = [pick for pick in self._of_take(take) if only is None or pick.hit in only]
             wanted = list(dict.fromkeys(m.name for p in mine for m in self.windows.mics_of(self.hits[p.hit])))
             if self.along is not None and planning and not wanted:  # its tracks are reported, too
                 wanted = list(self.along.wanted(take))
@@ -285,13 +297,10 @@ class Cutter:
         """The picks, planned, in order of time; ``only`` of these hits. ``again``: they will be asked for once more, so
         that what is cut now is kept as far as it is small. Raises AudioError where a file cannot be read.
         """
-        for take, reader, tracks, mine in self._by_take():
+        for take, reader, tracks, mine in self._by_take(only=only):
             for pick in mine:
-                if only is not None and pick.hit not in only:
-                    continue
                 hit = self.hits[pick.hit]
-                labels = tuple(label_of(group) for group in grouped(self.windows.mics_of(hit)))
-                yield Job(hit, pick, self.drafts[hit.id], labels, self._key(take, hit), take.sample_rate,
+                yield Job(hit, pick, self.drafts[hit.id], self.labels(hit), self._key(take, hit), take.sample_rate,
                           partial(self._cut, reader, tracks, hit, again=again))
 
     def _cut(self, reader: TakeReader, tracks: TakeReader | None, hit: Hit, *, again: bool) -> Cut:

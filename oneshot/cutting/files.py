@@ -15,7 +15,7 @@ from oneshot.core.cache.results import Kind, digest_of, in_use, recalled, retagg
 from oneshot.core.files import link
 from oneshot.core.records.kit import Fader, OneShot, Print, Sample, TakeNoise
 from oneshot.core.records.session import Floats, Mic, Problem
-from oneshot.cutting.carried import SHOTS, Lying, Shot
+from oneshot.cutting.carried import SHOTS, OnDisk, Shot
 from oneshot.cutting.cutter import Job
 from oneshot.cutting.fades import fit
 from oneshot.cutting.file_names import FileNames
@@ -68,7 +68,7 @@ class Files:
     homes: Mapping[str, str]
     noise: Mapping[str, TakeNoise]
     above_db: float
-    there: Mapping[str, Lying] = field(default_factory=dict)
+    there: Mapping[str, OnDisk] = field(default_factory=dict)
     told: list[Problem] = field(default_factory=list)
 
     def shot(self, job: Job) -> Written:

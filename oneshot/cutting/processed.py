@@ -274,6 +274,18 @@ class Along:
         return out
 
 
+def folder_of(session: Session, kit_path: Path) -> Path | None:
+    """Where a session's processed tracks lie: in the folder that session.toml names, else in that of the kit's last
+    build; None where neither is known.
+    """
+    return _named(session) or tracks_of(kit_path)
+
+
+def _named(session: Session) -> Path | None:
+    """The folder of processed tracks that session.toml names."""
+    return None if session.processed is None else session.root / session.processed
+
+
 def open_processed(session: Session, kit_path: Path, recipe: Recipe, asked: Path | None, *,
                    needed: bool) -> Along | None:
     """The processed tracks that are asked for; None where none are. ``needed``: the kit was cut from some before.
@@ -283,8 +295,7 @@ def open_processed(session: Session, kit_path: Path, recipe: Recipe, asked: Path
     """
     if not recipe.processed.use:
         return None
-    named = None if session.processed is None else session.root / session.processed
-    folder = asked or named or tracks_of(kit_path)
+    named, folder = _named(session), asked or folder_of(session, kit_path)
     if folder is not None and real(folder).is_relative_to(real(session.root)) and (
             named is None or real(folder) != real(named)):
         inside = real(folder).relative_to(real(session.root)).as_posix()

@@ -24,7 +24,7 @@ from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Mic, Problem, Session
 from oneshot.core.version import __version__
 from oneshot.core.workers import several, spread
-from oneshot.cutting.carried import Lying
+from oneshot.cutting.carried import OnDisk
 from oneshot.cutting.cutter import AT_ONCE, Cutter, Job
 from oneshot.cutting.file_names import REPAIRED, FileNames, file_names
 from oneshot.cutting.file_tags import FileTags, origins
@@ -55,7 +55,7 @@ class Assembled:
 def assemble(session: Session, found: Analysis, chosen: select.Chosen,
              ends: tuple[Mapping[int, int], Mapping[int, file_handling.Handling]], recipe: Recipe, stage: Path,
              tell: Progress, before: release_lock.Released | None, along: Along | None,
-             there: Mapping[str, Lying]) -> Assembled:
+             there: Mapping[str, OnDisk]) -> Assembled:
     """Cut, balance and print into the folder ``stage``. All that files say is settled before the first is written.
 
     ``ends``: where next strokes are heard, and what the user said of the files; ``before``: the last release;
@@ -105,7 +105,7 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
     printer = Printer(session, found, recipe, balance, names, handling, following,
                       {} if along is None else along.judged())
     files = Files(stage, names, finisher, tags, balance, bus, homes, noise, recipe.cut.above_noise_db, there)
-    _named_before_any_is_cut(names, cutter.jobs(), bus, recipe)
+    _named_before_any_is_cut(names, cutter, bus, recipe)
     printed = printer.make(chosen.hits, chosen.picks)
     shots: dict[int, OneShot] = {}
     drawn: dict[str, Mapping[str, object]] = {}
@@ -135,13 +135,14 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
     return Assembled(kit, drawn)
 
 
-def _named_before_any_is_cut(names: FileNames, jobs: Iterator[Job], bus: tuple[Mic, ...], recipe: Recipe) -> None:
+def _named_before_any_is_cut(names: FileNames, cutter: Cutter, bus: tuple[Mic, ...], recipe: Recipe) -> None:
     """Give every file its name. Raises SettingsError where the recipe's pattern gives two files one."""
-    for job in jobs:
-        for label in (mixdown.LABEL,) if bus else job.labels:
-            names.sample(job.hit, job.pick, label)
+    for pick in cutter.in_order():
+        hit = cutter.hits[pick.hit]
+        for label in (mixdown.LABEL,) if bus else cutter.labels(hit):
+            names.sample(hit, pick, label)
             if recipe.repair.any and not bus:
-                names.sample(job.hit, job.pick, f"{label} {REPAIRED}")
+                names.sample(hit, pick, f"{label} {REPAIRED}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +156,7 @@ class _Cut:
 
 def _cut(cutter: Cutter, files: Files, tell: Progress, *, alone: bool) -> Iterator[_Cut]:
     """Every hit cut and written, by several workers unless one has to do it ``alone``."""
-    ids, here = [job.hit.id for job in cutter.jobs()], os.getpid()
+    ids, here = [pick.hit for pick in cutter.in_order()], os.getpid()
 
     def some(part: Sequence[int]) -> _Cut:
         """Some of them, in order of time."""

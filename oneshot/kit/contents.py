@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import filecmp
 import os
-import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -18,10 +17,10 @@ from oneshot.config import release_lock
 from oneshot.core.bounded_text import read_bounded
 from oneshot.core.bounded_zip import MOST_TEXT
 from oneshot.core.errors import KitError
-from oneshot.core.files import check_link, is_our_kit, link, real, recover_folder, sha256_of, write_atomic
+from oneshot.core.files import check_link, is_our_kit, link, part_of, real, recover_folder, sha256_of, write_atomic
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem, Session
-from oneshot.cutting.carried import Lying, lying
+from oneshot.cutting.carried import OnDisk, on_disk
 from oneshot.kit.export import FORMATS, manifest
 from oneshot.kit.read import read_kit
 from oneshot.kit.report import PAGE
@@ -37,8 +36,6 @@ COVERS = ("cover.png", "cover.jpg")
 WITH_PACK = ("LICENCE.txt", "files.csv", "preview.wav", "preview.ogg", "sheet.png", *COVERS, "CHANGES.txt",
              release_lock.NAME, SUMS)
 """What a pack adds to a kit."""
-_UNFINISHED = re.compile(r"\.([^/]+)\.\d+\.part")
-"""What a write that was killed leaves behind (``files.write_atomic``)."""
 
 
 def sounds(kit: Kit) -> list[str]:
@@ -59,8 +56,8 @@ def strangers(folder: Path, kit: Kit) -> list[str]:
 
     def unfinished(name: str) -> bool:
         """Whether a file is what was left of writing one of the kit's own."""
-        part = _UNFINISHED.fullmatch(name.rpartition("/")[2])
-        return part is not None and part[1] in finals
+        part = part_of(name.rpartition("/")[2])
+        return part is not None and part[0] in finals
 
     return sorted(name for name in entries(folder) if name not in own and not unfinished(name))
 
@@ -141,13 +138,13 @@ class Kept:
     texts: dict[str, bytes | None]
     told: list[Problem] = field(default_factory=list)
 
-    def sounds(self) -> dict[str, Lying]:
+    def sounds(self) -> dict[str, OnDisk]:
         """Sum -> a sound file of the kit that lies there with these bytes, as ``claim`` has seen to."""
-        found: dict[str, Lying] = {}
+        found: dict[str, OnDisk] = {}
         if self.kit is not None:
             for shot in self.kit.one_shots:
                 for file in shot.files:
-                    there = lying(self.folder / file.path)
+                    there = on_disk(self.folder / file.path)
                     found |= {} if there is None else {file.sha256: there}
         return found
 
@@ -230,9 +227,9 @@ def claim(kit_path: Path, session: Session) -> Kept:
     check_link(kit_path)
     if real(session.root).is_relative_to(real(kit_path)):
         raise KitError(f"{kit_path} holds the session itself: choose another place")
-    if kit_path.exists() and not is_our_kit(kit_path):
-        raise KitError(f"{kit_path} exists and is not a kit: choose another place, or move it away")
     kept = kept_of(kit_path)
+    if kept.kit is None and kit_path.exists():
+        raise KitError(f"{kit_path} exists and is not a kit: choose another place, or move it away")
     if kept.kit is not None and any(file.processed == "outside" for shot in kept.kit.one_shots for file in shot.files):
         raise KitError(f"{kit_path} holds files that were processed after they were cut, which a build would replace: "
                        "choose another place, or move it away")

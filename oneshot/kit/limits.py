@@ -11,10 +11,11 @@ import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 from oneshot.audio.io import RATES
+from oneshot.config.recipe import MOST_VOICES
+from oneshot.core.names import leads_down
 from oneshot.core.records.kit import Kit, OneShot, Print
 
 FRAMES = 2**36
@@ -28,13 +29,11 @@ _NUMBERS: Mapping[str, tuple[float, float]] = {
     **dict.fromkeys(("key", "second_key"), (0, 127)), **dict.fromkeys(("layer", "velocity"), (1, 127)),
     **dict.fromkeys(("id", "hit", "channel", "hits"), (0, 2**31)), **dict.fromkeys(("round_robin", "rank"), (1, 2**31)),
     **dict.fromkeys(("polarity", "first_excursion"), (-1, 1)), "frames": (0, FRAMES), "sample_rate": RATES,
-    "pan": (-1, 1), "confidence": (0, 1), "voices": (1, 64), "time_reference": (0, 2**64 - 1), "air_c": (-100, 100),
-    "offset": (-1, 1)}
+    "pan": (-1, 1), "confidence": (0, 1), "voices": (1, MOST_VOICES), "time_reference": (0, 2**64 - 1),
+    "air_c": (-100, 100), "offset": (-1, 1)}
 """Field -> what its numbers may be, where ``LARGEST`` is not limit enough."""
 DB, LARGEST = 1000.0, 1e15
 """Of a level (dB), and of any other number: what a float adds and multiplies without loss of sense."""
-_ELSEWHERE = re.compile(r"[\x00-\x1f\\:]")
-"""What no path of a kit's own file holds: on another system it leads elsewhere."""
 
 
 def check(kit: Kit) -> None:
@@ -43,17 +42,12 @@ def check(kit: Kit) -> None:
     if found is not None:
         raise ValueError(f"{found[0].lstrip('.')} cannot be {found[1]:g}")
     for path in (*_files(kit), *_sources(kit)):
-        if "\0" in path or {"", ".", ".."} & set(path.split("/")) or not _below(Path(path)):
+        if not leads_down(path):
             raise ValueError(f"{path!r} is no path inside of the kit or the session")
-    odd = next((path for path in _files(kit) if _ELSEWHERE.search(path)), None)
+    odd = next((path for path in _files(kit) if not leads_down(path, on_any_system=True)), None)
     if odd is not None:
         raise ValueError(f"{odd!r} is no path of a kit's file")
     _check_references(kit)
-
-
-def _below(path: Path) -> bool:
-    """Whether this system takes a path for one that leads down from a folder."""
-    return not (path.is_absolute() or path.drive or path.root or ".." in path.parts)
 
 
 def _files(kit: Kit) -> Iterator[str]:

@@ -26,6 +26,7 @@ from oneshot.core.bounded_zip import MOST_TEXT, ZipError, opened
 from oneshot.core.errors import AudioError, KitError
 from oneshot.core.files import file_inside, inside, sha256_of
 from oneshot.core.records.session import Floats
+from oneshot.core.text import shortened
 from oneshot.kit.contents import SUMS, WITH_PACK, entries, published, read_sums
 from oneshot.kit.export import hits_csv, manifest, readme, sfz
 from oneshot.kit.export.shape import faults
@@ -209,7 +210,7 @@ def _tags(path: Path, name: str, row: Mapping[str, Any], key: int | None) -> Ite
     try:
         said = read_back(path)
     except AudioError as error:
-        yield Difference(name, "tags", "readable", " ".join(str(error).replace(f"{path}: ", "").split()))
+        yield Difference(name, "tags", "readable", shortened(str(error).replace(f"{path}: ", "")))
         return
     pairs: dict[str, tuple[Any, Any]] = {}
     if path.suffix.lower() != ".aiff":  # which has a place for attack and key alone
@@ -311,7 +312,7 @@ def _mapping(folder: Path, document: Mapping[str, Any]) -> Iterator[Difference]:
     try:
         regions = list(read_regions(read_bounded(path, MOST_TEXT).decode("utf-8")))
     except ValueError as error:
-        yield Difference(sfz.NAME, "mapping", "readable", " ".join(str(error).split()))
+        yield Difference(sfz.NAME, "mapping", "readable", shortened(error))
         return
     listed = {file["path"] for shot in document["one_shots"] for file in shot["files"]}
     keys = {articulation.get(name) for drum in document["drums"] for articulation in drum["articulations"]

@@ -7,7 +7,6 @@ mean is refused before anybody looks at it.
 from __future__ import annotations
 
 import asyncio
-import json
 from typing import Any
 
 import anyio
@@ -16,10 +15,13 @@ from starlette.convertors import Convertor, register_url_convertor
 from starlette.requests import ClientDisconnect, Request
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from oneshot.core.bounded_text import parse_json
+from oneshot.core.text import shortened
+
 MOST_BYTES = 200_000
 """Longest request body: a list of a thousand hits is some 40 kB."""
-MOST_DEPTH = 6
-"""Tables and lists in one another: an entry's hits lie four deep."""
+MOST_DEPTH = 7
+"""Levels of nesting: the places of an entry's hits have their frames five deep."""
 MOST_WHOLE = 2**62
 """Largest whole number, either side of zero: far beyond the frames of any take."""
 HEAD_S, BODY_S = 10.0, 10.0
@@ -48,32 +50,20 @@ async def read_object(request: Request) -> dict[str, Any]:
     except ClientDisconnect:
         raise RefusedError(400, "the request broke off") from None
     try:
-        said = json.loads(bytes(body))
-    except (ValueError, RecursionError):
-        raise RefusedError(400, "that is no JSON") from None
+        said = parse_json(bytes(body), MOST_DEPTH)
+    except ValueError as error:
+        raise RefusedError(400, f"that JSON cannot be used: {shortened(error, 200)}") from None
     if not isinstance(said, dict):
         raise RefusedError(400, "that is no JSON object")
-    _check_plain(said, MOST_DEPTH)
+    _check_numbers(said)
     return said
 
 
-def _check_plain(value: object, depth: int) -> None:
-    """Raise RefusedError where a value from JSON holds what nobody can mean."""
-    if depth < 0:
-        raise RefusedError(400, "that JSON is nested too deeply")
-    if isinstance(value, dict):
-        for name, each in value.items():
-            _check_plain(name, depth)
-            _check_plain(each, depth - 1)
-    elif isinstance(value, list):
-        for each in value:
-            _check_plain(each, depth - 1)
-    elif isinstance(value, str):
-        try:
-            value.encode("utf-8")
-        except UnicodeEncodeError:
-            raise RefusedError(400, "a text in that JSON is no Unicode: it holds half a character") from None
-    elif isinstance(value, int | float) and not abs(value) <= MOST_WHOLE:
+def _check_numbers(value: object) -> None:
+    """Raise RefusedError where a value from JSON holds a number that nobody can mean."""
+    for each in value.values() if isinstance(value, dict) else value if isinstance(value, list) else ():
+        _check_numbers(each)
+    if isinstance(value, int | float) and not abs(value) <= MOST_WHOLE:
         raise RefusedError(400, "a number in that JSON is too large")
 
 

@@ -23,6 +23,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from oneshot.core.errors import OneshotError
+from oneshot.core.text import shortened
 from oneshot.review import recordings, views
 from oneshot.review.decisions import entry_row
 from oneshot.review.incoming import RefusedError, read_object
@@ -287,7 +288,7 @@ def _told(answer: Callable[..., Json | Response], *given: Any) -> Response:
     except StaleError as error:
         return _answer({"error": str(error), "stale": True}, 409)
     except OneshotError as error:
-        return _answer({"error": " ".join(str(error).split())[:MOST_LETTERS]}, 422)
+        return _answer({"error": shortened(error, MOST_LETTERS)}, 422)
     except OSError as error:
         return _answer({"error": f"cannot write to disk: {error.strerror or error}"}, 507)
     return found if isinstance(found, Response) else _answer(found)

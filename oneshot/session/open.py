@@ -31,7 +31,7 @@ from pathlib import Path
 from oneshot.audio.io import EXTENSIONS, LOSSY_EXTENSIONS, Header, read_header, widest
 from oneshot.audio.riff import track_names
 from oneshot.core.errors import AudioError, SessionError, SettingsError
-from oneshot.core.files import is_our_kit, real, sha256_of_edges
+from oneshot.core.files import is_our_kit, real, reason, sha256_of_edges
 from oneshot.core.names import is_text, odd_part, shown
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Label, Mic, Problem, Session, Source, Take
@@ -116,7 +116,7 @@ def fingerprint_parts(session: Session) -> list[tuple[str, int, int, str]]:
             stat = (session.root / path).stat()
             parts.append((path, stat.st_size, stat.st_mtime_ns, sha256_of_edges(session.root / path)))
         except OSError as error:
-            raise AudioError(f"{session.root / path} cannot be read ({(error.strerror or str(error)).lower()}): it was "
+            raise AudioError(f"{session.root / path} cannot be read ({reason(error)}): it was "
                              "there a moment ago, put it back and start again") from None
     return parts
 
@@ -151,7 +151,7 @@ def _listing(folder: Path) -> tuple[list[Path], list[Path]]:
     try:
         entries = sorted((p for p in folder.iterdir() if not p.name.startswith(".")), key=lambda p: natural_key(p.name))
     except OSError as error:
-        raise SessionError(f"{folder} cannot be read ({(error.strerror or str(error)).lower()}): check that you may "
+        raise SessionError(f"{folder} cannot be read ({reason(error)}): check that you may "
                            "open it") from None
     files = [p for p in entries if p.is_file()]
     below = [p for p in entries if p.is_dir() and p.name.casefold() not in _SKIPPED_FOLDERS]

@@ -51,6 +51,7 @@ from typing import Any
 
 from oneshot.core.bounded_text import parse_toml, read_toml
 from oneshot.core.errors import SettingsError
+from oneshot.core.files import reason
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Problem, Session, Take
 
@@ -127,8 +128,8 @@ def read_edits(path: Path) -> SessionEdits:
     except FileNotFoundError:
         return SessionEdits()
     except (OSError, ValueError) as error:
-        reason = (error.strerror or str(error)).lower() if isinstance(error, OSError) else str(error)
-        raise SettingsError(f"{path} cannot be read ({reason}): save it again as UTF-8 text") from None
+        why = reason(error) if isinstance(error, OSError) else str(error)
+        raise SettingsError(f"{path} cannot be read ({why}): save it again as UTF-8 text") from None
     try:
         table = parse_toml(text)
     except ValueError as error:

@@ -199,12 +199,11 @@ def test_what_is_written_says_what_it_does() -> None:
     assert [] == [kind for kind, form in KINDS.items() if f"[[{kind}]]" not in text or form.does not in text]
 
 
-def test_entries_are_added_at_the_end_and_taken_away() -> None:
-    """``adding`` and ``without`` give new corrections; what is not there cannot be taken away."""
+def test_the_last_entry_of_its_kind_is_taken_away() -> None:
+    """``without`` gives new corrections; what is not there cannot be taken away."""
     one, two = Correction("reject", (Place("one", 1),)), Correction("keep", (Place("one", 2),))
-    some = Corrections((one,)).adding(two, one)
+    some = Corrections((one, two, one))
 
-    assert (one, two, one) == some.entries
     assert (one, two) == some.without(one).entries
     with pytest.raises(ValueError, match="not in tuple"):
         Corrections().without(one)

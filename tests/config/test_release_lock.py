@@ -244,7 +244,8 @@ def test_the_command_locks_unless_told_not_to(tmp_path: Path, monkeypatch: pytes
         assert frozen == (kit / release_lock.NAME).exists()
 
 
-@pytest.mark.parametrize("path", [1, None, "", "../x.wav", "/etc/x", "samples/../../x.wav", "a\0b"])
+@pytest.mark.parametrize("path", [1, None, "", "../x.wav", "/etc/x", "samples/../../x.wav", "a\0b", "a:b.wav",
+                                  "..\\x.wav", "C:\\x.wav", "a//b", "./a"])
 def test_a_lock_that_names_no_path_of_a_kit_is_refused(path: object) -> None:
     """Files are called after it, so it may lead nowhere else."""
     slot = {"take": "take 1", "onset": 1, "layer": 1, "round_robin": 1, "paths": [path], "there": True}

@@ -35,7 +35,7 @@ from numpy.typing import DTypeLike, NDArray
 from oneshot.core.cache.array_file import ArrayFile, head_of
 from oneshot.core.cache.keys import key_of
 from oneshot.core.errors import SettingsError
-from oneshot.core.files import remove_parts, write_atomic
+from oneshot.core.files import part_name, remove_parts, write_atomic
 
 T = TypeVar("T")
 
@@ -67,13 +67,12 @@ class _Entry:
 class Store:
     """Results of one session.
 
-    ``stale`` collects the names of results that were found but could not be used, ``unsaved`` of those that could not
-    be stored: a full or locked cache folder slows the next build down and stops none.
+    ``stale`` collects the names of results that were found but could not be used. A full or locked cache folder slows
+    the next build down and stops none.
     """
 
     folder: Path
     stale: list[str] = field(default_factory=list)
-    unsaved: list[str] = field(default_factory=list)
     _cleared: bool = False
     _saved: set[str] = field(default_factory=set)
 
@@ -120,14 +119,12 @@ class Store:
         """
         with suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True)
-        return ArrayFile.made(shape, dtype, self.folder / f".{name}.{key}.npy.{next(_NUMBERS)}.{os.getpid()}.part")
+        return ArrayFile.made(shape, dtype, self.folder / part_name(f"{name}.{key}.npy.{next(_NUMBERS)}"))
 
     def save(self, name: str, params: Mapping[str, Any], arrays: Mapping[str, NDArray[Any] | ArrayFile]) -> None:
-        """Store arrays under a name, replacing what was there; where the disk refuses, the name goes to ``unsaved``."""
-        try:
+        """Store arrays under a name, replacing what was there; nothing is stored where the disk refuses."""
+        with suppress(OSError):
             self._save(name, params, arrays)
-        except OSError:
-            self.unsaved.append(name)
 
     def save_record(self, name: str, params: Mapping[str, Any], record: object) -> None:
         """Store a tree of records: frozen dataclasses, mappings, tuples, sets and plain values. As ``save``."""

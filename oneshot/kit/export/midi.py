@@ -19,6 +19,7 @@ from oneshot.core.files import write_atomic
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Take
 from oneshot.core.text import one_line
+from oneshot.kit.export.hits_csv import cell
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.sampler import performance
 
@@ -104,6 +105,6 @@ def key_table(kit: Kit) -> str:
                     "hand"])
     for key in keymap.keys_of(kit, keymap.hit_levels(kit)):
         for layer in key.layers:
-            table.writerow([key.key, one_line(key.drum.name), one_line(key.articulation), layer.number, layer.low,
+            table.writerow([key.key, cell(key.drum.name), cell(key.articulation), layer.number, layer.low,
                             layer.high, len(layer.alternates), key.hand or ""])
     return out.getvalue()

@@ -19,7 +19,6 @@ long as the format allows, so that a short note rings out.
 from __future__ import annotations
 
 import hashlib
-import os
 import shutil
 import struct
 import tempfile
@@ -34,6 +33,7 @@ import soxr
 
 from oneshot.audio.loudness import sample_peak_dbfs
 from oneshot.core.cache.results import Kind, in_use, kept, recalled
+from oneshot.core.files import appearing
 from oneshot.core.records.kit import Kit, OneShot, kit_info
 from oneshot.core.records.session import Floats
 from oneshot.core.text import one_line
@@ -138,16 +138,10 @@ def write(kit: Kit, folder: Path) -> list[Path]:
         return []
     path.parent.mkdir(exist_ok=True)
     gain_db = PEAK_DBFS - max(_loudest(folder, part) for part in parts)
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with ExitStack() as stack:
-            before = stack.enter_context(path.open("rb")) if path.is_file() else None
-            _write_all(folder, stack.enter_context(beside.open("wb")),
-                       stack.enter_context(tempfile.TemporaryFile(dir=path.parent)), parts, gain_db, before)
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
+    with appearing(path) as beside, ExitStack() as stack:
+        before = stack.enter_context(path.open("rb")) if path.is_file() else None
+        _write_all(folder, stack.enter_context(beside.open("wb")),
+                   stack.enter_context(tempfile.TemporaryFile(dir=path.parent)), parts, gain_db, before)
     return [path]
 
 

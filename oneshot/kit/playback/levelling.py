@@ -28,7 +28,7 @@ ROUNDS = 6
 
 
 @dataclass(frozen=True, slots=True)
-class Set:
+class Setting:
     """How sound is to be set: a gain (dB), then no sample above a limit; the levels that it has then; by how much its
     highest peak is held back (dB, 0 or more).
     """
@@ -48,7 +48,7 @@ class Levelling:
     plain: Levels
     _known: dict[tuple[float, float], tuple[float, Levels]] = field(default_factory=dict)
 
-    def to_loudness(self) -> Set:
+    def to_loudness(self) -> Setting:
         """At -16 LUFS under a true peak of -1 dBTP.
 
         Held back is only what passes the ceiling, with a gain that gives way smoothly from 5 ms before the peak to 5 ms
@@ -66,7 +66,7 @@ class Levelling:
         limit = self._sample_limit(gain_db, limit)
         peak_db = self.plain.true_peak_dbtp
         over = 0.0 if peak_db is None else peak_db + gain_db - CEILING_DBTP
-        return Set(gain_db, limit, self._at(gain_db, limit)[1], max(0.0, over))
+        return Setting(gain_db, limit, self._at(gain_db, limit)[1], max(0.0, over))
 
     def blocks(self, gain_db: float, limit: float) -> Iterator[Floats]:
         """The sound set so, in blocks of float64 (channels, frames). Raises OSError where it cannot be read."""

@@ -94,14 +94,14 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
         grooves.read_midi(midi, rate) if midi is not None else grooves.groove(keys, rate)
     _check_length(midi or take or folder, notes, rate)
     there = out.resolve().parent
+    session = open_session(session_path) if take is not None and session_path else None
     with _written(out), Spool(2, there) as sound:
         meter = Meter(2, rate)
         sound.take(_metered(band.blocks(notes), meter))
         if meter.levels.peak_dbfs is None:
             raise KitError(f"{midi or take or folder}: none of its keys is in the kit; keys of the kit: "
                            f"{', '.join(str(key.key) for key in keys)}")
-        replayed = compare(folder, kit, take, open_session(session_path), there) if take is not None and session_path \
-            else ()
+        replayed = compare(folder, kit, take, session, there) if take is not None and session is not None else ()
         levelling = Levelling(sound, rate, meter.levels)
         found = levelling.to_loudness()
         with appearing(out) as beside:

@@ -284,12 +284,11 @@ def test_a_save_that_is_cut_off_is_no_result(filled: Store, monkeypatch: pytest.
 
 
 def test_a_cache_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
-    """Where the disk refuses, the result is not stored, that is noted, and what was stored before is gone or whole."""
+    """Where the disk refuses, the result is not stored, and what was stored before is gone or whole."""
     (tmp_path / "file").write_text("no folder", encoding="utf-8")
     locked = Store(tmp_path / "file" / "store")
     locked.save("scan-1", PARAMS, arrays())
 
-    assert ["scan-1"] == locked.unsaved
     assert locked.load("scan-1", PARAMS) is None
 
 
@@ -435,14 +434,14 @@ def test_an_array_in_pieces_that_is_not_as_it_was_is_stale(filled: Store) -> Non
 
 
 def test_an_array_in_pieces_needs_no_store(tmp_path: Path) -> None:
-    """Where the folder cannot be written a temporary file serves, and that nothing is stored is noted."""
+    """Where the folder cannot be written a temporary file serves."""
     (tmp_path / "file").write_text("no folder", encoding="utf-8")
     locked = Store(tmp_path / "file" / "store")
     levels = made_in(locked)
     locked.save("scan-1", PARAMS, {"level_db": levels})
 
     np.testing.assert_array_equal(arrays()["level_db"], np.asarray(levels))
-    assert ["scan-1"] == locked.unsaved
+    assert locked.load("scan-1", PARAMS) is None
 
 
 def test_what_ended_builds_left_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

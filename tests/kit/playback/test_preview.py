@@ -110,7 +110,7 @@ def test_what_cannot_be_played_is_told(kit: Kit, tmp_path: Path) -> None:
         preview.preview(folder, tmp_path / "out.wav", midi=tmp_path / "in.mid")
 
 
-def levelled(x: Floats) -> tuple[Floats, levelling.Set]:
+def levelled(x: Floats) -> tuple[Floats, levelling.Setting]:
     """Stereo set to the loudness of a preview, and how."""
     with Spool(2) as sound:
         sound.take([x])
