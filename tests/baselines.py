@@ -6,6 +6,10 @@ given the true onsets and the right number of drums.
 
 from __future__ import annotations
 
+import atexit
+import os
+import shutil
+import tempfile
 import warnings
 from collections.abc import Sequence
 from itertools import product
@@ -20,6 +24,12 @@ from sklearn.cluster import KMeans
 from sklearn.metrics import adjusted_rand_score
 from sklearn.mixture import GaussianMixture
 from sklearn.preprocessing import StandardScaler
+
+COMPILED = os.environ["NUMBA_CACHE_DIR"] = tempfile.mkdtemp()
+"""Where librosa's functions are compiled to when they are first used, a folder for each process: two that write one
+file at a time spoil it for every later one, which then calls a null pointer (seen with numba 0.68.1).
+"""
+atexit.register(shutil.rmtree, COMPILED, ignore_errors=True)
 
 RATE = 44100
 HOPS = (128, 512)

@@ -21,6 +21,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -201,7 +202,7 @@ def evaluate_all(chosen: Sequence[str], folder: Path, jobs: int, tell: bool) -> 
     tasks = [(name, folder / name, mark, tell) for name, mark in zip(chosen, marks, strict=True)]
     if jobs < 2:
         return [row for task in tasks for row in evaluate(*task)]
-    with ProcessPoolExecutor(jobs) as pool:
+    with ProcessPoolExecutor(jobs, get_context("spawn")) as pool:  # each imports librosa by itself (``baselines``)
         bases = sorted({FEWER[name][0] for name in chosen if name in FEWER})  # once, before two processes want one
         for each in [pool.submit(rendered, name, folder / name, fingerprint(name)) for name in bases]:
             each.result()
