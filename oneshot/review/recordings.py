@@ -101,11 +101,15 @@ class Recordings:
         """The outline of a window, as ``peaks`` has it."""
         self._check(name, start, stop)
         points = max(1, min(points, MOST_POINTS, stop - start))
-        edges = [start + n * (stop - start) // points for n in range(points + 1)]
-        step = max(1, BLOCK * points // (stop - start))  # so many points, some blocks' worth of frames at a time
-        return np.concatenate([outline(self.read(name, edges[n], edges[min(n + step, points)]),
-                                       np.array(edges[n:min(n + step, points)]) - edges[n])
-                               for n in range(0, points, step)], axis=1)
+        parts = -(-(stop - start) // (points * BLOCK))  # of each point, so that none needs more than a block
+        count = points * parts
+        edges = [start + n * (stop - start) // count for n in range(count + 1)]
+        step = max(1, BLOCK * count // (stop - start))  # so many parts, a block's worth of frames at a time
+        found = np.concatenate([outline(self.read(name, edges[n], edges[min(n + step, count)]),
+                                        np.array(edges[n:min(n + step, count)]) - edges[n])
+                                for n in range(0, count, step)], axis=1)
+        found = found.reshape(len(found), points, parts, 2)
+        return np.stack([found[..., 0].min(axis=2), found[..., 1].max(axis=2)], axis=2)
 
     def lifted(self, hit: Hit, stop: int, mic: str | None = None) -> bytes:
         """A hit from its attack on, by the balance or in one mic, its tail lifted, as a stereo float WAV."""
