@@ -22,7 +22,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,9 +68,9 @@ TAIL_STEPS = (-6, -2)
 itself.
 """
 
-STEADY_STEPS = (-72, -37, -2)
-"""Where it is read if the last stroke was so long ago that only its ring is left: both halves of the last 190 ms.
-A ring's bands fluctuate: over 11 ms they are read up to 5 dB wrong either way, and how fast they decay not at all.
+STEADY_STEPS = ((-142, -107), (-37, -2))
+"""Where it is read if the last stroke was so long ago that only its ring is left: 95 ms at either end of the last
+380. A ring's bands fluctuate: over 11 ms they are read up to 5 dB wrong either way, and how fast they decay not at all.
 """
 
 HEAD_STEPS = 16
@@ -408,24 +407,25 @@ def _corrected(played: Played, m: int, block: Frames, earlier: Floats, expected:
     since = np.arange(earlier.shape[1], dtype=np.float64) - (step - lead - begin)[:, None]
     fading = _fading(played.fade_db[block, m], since - sum(TAIL_STEPS) / 2)
     out: Floats = earlier * move[:, None, :] + np.where(recent, 0.0, unknown)[:, None, :] * fading
-    steady = np.flatnonzero((gap >= -2 * STEADY_STEPS[0]) & (step - lead >= -STEADY_STEPS[0]))
+    steady = np.flatnonzero((gap >= -2 * STEADY_STEPS[0][0]) & (step - lead >= -STEADY_STEPS[0][0]))
     out[steady] = _ringing_on(scan, row, (step - lead)[steady], since[steady], tail[steady], out[steady])
     return out
 
 
 def _ringing_on(scan: TakeScan, row: int, step: Frames, since: Floats, tail: Floats, unsteady: Floats) -> Floats:
     """What rings on (hits, steps, bands) in one mic at ``since``, float64 (hits, steps), after each of ``step``, as
-    measured before it; nothing else was struck for long. A fall as far as a ring beats is no decay. Where the last
-    ``tail`` (hits, bands) stands out of it, something has begun: ``unsteady``, as from that.
+    measured before it; nothing else was struck for long. A fall as far as a ring beats is no decay. Where none stands
+    out of the noise, or the last ``tail`` (hits, bands) stands out of it because something has begun: ``unsteady``, as
+    from that.
     """
     noise = 10 ** (scan.noise_db[row] / 10)
-    early, late = (np.maximum(mean_measured(scan, row, step, *ends) - noise, 0.0) for ends in pairwise(STEADY_STEPS))
+    early, late = (np.maximum(mean_measured(scan, row, step, *ends) - noise, 0.0) for ends in STEADY_STEPS)
     fall_db = 10 * np.log10(np.maximum(early, noise) / np.maximum(late, noise))
-    apart = (STEADY_STEPS[2] - STEADY_STEPS[0]) / 2
-    rate_db = np.clip((fall_db - BEATING_DB) / apart, 0.0, FASTEST_DB)
-    ring = late[:, None, :] * _fading(rate_db, since - (STEADY_STEPS[1] + STEADY_STEPS[2]) / 2)
-    begun = tail > 10 ** (VARIATION_DB / 10) * np.maximum(late, noise)
-    return np.where(begun[:, None, :], unsteady, ring)
+    then, now = (sum(ends) / 2 for ends in STEADY_STEPS)
+    rate_db = np.clip((fall_db - BEATING_DB) / (now - then), 0.0, FASTEST_DB)
+    ring = late[:, None, :] * _fading(rate_db, since - now)
+    steady = (late > noise) & (tail < 10 ** (VARIATION_DB / 10) * late)
+    return np.where(steady[:, None, :], ring, unsteady)
 
 
 def _fading(rate_db: Floats, since: Floats) -> Floats:
