@@ -24,6 +24,7 @@ from review_sight import CHROMIUM
 
 from oneshot import pipeline
 from oneshot.audio.io import TakeReader, read_audio
+from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.core.records.session import Floats
 from oneshot.kit.read import read_kit
@@ -34,6 +35,10 @@ WIDE, HIGH = 720, 240
 LEFT, RIGHT, TOP, FOOT = 52, 12, 14, 30
 BELOW_DB = 70.0
 SMOOTH_S = 0.005
+SOON_S, LOUD_DB = 0.3, -20.0
+"""The next hit of the hit with the dirty tail comes this soon; its bleed is louder than this."""
+ATTACK_S = 0.05
+"""Levels are drawn relative to the loudest of this much from the onset on."""
 SPEED_M_S = 343.2
 """Of sound in dry air at 20 °C, ISO 9613-1:1993 (from memory)."""
 STYLE = """<style>
@@ -93,23 +98,38 @@ def curves(title: str, rows: Mapping[str, tuple[Floats, str]]) -> str:
     return svg(HIGH, title, *parts)
 
 
+def disturbed(kit: Kit) -> tuple[Hit, Hit]:
+    """A hit that was left out for what follows it, and that next hit: the hardest that nothing was struck with, that is
+    louder than all else in its home mic, and after which another drum is struck before ``SOON_S``.
+    """
+    homes = {drum.name: drum.home for drum in kit.drums}
+    rates = {take.name: take.sample_rate for take in kit.session.takes}
+    ordered = sorted(kit.hits, key=lambda hit: (hit.take, hit.onset))
+    found = [(hit, after) for hit, after in pairwise(ordered)
+             if after.take == hit.take and after.onset - hit.onset < SOON_S * rates[hit.take]
+             and after.drum != hit.drum and not hit.kept and not hit.partners and hit.ornament is None
+             and LOUD_DB < (hit.bleed_db.get(homes[hit.drum]) or 0.0) < 0.0]
+    return max(found, key=lambda each: each[0].level_db or -np.inf)
+
+
 def tails(session: Path, kit: Kit) -> str:
-    """A clean hit of the snare and one whose tail holds other drums, in its home mic."""
-    home = next(drum.home for drum in kit.drums if drum.name == "snare")
-    clean = max((s for s in kit.one_shots if s.drum == "snare" and s.grade == "A"), key=lambda s: s.files[0].frames)
+    """A hit that rings out and one that another drum follows, of one drum, in its home mic."""
     hits = {hit.id: hit for hit in kit.hits}
-    level = hits[clean.hit].level_db or 0.0
-    dirty = min((h for h in kit.hits if h.drum == "snare" and not h.kept and (h.bleed_db.get(home) or -99) > -15),
-                key=lambda h: abs((h.level_db or 0.0) - level))
+    dirty, after = disturbed(kit)
+    home = next(drum.home for drum in kit.drums if drum.name == dirty.drum)
+    clean = min((hits[shot.hit] for shot in kit.one_shots if shot.drum == dirty.drum and shot.grade == "A"),
+                key=lambda hit: abs((hit.level_db or 0.0) - (dirty.level_db or 0.0)))
     takes = {take.name: take for take in open_session(session).takes}
+    late_ms = 1000 * (after.onset - dirty.onset) / takes[dirty.take].sample_rate
     rows: dict[str, tuple[Floats, str]] = {}
-    for name, hit, kind in (("grade A: it rings out alone", hits[clean.hit], "plain"),
-                            (f"left out: bleed {dirty.bleed_db[home]:.0f} dB".replace("-", "\u2212"), dirty, "mark")):
+    struck = " and ".join([after.drum, *(partner.drum for partner in after.partners)])
+    said = f"left out: {struck} after {late_ms:.0f} ms, bleed {dirty.bleed_db[home]:.0f} dB".replace("-", "\u2212")
+    for name, hit, kind in (("grade A: it rings out alone", clean, "plain"), (said, dirty, "mark")):
         with TakeReader(session, takes[hit.take], [home]) as reader:
             rate = reader.take.sample_rate
             row = level_db(reader.read(hit.onset, hit.onset + round(0.6 * rate)).astype(np.float64), rate)
-        rows[name] = (row - row.max(), kind)
-    return curves(f"Two hits of the snare in {home}: a clean and a dirty tail", rows)
+        rows[name] = (row - row[: round(ATTACK_S / SMOOTH_S)].max(), kind)
+    return curves(f"Two hits of the {dirty.drum} in {home}: a clean and a dirty tail", rows)
 
 
 def reduced(folder: Path, kit: Kit) -> str:
@@ -149,9 +169,10 @@ def distances(kit: Kit) -> str:
 
 def path_of_signal() -> str:
     """From the mics to the kit, in boxes."""
-    boxes = [("takes", "every mic, untouched"), ("detection", "onsets in all mics"),
-             ("sorting", "by place, then sound"), ("measurement", "bleed, delays, levels"),
-             ("selection", "layers, round robins"), ("cutting", "aligned, faded"), ("kit", "files, mappings, report")]
+    boxes = [("takes", "every mic, untouched"), ("detection", "close mics and overheads"),
+             ("sorting", "by delays and levels"), ("measurement", "bleed, delays, levels"),
+             ("selection", "layers, round robins"), ("cutting", "one window for all mics"),
+             ("kit", "files, mappings, report")]
     wide, high = 168.0, 52.0
     parts, at = [], []
     for n, (name, about) in enumerate(boxes):
@@ -211,7 +232,7 @@ def main(folder: Path) -> None:
         pipeline.build(session, kit)
     if not repaired.is_dir():
         recipe = folder / "repair.toml"
-        recipe.write_text("[repair]\nsuppression = true\n\n[choose]\ngrade = \"C\"\n", encoding="utf-8")
+        recipe.write_text("[repair]\nsuppression = true\n", encoding="utf-8")
         pipeline.build(session, repaired, recipe_path=recipe)
     PICTURES.mkdir(exist_ok=True)
     for name, drawn in (("tails", tails(session, read_kit(kit))), ("reduction", reduced(repaired, read_kit(repaired))),
