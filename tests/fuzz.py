@@ -4,7 +4,8 @@
 
 runs until the time is up (a minute unless given) and prints how many of each kind were tried; tests/test_fuzz.py does
 the same with a fixed number. A reader may take a damaged file or refuse it with an error of ``core/errors.py``; it may
-not raise anything else, take longer than ``MOST_S`` or ``MOST_BYTES`` of memory, or write anything.
+not raise anything else, take longer than ``MOST_S`` or ``MOST_BYTES`` of memory (what Python and numpy allocate, as
+tracemalloc counts it), or write anything in the folder of the file.
 """
 
 from __future__ import annotations
@@ -127,11 +128,17 @@ def readers(folder: Path) -> list[Reader]:
     return out
 
 
+def lying(folder: Path) -> dict[str, tuple[int, int]]:
+    """All that lies in a folder and below it: path -> size and time of its content (ns)."""
+    return {path.relative_to(folder).as_posix(): (path.lstat().st_size, path.lstat().st_mtime_ns)
+            for path in folder.rglob("*")}
+
+
 def tried(reader: Reader, rng: np.random.Generator) -> str:
     """Damage a file and read it: "taken" or "refused". Raises what the reader should not have raised."""
     data = mutated(reader.whole, rng)
     reader.path.write_bytes(data)
-    around = sorted(path.name for path in reader.path.parent.iterdir())
+    around = lying(reader.path.parent)
     began = time.monotonic()
     try:
         reader.read(reader.path)
@@ -144,8 +151,8 @@ def tried(reader: Reader, rng: np.random.Generator) -> str:
     tracemalloc.reset_peak()
     if took > MOST_S or most > MOST_BYTES:
         raise AssertionError(f"{reader.name}: took {took:.1f} s and {most / 1e6:.0f} MB")
-    if around != sorted(path.name for path in reader.path.parent.iterdir()):
-        raise AssertionError(f"{reader.name}: something was written beside it")
+    if around != lying(reader.path.parent):
+        raise AssertionError(f"{reader.name}: something was written in its folder")
     return said
 
 

@@ -36,3 +36,16 @@ def test_a_reader_that_breaks_is_told(tmp_path: Path) -> None:
 
     with pytest.raises(IndexError):
         fuzz.tried(fuzz.Reader("fragile", path, b"abc", fragile), np.random.default_rng(1))
+
+
+@pytest.mark.parametrize("inside", ["new.txt", "beside/new.txt", "there.txt"])
+def test_a_reader_that_writes_is_told(tmp_path: Path, inside: str) -> None:
+    """A file that is new in the folder or below it, or one that was there and is written over."""
+    (tmp_path / "beside").mkdir()
+    (tmp_path / "there.txt").write_text("old", encoding="utf-8")
+
+    def writing(path: Path) -> int:
+        return (path.parent / inside).write_text("something", encoding="utf-8")
+
+    with pytest.raises(AssertionError, match="was written"):
+        fuzz.tried(fuzz.Reader("writing", tmp_path / "a.txt", b"abc", writing), np.random.default_rng(1))

@@ -17,7 +17,7 @@ from review_desk import TOKEN, Client, entries, heard, place
 from oneshot.core.errors import AudioError
 from oneshot.review import incoming, recordings, security, server
 from oneshot.review.recordings import lift, peaks
-from oneshot.review.serve import server_of
+from oneshot.review.serve import CONNECTIONS, server_of
 from oneshot.review.server import application
 
 if TYPE_CHECKING:
@@ -176,6 +176,25 @@ def test_what_never_arrives_is_not_waited_for(client: Client, monkeypatch: pytes
             rest(line)
         assert b"408" in talk(port, head(port, "undo", "content-length: 100"), b"{")[:20]
         assert b"200" in talk(port, head(port, "state", "connection: close", method="GET"))[:20]
+
+
+def test_more_connections_than_a_page_makes_are_turned_away(client: Client) -> None:
+    """With the last of them open a request is told that the server is busy; once they are gone it is answered."""
+    with served(client) as port:
+        ask = head(port, "state", "connection: close", method="GET")
+        idle = [socket.create_connection(("127.0.0.1", port), timeout=10) for _ in range(CONNECTIONS - 2)]
+        try:
+            answers = [talk(port, ask)[:12]]
+            idle.append(socket.create_connection(("127.0.0.1", port), timeout=10))
+            answers.append(talk(port, ask)[:12])
+        finally:
+            for line in idle:
+                line.close()
+        until = time.monotonic() + 10
+        while b"200" not in (last := talk(port, ask)[:12]) and time.monotonic() < until:
+            time.sleep(0.05)
+
+    assert [b"HTTP/1.1 200", b"HTTP/1.1 503", b"HTTP/1.1 200"] == [*answers, last]
 
 
 def test_many_windows_at_once_are_sent_two_at_a_time(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
