@@ -155,7 +155,7 @@ def recipe_toml(recipe: Recipe) -> str:
     lines += [f"{_toml(name)} = {key}" for name, key in recipe.keys.items()]
     lines += ["", *_comment("Hands on two keys: the key of the left hand; the right hand keeps the drum's own key. A "
                             "drum (\"snare\" = 39) or an articulation (\"snare/rim\" = 41). Hits are assigned by the "
-                            "hand in their labels; without labels the round robins alternate between the keys."),
+                            "hand in their labels; without labels the round robins are dealt out to the keys in turn."),
               "[hands]"]
     lines += [f"{_toml(name)} = {key}" for name, key in recipe.hands.items()]
     lines += ["", *_comment(f"Polyphony: hits per key that may sound at once, 1 to {MOST_VOICES}, by drum; default 3 "

@@ -128,7 +128,7 @@ class Held:
         return {n: (low, high - 1) for n, (low, high) in zip(layers, pairwise(lows), strict=True)}
 
     def numbered(self, layer: int, ids: Sequence[int]) -> list[tuple[int, int]]:
-        """(hit id, round robin) of a layer's alternates: released ones as they were, others after the last."""
+        """(hit id, round robin) of a layer's hits: released ones as they were, others after the last."""
         free = self.last.get(layer, 0) + 1
         out = []
         for number in ids:

@@ -30,8 +30,8 @@ def layer_borders(levels: Floats, most: int, step_db: float) -> list[float]:
 
     ``levels``: float64 (hits,), rising, dB. At most ``most`` layers, neighbours at least ``step_db`` apart in their
     mean. None is of a single hit, save where the span leaves room for steps three times as large, or where there are
-    hardly two hits per layer and that one lies a step from every other: a ladder of single hits, as cymbals are
-    recorded, has a layer for each, since hits so far apart could not be round robins of each other.
+    hardly two hits per layer and that one lies a step from every other: single hits from soft to hard, as cymbals are
+    recorded, have a layer each, since hits so far apart could not be round robins of each other.
     """
     span = float(levels[-1] - levels[0])
     count = min(most, len(levels), 1 + int(span / step_db))

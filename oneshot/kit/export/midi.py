@@ -65,7 +65,7 @@ def _takes(kit: Kit) -> dict[str, Take]:
 
 
 def walk(kit: Kit) -> list[tuple[float, int, int]]:
-    """(second, key, velocity): each key from its softest layer up, each alternate once, at the middle of the layer."""
+    """(second, key, velocity): each key from its softest layer up, each round robin once, at the layer's middle."""
     notes, at = [], 0.0
     for key in keymap.keys_of(kit, keymap.hit_levels(kit)):
         for layer in key.layers:
@@ -101,7 +101,7 @@ def key_table(kit: Kit) -> str:
     """The key map as CSV: one line a key and layer."""
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
-    table.writerow(["key", "drum", "articulation", "layer", "velocity_from", "velocity_to", "alternates",
+    table.writerow(["key", "drum", "articulation", "layer", "velocity_from", "velocity_to", "round_robins",
                     "hand"])
     for key in keymap.keys_of(kit, keymap.hit_levels(kit)):
         for layer in key.layers:

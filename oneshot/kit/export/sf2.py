@@ -1,8 +1,8 @@
 """mappings/kit.sf2: the kit as a SoundFont (SoundFont Technical Specification 2.04).
 
 The format knows no round robins and no microphones: each one-shot goes in as the balanced stereo sum of its mics, and
-each further preset of bank 128 (percussion) plays the next alternate of every layer. Where some one-shots play without
-their overheads and rooms alone, as many presets of the close mics follow, which play all of them.
+each further preset of bank 128 (percussion) plays the next round robin of every layer. Where some one-shots play
+without their overheads and rooms alone, as many presets of the close mics follow, which play all of them.
 
 Levels. The two default velocity modulators (2.04 sections 8.4.1 and 8.4.2) would attenuate soft layers and dull them a
 second time; both are set to 0 in every zone, the second one in either of the forms that players know. Within a layer a
@@ -55,7 +55,7 @@ PEAK_DBFS = -1.0
 LONGEST_RELEASE = 8000
 """Timecents, about 100 s (section 8.1.2)."""
 MOST_BYTES = 2**31 - 2**20
-"""Larger files are beyond what players open; alternates are left out until it fits."""
+"""Larger files are beyond what players open; round robins are left out until it fits."""
 
 # generators (section 8.1.2)
 PAN, RELEASE, INSTRUMENT, KEY_RANGE, VEL_RANGE, ATTENUATION, SAMPLE, MODES, SCALE, CLASS, ROOT = (
@@ -221,7 +221,7 @@ def _ready(folder: Path, part: _Part, shot: OneShot) -> tuple[Floats, int]:
 
 
 def _presets(keys: Sequence[Key]) -> int:
-    """Presets that the file can hold: as many as the layer with most alternates has, or fewer where it grows too
+    """Presets that the file can hold: as many as the layer with most round robins has, or fewer where it grows too
     large.
     """
     most = max((len(layer.alternates) for key in keys for layer in key.layers), default=0)

@@ -2,8 +2,8 @@
 
 Each layer is a recording at its own strength. So that a sweep over all velocities follows the measured levels, the
 level wanted at a velocity runs in straight lines (dB over velocity) through the layers' levels at the middle of their
-ranges, the hardest layer's at 127; below the softest middle it goes on down. Each alternate is raised or lowered from
-its own level to the one wanted, so that alternates differ in sound, not in level.
+ranges, the hardest layer's at 127; below the softest middle it goes on down. Each round robin is raised or lowered from
+its own level to the one wanted, so that round robins differ in sound, not in level.
 
 Levels are any decibels that grow with strength. ``mix_levels`` are those of the balanced sums, which mappings play by;
 ``hit_levels`` those of the strokes, by which a recorded performance is read as velocities.
@@ -41,7 +41,7 @@ class Layer:
     """One velocity layer of a key, velocities ``low`` to ``high``.
 
     ``natural_db``: its level as recorded; ``wanted_db``: velocity -> level it shall sound at; ``own_db``: hit -> level
-    of that alternate as recorded.
+    of that round robin as recorded.
     """
 
     number: int
@@ -53,7 +53,7 @@ class Layer:
     own_db: Mapping[int, float]
 
     def gain_db(self, shot: OneShot, velocity: int) -> float:
-        """What brings an alternate to the level wanted at a velocity, ``low`` to ``high``, dB."""
+        """What brings a round robin to the level wanted at a velocity, ``low`` to ``high``, dB."""
         return self.wanted_db[velocity] - self.own_db[shot.hit]
 
     @property
@@ -130,11 +130,11 @@ def keys_of(kit: Kit, levels: Levels) -> tuple[Key, ...]:
 
 
 def by_hand(layers: Sequence[Layer], hands: Mapping[int, str | None]) -> tuple[tuple[Layer, ...], tuple[Layer, ...]]:
-    """The layers of the right hand and of the left: levels and velocities alike, alternates each hand's own.
+    """The layers of the right hand and of the left: levels and velocities alike, round robins each hand's own.
 
     ``hands``: hit -> "right", "left" or None. In a layer where both are known each hand plays its strokes, and those of
     which nothing is said are dealt to whoever has fewer; where one is known or none, all are dealt out in turn. A layer
-    with a single alternate is played by both.
+    with a single round robin is played by both.
     """
     right: list[Layer] = []
     left: list[Layer] = []
@@ -206,7 +206,7 @@ def _heard(rows: Rows, members: list[list[OneShot]], levels: Levels) -> tuple[Ro
 
 
 def _own(shots: Sequence[OneShot], levels: Levels, natural_db: float) -> dict[int, float]:
-    """Each alternate's level; where it is not known, the layer's."""
+    """Each round robin's level; where it is not known, the layer's."""
     return {shot.hit: natural_db if (level := levels.get(shot.hit)) is None else level for shot in shots}
 
 

@@ -1,6 +1,6 @@
 """A kit played back: notes in, stereo out, by the same law that the mappings follow.
 
-Layers by velocity, alternates in turn for each key and layer, strokes of one choke group cutting each other, a limit of
+Layers by velocity, round robins in turn for each key and layer, hits of one choke group cutting each other, a limit of
 voices for each key, the balance's mix of the mics. All mics of a stroke start together, with the file's pre-roll before
 the note, so that the attack falls on the note's frame.
 """
@@ -91,7 +91,7 @@ class Player:
         self._keys = {key.key: key for key in keymap.keys_of(self.kit, keymap.mix_levels(self.kit))}
 
     def voices(self, notes: Sequence[Note]) -> list[Voice]:
-        """What sounds for these notes, in order of time: alternates in turn, chokes and voice limits applied.
+        """What sounds for these notes, in order of time: round robins in turn, chokes and voice limits applied.
 
         Notes on keys that the kit does not have are counted in ``missing``.
         """

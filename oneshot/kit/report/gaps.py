@@ -1,4 +1,4 @@
-"""What a kit lacks: velocities nobody answers, steps too wide, too few alternates, rings cut short.
+"""What a kit lacks: velocities nobody answers, steps too wide, too few round robins, rings cut short.
 
 The limits are common practice, no source.
 """

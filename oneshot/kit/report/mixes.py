@@ -98,7 +98,7 @@ def learned_words(learned: Mapping[str, Any]) -> list[str]:
 
 
 HARD_TOLD_DB = 0.5
-"""Half of what alternates may differ by."""
+"""Half of what round robins may differ by."""
 
 
 def _hertz(hz: float) -> str:

@@ -204,7 +204,7 @@ def far_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
 
 
 def layer_steps_db(shots: Sequence[OneShot]) -> list[float]:
-    """By how much each layer's mix lies above that of the layer below it (dB), medians over the alternates, over the
+    """By how much each layer's mix lies above that of the layer below it (dB), medians over the round robins, over the
     layers whose mix was measured.
     """
     layers: dict[int, list[float]] = {}

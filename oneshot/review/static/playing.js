@@ -1,4 +1,4 @@
-/* The kit played: each drum's ladder of layers, one key over velocity, a groove, and the balance while they sound. */
+/* The kit played: each drum's velocity layers, one key over velocity, a groove, and the balance while they sound. */
 
 import {byId, figure, getJson, make} from "./base.js";
 import {sideText} from "./decisions.js";

@@ -31,7 +31,7 @@ def notes_of(path: Path) -> list[tuple[float, int, int, int]]:
 
 
 def test_the_walk_wakes_every_alternate_of_every_layer_once(kit: Kit) -> None:
-    """Each key from soft to hard on channel 10, as many strokes a layer as it has alternates."""
+    """Each key from soft to hard on channel 10, as many hits a layer as it has round robins."""
     notes = notes_of(kit.session.root / "kit" / midi.WALK)
 
     assert {9} == {channel for _, channel, _, _ in notes}
@@ -61,7 +61,7 @@ def test_the_table_lists_every_layer(kit: Kit) -> None:
 
     assert sum(map(len, LAYERS.values())) == len(rows)
     assert {"key": "36", "drum": "kick", "articulation": "hit", "layer": "1", "velocity_from": "1",
-            "velocity_to": "60", "alternates": "2", "hand": ""} == rows[0]
+            "velocity_to": "60", "round_robins": "2", "hand": ""} == rows[0]
 
 
 def test_takes_whose_names_a_file_cannot_tell_apart_get_numbers(kit: Kit, tmp_path: Path) -> None:
