@@ -77,12 +77,12 @@ def outline(data: Floats, points: int) -> str:
 
 
 def outlines(data: Floats, sample_rate: int) -> dict[str, Any]:
-    """Both views of a sound, float64 (channels, frames): ``whole``, ``start``, ``channels``, ``seconds``."""
+    """Both views of a sound, float64 (channels, frames): ``whole``, ``start``, ``seconds``."""
     first = max(1, round(START_S * sample_rate))
     start = data[:, :first]
     if start.shape[1] < first:
         start = np.pad(start, ((0, 0), (0, first - start.shape[1])))
-    return {"whole": outline(data, POINTS["whole"]), "start": outline(start, POINTS["start"]), "channels": len(data),
+    return {"whole": outline(data, POINTS["whole"]), "start": outline(start, POINTS["start"]),
             "seconds": round(data.shape[1] / sample_rate, 4)}
 
 
@@ -229,7 +229,7 @@ def following(hits: Sequence[Hit], rates: Mapping[str, int]) -> dict[int, Hit]:
 def _print(item: Print, folder: Path, drawn: Mapping[str, Mapping[str, object]]) -> dict[str, Any]:
     lines = drawn.get(item.path) or outlines_of(folder / item.path)
     return {"title": f"{item.print}, candidate {item.rank}", "path": item.path, "seconds": lines["seconds"],
-            "channels": lines["channels"], "whole": coarser(str(lines["whole"]), COARSER[1])}
+            "whole": coarser(str(lines["whole"]), COARSER[1])}
 
 
 def shared(paths: Sequence[str]) -> str:

@@ -5,7 +5,7 @@ const given = location.hash.slice(1);
 if (given) sessionStorage.setItem(kept, given);
 const token = given || sessionStorage.getItem(kept) || "";
 
-export class Refused extends Error {
+class Refused extends Error {
   constructor(text, status, stale) {
     super(text);
     this.status = status;

@@ -2,7 +2,7 @@
 
 import {colour, minus} from "./base.js";
 
-export function pen(canvas, size = null) {
+function pen(canvas, size = null) {
   const ratio = window.devicePixelRatio || 1, [wide, high] = size || [canvas.clientWidth, canvas.clientHeight];
   const w = Math.max(1, Math.round(wide * ratio)), h = Math.max(1, Math.round(high * ratio));
   if (canvas.width !== w) canvas.width = w;

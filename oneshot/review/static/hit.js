@@ -25,10 +25,8 @@ article.addEventListener("input", (event) => { event.target.dataset.typed = ""; 
 article.addEventListener("submit", (event) => { for (const field of event.target.elements) delete field.dataset.typed; });
 
 export const shown = () => hit;
-export const held = () => heldFor;
 /* After a build: strokes may be numbered anew. */
 export function renumber() { if (heldFor) heldFor.id = state.renumbered(heldFor.id); }
-export const cursorFrame = () => cursor;
 /* The stretch of the take that the waveforms show: {start, frames}. */
 export const sight = () => view;
 
@@ -439,7 +437,7 @@ function grab(event, canvas) {
 }
 
 const tenth = (value) => Math.round(value * 10) / 10;
-export function settle(what, span) {
+function settle(what, span) {
   const hits = [place(item)], rate = hit.rate;
   const entry = {
     start: {kind: "nudge", hits, frames: span.moved},
@@ -469,4 +467,3 @@ export async function addHere() {
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", drawAll);
 let resizing = 0;
 addEventListener("resize", () => { clearTimeout(resizing); resizing = setTimeout(() => { if (hit && lanes.length) window_(); }, 120); });
-export const counted = () => plural(state.hits.length, "hit");

@@ -4,10 +4,10 @@ import {byId, clock, figure, getBytes, make} from "./base.js";
 import {DOES} from "./decisions.js";
 import {drawOutline} from "./draw.js";
 
-export const ROW = 58;
+const ROW = 58;
 const EXTRA = 6, DRAWN = [64, 40];
 const box = byId("list"), spacer = box.firstElementChild;
-let items = [], chosen = -1, picked = new Set(), tell = () => {}, marked = null;
+let items = [], chosen = -1, picked = new Set(), tell = () => {};
 const live = new Map();
 const outlines = new Map();
 
@@ -26,8 +26,6 @@ export function show(all, keep, picks) {
 
 export const current = () => items[chosen] || null;
 export const beside = (step) => items[chosen + step] || null;
-export function repaint() { for (const [index, row] of live) { row.replaceWith(live.set(index, rowOf(index)).get(index)); } }
-export function mark(id) { marked = id; repaint(); }
 
 export function choose(index, quiet = false) {
   if (!items.length) return;
@@ -66,7 +64,7 @@ function rowOf(index) {
   const canvas = make("canvas", {"aria-hidden": "true"});
   const place = item.kept ? `layer ${item.layer}, round robin ${item.robin}` : "left out";
   const told = item.told ? item.told.map((kind) => DOES[kind] || kind).join(", ") : "";
-  const row = make("div", {className: `stroke${item.kept ? " kept" : ""}${item.told ? " told" : ""}${item.id === marked ? " held" : ""}`,
+  const row = make("div", {className: `stroke${item.kept ? " kept" : ""}${item.told ? " told" : ""}`,
     role: "option", id: `stroke-${item.id}`, "aria-selected": String(index === chosen), "aria-setsize": items.length,
     "aria-posinset": index + 1},
   canvas,

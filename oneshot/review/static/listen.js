@@ -104,7 +104,7 @@ function measure(from) {
 }
 
 /* A RIFF file of 32-bit floats: its rate and a Float32Array per channel. */
-export function readWav(bytes) {
+function readWav(bytes) {
   const view = new DataView(bytes);
   let at = 12, channels = 1, rate = 48000;
   while (at + 8 <= bytes.byteLength) {

@@ -161,7 +161,7 @@ def large_kit(folder: Path, *, layers: int = 10, robins: int = 5, mics: int = 5)
 def drawn(kit: Kit) -> dict[str, dict[str, Any]]:
     """Outlines of files that do not exist, no two alike."""
     return {file.path: {"whole": (STEPS[n % 60:] + STEPS)[:64] * 3, "start": (STEPS[n % 50:] + STEPS)[:48] * 2,
-                        "channels": 1, "seconds": 1.2345}
+                        "seconds": 1.2345}
             for n, file in enumerate(file for shot in kit.one_shots for file in shot.files)}
 
 
