@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Route, expect
 from review_desk import entries
 from review_sight import NOT_HERE, Sight
 
@@ -213,6 +213,69 @@ def test_use_first_makes_it_the_first_round_robin(sight: Sight) -> None:
     before = [shot for shot in shots if (shot.layer, shot.articulation) == (last.layer, last.articulation)]
     assert [at[s.hit] for s in (last, *sorted((s for s in before if s is not last), key=lambda s: s.round_robin))] == \
         [now[n] for n in sorted(now)]
+
+
+def test_keys_act_only_on_a_hit_that_is_in_sight(sight: Sight) -> None:
+    """In the other views nothing is decided, played or chosen by the keys of a hit; those that concern the whole kit
+    work in every view, and the hit's own work again where it is shown.
+    """
+    page = sight.page
+    sight.choose("kept", "snare")
+    hit = sight.shown()
+    for view in ("playing", "decisions"):
+        page.click(f"[data-view={view}]")
+        sight.press("n", "y", "Shift+Y", "[", "}", "s", "a", "ArrowDown", "PageDown", " ", "1", "c", "r", "o", "t")
+        expect(page.locator("#now")).to_have_text("Nothing is playing.")
+        assert () == entries(sight.folder)
+        assert hit.id == sight.shown().id
+    assert "" == page.evaluate("document.body.className")
+    assert [] == page.evaluate("async () => (await import('/static/state.js')).state.picks")
+    sight.press("g")
+    sight.sounds("Groove")
+    sight.press("Escape", "w", "n")
+    sight.decided(1)
+
+    assert [hit.onset] == [place.frame for entry in entries(sight.folder) for place in entry.hits]
+
+
+def test_what_was_asked_of_a_hit_in_sight_is_done_though_the_view_has_changed(sight: Sight) -> None:
+    """A key that waits for its turn holds for the hit it was struck for; one struck in another view does nothing."""
+    page = sight.page
+    sight.choose("kept", "snare")
+    page.route("**/api/decide", lambda route: (page.wait_for_timeout(300), route.continue_())[1])
+    for key in ("n", "w", "y"):
+        page.keyboard.press(key)
+    sight.decided(1)
+
+    expect(page.locator("#playing")).to_be_visible()
+    page.wait_for_timeout(400)
+    assert ["reject"] == [entry.kind for entry in entries(sight.folder)]
+
+
+def test_use_first_does_not_guess_a_layer(sight: Sight) -> None:
+    """A hit left out whose level was not measured goes into no layer by itself: the page says what to do."""
+    page = sight.page
+    sight.choose("kept", "snare")
+    number = sight.shown().id
+    assert len({shot.layer for shot in read_kit(sight.folder).one_shots if shot.drum == "snare"}) > 1
+
+    def unmeasured(route: Route) -> None:
+        answer = route.fetch()
+        record = answer.json()
+        for row in record["hits"]:
+            if row["id"] == number:
+                row.update(level=None, layer=None, kept=False)
+        route.fulfill(response=answer, json=record)
+
+    page.route("**/api/hits", unmeasured)
+    page.reload()
+    page.wait_for_selector("#hit-title")
+    sight.choose("out", "snare")
+    sight.press("Shift+Y")
+
+    expect(page.locator("#trouble")).to_have_text(
+        "The level of this hit is not known, so neither is its layer: name the layer under Round robins.")
+    assert () == entries(sight.folder)
 
 
 @pytest.mark.parametrize("size", [(1440, 900), (1280, 720)])

@@ -156,12 +156,17 @@ function pick() {
 }
 document.addEventListener("pick", pick);
 
-/* First of its layer's round robins, the others after it; one that is left out goes where its strength belongs. */
+/* First of its layer's round robins, the others after it; one that is left out goes where its strength belongs,
+   which somebody has to say where it was not measured. */
 function useFirst() {
   const row = list.current();
   if (!row) return null;
   const mine = state.kit.shots.filter((shot) => shot.drum === row.drum && shot.way === row.way && shot.hit !== row.id);
   const strength = (shot) => state.byId.get(shot.hit).level ?? -1e3;
+  if (!row.layer && row.level === null && new Set(mine.map((shot) => shot.layer)).size > 1) {
+    trouble("The level of this hit is not known, so neither is its layer: name the layer under Round robins.");
+    return null;
+  }
   const nearest = mine.reduce((best, shot) => best === null || Math.abs(strength(shot) - row.level) < Math.abs(strength(best) - row.level) ? shot : best, null);
   const layer = row.layer || (nearest ? nearest.layer : 1);
   const others = mine.filter((shot) => shot.layer === layer).sort((a, b) => a.robin - b.robin).map((shot) => place(state.byId.get(shot.hit)));
@@ -226,8 +231,10 @@ const KEYS = [
     [["?"], "these keys", () => help()],
   ]],
 ];
-/* What is asked for while something else is under way waits for it, in order; only sound never waits. */
-const AT_ONCE = new Set([" ", "Space", "Enter", "1", "2", "3", "4", "5", "6", "7", "8", "9", "0", "Escape", "t", ",", ".", "?"]);
+/* What is asked for while something else is under way waits for it, in order; sound and the choice of the view never wait. */
+const AT_ONCE = new Set([" ", "Space", "Enter", "1", "2", "3", "4", "5", "6", "7", "8", "9", "0", "Escape", "t", ",", ".", "w", "?"]);
+/* What does not concern the chosen hit. All other keys do: they act only in the view that shows it. */
+const IN_EVERY_VIEW = new Set(["Escape", "g", ",", ".", "w", "undo", "redo", "b", "?"]);
 let order = Promise.resolve();
 const ACTS = new Map(KEYS.flatMap(([, rows]) => rows.flatMap(([names, , act]) => names.map((name) => [name, act]))));
 
@@ -240,7 +247,7 @@ function help() {
   box.replaceChildren(make("h2", {id: "help-title"}, "Keys"),
     make("div", {className: "columns"}, ...KEYS.map(([title, rows]) => make("section", {}, make("h3", {className: "over"}, title),
       make("dl", {}, ...rows.map(([names, text, , shown]) => make("div", {}, make("dt", {}, ...keyed(shown || names[0])), make("dd", {}, text))))))),
-    make("p", {className: "note"}, "In text and number fields keys type; Enter applies, Escape leaves the field."),
+    make("p", {className: "note"}, "In text and number fields keys type; Enter applies, Escape leaves the field. Keys that concern a hit act where it is shown, under Hits."),
     make("button", {type: "button", autofocus: true, onclick: () => box.close()}, "Close"));
   box.showModal();
 }
@@ -255,8 +262,8 @@ document.addEventListener("keydown", (event) => {
   if (typing) { if (event.key === "Escape") { at.blur(); byId("list").focus({preventScroll: true}); } return; }
   if (at.matches("input[type=range], input[type=checkbox]") && event.key !== "Escape") { if (event.key.startsWith("Arrow") || event.key === " " || event.key.startsWith("Page")) return; }
   if (at.matches("button, summary, [role=region]") && [" ", "Enter"].includes(event.key)) return;
-  const act = ACTS.get(way || event.key);
-  if (!act) return;
+  const name = way || event.key, act = ACTS.get(name);
+  if (!act || (view !== "strokes" && !IN_EVERY_VIEW.has(name))) return;
   event.preventDefault();
   if (AT_ONCE.has(event.key)) act(event);
   else order = order.then(() => act(event)).catch((error) => trouble(error.message));
