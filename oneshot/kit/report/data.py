@@ -44,10 +44,12 @@ ENDED_BY = {"noise": "the tail has met the noise", "next stroke": "before the ne
 SHOT_FIELDS = ("row", "layer", "robin", "hit", "take", "at", "level", "own", "grade", "pitch", "decay", "ring",
                "fallback", "closeOnly", "with", "lead", "seconds", "fadeOut", "end", "next", "nextDrum", "home", "stem",
                "files")
-FILE_FIELDS = ("lane", "rest", "grade", "plays", "inverted", "bleed", "peak", "lufs", "leadMore", "secondsMore",
-               "other", "whole", "start")
+FILE_FIELDS = ("lane", "grade", "bleed", "peak", "lufs", "whole", "start", "secondsMore", "leadMore", "other", "mute",
+               "inverted")
 """What stands where in the rows of one-shots and files: a name said once in place of two thousand times. ``lead`` and
 ``seconds`` are the home file's, s from its start to the attack and its length; ``…More`` is what a file has beyond it.
+Zeros at the end of a file's row are left out. A ``lane`` is what files of many one-shots share: their mics, and what
+their path has after the one-shot's ``stem``.
 """
 
 
@@ -126,7 +128,7 @@ def page_data(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]],
         "shots": [shots.row(shot) for shot in kit.one_shots],
         "takes": [take.name for take in kit.session.takes],
         "drums": [drum.name for drum in kit.drums],
-        "lanes": [{"mics": list(mics), "role": shots.role(mics)} for mics in shots.lanes],
+        "lanes": [{"mics": list(mics), "role": shots.role(mics), "rest": rest} for mics, rest in shots.lanes],
         "prints": [_print(item, folder, drawn) for item in kit.prints],
     }
 
@@ -141,7 +143,7 @@ def _raised(kit: Kit, rows: Sequence[Row]) -> float:
 
 
 class _Shots:
-    """The rows of one-shots; ``lanes`` fills up with the mics that files are of."""
+    """The rows of one-shots; ``lanes`` fills up with the mics that files are of and what their paths end with."""
 
     def __init__(self, kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]], rows: Sequence[Row]) -> None:
         self._kit, self._folder, self._drawn = kit, folder, dict(drawn)
@@ -154,7 +156,7 @@ class _Shots:
         self._following = following(kit.hits, {take.name: take.sample_rate for take in kit.session.takes})
         self._roles = {mic.name: mic.role for take in kit.session.takes for mic in take.mics}
         self._by = pooled(sum(len(shot.files) for shot in kit.one_shots))
-        self.lanes: dict[tuple[str, ...], int] = {}
+        self.lanes: dict[tuple[tuple[str, ...], str], int] = {}
 
     def role(self, mics: Sequence[str]) -> str:
         """What the mics of a lane are for."""
@@ -195,15 +197,17 @@ class _Shots:
     def _file(self, shot: OneShot, file: Sample, home: Sample, take: Take, stem: str) -> list[Any]:
         """One file, as ``FILE_FIELDS``."""
         lines = self._outlines(file)
-        return [
-            self.lanes.setdefault(file.mics, len(self.lanes)), file.path.removeprefix(stem),
+        row = [
+            self.lanes.setdefault((file.mics, file.path.removeprefix(stem)), len(self.lanes)),
             "–" if file.processed else file.grade,  # nothing judged it
-            int(file.plays and not (shot.close_only and file.far)), int(file.inverted), _rounded(file.bleed_db),
-            _rounded(file.peak_dbfs), _rounded(file.momentary_lufs),
-            round(_lead(file, take) - _lead(home, take), 5) or 0,
+            _rounded(file.bleed_db), _rounded(file.peak_dbfs), _rounded(file.momentary_lufs),
+            coarser(str(lines["whole"]), self._by), coarser(str(lines["start"]), self._by),
             round(lines["seconds"] - self._outlines(home)["seconds"], 4) or 0,
-            0 if file.hit == shot.hit else file.hit, coarser(str(lines["whole"]), self._by),
-            coarser(str(lines["start"]), self._by)]
+            round(_lead(file, take) - _lead(home, take), 5) or 0, 0 if file.hit == shot.hit else file.hit,
+            int(not file.plays or (shot.close_only and file.far)), int(file.inverted)]
+        while row[-1] == 0:
+            row.pop()
+        return row
 
 
 def _lead(file: Sample, take: Take) -> float:

@@ -25,6 +25,8 @@ from oneshot.kit.report.order import in_kit_order
 from oneshot.kit.report.sections import fold, section
 from oneshot.kit.report.text import grouped
 
+SHADES = 20
+"""Steps of colour of a heat map: page.css has a class for each."""
 STANDS_OUT_DB = 3.0
 """From here on a band is worth a word."""
 LONGEST_LIST = 200
@@ -100,7 +102,7 @@ def _bands(take: Take, rows: Mapping[str, Mapping[str, BandBleed]]) -> Markup:
         for name in (mic.name for mic in take.mics if mic.name in row):
             each = row[name]
             lines.append([name, *(_bleed_cell(value, True) for value in each.bands_db),
-                          cell(figure(each.spread_db), number=True), cell(f"{each.hits:,}", number=True)])
+                          figure(each.spread_db), f"{each.hits:,}"])
         tables.append(grid(head, lines, caption=f"{drum}, dB relative to its home mic", class_="heat"))
     return tag("details", tag("summary", f"{take.name}: bleed by octave"), tables)
 
@@ -158,21 +160,27 @@ def _null(reason: str) -> Markup:
     return tag("td", "–", tag("span", reason, class_="sub"), class_="n")
 
 
+def _shaded(warmth: float, *content: Content) -> Markup:
+    """A cell of a heat map. ``warmth`` goes from 0 to 1 and is drawn in ``SHADES`` steps: a session of 40 mics has
+    thousands of such cells, so each says no more than its step.
+    """
+    step = round(SHADES * min(max(warmth, 0.0), 1.0))
+    return tag("td", *content, class_=f"w{step}" if step else None)
+
+
 def _bleed_cell(value: float | None, known: bool) -> Markup:
     if value is None:
-        return cell("–" if known else "", number=True)
-    warmth = min(max((value + 60) / 60, 0), 1)
-    return tag("td", figure(value), class_="n", style=f"--v:{warmth:.3f}")
+        return cell("–" if known else "")
+    return _shaded((value + 60) / 60, figure(value))
 
 
 def _delay_cell(value: Delay | None, known: bool) -> Markup:
     if value is None or value.ms is None:
-        return cell("–" if known else "", number=True)
-    warmth = min(abs(value.ms) / 30, 1)
+        return cell("–" if known else "")
     spread = "" if value.spread_ms is None else f" ± {value.spread_ms:.2f}"
     below = [tag("span", text, class_="sub") for text in (figure(value.path_m, "m", digits=2),
                                                           counted(value.hits, "reading"))]
-    return tag("td", figure(value.ms, digits=2), spread, below, class_="n", style=f"--v:{warmth:.3f}")
+    return _shaded(abs(value.ms) / 30, figure(value.ms, digits=2), spread, below)
 
 
 # ------------------------------------------------------------------------------------------------------------- the rest

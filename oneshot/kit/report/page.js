@@ -3,7 +3,7 @@
 const data = JSON.parse(document.getElementById("data").textContent);
 const byId = (id) => document.getElementById(id);
 const minus = (text) => text.replace("-", "\u2212");
-const whole = (rows, names) => Object.fromEntries(names.map((name, i) => [name, rows[i]]));
+const whole = (row, names) => Object.fromEntries(names.map((name, i) => [name, i < row.length ? row[i] : 0]));
 const figure = (value, digits = 1) => value === null ? "\u2013" : minus(value.toFixed(digits));
 
 /* Elements are made from names and texts, never from markup. */
@@ -16,12 +16,12 @@ function make(name, properties = {}, ...children) {
   return element;
 }
 
-/* One-shots and files come as rows; each name stands in the data once. */
+/* One-shots and files come as rows; each name stands in the data once, zeros at the end of a row are left out. */
 const shots = data.shots.map((row) => {
   const shot = whole(row, data.shotFields);
   shot.files = shot.files.map((each) => {
-    const file = whole(each, data.fileFields);
-    return {...file, lead: shot.lead + file.leadMore, seconds: shot.seconds + file.secondsMore, path: shot.stem + file.rest, mics: data.lanes[file.lane].mics, role: data.lanes[file.lane].role};
+    const file = whole(each, data.fileFields), {mics, role, rest} = data.lanes[file.lane];
+    return {...file, lead: shot.lead + file.leadMore, seconds: shot.seconds + file.secondsMore, path: shot.stem + rest, mics, role, plays: !file.mute};
   });
   shot.title = `${data.map[shot.row].name}: layer ${shot.layer}, round robin ${shot.robin}`;
   return shot;
@@ -341,7 +341,7 @@ function show(number) {
   const more = lanes.slice(MOST_LANES);
   panel.replaceChildren(make("h3", {}, shot.title), make("div", {className: "turns"}, ...turnButtons(shot)),
     make("p", {className: "facts"}, facts(shot)), scaleButtons(), head, ...lanes.slice(0, MOST_LANES),
-    ...(more.length ? [make("details", {}, make("summary", {}, `${more.length} more mics`), ...more)] : []));
+    ...(more.length ? [make("details", {}, make("summary", {}, `${more.length} more ${more.length === 1 ? "mic" : "mics"}`), ...more)] : []));
   placeSigns();
   for (const canvas of panel.querySelectorAll("canvas")) drawers.get(canvas)();
 }

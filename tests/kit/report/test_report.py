@@ -102,10 +102,12 @@ def shots_of(page: Page) -> list[dict[str, Any]]:
     assert list(FILE_FIELDS) == data["fileFields"]
     shots = [dict(zip(SHOT_FIELDS, row, strict=True)) for row in data["shots"]]
     for shot in shots:
-        shot["files"] = [dict(zip(FILE_FIELDS, row, strict=True)) for row in shot["files"]]
+        shot["files"] = [{**dict.fromkeys(FILE_FIELDS, 0), **dict(zip(FILE_FIELDS, row, strict=False))}
+                         for row in shot["files"]]
         for file in shot["files"]:
-            file["path"] = shot["stem"] + file["rest"]
-            file["mics"] = data["lanes"][file["lane"]]["mics"]
+            lane = data["lanes"][file["lane"]]
+            file["path"] = shot["stem"] + lane["rest"]
+            file["mics"] = lane["mics"]
     return shots
 
 
