@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from playwright.sync_api import Route, expect
-from review_desk import entries
-from review_sight import NOT_HERE, Sight
+from playwright.sync_api import Browser, Route, expect
+from review_desk import entries, own_copy, running
+from review_sight import LAPTOP, NOT_HERE, Sight
 
 from oneshot.audio.io import TakeReader
 from oneshot.config.recipe import FaderRecipe
@@ -276,6 +277,90 @@ def test_use_first_does_not_guess_a_layer(sight: Sight) -> None:
     expect(page.locator("#trouble")).to_have_text(
         "The level of this hit is not known, so neither is its layer: name the layer under Round robins.")
     assert () == entries(sight.folder)
+
+
+GONE = ("The program behind this page is no longer running. Start oneshot review again and open the address that it "
+        "prints: everything listed under Corrections is saved.")
+
+
+def test_the_page_says_when_the_program_has_ended(browser: Browser, pier: Pier, tmp_path: Path) -> None:
+    """By itself and in one line, with what to do; what was typed stays there, what was decided is in the file."""
+    folder = own_copy(pier, tmp_path)
+    with running(folder, pier.session) as (address, process):
+        context = browser.new_context(viewport=LAPTOP)
+        sight = Sight(context.new_page(), folder, address)
+        page = sight.page
+        sight.choose("kept", "snare")
+        sight.press("n")
+        sight.decided(1)
+        page.fill("#gain-db", "-3.5")
+        process.terminate()
+        process.wait(60)
+        expect(page.locator("#trouble")).to_have_text(GONE, timeout=15000)
+        page.locator("#list").focus()
+        sight.press("y")
+        expect(page.locator("#trouble")).to_have_text(GONE)
+
+        assert "-3.5" == page.locator("#gain-db").input_value()
+        context.close()
+        assert [] == sight.faults
+    assert ["reject"] == [entry.kind for entry in entries(folder)]
+
+
+def test_what_answers_again_is_not_said_to_have_ended(sight: Sight) -> None:
+    """A connection that fails for a moment is told, and no longer than it fails; what else was told stays."""
+    page, told = sight.page, sight.page.locator("#trouble")
+    page.route("**/api/state", lambda route: route.abort())
+    expect(told).to_have_text(GONE, timeout=15000)
+    page.unroute("**/api/state")
+    expect(told).to_be_hidden(timeout=15000)
+    sight.choose("kept", "snare")
+    sight.press("a")
+    expect(told).to_contain_text("Click in a waveform")
+    page.route("**/api/state", lambda route: route.abort())
+    page.wait_for_timeout(3500)
+
+    expect(told).to_contain_text("Click in a waveform")
+
+
+def test_more_mics_than_fit_scroll_by_themselves(sight: Sight) -> None:
+    """The home mic comes into sight with its hit; a decision leaves the mics where they were scrolled to; the last
+    fader can be reached; the line that runs with the sound stays over the mics in sight.
+    """
+    page = sight.page
+    page.set_viewport_size({"width": 1280, "height": 600})
+    page.evaluate("""() => { const sheet = document.styleSheets[0];  // each mic as high as five
+        sheet.insertRule(".mics { grid-auto-rows: 11rem !important; }", sheet.cssRules.length); }""")
+    sight.choose("kept", "kick")
+    if page.locator("#every-mic").count():
+        page.click("#every-mic")
+    scroll = "document.querySelector('.mics').scrollTop"
+    page.evaluate("document.querySelector('.mics').scrollTop = 9999")
+    page.locator("[id^=drop-]").last.hover()
+    down = page.evaluate(scroll)
+    assert down > 400
+    page.locator("[id^=drop-]").last.click()
+    sight.decided(1)
+    assert down == pytest.approx(page.evaluate(scroll), abs=40)  # a line above it may come or go
+    sight.press("r")
+    expect(page.locator("#head")).to_be_visible()
+    head, mics = page.locator("#head").bounding_box(), page.locator(".mics").bounding_box()
+    assert head is not None
+    assert mics is not None
+    assert mics["y"] - 1 <= head["y"] < head["y"] + head["height"] <= mics["y"] + mics["height"] + 1
+    sight.press("Escape", "ArrowDown")
+    sight.settled()
+    home, mics = page.locator(".mic.looked").bounding_box(), page.locator(".mics").bounding_box()
+    assert home is not None
+    assert mics is not None
+    assert mics["y"] - 1 <= home["y"] < home["y"] + home["height"] <= mics["y"] + mics["height"] + 1
+
+    page.click("[data-view=playing]")
+    page.evaluate("document.querySelector('.balance').scrollTop = 9999")
+    last, player = page.locator(".fader").last.bounding_box(), page.locator(".player").bounding_box()
+    assert last is not None
+    assert player is not None
+    assert last["y"] + last["height"] <= player["y"]
 
 
 @pytest.mark.parametrize("size", [(1440, 900), (1280, 720)])

@@ -5,6 +5,10 @@ const given = location.hash.slice(1);
 if (given) sessionStorage.setItem(kept, given);
 const token = given || sessionStorage.getItem(kept) || "";
 
+/* Said when nothing answers any more. A new start has a new address, for its token at least. */
+export const GONE = "The program behind this page is no longer running. Start oneshot review again and open the address that it prints: "
+  + "everything listed under Corrections is saved.";
+
 class Refused extends Error {
   constructor(text, status, stale) {
     super(text);
@@ -18,7 +22,7 @@ async function ask(path, options = {}) {
   try {
     answer = await fetch(`/api/${path}`, {...options, headers: {"X-Oneshot-Token": token, ...options.headers}});
   } catch {
-    throw new Refused("The server does not answer: is the command still running? Earlier corrections are saved.", 0, false);
+    throw new Refused(GONE, 0, false);
   }
   if (answer.ok) return answer;
   const said = await answer.json().catch(() => ({}));

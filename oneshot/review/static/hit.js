@@ -100,9 +100,10 @@ function followFrom(frame) {
     line.hidden = at < 0 || at > 1 || (seconds === null && line !== head);
     if (line.hidden) return;
     const first = lanes[0].canvas, last = lanes[lanes.length - 1].canvas, box = line.parentElement.getBoundingClientRect();
-    const from = first.getBoundingClientRect(), to = last.getBoundingClientRect();
-    line.style.height = `${to.bottom - from.top}px`;
-    line.style.transform = `translate(${from.left - box.left + at * from.width}px, ${from.top - box.top}px)`;
+    const from = first.getBoundingClientRect(), to = last.getBoundingClientRect(), seen = article.querySelector(".mics").getBoundingClientRect();
+    const top = Math.max(from.top, seen.top), foot = Math.min(to.bottom, seen.bottom);  // no further than the lanes that are in sight
+    line.style.height = `${Math.max(0, foot - top)}px`;
+    line.style.transform = `translate(${from.left - box.left + at * from.width}px, ${top - box.top}px)`;
   });
 }
 
@@ -181,6 +182,7 @@ async function bring(row, again) {
   const focus = document.activeElement && article.contains(document.activeElement) ? document.activeElement.id : "";
   const typed = same ? [...article.querySelectorAll("[data-typed]")].map((field) => [field.id, field.value]) : [];
   paint();
+  if (!same || !again) reveal();
   article.dataset.hit = String(hit.id);
   for (const [id, value] of typed) {  // what is being typed is not painted over
     const field = byId(id);
@@ -213,7 +215,7 @@ function button(text, key, action, properties = {}) {
 function paint() {
   const verdict = (hit.entries.filter((entry) => entry.kind === "keep" || entry.kind === "reject").pop() || {}).kind;
   const picked = state.picks.indexOf(hit.id);
-  const rolled = [...article.children].map((part) => part.scrollTop);
+  const parts = () => [...article.children, ...article.querySelectorAll(".mics")], rolled = parts().map((part) => part.scrollTop);
   article.replaceChildren(make("div", {className: "bench"},
     make("header", {}, make("h2", {id: "hit-title"}, item.drum, make("span", {className: "how"}, `, ${item.way}`)),
       make("p", {className: "facts"}, facts()), make("p", {className: "status", id: "status"}, status()),
@@ -229,7 +231,7 @@ function paint() {
     make("p", {className: "sub", id: "compared"}),
     lanesPart()),
   make("section", {className: "details", tabIndex: 0, "aria-label": "Details and settings of this hit"}, spectrumPart(), forms(hit, item, cut())));
-  [...article.children].forEach((part, n) => { part.scrollTop = rolled[n] || 0; });
+  parts().forEach((part, n) => { part.scrollTop = rolled[n] || 0; });
   paintCompare();
 }
 
@@ -273,7 +275,7 @@ function lanesPart() {
         make("button", {type: "button", className: "small", id: "stretch", "aria-keyshortcuts": "r", onclick: () => hearView()}, "Play range ", make("kbd", {}, "r")),
         make("button", {type: "button", className: "small", id: "apart", "aria-keyshortcuts": "h", "aria-pressed": String(apart), onclick: () => toggleHeights()}, "Own heights ", make("kbd", {}, "h")),
         make("button", {type: "button", className: "small", id: "add", "aria-keyshortcuts": "a", onclick: () => addHere(), title: "a hit that was missed, at the cursor"}, "Add hit ", make("kbd", {}, "a")),
-        more ? make("button", {type: "button", className: "small", id: "every-mic", "aria-pressed": String(everyMic), onclick: () => { everyMic = !everyMic; paint(); window_(); }},
+        more ? make("button", {type: "button", className: "small", id: "every-mic", onclick: () => { everyMic = !everyMic; paint(); reveal(); window_(); }},
           everyMic ? "Mics in use" : `${plural(more, "more mic")}`) : "")),
     make("div", {className: "mic top"}, make("span", {}, "Mic"), axis, make("span", {className: "figs"}, make("span", {}, "Grade"), make("span", {}, "Bleed"), make("span", {}, "Files"))),
     make("div", {className: "mics"}, ...lanes.map((lane) => lane.line)));
@@ -302,7 +304,18 @@ export function look(row) {
   for (const lane of lanes) lane.line.classList.toggle("looked", lane.row === row);
   byId("spectrum-of").textContent = spectrumText();
   drawSpectra(byId("spectrum"), hit.mics.map((mic) => mic.spectrum), looked, HZ);
+  reveal();
 }
+
+/* With many mics the lanes scroll by themselves: the one that is looked at comes into sight. */
+function reveal() {
+  const box = article.querySelector(".mics"), line = (lanes.find((lane) => lane.row === looked) || {}).line;
+  if (!line) return;
+  const top = line.offsetTop - box.offsetTop, foot = top + line.offsetHeight;
+  if (top < box.scrollTop) box.scrollTop = top;
+  else if (foot > box.scrollTop + box.clientHeight) box.scrollTop = foot - box.clientHeight;
+}
+
 export async function solo(number) {
   await showing;
   const row = number < 0 && hit ? hit.mics.findIndex((mic) => mic.name === hit.home) : (lanes[number] || {row: -1}).row;

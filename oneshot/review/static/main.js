@@ -6,7 +6,7 @@ import * as hit from "./hit.js";
 import * as list from "./list.js";
 import * as listen from "./listen.js";
 import * as playing from "./playing.js";
-import {attempt, decide, onFresh, place, redo, refresh, renew, state, trouble, undo} from "./state.js";
+import {answers, attempt, decide, onFresh, place, redo, refresh, renew, state, trouble, undo} from "./state.js";
 
 const VIEWS = ["strokes", "playing", "decisions"];
 let view = "strokes", focusId = null;
@@ -119,6 +119,7 @@ async function build() {
     await renew("built");
     if (said.state === "failed") trouble(said.error);
     else if (said.state === "done") byId("waiting").textContent = `Built in ${said.seconds.toFixed(1)} s. ${howItStands()}`;
+    else byId("waiting").textContent = howItStands();
   }
   state.building = false;  // only now: what looks for news of elsewhere would take this build for such
   document.body.classList.remove("building");
@@ -128,7 +129,8 @@ async function build() {
 
 setInterval(async () => {
   if (document.hidden || state.building || !state.kit) return;
-  const said = await getJson("state").catch(() => null);  // the next request that matters tells
+  const said = await getJson("state").catch((error) => { answers(error); return null; });
+  if (said) answers(null);
   if (said && said.build.state !== "building" && !state.building) await renew("elsewhere", said.revision);
 }, 2500);
 

@@ -56,7 +56,8 @@ export function paint() {
     const shots = state.kit.shots.filter((shot) => shot.drum === key.drum && shot.way === key.articulation);
     if (shots.length) groups.push(ladder(key, shots));
   }
-  const held = section.contains(document.activeElement) ? document.activeElement.id : "", rolled = (section.querySelector(".balance") || {scrollTop: 0}).scrollTop;
+  const held = section.contains(document.activeElement) ? document.activeElement.id : "";
+  const columns = () => [...section.querySelectorAll(".two > *")], rolled = columns().map((column) => column.scrollTop);
   section.replaceChildren(
     make("div", {className: "two"},
       make("div", {}, make("div", {className: "row"},
@@ -64,7 +65,7 @@ export function paint() {
         make("button", {type: "button", className: "narrow", onclick: () => { const to = section.querySelector(".balance"); to.scrollIntoView(); to.focus({preventScroll: true}); }}, "Go to balance")),
       make("p", {className: "note"}, "The kit as last built. Adjust the balance while it plays; click a one-shot to play it."), ...groups),
       balance()));
-  section.querySelector(".balance").scrollTop = rolled;
+  columns().forEach((column, n) => { column.scrollTop = rolled[n] || 0; });
   if (held && byId(held)) byId(held).focus({preventScroll: true});
 }
 

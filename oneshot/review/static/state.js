@@ -1,6 +1,6 @@
 /* What the page knows of the kit, and the one way to change it: with the revision it was decided on. */
 
-import {byId, getJson, post} from "./base.js";
+import {GONE, byId, getJson, post} from "./base.js";
 import {setFaders} from "./listen.js";
 
 export const state = {kit: null, hits: [], byId: new Map(), revision: 0, picks: [], building: false, renumbered: (id) => id};
@@ -26,6 +26,14 @@ export function trouble(text) {
   const box = byId("trouble");
   box.hidden = !text;
   box.textContent = text || "";
+}
+
+/* Whether the program answers at all, as the page finds when it looks for news: told without waiting for the next decision,
+   but not over what is told already. */
+export function answers(error) {
+  const box = byId("trouble");
+  if (error && box.hidden) trouble(error.message);
+  if (!error && box.textContent === GONE) trouble("");
 }
 
 /* What went wrong stays until the next decision: fetching something meanwhile does not wipe it away. */
