@@ -24,6 +24,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from oneshot.core.errors import OneshotError
 from oneshot.core.text import shortened
+from oneshot.kit.report.page import GRADES
 from oneshot.review import recordings, views
 from oneshot.review.decisions import entry_row
 from oneshot.review.incoming import RefusedError, read_object
@@ -324,6 +325,7 @@ async def _asset(request: Request) -> Response:
 def _page(name: str) -> Response:
     """A file of the page: only those that are there, by their plain names."""
     known = {each.name: each for each in files("oneshot.review").joinpath("static").iterdir()}
+    known[GRADES] = files("oneshot.kit.report").joinpath(GRADES)
     if name not in known:
         return _answer({"error": "no such page"}, 404)
     return Response(known[name].read_bytes(), media_type=TYPES[name.rpartition(".")[2]])

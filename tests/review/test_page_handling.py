@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from playwright.sync_api import Browser, Route, expect
@@ -38,12 +38,14 @@ def test_a_mic_is_left_out_and_taken_in_again(sight: Sight) -> None:
         sight.decided(number - 3)
     sight.press("y")
     sight.decided(3)
-    expect(sight.page.locator("#drop-4")).to_have_text("omitted")
+    mics = mics_of(sight)
+    omit = sight.page.get_by_role("button", name=f"Omit {mics[4]}: no file of it for this hit")
+    expect(omit).to_have_id("drop-4")
+    expect(omit).to_have_attribute("aria-pressed", "true")
     sight.page.click("#drop-4")
     sight.decided(2)
-    expect(sight.page.locator("#drop-4")).to_have_text("omit")
+    expect(omit).to_have_attribute("aria-pressed", "false")
 
-    mics = mics_of(sight)
     assert [(mics[5],), ()] == [entry.mics for entry in entries(sight.folder)]
 
 
@@ -243,7 +245,12 @@ def test_what_was_asked_of_a_hit_in_sight_is_done_though_the_view_has_changed(si
     """A key that waits for its turn holds for the hit it was struck for; one struck in another view does nothing."""
     page = sight.page
     sight.choose("kept", "snare")
-    page.route("**/api/decide", lambda route: (page.wait_for_timeout(300), route.continue_())[1])
+
+    def slowly(route: Route) -> None:
+        page.wait_for_timeout(300)
+        route.continue_()
+
+    page.route("**/api/decide", slowly)
     for key in ("n", "w", "y"):
         page.keyboard.press(key)
     sight.decided(1)
@@ -277,6 +284,83 @@ def test_use_first_does_not_guess_a_layer(sight: Sight) -> None:
     expect(page.locator("#trouble")).to_have_text(
         "The level of this hit is not known, so neither is its layer: name the layer under Round robins.")
     assert () == entries(sight.folder)
+
+
+SAID = """() => [...document.querySelectorAll(":is(#hit, .work, .player, .balance) button")]
+    .map((each) => [each.id, each.getAttribute("aria-label") ?? each.textContent, each.getAttribute("aria-pressed")])"""
+"""Every button of the page's parts: its id, its name, and whether it says that it is pressed."""
+
+
+def test_each_button_says_what_it_does_and_to_which_mic(sight: Sight) -> None:
+    """No two have one name; those of a mic name it; toggles say whether they are on, under a name that stays."""
+    sight.choose("kept", "snare")
+    sight.page.click("[data-view=playing]")
+    before = sight.page.evaluate(SAID)
+    mics = mics_of(sight)
+    named = {id_: (name, pressed) for id_, name, pressed in before if id_}
+
+    assert len({name for _, name, _ in before}) == len(before)
+    for n, mic in enumerate(mics):
+        if f"drop-{n}" in named:
+            assert (f"Omit {mic}: no file of it for this hit", "false") == named[f"drop-{n}"]
+            assert named[f"mic-{n}"][0].startswith(f"Play {mic} alone")
+    for n, mic in enumerate(read_kit(sight.folder).balance):
+        for toggle in ("Mute", "Solo"):
+            assert (f"{toggle} {mic}", "false") == named[f"{toggle.lower()}-{n}"]
+    toggles = {id_ for id_, _, pressed in before if pressed is not None}
+    assert {"keep", "reject", "pick", "lift", "apart", "linked"} <= toggles
+    assert [id_ for id_ in toggles if id_.startswith("drop-")]
+
+
+GRADE_LOOK = """() => ["A", "B", "C", "D"].map((grade) => {
+    const made = document.createElement("b");
+    made.className = `grade g${grade}`;
+    document.body.append(made);
+    const style = getComputedStyle(made);
+    const seen = ["color", "backgroundColor", "borderTopColor", "borderTopStyle", "borderTopWidth", "borderRadius",
+                  "fontSize", "fontWeight"].map((name) => style[name]);
+    made.remove();
+    return seen; })"""
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_grades_look_alike_on_both_pages(sight: Sight, browser: Browser, scheme: Any) -> None:
+    """A to D are drawn with the same tones, lines and letters on the review page and in the report, no two alike."""
+    page = sight.page
+    page.emulate_media(color_scheme=scheme)
+    here = page.evaluate(GRADE_LOOK)
+    report = browser.new_page(color_scheme=scheme)
+    report.goto((sight.folder / "report.html").as_uri())
+    there = report.evaluate(GRADE_LOOK)
+    report.close()
+
+    assert here == there
+    assert 4 == len({tuple(each) for each in here})
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of ``rgb(r, g, b)`` (WCAG 2.2)."""
+    values = [int(value) / 255 for value in re.findall(r"\d+", colour)[:3]]
+    linear = [value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4 for value in values]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_borders_of_fields_can_be_seen(sight: Sight, scheme: Any) -> None:
+    """At least 3:1 against the field itself and against the page around it (WCAG 2.2, 1.4.11)."""
+    page = sight.page
+    page.emulate_media(color_scheme=scheme)
+    sight.choose("kept", "snare")
+    found = page.evaluate("""() => [...document.querySelectorAll("select, input:not([type=range])")].map((field) => {
+        const style = getComputedStyle(field);
+        return [field.id, style.borderTopColor, style.backgroundColor, getComputedStyle(document.body).backgroundColor];
+    })""")
+
+    assert {"show", "of", "start-ms", "gain-db", "to-drum", "rename-to"} <= {each[0] for each in found}
+    for name, border, *grounds in found:
+        for ground in grounds:
+            darker, lighter = sorted((luminance(border), luminance(ground)))
+            assert (lighter + 0.05) / (darker + 0.05) >= 3, (name, border, ground)
 
 
 GONE = ("The program behind this page is no longer running. Start oneshot review again and open the address that it "

@@ -25,6 +25,8 @@ from oneshot.kit.report.markup import Markup, join, tag
 from oneshot.kit.report.velocity_map import Row, rows_of
 
 NAME = "report.html"
+GRADES = "grades.css"
+"""How grades are drawn, on this page and on that of the review."""
 NOT_DRAWN: Mapping[str, Mapping[str, object]] = MappingProxyType({})
 
 
@@ -60,7 +62,7 @@ def render(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]] = N
     script, rows = _asset("page.js"), rows_of(kit)
     parts = {
         "title": join(f"{sections.kit_name(kit)}: drum one-shots"),
-        "css": _asset("page.css"),
+        "css": f"{_asset('page.css')}\n{_asset(GRADES)}",
         "body": _body(kit, rows),
         "data": script_json(page_data(kit, folder, drawn, rows)),
         "js": script,

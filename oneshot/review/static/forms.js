@@ -17,7 +17,7 @@ const number = (id, value, low, high, step) => make("input", {id, type: "number"
 const text = (id, hint) => make("input", {id, type: "text", maxLength: 60, placeholder: hint, required: true, autocomplete: "off", spellcheck: false});
 
 function form(title, controls, go, action) {
-  const made = make("form", {className: "say"}, make("h3", {}, title), make("div", {className: "row"}, ...controls, make("button", {type: "submit"}, go)));
+  const made = make("form", {className: "say"}, make("h3", {}, title), make("div", {className: "row"}, ...controls, make("button", {type: "submit", "aria-label": go === "Set" ? `Set ${title.toLowerCase()}` : null}, go)));
   made.addEventListener("submit", (event) => { event.preventDefault(); action(); });
   return made;
 }

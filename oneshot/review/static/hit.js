@@ -225,7 +225,7 @@ function paint() {
       button("Use", "y", () => decide({kind: "keep", hits: [place(item)]}), {id: "keep", "aria-pressed": String(verdict === "keep")}),
       button("Use first", "Shift+y", () => document.dispatchEvent(new CustomEvent("first")), {id: "first", title: "as the first round robin of its layer"}),
       button("Leave out", "n", () => decide({kind: "reject", hits: [place(item)]}), {id: "reject", "aria-pressed": String(verdict === "reject")}),
-      button(picked < 0 ? "Select" : `Selected as no. ${picked + 1}`, "s", () => document.dispatchEvent(new CustomEvent("pick")), {id: "pick", "aria-pressed": String(picked >= 0)}),
+      button(picked < 0 ? "Select" : `Select: no. ${picked + 1}`, "s", () => document.dispatchEvent(new CustomEvent("pick")), {id: "pick", "aria-pressed": String(picked >= 0)}),
       button("Compare", "c", () => compare(), {id: "compare"}),
       button("Tail +30 dB", "t", () => toggleLift(), {id: "lift", "aria-pressed": String(lifted)})),
     make("p", {className: "sub", id: "compared"}),
@@ -254,15 +254,15 @@ function lanesPart() {
     canvas.addEventListener("pointerdown", (event) => grab(event, canvas));
     const drops = span.dropped.has(mic.name);
     const line = make("div", {className: `mic${row === looked ? " looked" : ""}${drops ? " dropped" : ""}`},
-      make("button", {type: "button", className: "name", id: `mic-${row}`, onclick: () => { look(row); hear(mic.name); }, title: "play this mic alone"}, n < 9 ? make("kbd", {}, String(n + 1)) : "", ` ${mic.name}`,
+      make("button", {type: "button", className: "name", id: `mic-${row}`, "aria-label": `Play ${mic.name} alone${mic.name === hit.home ? ", the home mic" : ""}`, onclick: () => { look(row); hear(mic.name); }, title: "play this mic alone"}, n < 9 ? make("kbd", {}, String(n + 1)) : "", ` ${mic.name}`,
       mic.name === hit.home ? make("span", {className: "sub"}, "home mic") : ""),
       make("span", {className: "strip"}, canvas),
       make("span", {className: "figs"},
         mic.grade ? make("span", {className: `grade g${mic.grade}`, title: mic.filed ? "grade of its file" : "grade a file of it would have"}, mic.grade) : make("span", {className: "sub"}, "\u2013"),
         make("span", {title: "bleed relative to this hit"}, figure(mic.bleed, 1, "dB")),
         make("button", {type: "button", className: "small", "aria-pressed": String(drops), id: `drop-${row}`,
-            "aria-label": `${drops ? "omitted" : "omit"}: ${mic.name}`, title: drops ? "this hit has no file of this mic" : "make no file of this mic for this hit",
-          onclick: () => dropOrNot(mic.name, drops)}, drops ? "omitted" : "omit")));
+          "aria-label": `Omit ${mic.name}: no file of it for this hit`, title: drops ? "this hit has no file of this mic" : "make no file of this mic for this hit",
+          onclick: () => dropOrNot(mic.name, drops)}, "Omit")));
     return {canvas, line, row};
   });
   const axis = make("canvas", {className: "axis", "aria-hidden": "true"});
