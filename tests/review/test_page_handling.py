@@ -363,6 +363,48 @@ def test_borders_of_fields_can_be_seen(sight: Sight, scheme: Any) -> None:
             assert (lighter + 0.05) / (darker + 0.05) >= 3, (name, border, ground)
 
 
+def layers_of(sight: Sight, drum: str) -> int:
+    """How many velocity layers a drum has in the kit as it was built last."""
+    return len({shot.layer for shot in read_kit(sight.folder).one_shots if shot.drum == drum})
+
+
+def test_a_build_says_which_layers_it_cost(sight: Sight) -> None:
+    """Layers gone with the hits that were left out, and a drum that has none any more, are named after the build, those
+    that come back as well; a drum that was only renamed is no loss, and where nothing was lost nothing is said.
+    """
+    page, said = sight.page, sight.page.locator("#waiting")
+    before = {drum: layers_of(sight, drum) for drum in ("floor", "kick", "snare")}
+    assert before["floor"] > 1
+    count = 0
+    for drum, spared in (("floor", 1), ("kick", 0)):
+        sight.choose("kept", drum)
+        for _ in range(sum(hit.kept and hit.drum == drum for hit in read_kit(sight.folder).hits) - spared):
+            sight.press("n")
+            count += 1
+            sight.decided(count)
+            sight.press("ArrowDown")
+            sight.settled()
+    sight.choose("kept", "snare")
+    page.fill("#rename-to", "cowbell")
+    page.get_by_role("button", name="Rename", exact=True).click()
+    sight.decided(count + 1)
+    sight.build()
+
+    assert (1, 0, before["snare"]) == tuple(layers_of(sight, drum) for drum in ("floor", "kick", "cowbell"))
+    expect(said).to_contain_text(f"floor, hit has 1 layer now, {before['floor']} before")
+    expect(said).to_contain_text("kick, hit has no one-shot any more")
+    assert "snare" not in said.inner_text()
+    assert "cowbell" not in said.inner_text()
+    page.locator("#list").focus()
+    for _ in range(count + 1):
+        sight.press("Control+z")
+    sight.decided(0)
+    sight.build()
+    expect(said).to_contain_text(f"floor, hit has {before['floor']} layers now, 1 before. The kit is up to date.")
+    sight.build()
+    expect(said).to_have_text(re.compile(r"^Built in [0-9.]+ s\. The kit is up to date\.$"))
+
+
 GONE = ("The program behind this page is no longer running. Start oneshot review again and open the address that it "
         "prints: everything listed under Corrections is saved.")
 

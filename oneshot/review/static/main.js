@@ -3,6 +3,7 @@
 import {byId, getJson, make, plural, post} from "./base.js";
 import * as decisions from "./decisions.js";
 import * as hit from "./hit.js";
+import {layersChanged, layersNow} from "./layers.js";
 import * as list from "./list.js";
 import * as listen from "./listen.js";
 import * as playing from "./playing.js";
@@ -97,6 +98,8 @@ onFresh((why) => {
 
 /* ---- building again ---- */
 
+const sentence = (text) => text ? `${text}.` : "";
+
 async function build() {
   if (state.building) return;
   state.building = true;
@@ -104,6 +107,7 @@ async function build() {
   document.body.classList.add("building");
   byId("build").disabled = true;
   byId("progress").hidden = false;
+  const before = layersNow();
   const begun = await attempt(() => post("build", {}));
   let said = begun ? begun.build : {state: "failed", error: ""};
   while (begun && said.state === "building") {
@@ -118,7 +122,7 @@ async function build() {
     listen.forget();
     await renew("built");
     if (said.state === "failed") trouble(said.error);
-    else if (said.state === "done") byId("waiting").textContent = `Built in ${said.seconds.toFixed(1)} s. ${howItStands()}`;
+    else if (said.state === "done") byId("waiting").textContent = [`Built in ${said.seconds.toFixed(1)} s.`, sentence(layersChanged(before)), howItStands()].filter(Boolean).join(" ");
     else byId("waiting").textContent = howItStands();
   }
   state.building = false;  // only now: what looks for news of elsewhere would take this build for such
