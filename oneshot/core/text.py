@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Collection
 
 ENDING = {"Cc", "Zl", "Zp"}
 """Controls, line ends among them, and Unicode's own line and paragraph separators (general categories)."""
@@ -23,3 +24,9 @@ def shortened(text: object, most: int | None = None) -> str:
 def counted(number: int, one: str, many: str | None = None) -> str:
     """``1 take``, ``2 takes``."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def counted_either(numbers: Collection[int], one: str) -> str:
+    """Where it is not the same number everywhere: ``1 or 2 mics``."""
+    *others, last = sorted(set(numbers)) or [0]
+    return " or ".join([*(f"{number:,}" for number in others), counted(last, one)])

@@ -220,7 +220,7 @@ def test_the_summary_says_what_came_out(pipeline: Pipeline, capsys: pytest.Captu
     assert line_with(out, "48 files") == "My kit: 48 files, 1.2 MB"
     assert line_with(out, "report.html") == f"report {Path('My kit/report.html')}"
     assert line_with(out, "kit.sfz") == f"mapping {Path('My kit/mappings/kit.sfz')}"
-    assert "1 of the kept hits are below the required grade" in out
+    assert "1 of the kept hits is below the required grade" in out
     assert line_with(out, "kick replacement").endswith("cleanest of 9, nothing in its tail")
     assert line_with(err, "clips") == "OH L, OH R: clips 3 times"
 

@@ -13,6 +13,7 @@ from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot
 from oneshot.core.records.session import Take
 from oneshot.kit.report.markup import Markup, figure, tag
+from oneshot.kit.report.text import duration
 
 WIDE, HIGH = 320.0, 112.0
 LEFT, BELOW = 34.0, 18.0
@@ -51,7 +52,7 @@ def pitch_chart(name: str, shots: Sequence[OneShot], hits: Mapping[int, Hit], ta
                    [tag("path", d=path, class_=what) for what, path in
                     (("borders", borders), ("limits", limits), ("dots", dots))],
                    levels=[-reach, 0, reach], span=(-reach, reach),
-                   ticks=[(_across(t, 0, total), _clock(t)) for t in (0.0, total / 2, total)])
+                   ticks=[(_across(t, 0, total), duration(t)) for t in (0.0, total / 2, total)])
 
 
 def _figure(said: str, title: str, marks: list[object], *, levels: Sequence[int], span: tuple[int, int],
@@ -74,8 +75,3 @@ def _across(value: float, first: float, last: float) -> str:
 
 def _up(value: float, low: float, high: float) -> str:
     return f"{HIGH - (value - low) / max(high - low, 1e-9) * HIGH:.1f}"
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes}:{rest:02d}"

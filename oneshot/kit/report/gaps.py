@@ -11,6 +11,7 @@ from itertools import pairwise
 
 from oneshot.core.records.hits import Articulation, Drum, Hit
 from oneshot.core.records.kit import Kit, OneShot
+from oneshot.core.text import counted
 from oneshot.kit.levels import hit_levels_dbfs, level_range
 from oneshot.kit.report.left_out import fate
 from oneshot.kit.report.markup import figure
@@ -76,12 +77,13 @@ def _lacks(shots: Sequence[OneShot], hits: Mapping[int, Hit], levels: Mapping[in
         dirty = sum(hit.layer in few and fate(hit) == "not clean" for hit in hits.values()
                     if (hit.drum, hit.articulation) == group)
         lacks.append((f"fewer than {FEW_ROBINS} round robins in {numbered('layer', list(few))}: repeats are audible",
-                      f"{more} more {'hit' if more == 1 else 'hits'} at the level of {as_loud}"
+                      f"{counted(more, 'more hit')} at the level of {as_loud}"
                       + (f", struck alone: {dirty} of that level {'is' if dirty == 1 else 'are'} not clean" if dirty
                          else "")))
     short = sum(is_short(shot) for shot in shots)
     if short:
-        lacks.append((f"{short} of {len(shots)} have less than 40 dB of decay", "hits with their full decay"))
+        have = "has" if short == 1 else "have"
+        lacks.append((f"{short} of {len(shots)} {have} less than 40 dB of decay", "hits with their full decay"))
     return lacks
 
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from statistics import median
 from typing import Any
 
+from oneshot.core.text import counted
 from oneshot.kit.report.lines import BLANK, Line, plain, table
 from oneshot.kit.report.text import duration, size
 
@@ -18,7 +19,7 @@ def preview_lines(record: Mapping[str, Any]) -> list[Line]:
     """A preview as lines: where it lies, what plays, how loud it is and, of a replayed take, how it differs."""
     level, peak = record["integrated_lufs"], record["true_peak_dbtp"]
     lines: list[Line] = [
-        ("head", plain(f"{record['path']}: {record['notes']} hits in {duration(record['seconds'])}")),
+        ("head", plain(f"{record['path']}: {counted(record['notes'], 'hit')} in {duration(record['seconds'])}")),
         ("text", f"  {'loudness not measurable' if level is None else f'{level:.1f} LUFS'}, "
                  f"{'silent' if peak is None else f'{peak:.1f} dBTP'}"
                  + (f", peaks limited by up to {record['held_back_db']:.1f} dB"
@@ -48,10 +49,11 @@ def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str
     lines += [BLANK, ("warn", caution), BLANK]
     if made is None:
         return [*lines, ("text", "Nothing was written. If all of this may be published, run again with --yes.")]
-    lines.append(("head", plain(f"{made['path']}: {made['files']} files, {size(made['size_bytes'])}")))
+    lines.append(("head", plain(f"{made['path']}: {counted(made['files'], 'file')}, {size(made['size_bytes'])}")))
     lines.append(("text", plain(f"  licence: {made['licence']}")))
     if made["changes"]:
-        lines.append(("text", f"  {len(made['changes'])} files differ from the last release: see its CHANGES.txt"))
+        differ = counted(len(made["changes"]), "file differs", "files differ")
+        lines.append(("text", f"  {differ} from the last release: see its CHANGES.txt"))
     if not kit:
         return [*lines, ("text", "  Listen before releasing it: talk between takes is in every mic.")]
     lines.append(("text", "  Locked: later builds keep its names, layers, velocities and keys."
@@ -65,10 +67,12 @@ def remeasured_lines(record: Mapping[str, Any]) -> list[Line]:
     changed = record["changed"]
     if not changed:
         return [("text", plain(f"{record['kit']}: no file has changed; nothing was written."))]
-    lines: list[Line] = [("head", plain(f"{record['kit']}: {len(changed):,} of {record['files']:,} files have changed; "
-                                        "measurements and mappings updated"))]
+    have = f"of {counted(record['files'], 'file')} {'has' if len(changed) == 1 else 'have'}"
+    lines: list[Line] = [("head", plain(f"{record['kit']}: {len(changed):,} {have} changed; measurements and mappings "
+                                        "updated"))]
     late = Counter("unknown" if each["latency_frames"] is None else
-                   f"{each['latency_frames']} frames{', removed' if each['aligned'] else ''}" for each in changed)
+                   f"{counted(each['latency_frames'], 'frame')}{', removed' if each['aligned'] else ''}"
+                   for each in changed)
     levels = [each["level_db"] for each in changed if each["level_db"] is not None]
     if levels:
         lines.append(("text", f"  loudness {min(levels):+.1f} to {max(levels):+.1f} dB, median {median(levels):+.1f}"))

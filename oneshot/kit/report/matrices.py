@@ -61,9 +61,9 @@ def bleed_section(kit: Kit) -> Markup | None:
 def _loudest_bleed(kit: Kit) -> str:
     """In which other mic a drum is loudest."""
     homes = {drum.name: drum.home for drum in kit.drums}
-    own = {mic.name for take in kit.session.takes for mic in take.mics if mic.role is not Role.CLOSE}
+    far = {mic.name for take in kit.session.takes for mic in take.mics if mic.role is not Role.CLOSE}
     known = [(level, drum, mic) for table in kit.bleed.values() for drum, row in table.items()
-             for mic, level in row.items() if level is not None and mic not in own and mic in homes.values()
+             for mic, level in row.items() if level is not None and mic not in far and mic in homes.values()
              and mic != homes.get(drum)]
     if not known:
         return "level of each drum in each mic"

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from oneshot.core.grades import GRADES, MEANING
 from oneshot.core.records.kit import Kit, OneShot
-from oneshot.core.text import counted
+from oneshot.core.text import counted, counted_either
 from oneshot.kit.levels import hit_levels_dbfs, level_range
 from oneshot.kit.report.advice import next_to_record
 from oneshot.kit.report.charts import pitch_chart
@@ -43,7 +43,6 @@ def masthead(kit: Kit) -> Markup:
     """Name, session, takes and the sums of the whole kit."""
     takes = kit.session.takes
     seconds = sum(take.frames / take.sample_rate for take in takes)
-    mics = sorted({len(take.recorded) for take in takes})
     formats = sorted({", ".join(filter(None, (rate(take.sample_rate), sample_format(take.subtype)))) for take in takes})
     files = sum(len(shot.files) for shot in kit.one_shots) + len(kit.prints)
     kept = sum(hit.kept for hit in kit.hits)
@@ -51,7 +50,7 @@ def masthead(kit: Kit) -> Markup:
             *([counted(len(kit.prints), "print")] if kit.prints else []), counted(files, "sound file"),
             f"{kept:,} of {counted(len(kit.hits), 'hit')} kept"]
     source = [f"from the session {kit.session.name}", counted(len(takes), "take"), duration(seconds),
-              f"{' or '.join(map(str, mics))} mics", *formats]
+              counted_either({len(take.recorded) for take in takes}, "mic"), *formats]
     caution = tag("p", "Drum hits are sudden and may be loud: start at a low volume, especially on headphones.",
                   class_="caution")
     return tag("header", tag("h1", kit_name(kit)), tag("p", " · ".join(made), class_="facts made"),

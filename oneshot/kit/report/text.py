@@ -18,6 +18,7 @@ from oneshot.core.grades import GRADES
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.core.records.session import Mic, Problem, Session, Take
+from oneshot.core.text import counted, counted_either
 from oneshot.kit.report.advice import next_to_record
 from oneshot.kit.report.left_out import FATES, fates, left_out
 from oneshot.kit.report.lines import BLANK, Line, plain, table
@@ -78,7 +79,7 @@ def session_record(session: Session) -> Record:
 def session_lines(session: Session) -> list[Line]:
     """What ``oneshot check`` shows: a table of mics for each take, then what to record next."""
     takes = len(session.takes)
-    lines: list[Line] = [("head", plain(f"{session.name}: {takes} {'take' if takes == 1 else 'takes'}"))]
+    lines: list[Line] = [("head", plain(f"{session.name}: {counted(takes, 'take')}"))]
     for take in session.takes:
         lines += [BLANK, *_take_lines(take)]
     advice = next_to_record(session)
@@ -90,7 +91,7 @@ def session_lines(session: Session) -> list[Line]:
 
 def _take_lines(take: Take) -> list[Line]:
     seconds = take.frames / take.sample_rate
-    facts = [duration(seconds), f"{len(take.mics)} mics", rate(take.sample_rate), sample_format(take.subtype)]
+    facts = [duration(seconds), counted(len(take.mics), "mic"), rate(take.sample_rate), sample_format(take.subtype)]
     title = f"{take.name}   {', '.join(facts)}"
     rows = [["mic", "role", "drum", "place", "pair", "polarity", "file"]]
     rows += [[mic.name, str(mic.role), mic.drum or "-", mic.place or "-", _pair(mic),
@@ -240,10 +241,9 @@ def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
     takes = summary["takes"]
     seconds = sum(take["seconds"] for take in takes)
     formats = sorted({f"{rate(take['sample_rate'])} {sample_format(take['subtype'])}" for take in takes})
-    mics = sorted({take["mics"] for take in takes})
     lines: list[Line] = [("head", plain(
-        f"{summary['session']}: {len(takes)} {'take' if len(takes) == 1 else 'takes'}, {duration(seconds)}, "
-        f"{' or '.join(map(str, mics))} mics, {', '.join(formats)}")), BLANK]
+        f"{summary['session']}: {counted(len(takes), 'take')}, {duration(seconds)}, "
+        f"{counted_either({take['mics'] for take in takes}, 'mic')}, {', '.join(formats)}")), BLANK]
     lines += _drum_lines(summary["drums"])
     lines += [("text", line) for line in far_lines(summary["far"])]
     lines += _left_out_lines(summary)
@@ -255,7 +255,7 @@ def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
         rows = [[item["print"], f"{item['rank']}.", item["path"], item["why"]] for item in summary["prints"]]
         lines += [("text", line) for line in table(rows, right=(1,), indent=2)]
     folder = Path(summary["kit"])
-    lines += [BLANK, ("head", plain(f"{folder}: {summary['files']:,} files, {size(summary['size_bytes'])}"))]
+    lines += [BLANK, ("head", plain(f"{folder}: {counted(summary['files'], 'file')}, {size(summary['size_bytes'])}"))]
     places = [["report", str(folder / "report.html")]]
     if summary["kept"]:
         places.append(["mapping", str(folder / "mappings" / "kit.sfz")])
@@ -284,13 +284,17 @@ def _drum_lines(parts: Sequence[Mapping[str, Any]]) -> list[Line]:
     lines: list[Line] = [("quiet", head), *(("text", line) for line in body)]
     fallback, short = sum(part["fallback"] for part in parts), sum(part["short"] for part in parts)
     if fallback:
-        lines.append(("text", f"{fallback:,} of the kept hits are below the required grade: no better ones available."))
+        are = "is" if fallback == 1 else "are"
+        lines.append(("text", (f"{fallback:,} of the kept hits {are} below the required grade: no better ones "
+                               "available.")))
     for part in parts:
         lines += [("warn", plain(f"{part['drum']}, {part['articulation']}: a layer's mix is {-step:.1f} dB softer than "
                                  "the layer below; mappings raise it to that level."))
                   for step in part["steps_db"] if step <= -AUDIBLE_DB]
     if short:
-        lines.append(("text", f"{short:,} of the kept hits have less than 40 dB of decay: the next hit cuts the tail."))
+        have = "has" if short == 1 else "have"
+        lines.append(("text", (f"{short:,} of the kept hits {have} less than 40 dB of decay: the next hit cuts the "
+                               "tail.")))
     return lines
 
 
@@ -300,7 +304,7 @@ def _left_out_lines(summary: Mapping[str, Any]) -> list[Line]:
         return []
     rows = [[f"{count:,}", reason] for reason, count in reasons.items()]
     total = sum(reasons.values())
-    lines: list[Line] = [BLANK, ("head", f"Left out: {total:,} of {summary['hits']:,} hits")]
+    lines: list[Line] = [BLANK, ("head", f"Left out: {total:,} of {counted(summary['hits'], 'hit')}")]
     return lines + [("text", line) for line in table(rows, right=(0,), indent=2)]
 
 
@@ -340,8 +344,7 @@ def difference_lines(folder: Path, differences: Sequence[tuple[str, str, str, st
     """What ``oneshot verify`` shows: (path, what, expected, found) of each difference, or that there is none."""
     if not differences:
         return [("text", plain(f"{folder}: every file matches the manifest."))]
-    number = len(differences)
-    lines: list[Line] = [("head", plain(f"{folder}: {number:,} {'difference' if number == 1 else 'differences'}"))]
+    lines: list[Line] = [("head", plain(f"{folder}: {counted(len(differences), 'difference')}"))]
     alike: dict[str, list[tuple[str, str, str, str]]] = {}
     for each in differences:
         alike.setdefault(each[1], []).append(each)
@@ -349,6 +352,6 @@ def difference_lines(folder: Path, differences: Sequence[tuple[str, str, str, st
     for what, each_of in alike.items():
         rows += each_of[:ALIKE]
         if len(each_of) > ALIKE:
-            rows.append([f"… {len(each_of) - ALIKE:,} more files", what, "", ""])
+            rows.append([f"… {counted(len(each_of) - ALIKE, 'more file')}", what, "", ""])
     head, *body = table([["where", "what", "expected", "found"], *rows], indent=2)
     return [*lines, ("quiet", head), *(("warn", line) for line in body)]

@@ -111,6 +111,15 @@ def shots_of(page: Page) -> list[dict[str, Any]]:
     return shots
 
 
+def test_one_mic_is_one_mic(kit: Kit, tmp_path: Path) -> None:
+    """A kit of one mic says so."""
+    take = kit.session.takes[0]
+    one = replace(kit, session=replace(kit.session, takes=(replace(take, mics=take.mics[:1]),)))
+
+    assert " · 1 mic · " in written(one, tmp_path)
+    assert " · 4 mics · " in written(kit, tmp_path)
+
+
 def hostile(kit: Kit) -> Kit:
     """The same kit with markup in every name a person or a file can give."""
     drum = replace(kit.drums[0], name=HOSTILE, articulations=(replace(kit.drums[0].articulations[0], name=HOSTILE),))
