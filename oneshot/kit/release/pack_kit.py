@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ from oneshot.audio.io import read_audio
 from oneshot.audio.ogg import ogg_bytes
 from oneshot.config import release_lock
 from oneshot.config.corrections_file import load
-from oneshot.config.recipe import Packing
+from oneshot.config.recipe import Naming, Packing, Recipe
 from oneshot.config.recipe_file import load_recipe, recipe_of, recipe_toml
 from oneshot.core.errors import KitError
 from oneshot.core.files import folder_beside, real, sha256_of, write_atomic
@@ -88,14 +88,41 @@ def texts_of(kit: Kit) -> Texts:
     """Every text of a person's that the pack of a licensed kit will publish, for its owner to read before."""
     info, details = kit_info(kit), _asked(kit).recording_details
     kit = kit if details else without_recording(kit)
+    takes = kit.session.takes
+    mics = [mic for take in takes for mic in take.mics]
     rows = [(name, str(info[name])) for name in ("name", "version", "author", "studio", "licence") if info[name]]
     rows += [("player", str(player)) for player in info["players"]]
     if details:
-        rows += [("session", kit.session.name), *(("take", take.name) for take in kit.session.takes)]
-    rows += [("mic", name) for name in dict.fromkeys(mic.name for take in kit.session.takes for mic in take.mics)]
-    rows += [("file of the session", name) for name in sorted(
-        {source.path for take in kit.session.takes for mic in take.mics for source in mic.sources})]
-    return Texts(tuple(rows))
+        rows += [("session", kit.session.name), *(("take", take.name) for take in takes)]
+    rows += [("mic", mic.name) for mic in mics]
+    rows += [("mic of the drum", mic.drum) for mic in mics if mic.drum]
+    rows += [("pair of mics", mic.pair) for mic in mics if mic.pair]
+    rows += [("drum", drum.name) for drum in kit.drums]
+    rows += [("articulation", how.name) for drum in kit.drums for how in drum.articulations]
+    rows += [("print", each.print) for each in kit.prints]
+    rows += [("strength", hit.strength) for hit in kit.hits if hit.strength]
+    rows += [("processed track", str(row["name"])) for tracks in kit.tracks.values() for row in tracks]
+    rows += [("file of the session", name) for name in sorted({source.path for mic in mics for source in mic.sources})]
+    rows += [("warning", ": ".join(filter(None, (each.where, each.what)))) for each in manifest.public_problems(kit)]
+    if details:
+        told = {text for _, text in rows}
+        recipe = recipe_of({name: part for name, part in kit.recipe.items() if name not in ("kit", "pack")})
+        rows += [("recipe", text) for text in _said_in(recipe) if text not in told]
+    return Texts(tuple(dict.fromkeys(rows)))
+
+
+def _said_in(recipe: Recipe) -> Iterator[str]:
+    """What a recipe holds of names that a person chose: they are published with it, whether the kit has such or not."""
+    yield from (*recipe.export.mics, *recipe.export.drums, *recipe.keys, *recipe.hands, *recipe.voices, *recipe.balance)
+    for name, made_of in recipe.tracks.items():
+        yield from (name, *made_of)
+    for each in recipe.prints:
+        yield from (each.name, *([each.drum] if each.drum else []), *each.mics, *each.tails)
+    names, usual = recipe.names, Naming()
+    yield from (text for text, same in ((names.kit, usual.kit), (names.samples, usual.samples),
+                                        (names.prints, usual.prints)) if text != same)
+    if recipe.mix.learn_from:
+        yield recipe.mix.learn_from
 
 
 def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: str | None = None,

@@ -116,6 +116,8 @@ def texts_of(given: Recordings) -> Texts:
     rows += [("take", name) for name in dict.fromkeys(track.take.name for track in given.tracks)]
     rows += [("mic", name) for name in dict.fromkeys(track.mic.name for track in given.tracks)]
     rows += [("drum", name) for name in dict.fromkeys(track.mic.drum for track in given.tracks if track.mic.drum)]
+    rows += [("place", name) for name in dict.fromkeys(track.mic.place for track in given.tracks if track.mic.place)]
+    rows += [("pair of mics", name) for name in dict.fromkeys(t.mic.pair for t in given.tracks if t.mic.pair)]
     return Texts(tuple(rows))
 
 

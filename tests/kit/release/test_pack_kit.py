@@ -6,12 +6,14 @@ import csv
 import errno
 import io
 import json
+import re
 import shutil
 import subprocess
 import sys
 import tracemalloc
 import zipfile
 from dataclasses import replace
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,13 +27,18 @@ from oneshot.audio.loudness import integrated_lufs
 from oneshot.audio.tags import read_back
 from oneshot.config import release_lock
 from oneshot.config.corrections_file import EMPTY_TEXT
+from oneshot.config.recipe import FaderRecipe, PrintPart, PrintRecipe, TailPart
+from oneshot.config.recipe_file import recipe_of, recipe_values
 from oneshot.core.errors import KitError, SettingsError
 from oneshot.core.records.kit import Kit, kit_info
+from oneshot.core.records.session import Problem
 from oneshot.kit import verify
 from oneshot.kit.contents import SUMS, WITH_PACK
-from oneshot.kit.export import write_all
+from oneshot.kit.export import manifest, write_all
 from oneshot.kit.read import read_kit, with_processed
 from oneshot.kit.release import archive, pack_kit
+from oneshot.kit.release.without_recording import document as bare_document
+from oneshot.kit.release.without_recording import without_recording
 from oneshot.session.open import open_session
 
 if TYPE_CHECKING:
@@ -213,6 +220,55 @@ def test_every_text_that_is_published_is_listed(folder: Path) -> None:
     assert {"session", "take", "mic", "file of the session"} <= set(texts)
     bare = dict(pack_kit.texts_of(replace(kit, recipe={**kit.recipe, "pack": {"recording_details": False}})).rows)
     assert {"session", "take", "file of the session"} == set(texts) - set(bare)
+
+
+def marked(kit: Kit) -> Kit:
+    """The same with a mark of its own in every text that a person can have written."""
+    numbers = count()
+
+    def mark(text: str) -> str:
+        """The text, marked."""
+        return f"{text} MARK{next(numbers)}."
+
+    named: dict[str, str] = {mic.name: mark(mic.name) for take in kit.session.takes for mic in take.mics}
+    takes = tuple(replace(take, name=mark(take.name), mics=tuple(
+        replace(mic, name=named[mic.name], drum=mic.drum and mark(mic.drum), pair=mic.pair and mark(mic.pair),
+                sources=tuple(replace(source, path=mark(source.path)) for source in mic.sources))
+        for mic in take.mics)) for take in kit.session.takes)
+    drums = tuple(replace(drum, name=mark(drum.name), home=named[drum.home], articulations=tuple(
+        replace(how, name=mark(how.name)) for how in drum.articulations)) for drum in kit.drums)
+    hits = tuple(replace(hit, take=takes[0].name, strength=mark("soft"), told_by="cue") for hit in kit.hits)
+    prints = tuple(replace(each, print=mark(each.print)) for each in kit.prints)
+    said = recipe_of({name: part for name, part in kit.recipe.items() if name not in ("kit", "pack")})
+    said = replace(said, keys={mark("cowbell"): 56}, hands={mark("bell"): 57}, voices={mark("gong"): 2},
+                   balance={mark("far"): FaderRecipe(on=False)}, tracks={mark("bus"): (mark("dry"),)},
+                   export=replace(said.export, mics=(mark("mic"),), drums=(mark("tom"),)),
+                   names=replace(said.names, kit="tuesday"), mix=replace(said.mix, learn_from=mark("rough")),
+                   prints=(PrintRecipe(name=mark("print"), drum=mark("drum"), mics={mark("in"): PrintPart()},
+                                       tails={mark("room"): TailPart()}),))
+    return replace(kit, session=replace(kit.session, name=mark("Barn"), takes=takes), drums=drums, hits=hits,
+                   prints=prints, recipe={**recipe_values(said), "kit": {
+                       "name": mark("kit"), "version": "1.0", "author": mark("author"), "players": (mark("player"),),
+                       "studio": mark("studio"), "licence": mark("licence")}, "pack": kit.recipe["pack"]},
+                   tracks={takes[0].name: ({"name": mark("parallel"), "mics": [], "made_of": []},)},
+                   problems=(Problem(mark("notes"), mark("is no recording"), "remove it"),))
+
+
+@pytest.mark.parametrize("details", [True, False])
+def test_no_text_of_the_manifest_is_left_out_of_the_list(folder: Path, details: bool) -> None:
+    """Each text carries a mark: every mark that the manifest of the pack would hold stands in the list, with the recipe
+    and with the traces of the recording or without them.
+    """
+    kit, _, _ = pack_kit.licensed(folder, "cc0", "1.1")
+    kit = marked(replace(kit, recipe={**kit.recipe, "pack": {"recording_details": details}}))
+    listed = " ".join(text for _, text in pack_kit.texts_of(kit).rows)
+    published = json.dumps(manifest.to_json(kit) if details else bare_document(without_recording(kit)),
+                           ensure_ascii=False)
+    marks = set(re.findall(r"MARK\d+\.", published))
+
+    assert set() == {mark for mark in marks if mark not in listed}
+    assert len(marks) > (35 if details else 14)
+    assert ("tuesday" in listed) == details
 
 
 @pytest.mark.usefixtures("quick")
