@@ -61,6 +61,19 @@ def test_tracks_start_together_and_hold_what_was_recorded(tmp_path: Path) -> Non
         assert {b"fmt ", b"fact", b"data"} >= {span.id for span in list_chunks(tmp_path / "t.wav")}
 
 
+def test_every_text_of_the_tables_is_listed_before(tmp_path: Path) -> None:
+    """What tracks.csv says of names: takes, mics, drums, where a mic stands, pairs."""
+    sound(tmp_path / "s" / "Kick In.wav", stamp=48_000)
+    sound(tmp_path / "s" / "OH.wav", stamp=48_000, channels=2)
+    given = pack_session.prepared(tmp_path / "s", licence="cc0")
+    listed = pack_session.texts_of(given).rows
+    rows = list(csv.DictReader(io.StringIO(pack_session.table(given))))
+    named = {row[column] for row in rows for column in ("take", "mic", "drum", "place", "pair")} - {""}
+
+    assert {"Kick In", "kick", "in", "OH"} <= named <= {text for _, text in listed}
+    assert len(set(listed)) == len(listed)
+
+
 def test_a_session_is_packed_with_all_that_belongs_to_it(tmp_path: Path) -> None:
     """Tracks, rough mix at -1 dBTP, track sheet, licence, sums; talk stays at home and that is told; the same bytes
     again; verify takes the zip and finds one changed byte.

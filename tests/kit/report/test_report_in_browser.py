@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -34,6 +35,33 @@ SOUNDS = """() => { window.sounds = []; window.Audio = class {
 """In place of a sound card: what the page would play, and how loud."""
 
 
+OUTLINED = """() => {
+    const probe = document.createElement("canvas").getContext("2d");
+    probe.fillStyle = getComputedStyle(document.documentElement).getPropertyValue("--fill");
+    probe.fillRect(0, 0, 1, 1);
+    const fill = [...probe.getImageData(0, 0, 1, 1).data.slice(0, 3)];
+    return [...document.querySelectorAll("canvas")].filter((canvas) => {
+        const {top, bottom} = canvas.getBoundingClientRect();
+        return canvas.clientWidth && top < innerHeight && bottom > 0;
+    }).map((canvas) => {
+        const {data} = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+        const at = (i) => data[4 * i + 3] && fill.every((x, n) => x === data[4 * i + n]);
+        return Array.from({length: data.length / 4}, (_, i) => i).some(at);
+    }); }"""
+"""Of each canvas in sight, whether an outline is filled in it."""
+A4 = (595, 842)
+"""In points of 1/72 inch."""
+
+
+def sheets(pdf: bytes) -> list[tuple[int, int]]:
+    """Width and height of every page of a PDF that Chromium wrote, in points (ISO 32000-1, 7.7.3.3)."""
+    pages = re.findall(rb"/Type\s*/Page\b(.*?)endobj", pdf, re.DOTALL)
+    boxes = [re.search(rb"/MediaBox\s*\[([^\]]*)\]", page) for page in pages]
+    numbers = [[float(number) for number in box[1].split()] for box in boxes if box]
+    assert len(numbers) == len(pages)
+    return [(round(right - left), round(top - low)) for left, low, right, top in numbers]
+
+
 @pytest.mark.parametrize(("size", "scheme"), [(LAPTOP, "light"), (LAPTOP, "dark"), (PHONE, "light"), (PHONE, "dark")])
 def test_the_report_is_open_to_everyone(browser: Browser, pier: Pier, size: Any, scheme: Any) -> None:
     """No fault of a script, no request but the page's own, nothing wider than the screen, nothing serious for axe-core;
@@ -44,13 +72,13 @@ def test_the_report_is_open_to_everyone(browser: Browser, pier: Pier, size: Any,
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("request", lambda request: asked.append(request.url))
     page.goto((pier.folder / "report.html").as_uri())
+    page.locator("#panel").scroll_into_view_if_needed()
     page.wait_for_timeout(600)
-    drawn = page.evaluate("""() => [...document.querySelectorAll('canvas')].filter((canvas) =>
-        canvas.getBoundingClientRect().top < innerHeight && canvas.clientWidth).map((canvas) =>
-        canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data.some((x) => x))""")
+    drawn = page.evaluate(OUTLINED)
 
     assert [] == faults
     assert [(pier.folder / "report.html").as_uri()] == asked
+    assert drawn
     assert all(drawn)
     assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
     page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
@@ -86,7 +114,11 @@ def test_the_report_can_be_printed(browser: Browser, pier: Pier) -> None:
     assert folded.count() == 0
     page.evaluate("dispatchEvent(new Event('afterprint'))")
     assert folded.count() >= 5
-    assert page.pdf(format="A4").startswith(b"%PDF")
+    paper_pages = sheets(page.pdf(format="A4"))
+    page.evaluate("document.querySelectorAll('.fold > :not(summary)').forEach((each) => each.remove())")
+    rest = sheets(page.pdf(format="A4"))
+    assert [pytest.approx(A4, abs=1)] * len(paper_pages) == paper_pages
+    assert len(paper_pages) > len(rest) > 0
     context.close()
 
 
