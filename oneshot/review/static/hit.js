@@ -254,7 +254,7 @@ function lanesPart() {
     canvas.addEventListener("pointerdown", (event) => grab(event, canvas));
     const drops = span.dropped.has(mic.name);
     const line = make("div", {className: `mic${row === looked ? " looked" : ""}${drops ? " dropped" : ""}`},
-      make("button", {type: "button", className: "name", id: `mic-${row}`, "aria-label": `Play ${mic.name} alone${mic.name === hit.home ? ", the home mic" : ""}`, onclick: () => { look(row); hear(mic.name); }, title: "play this mic alone"}, n < 9 ? make("kbd", {}, String(n + 1)) : "", ` ${mic.name}`,
+      make("button", {type: "button", className: "name", id: `mic-${row}`, onclick: () => { look(row); hear(mic.name); }, title: "play this mic alone"}, make("span", {className: "said"}, "Play alone: "), n < 9 ? make("kbd", {}, String(n + 1)) : "", ` ${mic.name}`,
       mic.name === hit.home ? make("span", {className: "sub"}, "home mic") : ""),
       make("span", {className: "strip"}, canvas),
       make("span", {className: "figs"},
