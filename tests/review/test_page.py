@@ -120,7 +120,7 @@ def test_several_strokes_are_picked_and_dealt_with_together(sight: Sight) -> Non
     sight.settled()
     first = sight.shown()
     sight.press("s")
-    expect(page.locator("#pick")).to_contain_text("Selected as no. 2")
+    expect(page.locator("#pick")).to_contain_text("Select: no. 2")
     page.fill("#split-name", "edge")
     page.get_by_role("button", name="Split off", exact=True).click()
     sight.decided(1)

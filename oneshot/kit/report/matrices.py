@@ -47,7 +47,7 @@ def bleed_section(kit: Kit) -> Markup | None:
               for take in kit.session.takes if kit.bleed.get(take.name)]
     if not tables:
         return None
-    over_all = [tag("p", f"{take.name}: {drum} is never isolated in {', '.join(mics)}: level estimated from "
+    over_all = [tag("p", f"{take.name}: {drum} is never isolated in {_some(mics)}: level estimated from "
                          "all its hits.") for take in kit.session.takes for drum in kit.bleed.get(take.name, {})
                 if (mics := null_reasons.solved(kit, take.name, drum))]
     views = [_views(take, kit.mic_views[take.name]) for take in kit.session.takes if kit.mic_views.get(take.name)]
