@@ -44,10 +44,15 @@ def _top(version: Annotated[bool, typer.Option("--version", help="Show the versi
 def check(session: SessionPath, as_json: AsJson = False,
           write: Annotated[bool, typer.Option("--write", help="Also draft SESSION/session.toml to edit; never "
                                                               "overwrites an existing one.")] = False,
+          headers_only: Annotated[bool, typer.Option("--headers-only", help="Read names and headers only; do not "
+                                                                            "listen.")] = False,
+          jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per core.")] = None,
           debug: Debug = False) -> None:
-    """Check a session and report what is in it.
+    """Check a session: what was recorded, and what is wrong with it.
 
-    Takes, mics, roles, pairs and problems, and what to record next. Changes nothing; --write drafts session.toml.
+    Takes, mics, roles, pairs and what to record next; then it listens to every file once: clipping, dropouts, hum,
+    polarity, files that are not in time or have the wrong name, gain that was moved, distances. Worst first, each with
+    its place and what to do. Changes nothing; --write drafts session.toml.
     """
     with plainly(debug=debug):
         from oneshot.core.errors import SessionError
@@ -66,10 +71,21 @@ def check(session: SessionPath, as_json: AsJson = False,
         tracks = None if found.processed is None else open_tracks(found, found.root / found.processed, {})
         if write:
             write_atomic(draft, draft_toml(found))
-        if as_json:
-            show_json({**session_record(found), **tracks_record(tracks)})
-        else:
+        if not as_json:
             show([*session_lines(found), *tracks_lines(tracks)])
+            sys.stdout.flush()
+        heard = None
+        if not headers_only:
+            from oneshot.checking import checked
+            from oneshot.kit.report.findings import checked_lines, checked_record
+
+            with watched(sys.stderr, silent=as_json) as progress:
+                heard = checked(found, jobs=jobs or os.cpu_count() or 1, progress=progress)
+        if as_json:
+            show_json({**session_record(found), **tracks_record(tracks),
+                       **({} if heard is None else checked_record(heard))})
+        else:
+            show([] if heard is None else checked_lines(found, heard))
             warn([*found.problems, *(() if tracks is None else tracks.problems)])
             if write:
                 show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from kits import small_kit
 from pages import commands
+from stage_inputs import Pier
 
 import oneshot
 from oneshot.cli import main
@@ -263,7 +264,7 @@ def test_a_kit_without_drums_says_so(pipeline: Pipeline, tmp_path: Path) -> None
 
 def test_check_shows_mics_and_what_to_record(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
     """A row for each mic, and strokes to record for each drum that has a close mic."""
-    assert run("check", "loft") == 0
+    assert run("check", "loft", "--headers-only") == 0
     out = capsys.readouterr().out
 
     assert out.startswith("Barn: 1 take\n")
@@ -274,7 +275,7 @@ def test_check_shows_mics_and_what_to_record(pipeline: Pipeline, capsys: pytest.
 
 def test_check_as_json(pipeline: Pipeline, capsys: pytest.CaptureFixture[str]) -> None:
     """The session as programs read it."""
-    assert run("check", "loft", "--json") == 0
+    assert run("check", "loft", "--json", "--headers-only") == 0
     record = json.loads(capsys.readouterr().out)
 
     assert [mic["role"] for mic in record["takes"][0]["mics"]] == ["close", "close", "overhead", "overhead"]
@@ -309,9 +310,22 @@ def test_check_writes_a_draft(pipeline: Pipeline, tmp_path: Path, capsys: pytest
     """``--write`` drafts a session.toml that TOML reads."""
     import tomllib
 
-    assert run("check", str(tmp_path), "--write") == 0
+    assert run("check", str(tmp_path), "--write", "--headers-only") == 0
     assert tomllib.loads((tmp_path / "session.toml").read_text(encoding="utf-8")) is not None
     assert f"Drafted {tmp_path / 'session.toml'}" in capsys.readouterr().out
+
+
+def test_check_listens(pier: Pier, capsys: pytest.CaptureFixture[str]) -> None:
+    """The second kick mic of the pier is inverted: that is said, under its heading, with what to do."""
+    assert run("check", str(pier.session)) == 0
+    out = capsys.readouterr().out
+    assert run("check", str(pier.session), "--json") == 0
+    record = json.loads(capsys.readouterr().out)
+
+    assert line_with(out, "Kick Out: ") == "pier/Kick Out: has its polarity inverted against Kick In"
+    assert out.index("Put right before you build") < out.index("has its polarity inverted")
+    assert [("wrong", "pier/Kick Out")] == [(each["harm"], each["where"]) for each in record["findings"]]
+    assert 0.0 == record["measured"]["pier"][0]["delay_ms"]["floor"]
 
 
 # ---------------------------------------------------------------------------------------------------- words and figures

@@ -1,0 +1,357 @@
+"""Faults that show between mics: one recording twice, files that are not in time, names and sides that are exchanged,
+polarity, gain that was moved.
+
+All is read from the survey's clear hits, each of which belongs to one close mic. A fault is one only where most of many
+hits agree: a single hit can be anything.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.checking.finding import Finding, Harm
+from oneshot.checking.survey import ClearHit, Survey
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Floats, Frames, Mic, Problem
+
+ENOUGH = 8
+"""Hits that have to agree: that so many do by chance happens once in 128 times."""
+MOST_OF = 0.8
+"""Share of hits that have to agree."""
+ONE_SOUND = 0.9999
+"""Correlation from which two mics hold one recording: 37 dB above what differs. Two capsules side by side differ by
+more, if by their noise and position alone.
+"""
+NEAR_S, OUT_OF_TIME_S = 0.020, 0.025
+"""Sound needs 20 ms for 7 m: mics in one room hear a hit within that; files further apart are not in time."""
+REACH_S = 2.0
+ALIKE_BY = 0.2
+"""By how much better the levels of a file that is out of time correlate with the others' once it is put in time."""
+ONE_DELAY_S = 0.0002
+"""Scatter (median deviation) of a drum's delay from one mic to another: strokes land some centimetres apart."""
+LOUD = 4.0
+"""A mic's loud hits are those up to so much (12 dB) below its loudest."""
+FIRST_S, STEP_S = 0.005, 0.0003
+"""How much of a hit is compared, and how far two mics may be out of step once each begins at its arrival: 10 cm."""
+ALIKE = 0.5
+"""Correlation of two beginnings from which its sign says something."""
+TURN_IT = "set polarity = -1 for it in session.toml, or turn it at the preamp"
+SOFTEST = 0.02
+"""Share of a mic's time in which there is as little as there is ever: noise, or tails where playing never stops."""
+MOVED_DB = 3.0
+"""Gain that was moved by less than this is no worry: takes are matched better than that."""
+
+
+def mic_faults(survey: Survey) -> Iterator[Finding]:
+    """All of them."""
+    twice = _same_recording(survey)
+    for first, second in twice:
+        yield _finding(survey, second, Harm.WRONG, f"has the same audio as {survey.mics[first].name}",
+                       'find the right file, or give one of them role = "ignore" in session.toml')
+    apart = _out_of_time(survey)
+    for row, late in apart.items():
+        yield _finding(survey, row, Harm.WRONG,
+                       f"is {abs(late) * 1e3:.0f} ms {'late' if late > 0 else 'early'} against the other mics",
+                       "export all files from one start, or give them time stamps")
+    left = {second for _, second in twice} | set(apart)
+    yield from _polarity(survey, left)
+    yield from _sides(survey, left)
+    yield from _gain(survey, left)
+
+
+def _drum(survey: Survey, hit: ClearHit) -> str:
+    """The drum that a hit's close mic stands at; the mic's name where that is not known."""
+    mic = survey.mics[hit.owner]
+    return mic.drum or mic.name
+
+
+def _finding(survey: Survey, row: int, harm: Harm, what: str, todo: str, at_s: tuple[float, ...] = ()) -> Finding:
+    return Finding(harm, Problem(f"{survey.take.name}/{survey.mics[row].name}", what, todo), at_s)
+
+
+# -------------------------------------------------------------------------------------------------- one recording twice
+
+
+def _same_recording(survey: Survey) -> list[tuple[int, int]]:
+    """Rows of mics that hold one recording, whatever their gain: (the first, each later one)."""
+    if not survey.hits:
+        return []
+    sound = np.concatenate([hit.sound for hit in survey.hits], axis=1).astype(np.float64)
+    norm = np.sqrt((sound**2).sum(axis=1))
+    out = []
+    done: set[int] = set()
+    for a, b in combinations(range(len(sound)), 2):
+        if b not in done and norm[a] > 0 and norm[b] > 0 and abs(sound[a] @ sound[b]) > ONE_SOUND * norm[a] * norm[b]:
+            out.append((a, b))
+            done.add(b)
+    return out
+
+
+# ---------------------------------------------------------------------------------------------------------- out of time
+
+
+def _out_of_time(survey: Survey) -> dict[int, float]:
+    """Row -> by how many seconds a mic's clear beginnings come after those of the others, where that is no distance."""
+    rate = survey.take.sample_rate
+    out = {}
+    for row, mine in enumerate(survey.begins):
+        others = np.sort(np.concatenate([at for other, at in enumerate(survey.begins) if other != row] or [mine[:0]]))
+        if len(mine) < ENOUGH or len(others) < ENOUGH or not survey.mics[row].role.means.of_kit:
+            continue
+        late, share, at_once = _usual_lag(mine, others, rate)
+        if abs(late) > OUT_OF_TIME_S and share >= MOST_OF / 2 and share > 3 * at_once \
+                and _alike(survey, row, late) > _alike(survey, row, 0.0) + ALIKE_BY:
+            out[row] = late
+    return out if 2 * len(out) < len(survey.mics) else {}
+
+
+def _alike(survey: Survey, row: int, late_s: float) -> float:
+    """Correlation, -1 to 1, of a mic's level over time with that of the others, if it comes so much later: bleed goes
+    up and down with everything else. Rhythm alone does not tell: a kick that no other mic picks up clearly comes a bar
+    after something, too.
+    """
+    others = [other for other in range(len(survey.mics)) if other != row]
+    level = 10 * np.log10(np.maximum(survey.level, 1e-9))
+    mine, rest = level[row], level[others].mean(axis=0)
+    shift = round(late_s * survey.take.sample_rate / survey.slot)
+    a, b = (mine[shift:], rest[: len(rest) - shift]) if shift >= 0 else (mine[:shift], rest[-shift:])
+    if len(a) < 2 or a.std() == 0 or b.std() == 0:
+        return 0.0
+    return float(np.corrcoef(a, b)[0, 1])
+
+
+def _usual_lag(mine: Frames, others: Frames, rate: int) -> tuple[float, float, float]:
+    """The lag (s) at which most of a mic's beginnings have one in another mic, the share that do, and the share that
+    have one at once.
+    """
+    reach, bin_s = round(REACH_S * rate), 0.005
+    lags = []
+    for at in mine.tolist():
+        near = others[np.searchsorted(others, at - reach) : np.searchsorted(others, at + reach)]
+        lags.append(np.unique(np.round((at - near) / (bin_s * rate)).astype(np.int64)))
+    found, counts = np.unique(np.concatenate(lags), return_counts=True)
+    if not len(found):
+        return 0.0, 0.0, 0.0
+    wide = np.array([counts[np.abs(found - lag) <= 1].sum() for lag in found])
+    best = int(wide.argmax())
+    at_once = sum(bool(np.any(np.abs(lag) * bin_s <= NEAR_S)) for lag in lags)
+    return float(found[best] * bin_s), min(1.0, float(wide[best]) / len(mine)), at_once / len(mine)
+
+
+# ------------------------------------------------------------------------------------------------------ names and sides
+
+
+def misnamed(surveys: Sequence[Survey]) -> Iterator[Finding]:
+    """Close mics that no hit of the session belongs to, while their loud hits all come from another drum's mic by one
+    delay: hits of one drum do, drums that are struck together do not. A drum that is not played in one take has hits
+    in another.
+    """
+    lags: dict[str, dict[str, list[float]]] = {}
+    first: set[str] = set()
+    for survey in surveys:
+        loud = survey.peak.max(axis=1) / LOUD
+        close = [row for row, mic in enumerate(survey.mics) if mic.role is Role.CLOSE]
+        for hit in survey.hits:
+            first.add(survey.mics[hit.owner].name)
+            for row in close:
+                if survey.mics[row].drum != survey.mics[hit.owner].drum and hit.peak[row] > loud[row] \
+                        and hit.peak[hit.owner] > loud[hit.owner] and not np.isnan(hit.arrival[row]):
+                    lag = float(hit.arrival[row] - hit.arrival[hit.owner]) / survey.take.sample_rate
+                    lags.setdefault(survey.mics[row].name, {}).setdefault(survey.mics[hit.owner].name, []).append(lag)
+    for name, of in lags.items():
+        other, found = max(of.items(), key=lambda each: len(each[1]))
+        spread = float(np.median(np.abs(np.array(found) - np.median(found))))
+        if name not in first and len(found) >= ENOUGH and spread < ONE_DELAY_S:
+            what = f"its {len(found)} loud hits reach {other} {np.median(found) * 1e3:.1f} ms before"
+            yield Finding(Harm.WRONG, Problem(name, f"hears another drum than its own: {what}",
+                                              "see that it is the right file and name, and that its mic stands at its "
+                                              "drum"))
+
+
+def _sides(survey: Survey, left: set[int]) -> Iterator[Finding]:
+    """Pairs whose left and right disagree with those of most others."""
+    pairs: dict[str, dict[str, int]] = {}
+    for row, mic in enumerate(survey.mics):
+        if mic.pair and mic.side and mic.role.means.whole_kit and row not in left:
+            pairs.setdefault(mic.pair, {})[mic.side] = row
+    lean = {name: np.array([_lean(hit, sides) for hit in survey.hits]) for name, sides in pairs.items()
+            if set(sides) == {"L", "R"}}
+    for one, other in combinations(lean, 2):
+        known = ~np.isnan(lean[one]) & ~np.isnan(lean[other])
+        of = np.array([_drum(survey, hit) for hit in survey.hits])[known]
+        drums = np.unique(of)
+        if len(drums) < 3:
+            continue
+        a, b = (np.array([np.median(lean[name][known][of == drum]) for drum in drums]) for name in (one, other))
+        a, b = a - np.median(a), b - np.median(b)
+        apart = (np.abs(a) > 1.5) & (np.abs(b) > 1.5)
+        if apart.sum() >= 2 and np.all(a[apart] * b[apart] < 0):
+            second = pairs[other]
+            yield _finding(survey, second["L"], Harm.WRONG,
+                           f"and {survey.mics[second['R']].name} have left and right exchanged against {one}",
+                           "exchange the sides of one pair in session.toml")
+
+
+def _lean(hit: ClearHit, sides: dict[str, int]) -> float:
+    """By how much a hit is louder in the left mic of a pair, dB; NaN where it is not clear in both."""
+    left, right = sides["L"], sides["R"]
+    if np.isnan(hit.arrival[left]) or np.isnan(hit.arrival[right]):
+        return float("nan")
+    return 20 * float(np.log10(hit.peak[left] / hit.peak[right]))
+
+
+# ------------------------------------------------------------------------------------------------------------- polarity
+
+
+def _polarity(survey: Survey, left: set[int]) -> Iterator[Finding]:
+    """Far mics that are inverted against most others, or against the other one of their pair; mics of one drum that
+    hear it from one side and disagree.
+    """
+    far = [row for row, mic in enumerate(survey.mics) if mic.role.means.far and row not in left]
+    for row in far:
+        found = {other: polarity(survey, row, other) for other in far if other != row}
+        against = [other for other, sign in found.items() if sign == -1]
+        pair = [other for other in found if survey.mics[row].pair and survey.mics[other].pair == survey.mics[row].pair]
+        inverted = len(against) >= 2 and 1 not in found.values()
+        if inverted or (len(far) == 2 and pair and against and survey.mics[row].side == "R"):
+            yield _finding(survey, row, Harm.WRONG, "has its polarity inverted against "
+                           + ("the other far mics" if inverted else survey.mics[against[0]].name), TURN_IT)
+    close = [row for row, mic in enumerate(survey.mics) if mic.role is Role.CLOSE and row not in left]
+    for a, b in combinations(close, 2):
+        one, other = survey.mics[a], survey.mics[b]
+        if one.drum == other.drum and _same_side(one, other) and polarity(survey, a, b) == -1:
+            yield _finding(survey, b, Harm.WRONG, f"has its polarity inverted against {one.name}", TURN_IT)
+
+
+def polarity_between_takes(first: Survey, later: Survey) -> Iterator[Finding]:
+    """Mics of one drum that stand to each other in one polarity in one take and in the other in another."""
+    rows = {mic.name: row for row, mic in enumerate(first.mics)}
+    close = [row for row, mic in enumerate(later.mics) if mic.role is Role.CLOSE and mic.name in rows]
+    for a, b in combinations(close, 2):
+        if later.mics[a].drum == later.mics[b].drum:
+            then, now = polarity(first, rows[later.mics[a].name], rows[later.mics[b].name]), polarity(later, a, b)
+            if then * now == -1:
+                yield _finding(later, b, Harm.WRONG, f"or {later.mics[a].name} has its polarity inverted against "
+                               f"{first.take.name}", f'set polarity = -1 for it in [takes."{later.take.name}".mics] '
+                                                     "of session.toml")
+
+
+def _same_side(one: Mic, other: Mic) -> bool:
+    """Whether two mics of a drum hear it from one side: top and bottom of a head move against each other."""
+    return "bottom" not in (one.place, other.place) or one.place == other.place
+
+
+def polarity(survey: Survey, a: int, b: int) -> int:
+    """1 where two mics hear hits alike, -1 where the other way round; 0 where the hits do not agree, or are too few.
+
+    Hits of one drum vote together, each by the sign of the largest cross-correlation of its first 5 ms (Jillings,
+    Clifford, Reiss 2013, AES 134, from memory). Mics of one drum are held against each other by that drum alone; others
+    by two drums or more, since a drum may radiate to two mics in opposite phase.
+    """
+    of_drum = {survey.mics[a].drum, survey.mics[b].drum} if survey.mics[a].role is Role.CLOSE else set()
+    signs: dict[str, list[float]] = {}
+    for hit in survey.hits:
+        if not np.isnan(hit.arrival[[a, b]]).any() and (not of_drum or survey.mics[hit.owner].drum in of_drum):
+            found = correlation(hit, a, b, survey.take.sample_rate)
+            if abs(found) > ALIKE:
+                signs.setdefault(_drum(survey, hit), []).append(np.sign(found))
+    votes = []
+    for mine in signs.values():
+        mean = float(np.mean(mine))
+        if len(mine) >= ENOUGH:
+            votes.append(int(np.sign(mean)) if abs(mean) >= 2 * MOST_OF - 1 else 0)
+    if len(votes) < (1 if of_drum else 2) or len(set(votes)) != 1:
+        return 0
+    return votes[0]
+
+
+def correlation(hit: ClearHit, a: int, b: int, sample_rate: int) -> float:
+    """The normalised cross-correlation, -1 to 1, of a hit's first 5 ms in two mics, each from its own arrival on, where
+    it is largest within 0.3 ms.
+    """
+    length, reach = round(FIRST_S * sample_rate), round(STEP_S * sample_rate)
+    first, second = (int(hit.arrival[row]) - length // 10 for row in (a, b))
+    x = hit.sound[a, max(first, 0) : first + length].astype(np.float64)
+    best = 0.0
+    for shift in range(-reach, reach + 1):
+        y = hit.sound[b, max(second + shift, 0) : second + shift + len(x)].astype(np.float64)
+        if len(y) == len(x) and len(x):
+            found = float(x @ y / np.sqrt((x @ x) * (y @ y) + 1e-30))
+            best = found if abs(found) > abs(best) else best
+    return best
+
+
+# ----------------------------------------------------------------------------------------------------------------- gain
+
+
+def _gain(survey: Survey, left: set[int]) -> Iterator[Finding]:
+    """Mics whose gain was moved during the take: from one hit on they are louder, or softer, against all others."""
+    level = np.array([20 * np.log10(np.maximum(hit.peak, 1e-9)) for hit in survey.hits]).reshape(-1, len(survey.mics))
+    known = np.array([~np.isnan(hit.arrival) for hit in survey.hits]).reshape(level.shape)
+    of = np.array([_drum(survey, hit) for hit in survey.hits])
+    rows = [row for row, mic in enumerate(survey.mics) if mic.role.means.judged and row not in left]
+    if len(rows) < 3:
+        return
+    # what a hit of a drum has in a mic above its level in the other mics, less what is usual for that drum
+    masked = np.where(known, level, np.nan)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of hits that are clear nowhere else
+        for row in rows:
+            others = [other for other in rows if other != row]
+            own = masked[:, row] - np.nanmedian(masked[:, others], axis=1)
+            moved = _step(own, of)
+            if moved is not None and abs(_floor_moved_db(survey, row, survey.hits[moved[0]].frame) - moved[1]) \
+                    < MOVED_DB:
+                at, by = moved
+                at_s = (survey.hits[at].frame / survey.take.sample_rate,)
+                what = f"was turned {'up' if by > 0 else 'down'} by some {abs(by):.0f} dB during the take"
+                yield _finding(survey, row, Harm.WRONG, what, "cut the files there into two takes, or record it again",
+                               at_s)
+
+
+def _floor_moved_db(survey: Survey, row: int, frame: int) -> float:
+    """By how much more than in the other mics the softest of a mic is louder from a frame on, dB: a preamp takes
+    its noise along.
+    """
+    at = frame // survey.slot
+    before, after = (10 * np.log10(np.maximum(np.quantile(part, SOFTEST, axis=1), 1e-12))
+                     for part in (survey.level[:, :at], survey.level[:, at:]))
+    moved = after - before
+    return float(moved[row] - np.median(np.delete(moved, row)))
+
+
+def _step(values: Floats, of: NDArray[np.str_]) -> tuple[int, float] | None:
+    """The hit from which on a mic's level is another one, and by how much (dB), where all drums agree."""
+    usual = values.copy()
+    for drum in np.unique(of).tolist():
+        mine = of == drum
+        usual[mine] -= np.nanmedian(values[mine]) if np.any(~np.isnan(values[mine])) else 0.0
+    known = np.flatnonzero(~np.isnan(usual))
+    if len(known) < 3 * ENOUGH:
+        return None
+    best: tuple[float, int, float] = (0.0, 0, 0.0)
+    for cut in range(ENOUGH, len(known) - ENOUGH + 1):
+        before, after = usual[known[:cut]], usual[known[cut:]]
+        by = float(np.median(after) - np.median(before))
+        spread = float(np.median(np.abs(np.concatenate([before - np.median(before), after - np.median(after)]))))
+        best = max(best, (abs(by) - 2 * spread, int(known[cut]), by))
+    worth, at, by = best
+    return (at, by) if worth > 0 and abs(by) >= MOVED_DB and _all_agree(values, of, at, by) else None
+
+
+def _all_agree(values: Floats, of: NDArray[np.str_], at: int, by: float) -> bool:
+    """Whether each drum that was hit often before and after moved as far."""
+    moves = []
+    for drum in np.unique(of).tolist():
+        mine = np.flatnonzero((of == drum) & ~np.isnan(values))
+        before, after = values[mine[mine < at]], values[mine[mine >= at]]
+        if len(before) >= 4 and len(after) >= 4:
+            moves.append(float(np.median(after) - np.median(before)))
+    return len(moves) >= 2 and all(abs(move - by) < MOVED_DB / 2 for move in moves)
+
+

@@ -1,0 +1,262 @@
+"""The survey: one pass over a take, at reading speed, that keeps what the checks are made from.
+
+Of every mic: peak and mean square of each 50 ms, its mean, where it is digitally black or drops out, the quietest
+second of some stretches, and when something clearly begins in it. Of the whole take: a few clear hits per close mic
+with the first 30 ms of all mics, from which arrivals, polarity and levels are read.
+
+A hit is *clear* in a mic where its peak rises ``RISE_DB`` above all of the 100 ms before. It belongs to the close mic
+that it is as loud in as hits get there; of several such mics to the one that it reaches first. (Arrival alone does not
+tell: a beater's click reaches the snare's mic before one that stands in front of the kick. Nor does level: where a drum
+is not played, bleed is the loudest there is.)
+Stretches, workers and their number change nothing in what is found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oneshot.audio.io import TakeReader, is_float
+from oneshot.core.progress import Progress
+from oneshot.core.records.session import Floats32, Frames, Mic, Take
+
+STEPS_A_SECOND = 200
+STRETCH_STEPS = 1000
+"""Of one read: 5 s."""
+SLOT_STEPS = 10
+"""Steps of a slot, 50 ms, for which peak and level are kept."""
+FLAT = 1 - 1e-4
+"""Samples this near to a slot's largest lie on its top: of a wave of 20 Hz eleven at 48 kHz, of one of 50 Hz four."""
+RISE_DB = 20.0
+BEFORE_STEPS = 20
+"""In what time before its beginning a clear hit is compared with what was there: 100 ms."""
+LEAD_S, WINDOW_S = 0.010, 0.040
+"""What is kept of a clear hit: from before the step in which it begins, and how much in all."""
+STANDS_OUT, OF_PEAK = 4.0, 0.05
+"""An arrival is where a mic first passes so many times the largest sample before the hit, or this share of its peak."""
+STEADY = 4.0
+"""A quiet second is one of noise where no 50 ms of it have more than so many times (6 dB) the power of others."""
+MOST_HITS = 60
+"""Clear hits that are kept for each close mic, from stretches that are evenly spread over the take."""
+ONE_HIT_S = 0.015
+"""Beginnings in several mics within this time are one hit."""
+AS_LOUD = 10 ** (3 / 20)
+"""A hit is as loud in a mic as hits get there where, against the mic's peak, it is within 3 dB of where it is loudest:
+hits of one drum vary by 1 to 2 dB between two mics.
+"""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClearHit:
+    """A hit that stands out in a close mic. ``frame``: take frame of the window's first sample; ``owner``: row of the
+    mic that it belongs to; ``sound``: float32 (mics, frames); ``arrival``: float64 (mics,), frames in the window, NaN
+    where the hit does not stand out; ``peak``: float32 (mics,).
+    """
+
+    frame: int
+    owner: int
+    sound: Floats32
+    arrival: NDArray[np.float64]
+    peak: Floats32
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Survey:
+    """What one pass over a take kept. ``slot``: frames of 50 ms; ``peak``, ``level``: float32 (mics, slots), largest
+    sample and mean square of each, full scale 1.0; ``flat``: int32 (mics, slots), how many samples lie within 1e-4 of
+    their slot's largest; ``black``: bool (mics, slots), nothing but zeros; ``means``: float64 (mics, stretches);
+    ``begins``: each mic's clear beginnings, take frames in order; ``drops``: where a mic is black for 5 to 45 ms
+    between sounds, take frames; ``hits``: in order of time; ``quiet``: each mic's quietest seconds, float32 (frames,).
+    """
+
+    take: Take
+    mics: tuple[Mic, ...]
+    slot: int
+    peak: Floats32
+    level: Floats32
+    flat: NDArray[np.int32]
+    black: NDArray[np.bool_]
+    means: NDArray[np.float64]
+    begins: tuple[Frames, ...]
+    drops: tuple[Frames, ...]
+    hits: tuple[ClearHit, ...]
+    quiet: tuple[tuple[Floats32, ...], ...]
+
+    def seconds(self, slots: NDArray[np.int64]) -> NDArray[np.float64]:
+        """When slots begin, s."""
+        return np.asarray(slots * self.slot / self.take.sample_rate)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stretch:
+    """The same of a few seconds."""
+
+    peak: Floats32
+    level: Floats32
+    flat: NDArray[np.int32]
+    black: NDArray[np.bool_]
+    means: NDArray[np.float64]
+    begins: tuple[Frames, ...]
+    drops: tuple[Frames, ...]
+    hits: tuple[ClearHit, ...]
+    quiet: tuple[tuple[Floats32, float] | None, ...]
+
+
+def surveyed(root: Path, take: Take, *, jobs: int, progress: Progress) -> Survey:
+    """Read a take once. Raises AudioError where a file cannot be read."""
+    mics = tuple(mic for mic in take.mics if mic.role.means.read)
+    step = take.sample_rate // STEPS_A_SECOND
+    count = -(-take.frames // (step * STRETCH_STEPS))
+    every, most = -(-count // MOST_HITS), -(-MOST_HITS // count)
+    shares = [range(k * count // jobs, (k + 1) * count // jobs) for k in range(jobs)]
+
+    def some(share: Sequence[int]) -> list[_Stretch]:
+        """One worker's stretches, with files of its own."""
+        out = []
+        with TakeReader(root, take, [mic.name for mic in mics]) as reader:
+            for n in share:
+                if share[0] == 0:
+                    progress(f"listening to {take.name}", (n + 1) / len(share))
+                out.append(_stretch(reader, n, step, most=0 if n % every else most))
+        return out
+
+    with ThreadPoolExecutor(jobs) as pool:
+        parts = [part for found in pool.map(some, shares) for part in found]
+    rows, peak = range(len(mics)), np.concatenate([part.peak for part in parts], axis=1)
+    return Survey(
+        take=take, mics=mics, slot=step * SLOT_STEPS, peak=peak,
+        level=np.concatenate([part.level for part in parts], axis=1),
+        flat=np.concatenate([part.flat for part in parts], axis=1),
+        black=np.concatenate([part.black for part in parts], axis=1),
+        means=np.stack([part.means for part in parts], axis=1),
+        begins=tuple(np.concatenate([part.begins[row] for part in parts]) for row in rows),
+        drops=tuple(np.concatenate([part.drops[row] for part in parts]) for row in rows),
+        hits=tuple(_owned([hit for part in parts for hit in part.hits], mics, peak.max(axis=1))),
+        quiet=tuple(_quietest(parts, row) for row in rows))
+
+
+def _quietest(parts: Sequence[_Stretch], mic: int) -> tuple[Floats32, ...]:
+    """The quieter half of a mic's quietest seconds, up to sixteen: hum and hiss are there in all of them."""
+    found = [second for part in parts if part.quiet and (second := part.quiet[mic]) is not None]
+    found.sort(key=lambda each: each[1])
+    return tuple(x for x, _ in found[: max(1, min(16, len(found) // 2))])
+
+
+def _stretch(reader: TakeReader, number: int, step: int, *, most: int) -> _Stretch:
+    """Read and reduce one stretch; ``most``: clear hits of it that are kept for each close mic, and none of its quiet
+    seconds where it is 0.
+    """
+    take = reader.take
+    first = number * STRETCH_STEPS * step
+    steps = min(STRETCH_STEPS, -(-(take.frames - first) // step))
+    lead, tail = BEFORE_STEPS * step, round(WINDOW_S * take.sample_rate)
+    x = reader.read(first - lead, first + steps * step + tail)
+    body = x[:, lead : lead + steps * step]
+    size = np.abs(x[:, : lead + steps * step])
+    peaks = size.reshape(len(x), BEFORE_STEPS + steps, step).max(axis=2)
+    power = np.square(body).reshape(len(x), steps, step).mean(axis=2, dtype=np.float32)
+    begins = [_begins(row) for row in peaks]
+    hits = tuple(_clear_hits(reader, x, peaks, begins, first - lead, step, most)) if most else ()
+    quiet = tuple(_quiet_second(body[m], power[m], step) for m in range(len(x))) if most and steps >= STEPS_A_SECOND \
+        else ()
+    peak = _by_slot(peaks[:, BEFORE_STEPS:], SLOT_STEPS).max(axis=2)
+    flat = (_by_slot(size[:, lead:], SLOT_STEPS * step) >= FLAT * peak[:, :, None]).sum(axis=2, dtype=np.int32)
+    means = body.mean(axis=1, dtype=np.float64)
+    return _Stretch(peak, _by_slot(power, SLOT_STEPS).mean(axis=2), flat, peak == 0, means,
+                    tuple(first + (at - BEFORE_STEPS) * step for at in begins),
+                    tuple(first + at * step for at in map(_drops, peaks[:, BEFORE_STEPS:])), hits, quiet)
+
+
+def _by_slot(x: Floats32, length: int) -> Floats32:
+    """Values (mics, any) in slots of that length, (mics, slots, length); a shorter last slot is filled with zeros."""
+    short = -x.shape[1] % length
+    whole = np.pad(x, ((0, 0), (0, short))) if short else x
+    return whole.reshape(len(x), -1, length)
+
+
+def _begins(peak: Floats32) -> Frames:
+    """Steps of a stretch in which a mic's peak stands clear of the 100 ms before, each beginning once; those of the
+    ``BEFORE_STEPS`` before the stretch belong to the one before.
+    """
+    windows = np.lib.stride_tricks.sliding_window_view(peak, BEFORE_STEPS)[:-1].max(axis=1)
+    clear = np.flatnonzero((peak[BEFORE_STEPS:] > 10 ** (RISE_DB / 20) * windows) & (windows > 0)) + BEFORE_STEPS
+    return clear[np.diff(clear, prepend=-BEFORE_STEPS) > 2]
+
+
+def _drops(peak: Floats32) -> Frames:
+    """Steps at which a mic goes black for 1 to 9 steps while it sounds on both sides."""
+    black = np.flatnonzero(np.diff(np.concatenate([[0], (peak == 0).astype(np.int8), [0]])))
+    starts, ends = black[::2], black[1::2]
+    inner = (starts > 0) & (ends < len(peak)) & (ends - starts < SLOT_STEPS)
+    return np.asarray([a for a, b in zip(starts[inner].tolist(), ends[inner].tolist(), strict=True)
+                       if min(peak[a - 1], peak[b]) > 1e-3], np.int64)
+
+
+def _clear_hits(reader: TakeReader, x: Floats32, peaks: Floats32, begins: Sequence[Frames], base: int,
+                step: int, most: int) -> Iterator[ClearHit]:
+    """For each close mic the loudest clear hits of a stretch, up to ``most``, each hit once; ``base``: take frame of
+    ``x``.
+    """
+    rate = reader.take.sample_rate
+    lead, length = round(LEAD_S * rate), round(WINDOW_S * rate)
+    found: list[int] = []
+    for row in _close(reader.mics):
+        found += sorted(begins[row].tolist(), key=lambda at: -float(peaks[row, at : at + 2].max()))[:most]
+    last = -length
+    for at in sorted(found):
+        start = at * step - lead
+        window = x[:, start : start + length]
+        if start - last > ONE_HIT_S * rate and window.shape[1] == length:
+            last = start
+            yield ClearHit(base + start, -1, window.copy(), *arrivals(window, lead // 2))
+
+
+def _close(mics: Sequence[Mic]) -> list[int]:
+    """The rows of the mics that stand at drums; of all in which hits are found where none does."""
+    return [row for row, mic in enumerate(mics) if mic.role.means.at_drum] or \
+        [row for row, mic in enumerate(mics) if mic.role.means.detects]
+
+
+def _owned(hits: Sequence[ClearHit], mics: Sequence[Mic], peak: Floats32) -> Iterator[ClearHit]:
+    """The hits that belong to a close mic, with its row; ``peak``: float32 (mics,), of the whole take."""
+    close = np.array(_close(mics), np.int64)
+    for hit in hits:
+        share = np.where(np.isnan(hit.arrival), 0.0, hit.peak / np.maximum(peak, 1e-9))[close]
+        if share.max() > 0:
+            loud = close[share >= share.max() / AS_LOUD]
+            yield replace(hit, owner=int(loud[hit.arrival[loud].argmin()]))
+
+
+def arrivals(window: Floats32, before: int) -> tuple[NDArray[np.float64], Floats32]:
+    """Where a hit arrives in each mic, float64 (mics,), frames, NaN where it does not stand out of the first ``before``
+    frames; and its peak there, float32 (mics,).
+    """
+    size = np.abs(window)
+    noise, peak = size[:, :before].max(axis=1), size.max(axis=1)
+    level = np.maximum(STANDS_OUT * noise, OF_PEAK * peak)
+    there = (size > level[:, None]).argmax(axis=1).astype(np.float64)
+    return np.where(peak > 2 * STANDS_OUT * noise, there, np.nan), peak
+
+
+def _quiet_second(x: Floats32, power: Floats32, step: int) -> tuple[Floats32, float] | None:
+    """The quietest whole second of a stretch, by its loudest 5 ms, and that mean square; None where it is no steady
+    noise.
+    """
+    windows = np.lib.stride_tricks.sliding_window_view(power, STEPS_A_SECOND)[::SLOT_STEPS].max(axis=1)
+    at = int(windows.argmin()) * SLOT_STEPS
+    slots = power[at : at + STEPS_A_SECOND].reshape(-1, SLOT_STEPS).mean(axis=1)
+    if not 0 < slots.max() <= STEADY * slots.min():
+        return None
+    return x[at * step : (at + STEPS_A_SECOND) * step].copy(), float(windows.min())
+
+
+def sixteen_bits(survey: Survey, mic: int) -> bool:
+    """Whether a mic's file has room for more than 16 bits and, in its clear hits, uses no more."""
+    if is_float(survey.take.subtype) or survey.take.subtype == "PCM_16" or not survey.hits:
+        return False
+    return all(not np.any(np.rint(x) - x) for x in (hit.sound[mic] * 2.0**15 for hit in survey.hits))

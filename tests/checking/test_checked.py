@@ -1,0 +1,237 @@
+"""Each fault is found where it was put, and nothing is said of recordings that are as they should be."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from stage_inputs import PIER
+
+from oneshot.checking.finding import Finding, Harm
+from oneshot.checking.measures import speed_of_sound
+from oneshot.checking.run import checked
+from oneshot.core.records.session import Floats
+from oneshot.session.open import open_session
+from oneshot.synth import slate, write_session
+from oneshot.synth.kits import KICK_OUT, ROOM_L, ROOM_R
+
+QUAY = replace(PIER, name="quay", mics=(
+    *(replace(KICK_OUT, polarity=1) if mic.name == "Kick Out" else replace(mic, file=None) for mic in PIER.mics),
+    ROOM_L, ROOM_R))
+ROUND = (("kick", "hit", -18.0, 0.0, 7, 0.9), ("snare", "centre", -20.0, 0.0, 8, 0.9),
+         ("floor", "hit", -16.0, 0.0, 6, 1.2))
+TAKE = slate("quay", ROUND + ROUND)
+"""Every drum before and after the middle."""
+Change = Callable[[dict[str, Floats], int], None]
+
+
+@pytest.fixture(scope="module")
+def quay(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A session in which nothing is wrong; not to be written to."""
+    folder = tmp_path_factory.mktemp("quay")
+    write_session(folder / "session", QUAY, (TAKE,), seed=5)
+    return folder / "session"
+
+
+def findings(session: Path, jobs: int = 1) -> tuple[Finding, ...]:
+    """What is found in a session."""
+    return checked(open_session(session), jobs=jobs, progress=lambda *_: None).findings
+
+
+def changed(session: Path, folder: Path, change: Change, subtype: str = "PCM_24") -> Path:
+    """A copy of a session of one take whose sounds were changed; mic -> float64 (frames,)."""
+    shutil.copytree(session, folder)
+    files = {path.stem: path for path in sorted(folder.rglob("*.wav"))}
+    read = {name: soundfile.read(path, dtype="float64") for name, path in files.items()}
+    sounds = {name: x for name, (x, _) in read.items()}
+    rate = next(rate for _, rate in read.values())
+    change(sounds, rate)
+    for name, x in sounds.items():
+        soundfile.write(files[name], x, rate, subtype)
+    return folder
+
+
+def invert(name: str) -> Change:
+    """A mic the other way round."""
+    def change(sounds: dict[str, Floats], _: int) -> None:
+        sounds[name] = -sounds[name]
+    return change
+
+
+def clip(sounds: dict[str, Floats], _: int) -> None:
+    """A preamp that clips 6 dB below the loudest hit, well below full scale."""
+    top = np.abs(sounds["Snare Top"]).max() / 2
+    sounds["Snare Top"] = np.clip(sounds["Snare Top"], -top, top)
+
+
+def clip_at_full_scale(sounds: dict[str, Floats], _: int) -> None:
+    """A converter that was driven 6 dB too hard."""
+    top = np.abs(sounds["Kick In"]).max() / 2
+    sounds["Kick In"] = np.clip(sounds["Kick In"] / top, -1, 1 - 2.0**-23)
+
+
+def hum(sounds: dict[str, Floats], rate: int) -> None:
+    """Mains of 50 Hz and four harmonics at -60 dBFS."""
+    time = np.arange(len(sounds["Floor Tom"])) / rate
+    for n, level_db in ((1, -62.0), (2, -68.0), (3, -66.0), (5, -72.0)):
+        sounds["Floor Tom"] += 10 ** (level_db / 20) * 2**0.5 * np.sin(2 * np.pi * 50 * n * time + n)
+
+
+def offset(sounds: dict[str, Floats], _: int) -> None:
+    """A converter that is not at zero, -40 dBFS."""
+    sounds["OH L"] += 0.01
+
+
+def drop(sounds: dict[str, Floats], rate: int) -> None:
+    """Three dropouts of 20 ms in ringing drums."""
+    peak = int(np.abs(sounds["Snare Top"]).argmax())
+    for at in (peak + rate // 50, peak + rate // 10):
+        sounds["Snare Top"][at : at + rate // 50] = 0.0
+
+
+def gate(sounds: dict[str, Floats], _: int) -> None:
+    """A gate that closes to digital black."""
+    x = sounds["Floor Tom"]
+    loud = np.convolve((np.abs(x) > np.abs(x).max() / 30).astype(np.float64), np.ones(4410), "same") > 0.5
+    sounds["Floor Tom"] = np.where(loud, x, 0.0)
+
+
+def twice(sounds: dict[str, Floats], _: int) -> None:
+    """One file exported twice, the second 6 dB down."""
+    sounds["OH R"] = sounds["OH L"] / 2
+
+
+def late(sounds: dict[str, Floats], rate: int) -> None:
+    """A file that starts 300 ms late."""
+    sounds["Room L"] = np.concatenate([np.zeros(3 * rate // 10), sounds["Room L"]])[: len(sounds["Room L"])]
+
+
+def wrong_file(sounds: dict[str, Floats], rate: int) -> None:
+    """A second mic of the snare, a quarter of a metre further away, that is called a tom's."""
+    shift = round(0.0008 * rate)
+    sounds["Floor Tom"] = 0.7 * np.concatenate([np.zeros(shift), sounds["Snare Top"]])[: len(sounds["Snare Top"])] \
+        + 1e-4 * np.random.default_rng(1).standard_normal(len(sounds["Snare Top"]))
+
+
+def turned_up(sounds: dict[str, Floats], _: int) -> None:
+    """A preamp that was moved by 6 dB in the middle of the take."""
+    half = len(sounds["OH L"]) // 2
+    sounds["OH L"][:half] /= 2
+
+
+def sixteen_bits(sounds: dict[str, Floats], _: int) -> None:
+    """Sixteen bits exported as 24."""
+    sounds["Kick Out"] = np.rint(sounds["Kick Out"] * 2**15) / 2**15
+
+
+def silent(sounds: dict[str, Floats], _: int) -> None:
+    """A cable that was not plugged in."""
+    sounds["OH R"][:] = 0.0
+
+
+CASES: Mapping[str, tuple[Change, Harm, str, str]] = {
+    "clipped": (clip_at_full_scale, Harm.LOST, "Kick In", "is clipped in"),
+    "cut off": (clip, Harm.LOST, "Snare Top", "is cut off at"),
+    "hum": (hum, Harm.POOR, "Floor Tom", "hums at 50 Hz"),
+    "offset": (offset, Harm.POOR, "OH L", "has a DC offset of -40 dBFS"),
+    "dropouts": (drop, Harm.LOST, "Snare Top", "drops out 2 times"),
+    "gate": (gate, Harm.POOR, "Floor Tom", "is gated or edited"),
+    "twice": (twice, Harm.WRONG, "OH R", "has the same audio as OH L"),
+    "late": (late, Harm.WRONG, "Room L", " ms late against the other mics"),
+    "kick out inverted": (invert("Kick Out"), Harm.WRONG, "Kick Out", "polarity inverted against Kick In"),
+    "overhead inverted": (invert("OH R"), Harm.WRONG, "OH R", "polarity inverted against the other far mics"),
+    "gain": (turned_up, Harm.WRONG, "OH L", "was turned up by some"),
+    "bits": (sixteen_bits, Harm.NOTE, "Kick Out", "holds no more than 16 bits"),
+    "silent": (silent, Harm.LOST, "OH R", "is silent"),
+}
+
+
+def test_nothing_is_said_of_what_is_as_it_should_be(quay: Path) -> None:
+    """No word about a session without a fault."""
+    assert () == findings(quay)
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_fault_is_found_where_it_is(quay: Path, tmp_path: Path, case: str) -> None:
+    """The fault, its harm and its mic, and nothing else."""
+    change, harm, mic, what = CASES[case]
+
+    found = findings(changed(quay, tmp_path / "session", change))
+
+    assert [(harm, f"quay/{mic}")] == [(each.harm, each.problem.where) for each in found]
+    assert what in found[0].problem.what
+    assert found[0].problem.todo
+
+
+def test_how_late_a_file_is(quay: Path, tmp_path: Path) -> None:
+    """300 ms, and the way to the room's mic: up to 20 ms."""
+    (found,) = findings(changed(quay, tmp_path / "session", late))
+
+    assert 295 <= float(found.problem.what.split()[1]) <= 325
+
+
+def test_a_file_under_another_drum_s_name(quay: Path, tmp_path: Path) -> None:
+    """Named a tom's, and every loud hit in it is one of the snare's."""
+    found = findings(changed(quay, tmp_path / "session", wrong_file))
+
+    assert ["Floor Tom"] == [each.problem.where for each in found]
+    assert "reach Snare Top 0.8 ms before" in found[0].problem.what
+
+
+def test_sides_that_are_exchanged(quay: Path, tmp_path: Path) -> None:
+    """The rooms' files exchanged: the rooms' sides disagree with those of the overheads."""
+    def exchange(sounds: dict[str, Floats], _: int) -> None:
+        sounds["Room L"], sounds["Room R"] = sounds["Room R"], sounds["Room L"]
+
+    (found,) = findings(changed(quay, tmp_path / "session", exchange))
+
+    assert "left and right exchanged" in found.problem.what
+
+
+def test_polarity_that_is_another_in_the_next_take(quay: Path, tmp_path: Path) -> None:
+    """Of two mics of one drum; which of them it was nobody can tell."""
+    folder = tmp_path / "session"
+    changed(quay, folder / "one", lambda *_: None)
+    changed(quay, folder / "two", invert("Kick In"))
+
+    found = [each for each in findings(folder) if "against one" in each.problem.what]
+
+    assert 1 == len(found)
+    assert found[0].problem.where == "two quay/Kick Out"
+
+
+def test_workers_change_nothing(quay: Path, tmp_path: Path) -> None:
+    """However many read, the findings are the same."""
+    folder = changed(quay, tmp_path / "session", hum)
+
+    assert findings(folder, jobs=1) == findings(folder, jobs=3)
+
+
+def test_distances_are_those_of_the_room(quay: Path) -> None:
+    """Path differences of the generated room within 10 cm, as far as strokes land apart.
+
+    Sound travels 331.3 m/s at 0 degrees C and, as the square root of the absolute temperature, 343.2 m/s at 20
+    (ISO 9613-1), 2.9 ms a metre.
+    """
+    session = open_session(quay)
+    mics = {mic.mic: mic for mic in checked(session, jobs=1, progress=lambda *_: None).mics["quay"]}
+    plans = {mic.name: mic for mic in QUAY.mics}
+    snare = next(drum for drum in QUAY.drums if drum.name == "snare")
+
+    def way(name: str) -> float:
+        return float(np.linalg.norm(np.subtract(plans[name].place, snare.place)))
+
+    for name in ("OH L", "OH R", "Room L", "Room R"):
+        told = mics[name].delay_ms["snare"] / 1e3 * speed_of_sound(20.0)
+        assert told == pytest.approx(way(name) - way("Snare Top"), abs=0.1)
+
+
+def test_the_speed_of_sound() -> None:
+    """343.2 m/s at 20 degrees C, 2.9 ms a metre (ISO 9613-1)."""
+    assert speed_of_sound(20.0) == pytest.approx(343.2, abs=0.1)
+    assert 1e3 / speed_of_sound(20.0) == pytest.approx(2.914, abs=0.01)
