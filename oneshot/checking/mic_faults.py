@@ -82,11 +82,12 @@ def _same_recording(survey: Survey) -> list[tuple[int, int]]:
     if not survey.hits:
         return []
     sound = np.concatenate([hit.sound for hit in survey.hits], axis=1).astype(np.float64)
-    norm = np.sqrt((sound**2).sum(axis=1))
+    product = sound @ sound.T
+    norm = np.sqrt(np.diag(product))
     out = []
     done: set[int] = set()
     for a, b in combinations(range(len(sound)), 2):
-        if b not in done and norm[a] > 0 and norm[b] > 0 and abs(sound[a] @ sound[b]) > ONE_SOUND * norm[a] * norm[b]:
+        if b not in done and norm[a] > 0 and norm[b] > 0 and abs(product[a, b]) > ONE_SOUND * norm[a] * norm[b]:
             out.append((a, b))
             done.add(b)
     return out
