@@ -35,7 +35,11 @@ from oneshot.session.open import check_unchanged, fingerprint_parts, open_sessio
 from oneshot.session.processed_tracks import with_tracks
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from oneshot.analysis.result import Findings
+    from oneshot.config.recording_list import Wanted
+    from oneshot.selection.coverage import Covered
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +135,16 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
         results.save()
     remember(kit_path, session_path, None if along is None else along.tracks.folder)
     return BuildResult(replace(kit, problems=collect([*kit.problems, *kept.told])), kit_path, len(files), size)
+
+
+def covered(session: Session, wanted: Sequence[Wanted], *, jobs: int, progress: Progress) -> list[Covered]:
+    """What a session has of a recording list. What is found is stored for the build that follows. Raises as
+    ``analysis.run.analyse``.
+    """
+    findings, _ = analysed(session, open_store(fingerprint_parts(session)), Corrections(), Recipe(), jobs=jobs,
+                           progress=progress)
+    found = analysis.completed(session, findings, jobs=jobs)
+    return selection.covered(session, found, selection.close_grades(session, found), wanted)
 
 
 def analysed(session: Session, store: Store, overruled: Corrections, recipe: Recipe, *, jobs: int | None = None,

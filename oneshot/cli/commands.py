@@ -46,6 +46,9 @@ def check(session: SessionPath, as_json: AsJson = False,
                                                               "overwrites an existing one.")] = False,
           headers_only: Annotated[bool, typer.Option("--headers-only", help="Read names and headers only; do not "
                                                                             "listen.")] = False,
+          wanted: Annotated[str | None, typer.Option("--list", metavar="FILE",
+                                                     help="Also hold the session against a recording list: a TOML "
+                                                          "file of docs/check.md, or 'usual'.")] = None,
           jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per core.")] = None,
           debug: Debug = False) -> None:
     """Check a session: what was recorded, and what is wrong with it.
@@ -57,9 +60,15 @@ def check(session: SessionPath, as_json: AsJson = False,
     with plainly(debug=debug):
         from oneshot.core.errors import SessionError
         from oneshot.core.files import write_atomic
+        from oneshot.core.records.session import Problem
         from oneshot.session.open import draft_toml, open_session
         from oneshot.session.processed_tracks import open_tracks
 
+        told: list[Problem] = []
+        if wanted is not None:
+            from oneshot.config.recording_list import USUAL, read_list
+
+            lines = USUAL if wanted == "usual" else read_list(Path(wanted), told)
         draft = session / "session.toml"
         if write and os.path.lexists(draft):
             raise SessionError(f"{draft} exists already: edit it, or move it away and run check --write again")
@@ -81,12 +90,21 @@ def check(session: SessionPath, as_json: AsJson = False,
 
             with watched(sys.stderr, silent=as_json) as progress:
                 heard = checked(found, jobs=jobs or os.cpu_count() or 1, progress=progress)
+        there_is = None
+        if wanted is not None:
+            from oneshot import pipeline
+            from oneshot.kit.report.coverage import coverage_lines, coverage_record
+
+            with watched(sys.stderr, silent=as_json) as progress:
+                there_is = pipeline.covered(found, lines, jobs=jobs or os.cpu_count() or 1, progress=progress)
         if as_json:
             show_json({**session_record(found), **tracks_record(tracks),
-                       **({} if heard is None else checked_record(heard))})
+                       **({} if heard is None else checked_record(heard)),
+                       **({} if there_is is None else {"list": coverage_record(there_is)})})
         else:
-            show([] if heard is None else checked_lines(found, heard))
-            warn([*found.problems, *(() if tracks is None else tracks.problems)])
+            show([*([] if heard is None else checked_lines(found, heard)),
+                  *([] if there_is is None else coverage_lines(there_is))])
+            warn([*told, *found.problems, *(() if tracks is None else tracks.problems)])
             if write:
                 show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])
 

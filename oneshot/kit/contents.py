@@ -191,7 +191,7 @@ def _bytes(path: Path) -> bytes | None:
     """What a file holds; None where there is none. Raises OSError."""
     try:
         return path.read_bytes()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
 
 

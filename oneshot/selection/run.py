@@ -42,7 +42,7 @@ def select_hits(session: Session, found: Analysis, hits: tuple[Hit, ...], recipe
                 tell: Progress, jobs: int) -> tuple[select.Chosen, dict[int, int]]:
     """Measure the hits that may become one-shots, and choose; and where next strokes are heard before their onsets."""
     tell("choosing", 0.0)
-    chooser = select.Chooser(_close_grades(session, found), found.clean_db, recipe.choose, {},
+    chooser = select.Chooser(close_grades(session, found), found.clean_db, recipe.choose, {},
                              {take.name: take.sample_rate for take in session.takes}, corrected.rejected,
                              corrected.wanted, by_hand(corrected), held, _far_grades(session, found, recipe),
                              found.unplaced)
@@ -59,7 +59,7 @@ def _prints_alone(chosen: select.Chosen) -> select.Chosen:
         for hit in chosen.hits))
 
 
-def _close_grades(session: Session, found: Analysis) -> dict[int, str]:
+def close_grades(session: Session, found: Analysis) -> dict[int, str]:
     """Each hit's grade in its drum's own close mics, the worst of them; in the home mic where it has none."""
     homes = {d.name: d.home for d in found.drums}
     out = {}

@@ -328,6 +328,17 @@ def test_check_listens(pier: Pier, capsys: pytest.CaptureFixture[str]) -> None:
     assert 0.0 == record["measured"]["pier"][0]["delay_ms"]["floor"]
 
 
+def test_check_holds_a_session_against_a_list(pier: Pier, capsys: pytest.CaptureFixture[str]) -> None:
+    """What is there, then what to play."""
+    assert run("check", str(pier.session), "--headers-only", "--list", "usual") == 0
+    out = capsys.readouterr().out
+    assert run("check", str(pier.session), "--headers-only", "--list", "usual", "--json") == 0
+    rows = json.loads(capsys.readouterr().out)["list"]
+
+    assert line_with(out, "ride:") == "ride: nothing yet; 40 hits, soft to hard, 5 s of decay each"
+    assert ["kick", "snare", "floor", "hat", "ride", "crash"] == [row["drum"] for row in rows]
+
+
 # ---------------------------------------------------------------------------------------------------- words and figures
 
 
