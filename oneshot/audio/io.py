@@ -4,8 +4,9 @@ Conventions: arrays are (mics, frames) or (channels, frames); soundfile's (frame
 Integer samples travel as int32, left-justified (a 16-bit sample times 65536), so that they can be copied bit for bit;
 float samples have full scale 1.0.
 
-What is read: WAV (RIFF, RF64, WAVE_FORMAT_EXTENSIBLE), AIFF and AIFF-C, FLAC and CAF with linear PCM of 8 to 32 bits,
-or 32-bit or 64-bit float. Lossy codings are refused, since what they took away cannot be cut "bit for bit"; so is
+What is read: WAV (RIFF, RF64, BW64, WAVE_FORMAT_EXTENSIBLE), AIFF and AIFF-C, FLAC and CAF with linear PCM of 8 to 32
+bits, or 32-bit or 64-bit float, whatever the file's name ends in. WAV files whose header is wrong are read for what is
+there (``wave_samples.py``). Lossy codings are refused, since what they took away cannot be cut "bit for bit"; so is
 ALAC in CAF, which libsndfile 1.2.2 does not give back exactly (24 bits, two channels: tried here).
 """
 
@@ -25,6 +26,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from oneshot.audio.riff import Fault
+from oneshot.audio.wave_samples import WaveSamples, WindowedFile, wave_samples
 from oneshot.core.errors import AudioError
 from oneshot.core.records.session import Chunk, Mic, Source, Take
 from oneshot.core.text import shortened
@@ -53,12 +56,17 @@ KEPT_READS = 16
 _MAX_FRAMES = 2**48
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOATS = ("FLOAT", "DOUBLE")
-_FORMATS = ("WAV", "WAVEX", "RF64", "AIFF", "FLAC", "CAF", "W64")
+_WAV = (".wav", ".wave", ".bwf", ".rf64")
+_ENDINGS = {"WAV": _WAV, "WAVEX": _WAV, "RF64": _WAV, "BW64": _WAV, "AIFF": (".aif", ".aiff", ".aifc"),
+            "FLAC": (".flac",), "CAF": (".caf",), "W64": (".w64",)}
+"""Format -> endings of files of that format."""
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What a sound file says about itself. ``subtype`` and ``format`` are soundfile's names ("PCM_24", "FLAC")."""
+    """What a sound file says about itself. ``subtype`` and ``format`` are soundfile's names ("PCM_24", "FLAC"), BW64
+    added. ``fault``: what is wrong with its header or its name, although it can be read.
+    """
 
     path: Path
     sample_rate: int
@@ -66,6 +74,7 @@ class Header:
     frames: int
     subtype: str
     format: str
+    fault: Fault | None = None
 
 
 def is_float(subtype: str) -> bool:
@@ -95,8 +104,9 @@ def read_header(path: Path) -> Header:
     Raises AudioError where the file is missing, empty, no sound file that is understood, lossy, without frames, or at
     a rate outside 44.1 to 192 kHz.
     """
-    with _open(path) as file:
-        return _header(path, file)
+    file, samples = _open(path)
+    with file:
+        return _header(path, file, samples)
 
 
 def read_audio(path: Path, most: int | None = None) -> tuple[NDArray[np.float64], Header]:
@@ -115,23 +125,28 @@ def read_int(path: Path) -> tuple[NDArray[np.int32], Header]:
 
 
 def _read_whole(path: Path, dtype: Dtype, most: int | None = None) -> tuple[Samples, Header]:
-    with _open(path) as file:
-        header = _header(path, file)
+    file, samples = _open(path)
+    with file:
+        header = _header(path, file, samples)
         _check_dtype(header, dtype)
         frames = _read_frames(file, header, header.frames if most is None else min(most, header.frames), 0, dtype)
     return np.ascontiguousarray(frames.T), header
 
 
-def _open(path: Path) -> soundfile.SoundFile:
-    """Open for reading, or raise AudioError with one clear line."""
+def _open(path: Path) -> tuple[soundfile.SoundFile, WaveSamples | None]:
+    """Open for reading, or raise AudioError with one clear line; where it is a WAV file, where its samples lie."""
     try:
         size = path.stat().st_size
     except OSError as error:
         raise AudioError(f"{path} cannot be opened ({_why(error)}): check that it exists and may be read") from None
     if size == 0:
         raise AudioError(f"{path} is empty (0 bytes): record or export it again, or take it out of the folder")
+    samples = wave_samples(path)
     try:
-        return soundfile.SoundFile(os.fsencode(path) if os.name == "posix" else str(path))  # names need not be text
+        if samples is not None and samples.needs_window and samples.frames:
+            return WindowedFile(path, samples), samples
+        name = os.fsencode(path) if os.name == "posix" else str(path)  # names need not be text
+        return soundfile.SoundFile(name), samples
     except (soundfile.SoundFileError, OSError, RuntimeError, TypeError) as error:
         raise AudioError(f"{path} cannot be read as a sound file ({_why(error)}): export it again as WAV, AIFF, FLAC "
                          "or CAF, or take it out of the folder") from None
@@ -145,9 +160,14 @@ def _why(error: Exception) -> str:
     return text.rstrip(".").lower() or type(error).__name__
 
 
-def _header(path: Path, file: soundfile.SoundFile) -> Header:
-    header = Header(path, file.samplerate, file.channels, file.frames, file.subtype, file.format)
-    if header.format not in _FORMATS or header.subtype not in (*_BITS, *_FLOATS):
+def _header(path: Path, file: soundfile.SoundFile, samples: WaveSamples | None) -> Header:
+    kind = samples.format if samples is not None and isinstance(file, WindowedFile) else file.format
+    fault = samples.fault if samples is not None else None
+    if fault is None and path.suffix.lower() not in _ENDINGS.get(kind, ()):
+        fault = Fault(f"it is called {path.suffix or path.name} but holds {kind.removesuffix('EX')}: it is read as "
+                      "such", "rename it, so that other programs read it, too")
+    header = Header(path, file.samplerate, file.channels, file.frames, file.subtype, kind, fault)
+    if header.format not in _ENDINGS or header.subtype not in (*_BITS, *_FLOATS):
         raise AudioError(f"{path} holds {header.format} {header.subtype}, which cannot be read without loss: export it "
                          "as 16, 24 or 32 bit or float WAV, AIFF, FLAC or CAF")
     if header.frames <= 0:
@@ -191,9 +211,10 @@ class _OpenFile:
     """
 
     def __init__(self, path: Path, channels: tuple[int, ...], dtype: Dtype, kept: int) -> None:
-        self._file, self._kept = _open(path), kept
+        self._file, samples = _open(path)
+        self._kept = kept
         try:
-            self.header = _header(path, self._file)
+            self.header = _header(path, self._file, samples)
             _check_dtype(self.header, dtype)
             _check_channels(self.header, max(channels) + 1)
         except AudioError:

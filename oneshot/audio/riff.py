@@ -19,8 +19,8 @@ from oneshot.core.files import reason
 from oneshot.core.records.session import Chunk
 from oneshot.core.text import one_line
 
-__all__ = ["Chunk", "ChunkSpan", "Marker", "bext_chunk", "cue_chunks", "info_chunk", "list_chunks", "read_chunk",
-           "read_markers", "time_reference", "track_names"]
+__all__ = ["Chunk", "ChunkSpan", "Fault", "Layout", "Marker", "bext_chunk", "cue_chunks", "info_chunk", "list_chunks",
+           "read_chunk", "read_layout", "read_markers", "time_reference", "track_names"]
 
 _LARGEST = 16 << 20
 _MOST_CHUNKS = 4096
@@ -34,6 +34,31 @@ _MOST_LETTERS = 1000
 """Of a label or a name; what is longer is cut."""
 _MOST_DIGITS = 6
 _UNKNOWN = 0xFFFFFFFF
+_WRAP = 2**32
+"""Sizes of RIFF have 32 bits: of a file that grew beyond, only what is left after whole multiples of this stands."""
+_CHUNK_NAME = re.compile(rb"[A-Za-z0-9][A-Za-z0-9 _.-]{3}")
+_STANDARD = frozenset((b"fmt ", b"data", b"fact", b"bext", b"iXML", b"axml", b"chna", b"LIST", b"JUNK", b"junk",
+                       b"PAD ", b"cue ", b"plst", b"smpl", b"inst", b"PEAK", b"levl", b"link", b"umid", b"cart",
+                       b"mext", b"qlty", b"id3 ", b"ID3 "))
+"""Chunks that are looked for where a pad byte may be missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What is wrong with a file's header and how it is read all the same, and what to do about it."""
+
+    what: str
+    todo: str
+
+
+NO_LENGTH = Fault("its header does not give its length, as if the recorder had lost power: it is read to its end",
+                  "check its end")
+CUT_OFF = Fault("its header promises more than the file holds: what is there is read",
+                "copy it again if the original is longer")
+UNPADDED = Fault("a chunk of odd length lacks the pad byte that belongs behind it: it is read all the same",
+                 "nothing, unless it sounds wrong")
+WRAPPED = Fault("it is longer than its header can tell (4 GiB): all of it is read", "check its end")
+
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +70,21 @@ class ChunkSpan:
     size: int
 
 
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The top-level chunks of a WAVE file in file order. ``kind``: b"RIFF", b"RF64" or b"BW64", b"" for any other file;
+    ``fault``: what was wrong with the way to its samples, or with their size.
+    """
+
+    kind: bytes = b""
+    chunks: tuple[ChunkSpan, ...] = ()
+    fault: Fault | None = None
+
+    def first(self, name: bytes) -> ChunkSpan | None:
+        """The first chunk of that name; None without one."""
+        return next((span for span in self.chunks if span.id == name), None)
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Marker:
     """A cue point: frame of the file, and its label (empty where it has none)."""
@@ -54,26 +94,34 @@ class Marker:
 
 
 def list_chunks(path: Path) -> tuple[ChunkSpan, ...]:
-    """The top-level chunks of a RIFF, RF64 or BW64 WAVE file in file order, the first 4096; empty for any other file.
+    """The chunks of ``read_layout``. Raises AudioError as it does."""
+    return read_layout(path).chunks
 
-    A size that runs past the end of the file (a recorder that lost power) is cut to it. Raises AudioError if the file
-    cannot be opened.
+
+def read_layout(path: Path) -> Layout:
+    """Where the chunks of a RIFF, RF64 or BW64 WAVE file lie, the first 4096 of them.
+
+    Headers that recorders leave behind are read for what is there: a size that runs past the end of the file is cut to
+    it; samples of which the size is not given (0 or 0xFFFFFFFF) go to the end of the file; a chunk may follow one of
+    odd size without a pad byte. Raises AudioError if the file cannot be opened.
     """
     try:
         with path.open("rb") as file:
-            return _spans(file)
+            return _layout(file)
     except OSError as error:
         raise AudioError(f"{path} cannot be opened ({reason(error)}): check that it exists "
                          "and may be read") from None
 
 
-def _spans(file: BinaryIO) -> tuple[ChunkSpan, ...]:
+def _layout(file: BinaryIO) -> Layout:
     head = file.read(12)
     if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:] != b"WAVE":
-        return ()
+        return Layout()
     end = file.seek(0, 2)
     sizes: dict[bytes, int] = {}
     spans: list[ChunkSpan] = []
+    fault: Fault | None = None
+    reached = False  # the samples: what is wrong behind them keeps nobody from reading them
     at = 12
     while at + 8 <= end and len(spans) < _MOST_CHUNKS:
         file.seek(at)
@@ -82,10 +130,46 @@ def _spans(file: BinaryIO) -> tuple[ChunkSpan, ...]:
             sizes = _large_sizes(file.read(min(size, end - at - 8, _LARGEST)))
         elif size == _UNKNOWN:
             size = sizes.get(name, size)
+        if name == b"data" and not reached:
+            size, found = _sample_bytes(file, at + 8, size, end)
+            fault, reached = found or fault, True
         size = min(size, end - at - 8)
         spans.append(ChunkSpan(name, at + 8, size))
-        at += 8 + size + size % 2
-    return tuple(spans)
+        at += 8 + size
+        if size % 2 and _unpadded(file, at):
+            fault = fault if reached else UNPADDED
+        else:
+            at += size % 2
+    return Layout(head[:4], tuple(spans), fault)
+
+
+def _sample_bytes(file: BinaryIO, at: int, size: int, end: int) -> tuple[int, Fault | None]:
+    """How many bytes of samples lie at ``at`` in a file of ``end`` bytes whose header says ``size``."""
+    rest = end - at
+    if size == _UNKNOWN or (size == 0 and rest >= 8 and not _begins_chunk(file, at, end)):
+        return rest, NO_LENGTH
+    if size > rest:
+        return rest, CUT_OFF
+    if size + _WRAP <= rest and not _begins_chunk(file, at + size + size % 2, end):
+        whole = [n for n in range(size + _WRAP, rest + 1, _WRAP) if n + n % 2 >= rest
+                 or _begins_chunk(file, at + n + n % 2, end)]
+        return (whole[0] if whole else rest), WRAPPED
+    return size, None
+
+
+def _begins_chunk(file: BinaryIO, at: int, end: int) -> bool:
+    """Whether what lies there may be a chunk: four letters, and a size that the file has room for."""
+    file.seek(at)
+    head = file.read(8)
+    return (len(head) == 8 and _CHUNK_NAME.fullmatch(head[:4]) is not None
+            and struct.unpack_from("<I", head, 4)[0] <= end - at - 8)
+
+
+def _unpadded(file: BinaryIO, at: int) -> bool:
+    """Whether the chunk after one of odd size, which ended before ``at``, lies there without a pad byte before it."""
+    file.seek(at)
+    near = file.read(5)
+    return near[:4] in _STANDARD and near[1:] not in _STANDARD
 
 
 def _large_sizes(data: bytes) -> dict[bytes, int]:

@@ -29,7 +29,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from oneshot.audio.io import EXTENSIONS, LOSSY_EXTENSIONS, Header, read_header, widest
-from oneshot.audio.riff import track_names
+from oneshot.audio.riff import Fault, track_names
 from oneshot.core.errors import AudioError, SessionError, SettingsError
 from oneshot.core.files import is_our_kit, real, reason, sha256_of_edges
 from oneshot.core.names import is_text, odd_part, shown
@@ -258,6 +258,7 @@ def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, everywhere: M
     name = edit.name or found
     headers = [read_header(path) for path in folder.files]
     _check_rates(name, headers)
+    problems += told_faults(headers)
     found_in = recordings(headers)
     starts = _starts(name, found_in, problems)
     rate = headers[0].sample_rate
@@ -273,6 +274,16 @@ def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, everywhere: M
     ignored = _merged([(round(a * rate), min(round(b * rate), frames)) for a, b in edit.ignore])
     return Take(name, rate, frames, widest([h.subtype for h in headers]), _buses_as_overheads(name, paired, problems),
                 ignored)
+
+
+def told_faults(headers: Sequence[Header]) -> list[Problem]:
+    """One problem for each kind of fault in the headers of a folder's files."""
+    by_fault: dict[Fault, list[Path]] = {}
+    for header in headers:
+        if header.fault is not None:
+            by_fault.setdefault(header.fault, []).append(header.path)
+    return [Problem(f"{paths[0].parent.name}/{_names(paths)}", fault.what, fault.todo)
+            for fault, paths in by_fault.items()]
 
 
 def _check_rates(take: str, headers: Sequence[Header]) -> None:

@@ -22,7 +22,7 @@ from oneshot.core.errors import SessionError, SettingsError
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Problem, Session, Source, Take
 from oneshot.session.mic_names import clean_name, kind_of, role_of, side_of
-from oneshot.session.open import check_text, natural_key
+from oneshot.session.open import check_text, natural_key, told_faults
 
 TRACKS = "processed tracks"
 """Below which a kit names the files of processed tracks that lie outside its session."""
@@ -194,6 +194,7 @@ def _track(session: Session, take: Take, name: str, stem: str, paths: Sequence[P
            problems: list[Problem]) -> Track:
     """One track of a take, from one stereo or mono file or from two mono ones."""
     headers = [read_header(path) for path in paths]
+    problems += told_faults(headers)
     for header in headers:
         _check(take, header, 1 if len(paths) == 2 else 2)
     channels = [(path, channel) for path, header in zip(paths, headers, strict=True)
