@@ -4,10 +4,9 @@ Takes. Each folder in the session that holds audio is a take, named by the folde
 itself is one. Folders are searched downwards until one holds audio; what lies below a take, or beside take folders, is
 told and left out. Hidden files and folders, kits of ours and files that are no sound are passed over.
 
-Time stamps. Recorders may write into each file the time of day of its first frame (``bext`` time reference, EBU Tech
-3285, in frames). Where every file of a take carries one, and all of them share at least half of the shortest file, the
-files are laid out by them, the earliest at frame 0. In every other case all files start together at frame 0; where
-stamps were there but could not be used, a problem tells. Only the times are read, nothing about people or places.
+Time stamps. Recorders may write into each file the time of day of its first frame: files are laid out by them
+(``time_stamps.py``), the earliest at frame 0. Without them all files start together at frame 0. Only the times are
+read, nothing about people or places.
 
 Parts. What a recorder wrote into several files is put together again (``split_files.py``).
 
@@ -50,6 +49,7 @@ from oneshot.session.session_file import (
     unknown,
 )
 from oneshot.session.split_files import Recording, recordings
+from oneshot.session.time_stamps import starts
 
 __all__ = ["draft_toml", "fingerprint_parts", "open_session", "source_paths"]
 
@@ -260,10 +260,10 @@ def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, everywhere: M
     _check_rates(name, headers)
     problems += told_faults(headers)
     found_in = recordings(headers)
-    starts = _starts(name, found_in, problems)
+    begins = starts(name, found_in, problems)
     rate = headers[0].sample_rate
-    frames = max(at + recording.frames for at, recording in zip(starts, found_in, strict=True))
-    channels = _channels(root, found_in, starts)
+    frames = max(at + recording.frames for at, recording in zip(begins, found_in, strict=True))
+    channels = _channels(root, found_in, begins)
     problems += _unanswered(edit.mics, [c.name for c in channels], f"takes.{quote(found)}.mics")
     mics = []
     for channel in channels:
@@ -295,44 +295,14 @@ def _check_rates(take: str, headers: Sequence[Header]) -> None:
                              "take it out of the folder")
 
 
-def _starts(take: str, files: Sequence[Recording], problems: list[Problem]) -> list[int]:
-    """The take frame at which each recording starts, by the rule for time stamps above. Tells of odd lengths."""
-    stamps = [file.stamp for file in files]
-    zeros = [0] * len(files)
-    there = {s for s in stamps if s is not None}
-    if len(there) < 2:
-        starts = zeros
-    elif None in stamps:
-        bare = files[stamps.index(None)].first.path.name
-        problems.append(Problem(take, f"its files have different time stamps, but {bare} has none, so all are "
-                                      "assumed to start together", "check that they do"))
-        starts = zeros
-    else:
-        known = [s for s in stamps if s is not None]
-        starts = [s - min(known) for s in known]
-        shared = min(s + f.frames for s, f in zip(starts, files, strict=True)) - max(starts)
-        if shared < min(f.frames for f in files) / 2:
-            problems.append(Problem(take, "the time stamps of its files are too far apart for one take, so all are "
-                                          "assumed to start together", "check that they do, or split the takes"))
-            starts = zeros
-    ends = [s + f.frames for s, f in zip(starts, files, strict=True)]
-    if len(set(ends)) > 1:
-        short, long = files[ends.index(min(ends))].parts[-1], files[ends.index(max(ends))].parts[-1]
-        rate = short.sample_rate
-        problems.append(Problem(take, f"its files differ in length: {short.path.name} ends at {min(ends) / rate:.3f} "
-                                      f"s, {long.path.name} at {max(ends) / rate:.3f} s",
-                                "check that they start together; the shorter ones are silent at the end"))
-    return starts
-
-
-def _channels(root: Path, files: Sequence[Recording], starts: Sequence[int]) -> list[_Channel]:
+def _channels(root: Path, files: Sequence[Recording], at: Sequence[int]) -> list[_Channel]:
     """Every channel of every recording, with what its file's name says of it, in natural order of names."""
     stems = strip_common(sorted({file.name for file in files}))
     channels: list[_Channel] = []
-    for file, at in zip(files, starts, strict=True):
+    for file, start in zip(files, at, strict=True):
         guesses, count = _guesses(file.first, role_of(stems[file.name])), file.first.channels
         stereo = count == 2 and guesses[0] == guesses[1]
-        begins = [at + sum(part.frames for part in file.parts[:n]) for n in range(len(file.parts))]
+        begins = [start + sum(part.frames for part in file.parts[:n]) for n in range(len(file.parts))]
         channels.extend(_Channel(
             channel_name(file.name, channel, count), guesses[channel],
             tuple(Source(part.path.relative_to(root).as_posix(), channel, begin, part.frames)

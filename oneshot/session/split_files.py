@@ -4,7 +4,8 @@ Recorders begin a new file when one is full (2 or 4 GB are limits of RIFF sizes 
 minutes, and number them: "Kick_001", "Kick_002". But "Tom 1" and "Tom 2" are two mics. So numbers alone join nothing;
 files are parts of one recording
 
-- where their time stamps say so: each begins on the frame on which the one before it ends; or,
+- where their time stamps say so: each begins on the frame on which the one before it ends (past midnight, stamps may
+  count on or begin again); or,
 - where no file of the take carries a stamp: where every file is numbered, each name has the same numbers, the files of
   one number are of one length, all but the last number's are of one length, and that last one is shorter. Mics that
   are numbered are of one length instead.
@@ -22,6 +23,8 @@ from oneshot.audio.io import Header
 from oneshot.audio.riff import time_reference
 
 _NUMBERED = re.compile(r"(?P<name>.+?)[-_. ]*(?P<number>\d+)")
+DAY_S = 86_400
+"""After so many seconds, time stamps begin again."""
 _FIRST = -1
 """Stands for the number of a file that has none: some recorders number from the second file on."""
 
@@ -87,8 +90,8 @@ def _by_stamps(groups: dict[str, tuple[tuple[int, Header], ...]],
     out = {}
     for name, files in groups.items():
         times = [stamps[header.path] for _, header in files]
-        if all(a is not None and b == a + header.frames for (a, b), (_, header) in zip(pairwise(times), files,
-                                                                                      strict=False)):
+        if all(a is not None and b is not None and (b - a - header.frames) % (DAY_S * header.sample_rate) == 0
+               for (a, b), (_, header) in zip(pairwise(times), files, strict=False)):
             out[name] = tuple(header for _, header in files)
     return out
 
