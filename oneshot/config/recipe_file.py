@@ -17,10 +17,11 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, InlineTable, Item, Null, Table
 
 from oneshot.config.recipe import MOST_VOICES, SECTIONS, FaderRecipe, PrintPart, PrintRecipe, Recipe, TailPart
-from oneshot.config.settings import read_record, unknown_key
+from oneshot.config.settings import TomlFile, read_record, unknown_key
 from oneshot.core.bounded_text import parse_toml, read_toml
 from oneshot.core.errors import SettingsError
 from oneshot.core.records.session import Problem
+from oneshot.core.toml_lines import KeyPath, TomlLines, dotted
 
 # ------------------------------------------------------------------------------------------------------------- reading
 
@@ -53,16 +54,18 @@ def load_recipe(path: Path | None) -> tuple[Recipe, tuple[Problem, ...]]:
     except ValueError as error:
         raise SettingsError(f"{path}: not valid TOML: {error}") from error
     problems: list[Problem] = []
+    lines = TomlLines(text)
     try:
-        recipe = _recipe_of(table, path.name, problems)
+        recipe = _recipe_of(table, TomlFile(path.name, lines), problems)
     except SettingsError as error:
-        raise SettingsError(f"{path}: {error}") from error
+        line = lines.named(str(error))
+        raise SettingsError(f"{path}{'' if line is None else f', line {line}'}: {error}") from error
     return recipe, tuple(problems)
 
 
 def recipe_of(values: Mapping[str, Any]) -> Recipe:
     """The recipe of which those are the values, as ``recipe_values`` gives them. Raises SettingsError."""
-    return _recipe_of(values, "recipe", [])
+    return _recipe_of(values, TomlFile("recipe", TomlLines("")), [])
 
 
 def _text(path: Path) -> str:
@@ -72,21 +75,21 @@ def _text(path: Path) -> str:
     return read_toml(path)
 
 
-def _recipe_of(table: Mapping[str, Any], file: str, problems: list[Problem]) -> Recipe:
+def _recipe_of(table: Mapping[str, Any], file: TomlFile, problems: list[Problem]) -> Recipe:
     """The recipe of a parsed TOML document."""
     known = [item.name for item in dataclasses.fields(Recipe)]
     values: dict[str, Any] = {}
     for name, value in table.items():
         if name not in known:
-            problems.append(unknown_key(file, name, known))
+            problems.append(unknown_key(file, (), name, known))
         elif name in SECTIONS:
-            values[name] = read_record(SECTIONS[name][0], value, name, file, problems)
+            values[name] = read_record(SECTIONS[name][0], value, (name,), file, problems)
         elif name == "prints":
             values[name] = _prints_of(value, file, problems)
         elif not isinstance(value, dict):
             raise SettingsError(f"{name} is {value!r}: it must be a table")
         elif name == "balance":
-            values[name] = {mic: _named(FaderRecipe, entry, f"balance.{mic}", file, problems)
+            values[name] = {mic: _named(FaderRecipe, entry, ("balance", mic), file, problems)
                             for mic, entry in value.items()}
         elif name == "tracks":
             values[name] = {track: tuple(mics) if isinstance(mics, list) else mics for track, mics in value.items()}
@@ -95,33 +98,34 @@ def _recipe_of(table: Mapping[str, Any], file: str, problems: list[Problem]) -> 
     return Recipe(**values)
 
 
-def _prints_of(value: Any, file: str, problems: list[Problem]) -> tuple[PrintRecipe, ...]:
+def _prints_of(value: Any, file: TomlFile, problems: list[Problem]) -> tuple[PrintRecipe, ...]:
     """The print recipes of the [[prints]] tables."""
     if not isinstance(value, list):
         raise SettingsError(f"prints is {value!r}: write each print as a [[prints]] table")
     prints = []
-    for number, entry in enumerate(value, start=1):
-        where = f"prints {number}"
+    for number, entry in enumerate(value):
+        where: KeyPath = ("prints", number)
         record = read_record(PrintRecipe, entry, where, file, problems)
         if not isinstance(record.mics, dict):
-            raise SettingsError(f"{where}.mics is {record.mics!r}: it must be a table, one entry per mic")
+            raise SettingsError(f"{dotted(where)}.mics is {record.mics!r}: it must be a table, one entry per mic")
         if not isinstance(record.tails, dict):
-            raise SettingsError(f"{where}.tails is {record.tails!r}: it must be a table, one entry per band")
-        tails = {band: _named(TailPart, part, f"{where}.tails.{band}", file, problems)
+            raise SettingsError(f"{dotted(where)}.tails is {record.tails!r}: it must be a table, one entry per band")
+        tails = {band: _named(TailPart, part, (*where, "tails", band), file, problems)
                  for band, part in record.tails.items()}
-        mics = {mic: _named(PrintPart, part, f"{where}.mics.{mic}", file, problems)
+        mics = {mic: _named(PrintPart, part, (*where, "mics", mic), file, problems)
                 for mic, part in record.mics.items()}
         prints.append(dataclasses.replace(record, mics=mics, tails=tails))
     return tuple(prints)
 
 
-def _named(kind: type, table: Any, where: str, file: str, problems: list[Problem]) -> Any:
+def _named(kind: type, table: Any, where: KeyPath, file: TomlFile, problems: list[Problem]) -> Any:
     """As ``read_record``, for one of many tables of one kind: the error says which of them."""
     try:
         return read_record(kind, table, where, file, problems)
     except SettingsError as error:
         text = str(error)
-        raise SettingsError(text if text.startswith(where) else f"{where}.{text}") from error
+        name = dotted(where)
+        raise SettingsError(text if text.startswith(name) else f"{name}.{text}") from error
 
 
 # ------------------------------------------------------------------------------------------------------------- writing
@@ -286,7 +290,7 @@ def _reads(text: str) -> tuple[Recipe, list[Problem]]:
     ValueError.
     """
     problems: list[Problem] = []
-    recipe = _recipe_of(parse_toml(text), "", problems)
+    recipe = _recipe_of(parse_toml(text), TomlFile("", TomlLines("")), problems)
     return recipe, [each for each in problems if "balance." not in each.where]
 
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 import dataclasses
 import difflib
 import math
-from dataclasses import field
+from dataclasses import dataclass, field
 from typing import Any
 
 from oneshot.core.errors import SettingsError
 from oneshot.core.records.session import Problem
 from oneshot.core.text import one_line
+from oneshot.core.toml_lines import KeyPath, TomlLines, dotted
 
 
 def setting(default: Any, about: str, *, low: float | None = None, high: float | None = None,
@@ -42,7 +43,9 @@ def check_fields(record: Any, where: str) -> None:
         _check_type(name, value, item.type)
         _check_text(name, value, lines=meta["lines"])
         if meta["choices"] and value not in meta["choices"]:
-            raise SettingsError(f"{name} is {value!r}: choose one of {', '.join(map(repr, meta['choices']))}")
+            near = difflib.get_close_matches(str(value).casefold(), meta["choices"], n=1)
+            meant = f"; did you mean {near[0]!r}?" if near else ""
+            raise SettingsError(f"{name} is {value!r}: choose one of {', '.join(map(repr, meta['choices']))}{meant}")
         if meta["low"] is not None and value is not None and value < meta["low"]:
             raise SettingsError(f"{name} is {value}: it cannot be below {meta['low']:g}")
         if meta["high"] is not None and value is not None and value > meta["high"]:
@@ -84,8 +87,23 @@ RETIRED = {"spread_db": "level leaves no hit out any more, mappings even it out"
 """Keys that recipes had, and why they have them no longer."""
 
 
-def unknown_key(where: str, name: str, known: list[str]) -> Problem:
+@dataclass(frozen=True, slots=True)
+class TomlFile:
+    """The name of a file of settings, as messages call it, and the lines of its keys."""
+
+    name: str
+    lines: TomlLines
+
+    def place(self, where: KeyPath, key: str) -> str:
+        """Where in it a key stands: file, line and table."""
+        line = self.lines.of(*where, key)
+        at = f"{self.name}, line {line}" if line is not None else self.name
+        return f"{at}: {dotted(where)}" if where else at
+
+
+def unknown_key(file: TomlFile, table: KeyPath, name: str, known: list[str]) -> Problem:
     """The problem of a key nobody knows: what it is called, where it stands, and the nearest one that is known."""
+    where = file.place(table, name)
     if name in RETIRED:
         return Problem(where=where, what=f"key {name!r} is no longer used", todo=f"{RETIRED[name]}: delete the line")
     near = difflib.get_close_matches(name.casefold().replace("-", "_"), known, n=1)
@@ -93,18 +111,18 @@ def unknown_key(where: str, name: str, known: list[str]) -> Problem:
     return Problem(where=where, what=f"key {name!r} is unknown and ignored", todo=todo)
 
 
-def read_record(kind: type, table: Any, where: str, file: str, problems: list[Problem]) -> Any:
+def read_record(kind: type, table: Any, where: KeyPath, file: TomlFile, problems: list[Problem]) -> Any:
     """A settings record of class ``kind`` from a TOML table; unknown keys are added to ``problems``.
 
-    ``where`` is the dotted place inside ``file``. Raises SettingsError where the table is none or a value is bad.
+    ``where`` is the table's place inside ``file``. Raises SettingsError where the table is none or a value is bad.
     """
     if not isinstance(table, dict):
-        raise SettingsError(f"{where} is {table!r}: it must be a table")
+        raise SettingsError(f"{dotted(where)} is {table!r}: it must be a table")
     known = [item.name for item in dataclasses.fields(kind)]
     values = {}
     for name, value in table.items():
         if name not in known:
-            problems.append(unknown_key(f"{file}: {where}", name, known))
+            problems.append(unknown_key(file, where, name, known))
         else:
             values[name] = tuple(value) if isinstance(value, list) else value
     return kind(**values)

@@ -19,10 +19,9 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from oneshot.audio.riff import read_markers
-from oneshot.core.errors import SettingsError
 from oneshot.core.records.session import Label, Problem, Take
 from oneshot.session.mic_names import drum_of
-from oneshot.session.session_file import FILE, SessionEdits, quote, suggestion
+from oneshot.session.session_file import FILE, SessionEdits, fault, key_shown, quote, suggestion
 
 TOLD_BY = (FILE, "cue", "take name")
 """Where labels come from; what stands earlier outranks what stands later, and all of them what is computed."""
@@ -44,19 +43,22 @@ def said_by_file(root: Path, edits: SessionEdits, takes: Sequence[Take], names: 
         if wanted is None and len(takes) == 1:
             wanted = takes[0].name
         if wanted is None:
-            raise SettingsError(f"{root / FILE}: {edit.where} names no take: add "
-                                f"take = {quote(takes[0].name)}")
+            raise fault(root / FILE, edits.lines, edit.where, f"{key_shown(edit.where)} names no take: add "
+                                                              f"take = {quote(takes[0].name)}")
         if wanted in edits.takes and wanted in names and wanted not in by_name:
             wanted = edits.takes[wanted].name or wanted
         take = by_name.get(wanted)
         if take is None:
             near = suggestion(wanted, by_name)
             hint = f"did you mean {quote(near)}?" if near else f"takes: {', '.join(map(quote, by_name))}"
-            raise SettingsError(f"{root / FILE}: {edit.where}.take is {quote(wanted)}, which is not a take: {hint}")
+            where = (*edit.where, "take")
+            raise fault(root / FILE, edits.lines, where, f"{key_shown(where)} is {quote(wanted)}, which is not a take: "
+                                                         f"{hint}")
         start, stop = round(edit.from_s * take.sample_rate), min(round(edit.to_s * take.sample_rate), take.frames)
         if start >= take.frames:
-            raise SettingsError(f"{root / FILE}: {edit.where}.from_s is {edit.from_s:g}, but {take.name} ends at "
-                                f"{take.frames / take.sample_rate:.3f} s")
+            where = (*edit.where, "from_s")
+            raise fault(root / FILE, edits.lines, where, f"{key_shown(where)} is {edit.from_s:g}, but {take.name} ends "
+                                                         f"at {take.frames / take.sample_rate:.3f} s")
         labels.append(Label(take.name, start, stop, edit.drum, edit.articulation, edit.hand, edit.wires, edit.strength,
                             edit.tool, FILE))
     return labels

@@ -34,6 +34,7 @@ from oneshot.core.files import is_our_kit, real, reason, sha256_of_edges
 from oneshot.core.names import is_text, odd_part, shown
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Label, Mic, Problem, Session, Source, Take
+from oneshot.core.toml_lines import KeyPath
 from oneshot.session.labels import said_by_cues, said_by_file, said_by_names, sorted_labels
 from oneshot.session.mic_names import RoleGuess, role_of, strip_common
 from oneshot.session.session_file import (
@@ -43,7 +44,9 @@ from oneshot.session.session_file import (
     TakeEdit,
     channel_name,
     draft_toml,
+    fault,
     found_name,
+    key_shown,
     quote,
     read_edits,
     unknown,
@@ -83,13 +86,13 @@ def open_session(path: Path) -> Session:
     folders = _take_folders(path, problems, None if edits.processed is None else real(path / edits.processed))
     _check_names(path, folders, edits.name or name)
     names = _take_names(path, folders)
-    problems += _unanswered(edits.takes, names, "takes")
+    problems += _unanswered(edits, edits.takes, names, ("takes",))
     takes: list[Take] = []
     labels: list[Label] = []
     for folder, found in zip(folders, names, strict=True):
         edit = edits.takes.get(found, TakeEdit())
         if edit.use:
-            takes.append(_take(path, folder, found, edit, edits.mics, problems))
+            takes.append(_take(path, folder, found, edit, edits, problems))
             labels += said_by_cues(path, takes[-1], problems)
             labels += said_by_names(takes[-1], [] if folder.path == path else folder.path.relative_to(path).parts[:-1])
     if not takes:
@@ -252,7 +255,7 @@ class _Channel:
     stereo: bool
 
 
-def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, everywhere: Mapping[str, MicEdit],
+def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, edits: SessionEdits,
           problems: list[Problem]) -> Take:
     """One folder to one take, with what session.toml says of it."""
     name = edit.name or found
@@ -264,11 +267,16 @@ def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, everywhere: M
     rate = headers[0].sample_rate
     frames = max(at + recording.frames for at, recording in zip(begins, found_in, strict=True))
     channels = _channels(root, found_in, begins)
-    problems += _unanswered(edit.mics, [c.name for c in channels], f"takes.{quote(found)}.mics")
+    problems += _unanswered(edits, edit.mics, [c.name for c in channels], ("takes", found, "mics"))
     mics = []
     for channel in channels:
-        said = edit.mics.get(channel.name, MicEdit()).over(everywhere.get(channel.name, MicEdit()))
-        mics.append(_mic(root, name, channel, said, problems))
+        said = edit.mics.get(channel.name, MicEdit()).over(edits.mics.get(channel.name, MicEdit()))
+        if said.role is Role.CLOSE and said.drum is None and channel.guess.drum is None:
+            own = edit.mics.get(channel.name, MicEdit()).role is not None
+            where = (*(("takes", found) if own else ()), "mics", channel.name, "role")
+            raise fault(root / FILE, edits.lines, where, f'{key_shown(where)} is "close" but it names no drum: add '
+                                                         'drum = "..."')
+        mics.append(_mic(name, channel, said, problems))
     paired = _pairs(name, mics, channels, problems)
     _check_unique(name, paired)
     ignored = _merged([(round(a * rate), min(round(b * rate), frames)) for a, b in edit.ignore])
@@ -317,15 +325,12 @@ def _guesses(header: Header, by_stem: RoleGuess) -> list[RoleGuess]:
     return [guess if guess.known else by_stem for guess in told]
 
 
-def _mic(root: Path, take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -> Mic:
+def _mic(take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -> Mic:
     """One channel to one mic: what session.toml says goes before what the name says."""
     guess, name = channel.guess, said.name or channel.name
     drum = said.drum or guess.drum
     role = said.role or (Role.CLOSE if said.drum and guess.role is not Role.TRIGGER else guess.role)
     at_drum = role.means.at_drum
-    if role is Role.CLOSE and drum is None:
-        raise SettingsError(f'{root / FILE}: mics.{quote(channel.name)}.role is "close" but it names no '
-                            'drum: add drum = "..."')
     if not guess.known and said.role is None and not said.drum:
         problems.append(Problem(f"{take}/{name}", "its name does not tell its role: it is treated as a room mic and is "
                                                   "never a home mic",
@@ -415,9 +420,10 @@ def _check_unique(take: str, mics: Sequence[Mic]) -> None:
                                f"{mic.sources[0].path}): rename one of the files, or move it away")
 
 
-def _unanswered(edits: Mapping[str, object], names: Sequence[str], where: str) -> list[Problem]:
+def _unanswered(edits: SessionEdits, said: Mapping[str, object], names: Sequence[str],
+                where: KeyPath) -> list[Problem]:
     """A problem for each take or mic that session.toml speaks of and that is not there."""
-    return [unknown(f"{where}.{quote(name)}", name, names) for name in edits if name not in names]
+    return [unknown(edits.lines, (*where, name), names) for name in said if name not in names]
 
 
 def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problems: list[Problem]) -> None:
@@ -431,7 +437,7 @@ def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problem
         problems.append(Problem("session", f"its takes differ in sample rate ({rates})",
                                 "convert them if the kit is to have one sample rate"))
     found = {found_name(take, mic) for take in takes for mic in take.mics}
-    problems += _unanswered(edits.mics, sorted(found, key=natural_key), "mics")
+    problems += _unanswered(edits, edits.mics, sorted(found, key=natural_key), ("mics",))
 
 
 def _merged(stretches: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:

@@ -36,6 +36,7 @@ optional::
     strength = "hard"                    # any word
 
 A key that is not in this list has no effect, and a problem tells of it. A value of the wrong kind stops with one line.
+Both name the line of the file and the nearest right name. Nothing changes a session.toml that is there.
 """
 
 from __future__ import annotations
@@ -54,6 +55,7 @@ from oneshot.core.errors import SettingsError
 from oneshot.core.files import reason
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Problem, Session, Take
+from oneshot.core.toml_lines import KeyPath, TomlLines
 
 FILE = "session.toml"
 
@@ -91,9 +93,9 @@ class TakeEdit:
 
 @dataclass(frozen=True, slots=True)
 class LabelEdit:
-    """What is said of a stretch of a take, in seconds. ``where`` names it in messages."""
+    """What is said of a stretch of a take, in seconds. ``where``: its table in the file."""
 
-    where: str
+    where: KeyPath
     from_s: float
     to_s: float
     take: str | None = None
@@ -107,13 +109,14 @@ class LabelEdit:
 
 @dataclass(frozen=True, slots=True)
 class SessionEdits:
-    """The whole of a session.toml. ``problems``: keys that have no effect."""
+    """The whole of a session.toml. ``problems``: keys that have no effect; ``lines``: where its keys stand."""
 
     name: str | None = None
     mics: Mapping[str, MicEdit] = field(default_factory=dict)
     takes: Mapping[str, TakeEdit] = field(default_factory=dict)
     labels: tuple[LabelEdit, ...] = ()
     problems: tuple[Problem, ...] = ()
+    lines: TomlLines = field(default_factory=lambda: TomlLines(""), compare=False)
     air_c: float | None = None
     processed: str | None = None
 
@@ -134,7 +137,7 @@ def read_edits(path: Path) -> SessionEdits:
         table = parse_toml(text)
     except ValueError as error:
         raise SettingsError(f"{path} is not valid TOML: {error}") from None
-    return _Reader(path).session(table)
+    return _Reader(path, TomlLines(text)).session(table)
 
 
 def quote(text: str) -> str:
@@ -175,7 +178,7 @@ def _flag(value: Any) -> bool:
 
 def _role(value: Any) -> Role:
     if not isinstance(value, str) or value not in list(Role):
-        raise ValueError(f"must be one of {', '.join(Role)}")
+        raise ValueError(f"must be one of {', '.join(Role)}{_meant(value, Role)}")
     return Role(value)
 
 
@@ -189,9 +192,15 @@ def _one_of(*choices: str) -> Check:
     def check(value: Any) -> str:
         """The value, if it is one of them."""
         if value not in choices:
-            raise ValueError(f"must be {' or '.join(choices)}")
+            raise ValueError(f"must be {' or '.join(choices)}{_meant(value, choices)}")
         return str(value)
     return check
+
+
+def _meant(value: Any, choices: Iterable[str]) -> str:
+    """A question after the nearest of the choices, if one is near."""
+    near = suggestion(value, choices) if isinstance(value, str) else None
+    return f"; did you mean {quote(near)}?" if near else ""
 
 
 def _seconds(value: Any) -> float:
@@ -233,66 +242,71 @@ _LABEL_KEYS: dict[str, Check] = {"take": _text, "from_s": _seconds, "to_s": _sec
 class _Reader:
     """Turns the tables of one file into records and collects the keys that have no effect."""
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(self, path: Path, lines: TomlLines) -> None:
+        self._path, self._lines = path, lines
         self._problems: list[Problem] = []
 
     def session(self, table: dict[str, Any]) -> SessionEdits:
         """All that a parsed file says; what is wrong with it is gathered, not raised."""
-        values = self._values(table, {"name": _text, "air_c": _celsius, "processed": _text}, "",
+        values = self._values(table, {"name": _text, "air_c": _celsius, "processed": _text}, (),
                               below=("mics", "takes", "labels"))
-        mics = {name: self._mic(body, f"mics.{quote(name)}") for name, body in self._tables(table, "mics")}
-        takes = {name: self._take(body, f"takes.{quote(name)}") for name, body in self._tables(table, "takes")}
+        mics = {name: self._mic(body, ("mics", name)) for name, body in self._tables(table, ("mics",))}
+        takes = {name: self._take(body, ("takes", name)) for name, body in self._tables(table, ("takes",))}
         rows = table.get("labels", [])
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-            raise SettingsError(f"{self._path}: labels must be written as [[labels]], one block per section")
-        labels = tuple(self._label(row, f"labels {number}") for number, row in enumerate(rows, 1))
-        return SessionEdits(values.get("name"), mics, takes, labels, tuple(self._problems),
+            raise self._error(("labels",), "labels must be written as [[labels]], one block per section")
+        labels = tuple(self._label(row, ("labels", number)) for number, row in enumerate(rows))
+        return SessionEdits(values.get("name"), mics, takes, labels, tuple(self._problems), self._lines,
                             values.get("air_c"), values.get("processed"))
 
-    def _mic(self, table: dict[str, Any], where: str) -> MicEdit:
+    def _mic(self, table: dict[str, Any], where: KeyPath) -> MicEdit:
         return MicEdit(**self._values(table, _MIC_KEYS, where))
 
-    def _take(self, table: dict[str, Any], where: str) -> TakeEdit:
+    def _take(self, table: dict[str, Any], where: KeyPath) -> TakeEdit:
         values = self._values(table, _TAKE_KEYS, where, below=("mics",))
-        mics = {name: self._mic(body, f"{where}.mics.{quote(name)}")
-                for name, body in self._tables(table, "mics", f"{where}.")}
+        inner = (*where, "mics")
+        mics = {name: self._mic(body, (*inner, name)) for name, body in self._tables(table, inner)}
         return TakeEdit(**values, mics=mics)
 
-    def _label(self, table: dict[str, Any], where: str) -> LabelEdit:
+    def _label(self, table: dict[str, Any], where: KeyPath) -> LabelEdit:
         values = self._values(table, _LABEL_KEYS, where)
         for key in ("from_s", "to_s"):
             if key not in values:
-                raise SettingsError(f"{self._path}: {where} has no {key}: give its start and end in seconds")
+                raise self._error(where, f"{key_shown(where)} has no {key}: give its start and end in seconds")
         if values["to_s"] <= values["from_s"]:
-            raise SettingsError(f"{self._path}: {where}.to_s is {values['to_s']:g}: it must be above from_s, "
-                                f"{values['from_s']:g}")
+            stop = (*where, "to_s")
+            raise self._error(stop, f"{key_shown(stop)} is {values['to_s']:g}: it must be above from_s, "
+                                    f"{values['from_s']:g}")
         return LabelEdit(where, **values)
 
-    def _tables(self, table: dict[str, Any], key: str, above: str = "") -> list[tuple[str, dict[str, Any]]]:
-        value = table.get(key, {})
+    def _tables(self, table: dict[str, Any], where: KeyPath) -> list[tuple[str, dict[str, Any]]]:
+        """The tables below the last key of ``where``, which is one of ``table``, by their names."""
+        value = table.get(str(where[-1]), {})
         if not isinstance(value, dict):
-            raise SettingsError(f'{self._path}: {above}{key} must be written as [{above}{key}."NAME"]')
+            raise self._error(where, f'{key_shown(where)} must be written as [{key_shown(where)}."NAME"]')
         for name, body in value.items():
             if not isinstance(body, dict):
-                raise SettingsError(f"{self._path}: {above}{key}.{quote(name)} must be a table: write "
-                                    f"[{above}{key}.{quote(name)}] and its keys below")
+                inner = key_shown((*where, name))
+                raise self._error((*where, name), f"{inner} must be a table: write [{inner}] and its keys below")
         return list(value.items())
 
-    def _values(self, table: dict[str, Any], keys: Mapping[str, Check], where: str,
+    def _values(self, table: dict[str, Any], keys: Mapping[str, Check], where: KeyPath,
                 below: tuple[str, ...] = ()) -> dict[str, Any]:
         """The values of known keys, checked; a problem for each other key."""
         found: dict[str, Any] = {}
         for key, value in table.items():
-            dotted = f"{where}.{key}" if where else key
+            path = (*where, key)
             if key in keys:
                 try:
                     found[key] = keys[key](value)
                 except (TypeError, ValueError) as error:
-                    raise SettingsError(f"{self._path}: {dotted} is {_shown(value)}: it {error}") from None
+                    raise self._error(path, f"{key_shown(path)} is {_shown(value)}: it {error}") from None
             elif key not in below:
-                self._problems.append(unknown(dotted, key, (*keys, *below)))
+                self._problems.append(unknown(self._lines, path, (*keys, *below)))
         return found
+
+    def _error(self, where: KeyPath, text: str) -> SettingsError:
+        return fault(self._path, self._lines, where, text)
 
 
 def _shown(value: Any) -> str:
@@ -301,12 +315,30 @@ def _shown(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def unknown(dotted: str, word: str, known: Iterable[str]) -> Problem:
-    """The problem of a key or a name in session.toml that nothing answers to."""
-    choices = list(known)
-    near = suggestion(word, choices)
+def key_shown(path: KeyPath) -> str:
+    """A key as messages write it: ``mics."OH L".role``, ``labels 2.to_s``."""
+    named = path[:1] in (("mics",), ("takes",))
+    out = ""
+    for place, part in enumerate(path):
+        if isinstance(part, int):
+            out += f" {part + 1}"
+        else:
+            out += f"{'.' if out else ''}{quote(part) if named and place % 2 else part}"
+    return out
+
+
+def fault(file: Path, lines: TomlLines, where: KeyPath, text: str) -> SettingsError:
+    """The error of a bad value in session.toml, with its line."""
+    line = lines.of(*where)
+    return SettingsError(f"{file}{'' if line is None else f', line {line}'}: {text}")
+
+
+def unknown(lines: TomlLines, path: KeyPath, known: Iterable[str]) -> Problem:
+    """The problem of a key or a name in session.toml that nothing answers to, with its line."""
+    choices, line = list(known), lines.of(*path)
+    near = suggestion(str(path[-1]), choices)
     todo = f"did you mean {quote(near)}?" if near else f"use one of {', '.join(choices)}" if choices else "delete it"
-    return Problem(FILE, f"{dotted} is unknown and ignored", todo)
+    return Problem(FILE if line is None else f"{FILE}, line {line}", f"{key_shown(path)} is unknown and ignored", todo)
 
 
 # ------------------------------------------------------------------------------------------------------------- drafting

@@ -87,7 +87,7 @@ def test_the_print_in_the_comments_works_once_it_is_uncommented(tmp_path: Path) 
 @pytest.mark.parametrize(("text", "where", "name", "near"), [
     ("[choose]\nlayer = 3", "choose", "layer", "layers"),
     ("[cut]\nfade-out-ms = 3", "cut", "fade-out-ms", "fade_out_ms"),
-    ("[chose]\nlayers = 3", "recipe.toml", "chose", "choose"),
+    ("[chose]\nlayers = 3", "recipe.toml, line 1", "chose", "choose"),
     ('[[prints]]\nceiling_db = -3.0', "prints 1", "ceiling_db", "ceiling_dbtp"),
     ('[balance]\n"OH L" = { gain = 3.0 }', "balance.OH L", "gain", "gain_db"),
     ('[[prints]]\n[prints.mics]\n"K" = { aligned = true }', "prints 1.mics.K", "aligned", "align"),
@@ -101,6 +101,33 @@ def test_unknown_keys_are_told_with_the_nearest_known_one(text: str, where: str,
     assert problems[0].where.endswith(where)
     assert f"key {name!r} is unknown and ignored" == problems[0].what
     assert f"did you mean {near}?" == problems[0].todo
+
+
+@pytest.mark.parametrize(("text", "where"), [
+    ("# mine\n[choose]\n\nlayer = 3", "recipe.toml, line 4: choose"),
+    ('[balance]\n"OH L" = { gain = 3.0 }', "recipe.toml, line 2: balance.OH L"),
+    ('[[prints]]\nname = "a"\n[[prints]]\n[prints.mics]\n"K" = { aligned = true }',
+     "recipe.toml, line 5: prints 2.mics.K"),
+    ('[cut]\nspread_db = 1', "recipe.toml, line 2: cut"),
+])
+def test_an_unknown_key_is_told_with_its_line(text: str, where: str, tmp_path: Path) -> None:
+    """The line of the key itself, or of the table it is written in; of a key that is retired, too."""
+    _, problems = load_recipe(recipe_file(tmp_path, text))
+
+    assert [where] == [problem.where for problem in problems]
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("# mine\n[choose]\nlayers = 0", r"recipe\.toml, line 3: choose\.layers is 0"),
+    ("[files]\n\nformat = 'flack'", r"recipe\.toml, line 3: files\.format is 'flack': .*; did you mean 'flac'\?"),
+    ('[balance]\n"OH L" = { pan = 2.0 }', r"recipe\.toml, line 2: balance\.OH L\.pan is 2\.0"),
+    ("[[prints]]\n[prints.mics]\nK = { gain_db = 99 }", r"recipe\.toml, line 3: prints 1\.mics\.K\.gain_db is 99"),
+    ("[choose]\n[keys]\nsnare = 128", r"recipe\.toml, line 3: keys\.snare is 128"),
+])
+def test_a_bad_value_is_told_with_its_line(text: str, words: str, tmp_path: Path) -> None:
+    """And with the nearest choice, where it has choices."""
+    with pytest.raises(SettingsError, match=words):
+        load_recipe(recipe_file(tmp_path, text))
 
 
 @pytest.mark.parametrize(("text", "words"), [

@@ -55,7 +55,23 @@ def test_unknown_keys_and_names_are_told_with_the_nearest_known(tmp_path: Path) 
     assert 'did you mean "Kick In"?' == told(session, 'mics."Kick in" is').todo
     assert 'did you mean "polarity"?' == told(session, "polarty").todo
     assert "use one of name, air_c, processed, mics, takes, labels" == told(session, "titel").todo
-    assert told(session, "tkae 9").where == "session.toml"
+    assert [f"session.toml, line {n}" for n in (2, 3, 6, 7)] == [
+        told(session, word).where for word in ("titel", 'mics."Kick in" is', "polarty", "tkae 9")]
+
+
+@pytest.mark.parametrize(("toml", "message"), [
+    ('\n[mics.Kick]\nrole = "overhed"', r'session\.toml, line 3: mics\."Kick"\.role is "overhed": .*mean "overhead"\?'),
+    ('[mics.Kick]\n# the left one\nside = "l"', r'session\.toml, line 3: .*it must be L or R; did you mean "L"\?'),
+    ('[[labels]]\nfrom_s = 0\nto_s = 1\n[[labels]]\nfrom_s = 2\nto_s = 1', r"session\.toml, line 6: labels 2\.to_s"),
+    ("[[labels]]\nfrom_s = 0\nto_s = 1\ntake = 'kit'", r"session\.toml, line 4: labels 1\.take"),
+    ("name = 'x'\n[[labels]]\nfrom_s = 1", r"session\.toml, line 2: labels 1 has no to_s"),
+    ('[takes.x]\n[takes.x.mics."OH L"]\n\nside = 3', r'session\.toml, line 4: takes\."x"\.mics\."OH L"\.side'),
+    ('\n[mics.Room]\nrole = "close"', r"session\.toml, line 3: .*names no drum"),
+])
+def test_a_bad_value_is_told_with_its_line(tmp_path: Path, toml: str, message: str) -> None:
+    """The line on which it stands, and the nearest right word."""
+    with pytest.raises(SettingsError, match=message):
+        session_of(tmp_path, "Kick", "Room", toml=toml)
 
 
 @pytest.mark.parametrize(("toml", "message"), [

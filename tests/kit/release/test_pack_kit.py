@@ -401,7 +401,7 @@ def test_where_things_lie_on_this_machine_does_not_go_out(jetty: Pier, tmp_path:
     inside = read(pack_kit.pack_kit(tmp_path / "kit", tmp_path / "out.zip", licence="cc0").path)
 
     assert built.kit.tracks
-    assert "wishes.toml: kit" in {problem.where for problem in built.kit.problems}
+    assert "wishes.toml, line 2: kit" in {problem.where for problem in built.kit.problems}
     for name, content in inside.items():
         assert b"home of ada" not in content, name
         assert jetty.session.parent.name.encode() not in content, name
