@@ -95,6 +95,11 @@ def widest(subtypes: Sequence[str]) -> str:
     return f"PCM_{max(bits, 16)}"
 
 
+def sample_bytes(subtype: str) -> int:
+    """Bytes of one sample of that subtype."""
+    return {"FLOAT": 4, "DOUBLE": 8}.get(subtype) or _BITS[subtype] // 8
+
+
 # -------------------------------------------------------------------------------------------------------------- reading
 
 

@@ -1,8 +1,9 @@
 """A folder to a session: takes, mics, roles, pairs, time stamps and problems, read from names and headers alone.
 
 Takes. Each folder in the session that holds audio is a take, named by the folder; where none does, the session folder
-itself is one. Folders are searched downwards until one holds audio; what lies below a take, or beside take folders, is
-told and left out. Hidden files and folders, kits of ours and files that are no sound are passed over.
+itself is one. The names of its files may tell several takes apart in it (``takes_by_name.py``). Folders are searched
+downwards until one holds audio; what lies below a take, or beside take folders, is told and left out. Hidden files and
+folders, kits of ours and files that are no sound are passed over.
 
 Time stamps. Recorders may write into each file the time of day of its first frame: files are laid out by them
 (``time_stamps.py``), the earliest at frame 0. Without them all files start together at frame 0. Only the times are
@@ -45,13 +46,13 @@ from oneshot.session.session_file import (
     channel_name,
     draft_toml,
     fault,
-    found_name,
     key_shown,
     quote,
     read_edits,
     unknown,
 )
 from oneshot.session.split_files import Recording, recordings
+from oneshot.session.takes_by_name import takes_by_name
 from oneshot.session.time_stamps import starts
 
 __all__ = ["draft_toml", "fingerprint_parts", "open_session", "source_paths"]
@@ -85,16 +86,19 @@ def open_session(path: Path) -> Session:
     problems = list(edits.problems)
     folders = _take_folders(path, problems, None if edits.processed is None else real(path / edits.processed))
     _check_names(path, folders, edits.name or name)
-    names = _take_names(path, folders)
+    named = list(zip(folders, _take_names(path, folders), strict=True))
+    left_out = [name for _, name in named if not edits.takes.get(name, TakeEdit()).use]
+    found = [take for folder, name in named if name not in left_out for take in _found(folder, name, problems)]
+    names = [*left_out, *(take.name for take in found)]
     problems += _unanswered(edits, edits.takes, names, ("takes",))
     takes: list[Take] = []
     labels: list[Label] = []
-    for folder, found in zip(folders, names, strict=True):
-        edit = edits.takes.get(found, TakeEdit())
+    for each in found:
+        edit = edits.takes.get(each.name, TakeEdit())
         if edit.use:
-            takes.append(_take(path, folder, found, edit, edits, problems))
+            takes.append(_take(path, each, edit, edits, problems))
             labels += said_by_cues(path, takes[-1], problems)
-            labels += said_by_names(takes[-1], [] if folder.path == path else folder.path.relative_to(path).parts[:-1])
+            labels += said_by_names(takes[-1], [] if each.folder == path else each.folder.relative_to(path).parts[:-1])
     if not takes:
         raise SessionError(f"{path / FILE} leaves every take out: set use = true for at least one")
     _check_takes(path, takes, edits, problems)
@@ -246,6 +250,30 @@ def _take_names(root: Path, folders: Sequence[_Folder]) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True)
+class _Found:
+    """A take as it was found: its name, its folder, its files, and what each is called without what tells its take."""
+
+    name: str
+    folder: Path
+    headers: tuple[Header, ...]
+    stems: Mapping[Path, str]
+
+
+def _found(folder: _Folder, name: str, problems: list[Problem]) -> list[_Found]:
+    """The takes of a folder: one, unless the names of its files tell several apart, which is told."""
+    headers = tuple(read_header(path) for path in folder.files)
+    problems += told_faults(headers)
+    several = takes_by_name(headers)
+    if not several:
+        return [_Found(name, folder.path, headers, {path: path.stem for path in folder.files})]
+    numbers = ", ".join(str(take.number) for take in several)
+    problems.append(Problem(name, f"its files are {len(several)} takes by their names ({numbers}): "
+                                  f"{several[0].headers[0].path.name} belongs to take {several[0].number}",
+                            "rename the files if that is wrong"))
+    return [_Found(f"{name} take {take.number}", folder.path, take.headers, take.stems) for take in several]
+
+
+@dataclass(frozen=True, slots=True)
 class _Channel:
     """One channel of one recording on its way to become a mic."""
 
@@ -255,25 +283,22 @@ class _Channel:
     stereo: bool
 
 
-def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, edits: SessionEdits,
-          problems: list[Problem]) -> Take:
-    """One folder to one take, with what session.toml says of it."""
-    name = edit.name or found
-    headers = [read_header(path) for path in folder.files]
+def _take(root: Path, found: _Found, edit: TakeEdit, edits: SessionEdits, problems: list[Problem]) -> Take:
+    """What was found to a take, with what session.toml says of it."""
+    name, headers = edit.name or found.name, found.headers
     _check_rates(name, headers)
-    problems += told_faults(headers)
-    found_in = recordings(headers)
+    found_in = recordings(headers, found.stems)
     begins = starts(name, found_in, problems)
     rate = headers[0].sample_rate
     frames = max(at + recording.frames for at, recording in zip(begins, found_in, strict=True))
     channels = _channels(root, found_in, begins)
-    problems += _unanswered(edits, edit.mics, [c.name for c in channels], ("takes", found, "mics"))
+    problems += _unanswered(edits, edit.mics, [c.name for c in channels], ("takes", found.name, "mics"))
     mics = []
     for channel in channels:
         said = edit.mics.get(channel.name, MicEdit()).over(edits.mics.get(channel.name, MicEdit()))
         if said.role is Role.CLOSE and said.drum is None and channel.guess.drum is None:
             own = edit.mics.get(channel.name, MicEdit()).role is not None
-            where = (*(("takes", found) if own else ()), "mics", channel.name, "role")
+            where = (*(("takes", found.name) if own else ()), "mics", channel.name, "role")
             raise fault(root / FILE, edits.lines, where, f'{key_shown(where)} is "close" but it names no drum: add '
                                                          'drum = "..."')
         mics.append(_mic(name, channel, said, problems))
@@ -281,7 +306,7 @@ def _take(root: Path, folder: _Folder, found: str, edit: TakeEdit, edits: Sessio
     _check_unique(name, paired)
     ignored = _merged([(round(a * rate), min(round(b * rate), frames)) for a, b in edit.ignore])
     return Take(name, rate, frames, widest([h.subtype for h in headers]), _buses_as_overheads(name, paired, problems),
-                ignored)
+                ignored, found.name)
 
 
 def told_faults(headers: Sequence[Header]) -> list[Problem]:
@@ -340,7 +365,7 @@ def _mic(take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -
                                 f"give it a role in {FILE} if it is one"))
     place = (guess.place if said.place is None else said.place or None) if at_drum else None
     return Mic(name, role, drum if at_drum else None, place, said.pair, said.side, said.polarity or 1,
-               channel.sources)
+               channel.sources, found=channel.name)
 
 
 # ---------------------------------------------------------------------------------------------------------------- pairs
@@ -436,7 +461,7 @@ def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problem
         rates = ", ".join(f"{take.name} {take.sample_rate} Hz" for take in takes)
         problems.append(Problem("session", f"its takes differ in sample rate ({rates})",
                                 "convert them if the kit is to have one sample rate"))
-    found = {found_name(take, mic) for take in takes for mic in take.mics}
+    found = {mic.found for take in takes for mic in take.mics}
     problems += _unanswered(edits, edits.mics, sorted(found, key=natural_key), ("mics",))
 
 

@@ -44,10 +44,9 @@ from __future__ import annotations
 import difflib
 import json
 import math
-import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 from oneshot.core.bounded_text import parse_toml, read_toml
@@ -344,29 +343,11 @@ def unknown(lines: TomlLines, path: KeyPath, known: Iterable[str]) -> Problem:
 # ------------------------------------------------------------------------------------------------------------- drafting
 
 
-def found_name(take: Take, mic: Mic) -> str:
-    """A mic's name before any session.toml: the stem of its file, with its channel where the file has several; of a
-    recording in parts, without the parts' numbers.
-    """
-    source = mic.sources[0]
-    channels = 1 + max(s.channel for m in take.mics for s in m.sources if s.path == source.path)
-    stem, *more = (PurePosixPath(s.path).stem for s in mic.sources)
-    if more and not more[0].startswith(stem):
-        stem = re.sub(r"[-_. ]*\d+$", "", stem)
-    return channel_name(stem, source.channel, channels)
-
-
 def channel_name(stem: str, channel: int, channels: int) -> str:
     """The name of one channel of a file: ``stem``, ``stem L`` and ``stem R``, or ``stem 1`` and so on."""
     if channels == 1:
         return stem
     return f"{stem} {'LR'[channel]}" if channels == 2 else f"{stem} {channel + 1}"
-
-
-def found_take_name(session: Session, take: Take) -> str:
-    """A take's name before any session.toml: its folder's, or the session folder's."""
-    folder = PurePosixPath(take.mics[0].sources[0].path).parent
-    return folder.name or session.root.resolve().name
 
 
 def draft_toml(session: Session) -> str:
@@ -384,13 +365,13 @@ def draft_toml(session: Session) -> str:
         lines += ["", f"[mics.{quote(name)}]", *keys]
     lines += ["", "# Takes. use = false leaves a take out; ignore: sections, in seconds, without hit detection."]
     for take in session.takes:
-        found = found_take_name(session, take)
+        found = take.found
         head = f"[takes.{quote(found)}]"
         stretches = [f"[{_exact_s(a, take)}, {_exact_s(b, take)}]" for a, b in take.ignored]
         lines += ["", head, *([f"name = {quote(take.name)}"] if take.name != found else []), "# use = false",
                   f"ignore = [{', '.join(stretches)}]" if stretches else "# ignore = [[0.0, 12.5]]"]
         for mic in take.mics:
-            name = found_name(take, mic)
+            name = mic.found
             if (keys := _mic_lines(name, mic)) != shared.get(name):
                 lines += ["", f"[takes.{quote(found)}.mics.{quote(name)}]", *keys]
     return "\n".join([*lines, *_label_lines(session)]) + "\n"
@@ -401,7 +382,7 @@ def _shared_mics(session: Session) -> dict[str, list[str]]:
     shared: dict[str, list[str]] = {}
     for take in session.takes:
         for mic in take.mics:
-            name = found_name(take, mic)
+            name = mic.found
             shared.setdefault(name, _mic_lines(name, mic))
     return shared
 

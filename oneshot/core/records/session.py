@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -46,7 +46,8 @@ class Mic:
 
     ``place`` tells several close mics of one drum apart ("in", "out", "sub", "top", "bottom"), ``side`` the two of a
     pair ("L", "R"); ``polarity`` is -1 where session.toml declares the mic inverted. ``recorded`` is
-    False for what was mixed or processed afterwards: a lite kit's mixdown, a processed track.
+    False for what was mixed or processed afterwards: a lite kit's mixdown, a processed track. ``found``: its name
+    before any session.toml, from its file; empty for what was not read from one.
     """
 
     name: str
@@ -58,6 +59,7 @@ class Mic:
     polarity: int = 1
     sources: tuple[Source, ...] = ()
     recorded: bool = True
+    found: str = field(default="", compare=False)
 
     def stands_at(self, drum: str) -> bool:
         """Whether this is a close mic of that drum, by the drum's name in the kit (hyphens for spaces)."""
@@ -69,7 +71,8 @@ class Take:
     """Recordings made together on one clock. ``subtype`` is the widest sample format among the files (soundfile's
     name).
 
-    ``ignored`` holds stretches [start, stop) in frames in which no hit may be found.
+    ``ignored`` holds stretches [start, stop) in frames in which no hit may be found. ``found``: its name before any
+    session.toml, from its folder and files.
     """
 
     name: str
@@ -78,6 +81,7 @@ class Take:
     subtype: str
     mics: tuple[Mic, ...]
     ignored: tuple[tuple[int, int], ...] = ()
+    found: str = field(default="", compare=False)
 
     @property
     def recorded(self) -> tuple[Mic, ...]:
