@@ -174,8 +174,18 @@ def role_of(name: str) -> RoleGuess:
             # "Crash L" is the left one of two; ".L" is how one side of a stereo file is exported
             return RoleGuess(role, f"{drum} {'left' if side == 'L' else 'right'}", place, None, None, known=True)
         return RoleGuess(role, drum, place, side, stem, known=True)
-    number = re.search(r"\b([12])$", words) if role is Role.OVERHEAD and side is None else None
-    return RoleGuess(role, None, number.group(1) if number else None, side, stem, known=True)
+    return RoleGuess(role, None, None, side, stem, known=True)
+
+
+def numbered(name: str) -> tuple[str, int] | None:
+    """A mic's name without the number at its end, and the number; None without one. Track numbers before the name and
+    what exports put behind it are no part of either.
+    """
+    for text in (clean_name(name), _repeat(_LEADING, unicodedata.normalize("NFKC", name).strip())):
+        match = re.fullmatch(r"(.*?[^\W\d_])[-_. #]*0*(\d{1,2})", text)
+        if match is not None:
+            return match[1], int(match[2])
+    return None
 
 
 # ------------------------------------------------------------------------------------------------------------- cleaning

@@ -1,4 +1,4 @@
-"""A folder to a session: takes, mics, roles, pairs, time stamps and problems, read from names and headers alone.
+"""A folder to a session: takes, mics, roles, pairs, time stamps and problems, read from names and headers.
 
 Takes. Each folder in the session that holds audio is a take, named by the folder; where none does, the session folder
 itself is one. The names of its files may tell several takes apart in it (``takes_by_name.py``). Folders are searched
@@ -15,7 +15,8 @@ Names. A mic's role is read from its file's name; in a file of several channels,
 (``iXML``) where they say more. The mic keeps the name its file gives it.
 
 Pairs. A two-channel file is a pair. So are two mics whose names differ in their side alone ("OH L" and "OH R") and have
-one role; and two overheads called 1 and 2, which is told. Anything else that carries a side stands alone.
+one role. Two overheads or rooms that are numbered 1 and 2 may be one: they are listened to (``numbered_pairs.py``).
+Anything else that carries a side stands alone.
 
 Labels. What is played is read from session.toml, from the cue markers of the files (each holds from its place to the
 next, or to the end) and from the names of the take and of the folders it lies in, by the words of ``labels.py``.
@@ -38,6 +39,7 @@ from oneshot.core.records.session import Label, Mic, Problem, Session, Source, T
 from oneshot.core.toml_lines import KeyPath
 from oneshot.session.labels import said_by_cues, said_by_file, said_by_names, sorted_labels
 from oneshot.session.mic_names import RoleGuess, role_of, strip_common
+from oneshot.session.numbered_pairs import with_numbered_pairs
 from oneshot.session.session_file import (
     FILE,
     MicEdit,
@@ -70,7 +72,7 @@ class _Folder:
 
 
 def open_session(path: Path) -> Session:
-    """Read a session folder: headers only, in milliseconds a file.
+    """Read a session folder: headers only, in milliseconds a file; of mics that may be a pair, some seconds of audio.
 
     Raises SessionError where the folder is missing, is no session or holds no audio, AudioError for a file that cannot
     be read or sample rates that differ inside a take, SettingsError for a bad value in session.toml.
@@ -101,6 +103,7 @@ def open_session(path: Path) -> Session:
             labels += said_by_names(takes[-1], [] if each.folder == path else each.folder.relative_to(path).parts[:-1])
     if not takes:
         raise SessionError(f"{path / FILE} leaves every take out: set use = true for at least one")
+    takes = with_numbered_pairs(path, takes, edits, problems)
     _check_takes(path, takes, edits, problems)
     labels += said_by_file(path, edits, takes, names)
     return Session(edits.name or name, path, tuple(takes), sorted_labels(labels, takes), tuple(sorted(set(problems))),
@@ -382,7 +385,6 @@ def _pairs(take: str, mics: Sequence[Mic], channels: Sequence[_Channel], problem
         if mic.pair == "":
             pair, side = None, None
         proposals.append((mic.pair or pair, mic.side or side))
-    proposals = _numbered_overheads(take, mics, channels, proposals, problems)
     groups: dict[str, list[int]] = {}
     for row, (pair, side) in enumerate(proposals):
         if pair and side:
@@ -400,26 +402,6 @@ def _pairs(take: str, mics: Sequence[Mic], channels: Sequence[_Channel], problem
                                     f"its pair {quote(mic.pair)} does not have one L and one R of one role, so it "
                                     "is treated as mono", f"give both of them role, pair and side in {FILE}"))
     return settled
-
-
-def _numbered_overheads(take: str, mics: Sequence[Mic], channels: Sequence[_Channel],
-                        proposals: list[tuple[str | None, str | None]],
-                        problems: list[Problem]) -> list[tuple[str | None, str | None]]:
-    """Two overheads called 1 and 2 are left and right (common practice, no source); tells so."""
-    rows = [row for row, mic in enumerate(mics) if mic.role is Role.OVERHEAD]
-    places = {channels[row].guess.place: row for row in rows}
-    if len(rows) != 2 or set(places) != {"1", "2"} or any(mics[row].pair is not None or mics[row].side for row in rows):
-        return proposals
-    stems = {re.sub(r"[-_. ]*\d+\D*$", "", channels[row].name).casefold() for row in rows}
-    if len(stems) != 1 or any(channels[row].stereo for row in rows):
-        return proposals
-    left, right = places["1"], places["2"]
-    name = re.sub(r"[-_. ]*\d+\D*$", "", channels[left].name) or "OH"
-    problems.append(Problem(take, f"{mics[left].name} and {mics[right].name} are treated as left and right of a pair",
-                            f"change it in {FILE} if they are not"))
-    proposals = list(proposals)
-    proposals[left], proposals[right] = (name, "L"), (name, "R")
-    return proposals
 
 
 def _buses_as_overheads(take: str, mics: Sequence[Mic], problems: list[Problem]) -> tuple[Mic, ...]:
