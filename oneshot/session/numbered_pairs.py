@@ -47,7 +47,7 @@ def _candidates(take: Take, edits: SessionEdits) -> dict[Names, str]:
     """Names of mics that may be left and right of each other -> what the pair would be called."""
     groups: dict[str, list[tuple[int, str, Mic]]] = {}
     for mic in take.mics:
-        found = numbered(mic.found)
+        found = numbered(mic.called)
         if found is not None:
             groups.setdefault(found[0].casefold(), []).append((found[1], found[0], mic))
     out: dict[Names, str] = {}

@@ -11,8 +11,8 @@ read, nothing about people or places.
 
 Parts. What a recorder wrote into several files is put together again (``split_files.py``).
 
-Names. A mic's role is read from its file's name; in a file of several channels, from the recorder's own track names
-(``iXML``) where they say more. The mic keeps the name its file gives it.
+Names. A mic's role is read from its file's name; in a file of several channels, or where that name says nothing, from
+the recorder's own track names (``iXML``) where they say more. The mic keeps the name its file gives it.
 
 Pairs. A two-channel file is a pair. So are two mics whose names differ in their side alone ("OH L" and "OH R") and have
 one role. Two overheads or rooms that are numbered 1 and 2 may be one: they are listened to (``numbered_pairs.py``).
@@ -278,9 +278,10 @@ def _found(folder: _Folder, name: str, problems: list[Problem]) -> list[_Found]:
 
 @dataclass(frozen=True, slots=True)
 class _Channel:
-    """One channel of one recording on its way to become a mic."""
+    """One channel of one recording on its way to become a mic. ``called``: the name that says what it is."""
 
     name: str
+    called: str
     guess: RoleGuess
     sources: tuple[Source, ...]
     stereo: bool
@@ -336,21 +337,27 @@ def _channels(root: Path, files: Sequence[Recording], at: Sequence[int]) -> list
     stems = strip_common(sorted({file.name for file in files}))
     channels: list[_Channel] = []
     for file, start in zip(files, at, strict=True):
-        guesses, count = _guesses(file.first, role_of(stems[file.name])), file.first.channels
+        called, count = _called(file.first, stems[file.name]), file.first.channels
+        guesses = [role_of(name) for name in called]
         stereo = count == 2 and guesses[0] == guesses[1]
         begins = [start + sum(part.frames for part in file.parts[:n]) for n in range(len(file.parts))]
         channels.extend(_Channel(
-            channel_name(file.name, channel, count), guesses[channel],
+            channel_name(file.name, channel, count), called[channel], guesses[channel],
             tuple(Source(part.path.relative_to(root).as_posix(), channel, begin, part.frames)
                   for part, begin in zip(file.parts, begins, strict=True)), stereo) for channel in range(count))
     return sorted(channels, key=lambda c: (natural_key(c.name), c.sources[0].path))
 
 
-def _guesses(header: Header, by_stem: RoleGuess) -> list[RoleGuess]:
-    """What each channel is: by the recorder's own track names where they say something, else by the file's name."""
-    names = track_names(header.path) if header.channels > 1 else {}
-    told = [role_of(names[channel]) if channel in names else by_stem for channel in range(header.channels)]
-    return [guess if guess.known else by_stem for guess in told]
+def _called(header: Header, stem: str) -> list[str]:
+    """The name that says what each channel is: the recorder's own track name, where it says something; of a file of one
+    channel only where the file's name says nothing, and where there is one track name. Else the file's name.
+    """
+    alone = header.channels == 1
+    names = {} if alone and role_of(stem).known else track_names(header.path)
+    if alone and len(names) > 1:
+        return [stem]
+    return [names[channel] if channel in names and role_of(names[channel]).known else stem
+            for channel in range(header.channels)]
 
 
 def _mic(take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -> Mic:
@@ -368,7 +375,8 @@ def _mic(take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -
                                 f"give it a role in {FILE} if it is one"))
     place = (guess.place if said.place is None else said.place or None) if at_drum else None
     return Mic(name, role, drum if at_drum else None, place, said.pair, said.side, said.polarity or 1,
-               channel.sources, found=channel.name)
+               channel.sources, found=channel.name,
+               called=channel.called)
 
 
 # ---------------------------------------------------------------------------------------------------------------- pairs

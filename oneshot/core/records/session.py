@@ -47,7 +47,8 @@ class Mic:
     ``place`` tells several close mics of one drum apart ("in", "out", "sub", "top", "bottom"), ``side`` the two of a
     pair ("L", "R"); ``polarity`` is -1 where session.toml declares the mic inverted. ``recorded`` is
     False for what was mixed or processed afterwards: a lite kit's mixdown, a processed track. ``found``: its name
-    before any session.toml, from its file; empty for what was not read from one.
+    before any session.toml, from its file, and ``called`` the name that told its role, which may be the recorder's
+    track name; both are empty for what was not read from a file.
     """
 
     name: str
@@ -60,6 +61,7 @@ class Mic:
     sources: tuple[Source, ...] = ()
     recorded: bool = True
     found: str = field(default="", compare=False)
+    called: str = field(default="", compare=False)
 
     def stands_at(self, drum: str) -> bool:
         """Whether this is a close mic of that drum, by the drum's name in the kit (hyphens for spaces)."""
