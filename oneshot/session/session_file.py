@@ -365,13 +365,13 @@ def draft_toml(session: Session) -> str:
         lines += ["", f"[mics.{quote(name)}]", *keys]
     lines += ["", "# Takes. use = false leaves a take out; ignore: sections, in seconds, without hit detection."]
     for take in session.takes:
-        found = take.found
+        found = take.found or take.name
         head = f"[takes.{quote(found)}]"
         stretches = [f"[{_exact_s(a, take)}, {_exact_s(b, take)}]" for a, b in take.ignored]
         lines += ["", head, *([f"name = {quote(take.name)}"] if take.name != found else []), "# use = false",
                   f"ignore = [{', '.join(stretches)}]" if stretches else "# ignore = [[0.0, 12.5]]"]
         for mic in take.mics:
-            name = mic.found
+            name = mic.found or mic.name
             if (keys := _mic_lines(name, mic)) != shared.get(name):
                 lines += ["", f"[takes.{quote(found)}.mics.{quote(name)}]", *keys]
     return "\n".join([*lines, *_label_lines(session)]) + "\n"
@@ -382,7 +382,7 @@ def _shared_mics(session: Session) -> dict[str, list[str]]:
     shared: dict[str, list[str]] = {}
     for take in session.takes:
         for mic in take.mics:
-            name = mic.found
+            name = mic.found or mic.name
             shared.setdefault(name, _mic_lines(name, mic))
     return shared
 
