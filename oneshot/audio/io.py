@@ -26,7 +26,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from oneshot.audio.riff import Fault
+from oneshot.audio.riff import Fault, aiff_fault
 from oneshot.audio.wave_samples import WaveSamples, WindowedFile, wave_samples
 from oneshot.core.errors import AudioError
 from oneshot.core.records.session import Chunk, Mic, Source, Take
@@ -167,7 +167,7 @@ def _why(error: Exception) -> str:
 
 def _header(path: Path, file: soundfile.SoundFile, samples: WaveSamples | None) -> Header:
     kind = samples.format if samples is not None and isinstance(file, WindowedFile) else file.format
-    fault = samples.fault if samples is not None else None
+    fault = samples.fault if samples is not None else aiff_fault(path) if kind == "AIFF" else None
     if fault is None and path.suffix.lower() not in _ENDINGS.get(kind, ()):
         fault = Fault(f"it is called {path.suffix or path.name} but holds {kind.removesuffix('EX')}: it is read as "
                       "such", "rename it, so that other programs read it, too")

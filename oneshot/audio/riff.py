@@ -19,8 +19,8 @@ from oneshot.core.files import reason
 from oneshot.core.records.session import Chunk
 from oneshot.core.text import one_line
 
-__all__ = ["Chunk", "ChunkSpan", "Fault", "Layout", "Marker", "bext_chunk", "cue_chunks", "info_chunk", "list_chunks",
-           "read_chunk", "read_layout", "read_markers", "time_reference", "track_names"]
+__all__ = ["Chunk", "ChunkSpan", "Fault", "Layout", "Marker", "aiff_fault", "bext_chunk", "cue_chunks", "info_chunk",
+           "list_chunks", "read_chunk", "read_layout", "read_markers", "time_reference", "track_names"]
 
 _LARGEST = 16 << 20
 _MOST_CHUNKS = 4096
@@ -36,7 +36,7 @@ _MOST_DIGITS = 6
 _UNKNOWN = 0xFFFFFFFF
 _WRAP = 2**32
 """Sizes of RIFF have 32 bits: of a file that grew beyond, only what is left after whole multiples of this stands."""
-_CHUNK_NAME = re.compile(rb"[A-Za-z0-9][A-Za-z0-9 _.-]{3}")
+_CHUNK_NAME = re.compile(rb"[ -~]{4}")
 _STANDARD = frozenset((b"fmt ", b"data", b"fact", b"bext", b"iXML", b"axml", b"chna", b"LIST", b"JUNK", b"junk",
                        b"PAD ", b"cue ", b"plst", b"smpl", b"inst", b"PEAK", b"levl", b"link", b"umid", b"cart",
                        b"mext", b"qlty", b"id3 ", b"ID3 "))
@@ -58,7 +58,13 @@ CUT_OFF = Fault("its header promises more than the file holds: what is there is 
 UNPADDED = Fault("a chunk of odd length lacks the pad byte that belongs behind it: it is read all the same",
                  "nothing, unless it sounds wrong")
 WRAPPED = Fault("it is longer than its header can tell (4 GiB): all of it is read", "check its end")
-
+GOES_ON = Fault("it goes on behind the samples that its header tells of, as if the recorder had lost power: it is read "
+                "to its end", "check its end")
+_GOES_ON = 1 << 16
+"""Bytes behind the samples that are no chunk, from which on they are more samples: less than half a second of them, and
+more than programs leave behind by mistake.
+"""
+_LOOKED_AT = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +108,9 @@ def read_layout(path: Path) -> Layout:
     """Where the chunks of a RIFF, RF64 or BW64 WAVE file lie, the first 4096 of them.
 
     Headers that recorders leave behind are read for what is there: a size that runs past the end of the file is cut to
-    it; samples of which the size is not given (0 or 0xFFFFFFFF) go to the end of the file; a chunk may follow one of
-    odd size without a pad byte. Raises AudioError if the file cannot be opened.
+    it; samples of which the size is not given (0 or 0xFFFFFFFF) go to the end of the file, and so do those behind which
+    much more follows that is no chunk; a chunk may follow one of odd size without a pad byte. Raises AudioError if the
+    file cannot be opened.
     """
     try:
         with path.open("rb") as file:
@@ -154,11 +161,15 @@ def _sample_bytes(file: BinaryIO, at: int, size: int, end: int) -> tuple[int, Fa
         whole = [n for n in range(size + _WRAP, rest + 1, _WRAP) if n + n % 2 >= rest
                  or _begins_chunk(file, at + n + n % 2, end)]
         return (whole[0] if whole else rest), WRAPPED
+    if rest - size >= _GOES_ON and not any(_begins_chunk(file, at + size + pad, end) for pad in (0, size % 2)):
+        file.seek(at + size)
+        if any(file.read(_LOOKED_AT)):
+            return rest, GOES_ON
     return size, None
 
 
 def _begins_chunk(file: BinaryIO, at: int, end: int) -> bool:
-    """Whether what lies there may be a chunk: four letters, and a size that the file has room for."""
+    """Whether what lies there may be a chunk: four ASCII characters, and a size that the file has room for."""
     file.seek(at)
     head = file.read(8)
     return (len(head) == 8 and _CHUNK_NAME.fullmatch(head[:4]) is not None
@@ -198,6 +209,35 @@ def _data(path: Path, span: ChunkSpan) -> bytes | None:
     with path.open("rb") as file:
         file.seek(span.at)
         return file.read(span.size)
+
+
+def aiff_fault(path: Path) -> Fault | None:
+    """What is wrong with the sizes of an AIFF file, of which libsndfile reads what is there; None for any other file.
+
+    Audio IFF 1.3 (1989): big-endian chunks as in RIFF; COMM counts the frames, SSND holds them behind two words.
+    Raises AudioError if the file cannot be opened.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(12)
+            if head[:4] != b"FORM" or head[8:] not in (b"AIFF", b"AIFC"):
+                return None
+            end = file.seek(0, 2)
+            at, empty = 12, False
+            for _ in range(_MOST_CHUNKS):
+                file.seek(at)
+                chunk = file.read(14)
+                if len(chunk) < 14:
+                    return None
+                name, size, _, frames = struct.unpack(">4sIHI", chunk)
+                empty = empty or (name == b"COMM" and frames == 0)
+                if name == b"SSND":
+                    return NO_LENGTH if empty or size in (0, _UNKNOWN) else CUT_OFF if size > end - at - 8 else None
+                at += 8 + size + size % 2
+    except OSError as error:
+        raise AudioError(f"{path} cannot be opened ({reason(error)}): check that it exists "
+                         "and may be read") from None
+    return None
 
 
 def time_reference(path: Path) -> int | None:

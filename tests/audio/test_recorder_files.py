@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from short_sessions import only, sound, told
 
 from oneshot.audio.io import READ, TakeReader, read_audio, read_header, read_int
-from oneshot.audio.riff import CUT_OFF, NO_LENGTH, UNPADDED, WRAPPED, Fault, read_chunk, time_reference
+from oneshot.audio.riff import CUT_OFF, GOES_ON, NO_LENGTH, UNPADDED, WRAPPED, Fault, read_chunk, time_reference
 from oneshot.core.errors import AudioError
 from oneshot.session.open import open_session
 
@@ -214,10 +214,29 @@ def aiff(path: Path, size: int | None = None, frames: int = COUNT) -> Path:
     return path
 
 
-@pytest.mark.parametrize(("size", "frames"), [(None, COUNT), (2**32 - 1, COUNT), (8 + 9 * COUNT, 4 * COUNT), (None, 0)])
-def test_aiff_is_read_for_what_is_there(tmp_path: Path, size: int | None, frames: int) -> None:
-    """Sizes too large, or a count of frames that was never filled in, cost no sample."""
-    np.testing.assert_array_equal(RAMP, read_int(aiff(tmp_path / "a.aif", size, frames))[0][0] >> 16)
+@pytest.mark.parametrize(("size", "frames", "fault"), [
+    (None, COUNT, None), (2**32 - 1, COUNT, NO_LENGTH), (8 + 9 * COUNT, 4 * COUNT, CUT_OFF), (None, 0, NO_LENGTH)])
+def test_aiff_is_read_for_what_is_there(tmp_path: Path, size: int | None, frames: int, fault: Fault | None) -> None:
+    """Sizes too large, or a count of frames that was never filled in, cost no sample, and are told."""
+    got, header = read_int(aiff(tmp_path / "a.aif", size, frames))
+
+    np.testing.assert_array_equal(RAMP, got[0] >> 16)
+    assert fault == header.fault
+
+
+@pytest.mark.parametrize(("behind", "fault"), [
+    (RAMP.astype("<i2").tobytes() * 40, GOES_ON), (bytes(80_000), None), (b"\7" * 60_000, None),
+    (chunk(b"LIST", b"INFO" + b"\7" * 80_000), None)], ids=["samples", "zeros", "less", "a chunk"])
+def test_samples_behind_those_the_header_tells_of_are_read(tmp_path: Path, behind: bytes, fault: Fault | None) -> None:
+    """A recorder that writes its header anew from time to time leaves one that is too short: what follows is read,
+    unless it is a chunk, zeros, or too little to be told from a remnant.
+    """
+    path = wave(tmp_path / "a.wav", fmt(), chunk(b"data", PCM), behind, size=struct.pack("<I", 36 + len(PCM)))
+
+    got, header = read_int(path)
+
+    assert (fault, COUNT + (len(behind) // 2 if fault else 0)) == (header.fault, header.frames)
+    np.testing.assert_array_equal(np.tile(RAMP, 41 if fault else 1), got[0] >> 16)
 
 
 def test_an_ending_that_lies_is_told_and_the_file_read(tmp_path: Path) -> None:
