@@ -8,12 +8,7 @@ appears.
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import json
-import re
 from collections.abc import Mapping, Sequence
-from importlib.resources import files
 from pathlib import Path
 from types import MappingProxyType
 
@@ -22,6 +17,7 @@ from oneshot.core.records.kit import Kit
 from oneshot.kit.report import matrices, sections
 from oneshot.kit.report.data import page_data
 from oneshot.kit.report.markup import Markup, join, tag
+from oneshot.kit.report.one_file import filled
 from oneshot.kit.report.velocity_map import Row, rows_of
 
 NAME = "report.html"
@@ -59,30 +55,9 @@ def write_report(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object
 
 def render(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]] = NOT_DRAWN) -> str:
     """The page as text; the same kit gives the same text."""
-    script, rows = _asset("page.js"), rows_of(kit)
-    parts = {
-        "title": join(f"{sections.kit_name(kit)}: drum one-shots"),
-        "css": f"{_asset('page.css')}\n{_asset(GRADES)}",
-        "body": _body(kit, rows),
-        "data": script_json(page_data(kit, folder, drawn, rows)),
-        "js": script,
-        "script_hash": "sha256-" + base64.b64encode(hashlib.sha256(f"\n{script}\n".encode()).digest()).decode("ascii"),
-    }
-    return re.sub(r"\{\{(\w+)\}\}", lambda match: str(parts[match[1]]), _asset("page.html"))
-
-
-def script_json(record: object) -> str:
-    """JSON that may stand inside a script element.
-
-    "<", ">" and "&" are written as escapes, so that no text can end the element or open another (HTML Living Standard,
-    "Restrictions for contents of script elements"); so are U+2028 and U+2029, as ``json`` does for all beyond ASCII.
-    """
-    text = json.dumps(record, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-def _asset(name: str) -> str:
-    return files("oneshot.kit.report").joinpath(name).read_text(encoding="utf-8").rstrip("\n")
+    rows = rows_of(kit)
+    return filled(__package__, title=f"{sections.kit_name(kit)}: drum one-shots", body=_body(kit, rows),
+                  data=page_data(kit, folder, drawn, rows), more=(GRADES,))
 
 
 def _body(kit: Kit, rows: Sequence[Row]) -> Markup:

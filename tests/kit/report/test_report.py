@@ -39,7 +39,7 @@ from oneshot.kit.report.data import (
 )
 from oneshot.kit.report.gaps import Gap, gaps, numbered, unanswered
 from oneshot.kit.report.markup import Markup, figure, join, tag
-from oneshot.kit.report.page import script_json
+from oneshot.kit.report.one_file import script_json
 
 HOSTILE = "<img src=x onerror=\"alert('hit')\"> & </script><script>alert(1)</script> {{data}} \u202egnp"
 VOID = {"br", "hr", "input", "meta", "link", "img"}
