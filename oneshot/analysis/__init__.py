@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING
 
 from oneshot.core.lazy import face
 
-__all__ = ["Analysis", "Findings", "FoundDrum", "analyse", "analysed", "apply_corrections", "compare_session",
-           "completed", "corrected_hits", "nudged"]
+__all__ = ["Analysis", "Findings", "FoundDrum", "analyse", "analysed", "apply_corrections", "completed",
+           "corrected_hits", "nudged"]
 
 if TYPE_CHECKING:
-    from oneshot.analysis.comparison import compare_session
     from oneshot.analysis.complete import completed
     from oneshot.analysis.corrected import correct as apply_corrections
     from oneshot.analysis.corrected import corrected_hits, nudged
@@ -19,5 +18,5 @@ if TYPE_CHECKING:
 else:
     __getattr__, __dir__ = face(__name__, {
         "Analysis": "result", "Findings": "result", "FoundDrum": "result", "analyse": "run", "analysed": "run",
-        "apply_corrections": "corrected:correct", "compare_session": "comparison", "completed": "complete",
+        "apply_corrections": "corrected:correct", "completed": "complete",
         "corrected_hits": "corrected", "nudged": "corrected"})

@@ -191,9 +191,10 @@ def batch(sessions: Annotated[list[Path], typer.Argument(metavar="SESSION...", s
 
 @app.command(epilog="Example: oneshot compare 'Tuesday session' --out excerpts")
 def compare(session: SessionPath,
-            out: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Also write excerpts there: hits of each "
-                                                                            "drum from each mic and take, "
-                                                                            "level-matched.")] = None,
+            out: Annotated[Path | None, typer.Option(metavar="FOLDER", help="Also write excerpts there: the same hits "
+                                                                            "of each drum from each mic and take, "
+                                                                            "level-matched, and a page that switches "
+                                                                            "between them.")] = None,
             fresh: Annotated[bool, typer.Option("--fresh", help="Analyse everything again; ignore the "
                                                                 "cache.")] = False,
             jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per "
@@ -201,23 +202,23 @@ def compare(session: SessionPath,
             as_json: AsJson = False, debug: Debug = False) -> None:
     """Compare mics and takes, level-matched.
 
-    Hits of one drum of like strength, in each of its mics, overheads and rooms and in each take: level, peak, noise
-    and spectrum.
+    The same hits of like strength in each mic of a drum, overheads and rooms, in each take: level, delay and distance,
+    direct and room sound, decay, brightness, low end, crest factor, compression; what two mics do together; which few
+    mics carry most of the balance, and what each mic costs.
     """
     with plainly(debug=debug):
         there(session)
-        from oneshot.analysis import comparison
-        from oneshot.analysis.comparison import NOMINAL
-        from oneshot.kit.report.side_by_side import compare_lines
+        from oneshot import comparison
 
         with watched(sys.stderr) as progress:
             found = comparison.compare_session(session, out=out, fresh=fresh, jobs=jobs or os.cpu_count() or 1,
                                                progress=progress)
-        record = {**comparison.record(found), "out": None if out is None else str(out)}
+        record = {**comparison.comparison_record(found), "out": None if out is None else str(out),
+                  "page": None if out is None else str(out / comparison.PAGE)}
         if as_json:
             show_json(record)
         else:
-            show(compare_lines(record, NOMINAL))
+            show(comparison.compare_lines(record))
             warn(found.problems)
 
 

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from oneshot import pipeline
-from oneshot.analysis import comparison
+from oneshot import comparison, pipeline
 from oneshot.cli import main
 from oneshot.core.errors import OneshotError, SettingsError
 from oneshot.core.records.kit import Kit

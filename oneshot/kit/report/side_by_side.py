@@ -1,8 +1,8 @@
-"""What the command line says of many sessions, and of mics and takes side by side."""
+"""What the command line says of many sessions side by side."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from oneshot.kit.report.lines import BLANK, Line, plain, table
@@ -30,30 +30,3 @@ def batch_lines(record: Mapping[str, Any]) -> list[Line]:
         lines += [BLANK, ("warn", f"Failed: {len(failed)}"),
                   *(("text", plain(f"  {row['session']}: {row['error']}")) for row in failed)]
     return lines
-
-
-def compare_lines(record: Mapping[str, Any], names: Sequence[str]) -> list[Line]:
-    """A comparison as lines: a table for each drum, a row for each mic and take. ``names``: of the octave bands."""
-    about = ("  bands: each octave relative to the mic's overall level, dB (levels are matched); tilt: dB per octave")
-    lines: list[Line] = [("head", plain(f"{record['session']}: hits of like strength, the first 300 ms")),
-                         ("quiet", about)]
-    for drum in dict.fromkeys(view["drum"] for view in record["views"]):
-        mine = [view for view in record["views"] if view["drum"] == drum]
-        rows = [["mic", "take", "hits", "level", "peak", "noise", "tilt", *names]]
-        rows += [[view["mic"], view["take"], f"{view['strokes']}{'' if view['clean'] else ' *'}",
-                  *(_figure(view[name]) for name in ("level_dbfs", "peak_dbfs", "noise_dbfs", "tilt_db")),
-                  *(_figure(band) for band in view["bands_db"])] for view in mine]
-        head, *body = table(rows, right=range(2, len(rows[0])), indent=2)
-        lines += [BLANK, ("head", plain(f"{drum}, {mine[0]['articulation']}")), ("quiet", head),
-                  *(("text", line) for line in body)]
-    if any(not view["clean"] for view in record["views"]):
-        lines += [BLANK, ("text", "* bleed within 10 dB of these hits in that mic.")]
-    if record["excerpts"]:
-        count = len(record["excerpts"])
-        lines += [BLANK, ("text", plain(f"{count} excerpts, level-matched per drum: {record['out']}")),
-                  ("quiet", "  Start listening at a low level: drum hits are sudden and may be loud.")]
-    return lines
-
-
-def _figure(value: float | None) -> str:
-    return "-" if value is None else f"{value:.1f}"
