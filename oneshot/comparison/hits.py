@@ -23,7 +23,8 @@ CLEAN_DB = -10.0
 def of_similar_level(hits: Sequence[Hit]) -> dict[str, list[Hit]]:
     """Take -> its hits of like strength, of one drum and articulation; takes that have none are left out.
 
-    The level is the one around which most takes have hits, up to ``STROKES`` each counting, the softest of equals.
+    The level is the one around which most takes have hits, up to ``STROKES`` each counting; the hardest of equals,
+    which stands clearest of the noise.
     """
     able = sorted((h for h in hits if h.level_db is not None and h.ornament is None and not h.partners),
                   key=lambda h: (h.level_db or 0.0, h.id))
@@ -39,7 +40,7 @@ def of_similar_level(hits: Sequence[Hit]) -> dict[str, list[Hit]]:
         counts = [min(int((near & mine).sum()), STROKES) for mine in rows.values()]
         return sum(n > 0 for n in counts), sum(counts)
 
-    best = max(dict.fromkeys(level.tolist()), key=coverage)
+    best = max(dict.fromkeys(level[::-1].tolist()), key=coverage)
     near = [h for h in able if h.level_db is not None and abs(h.level_db - best) <= WITHIN_DB]
     return {take: mine for take in takes if (mine := [h for h in near if h.take == take])}
 

@@ -66,10 +66,10 @@ def _dynamics(mine: Sequence[Mapping[str, Any]], number: Mapping[str, str]) -> l
         if view["dynamics"] is None:
             continue
         where = view["mic"] if len(number) == 1 else f"{view['mic']}, take {number[view['take']]}"
-        parts = [f"its {part} {10 * view[f'{part}_slope']:.1f} dB" for part in ("attack", "body")
+        parts = [f"{10 * view[f'{part}_slope']:.1f} dB louder in its {part}" for part in ("attack", "body")
                  if view[f"{part}_slope"] is not None]
         does = "too few clean hits to say what it does" if not parts else (
-            f"where a hit is 10 dB harder, {', '.join(parts)}")
+            f"a hit 10 dB harder is {' and '.join(parts)}")
         lines += [("text", plain(f"  {where}: {view['dynamics']}; {does}"))]
     return lines
 

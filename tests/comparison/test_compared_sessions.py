@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +14,15 @@ import pyloudnorm
 import pytest
 from command_line import main_code
 from short_sessions import sound
-from stage_inputs import Pier
+from stage_inputs import PIER, Pier
 from stroke_sessions import sums
 
 from oneshot.analysis.detection.arrivals import sound_m_per_s
+from oneshot.analysis.measurement.compression import COMPRESSED_SLOPE
 from oneshot.audio.io import read_audio
 from oneshot.comparison import PAGE, compare_session, comparison_record
 from oneshot.synth import KitPlan, MicPlan, RoomPlan, slate, write_session
-from oneshot.synth.kits import FLOOR, FLOOR_TOM, SNARE, SNARE_TOP
+from oneshot.synth.kits import CRUSH, FLOOR, FLOOR_TOM, SNARE, SNARE_TOP
 from oneshot.synth.scene import Scene
 
 AIR_C = 8.0
@@ -154,6 +156,24 @@ def test_the_text_fits_a_terminal(pier: Pier, capsys: pytest.CaptureFixture[str]
     assert max(len(line) for line in text.splitlines()) <= 100
     for part in ("kick, hit", "Kick In and", "Few mics", "Costs"):
         assert part in text
+
+
+@pytest.mark.full
+def test_what_a_compressor_does_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Hits of all strengths in close mics, overheads and a room mic behind a compressor: that one is named, and gives
+    less than 8 dB for 10 in the body of every drum, an overhead more; nothing else has anything in its way.
+    """
+    mics = tuple(mic for mic in PIER.mics if mic.name in {"Kick In", "Snare Top", "OH L", "OH R"})
+    rows = (("kick", "hit", -24.0, 0.0, 14, 0.9), ("snare", "centre", -28.0, 0.0, 14, 0.9))
+    plan = replace(PIER, drums=PIER.drums[:2], mics=(*mics, CRUSH))
+    write_session(tmp_path / "s", plan, (slate("one", rows),), seed=3)
+    assert 0 == main_code("compare", str(tmp_path / "s"), "--jobs", "1", "--json")
+    found = json.loads(capsys.readouterr().out)
+
+    assert {"Crush": "compressor"} == {v["mic"]: v["dynamics"] for v in found["views"] if v["dynamics"] is not None}
+    for drum in ("kick", "snare"):
+        assert view(found, drum, "Crush")["body_slope"] < COMPRESSED_SLOPE
+        assert view(found, drum, "OH L")["body_slope"] > COMPRESSED_SLOPE
 
 
 def test_a_session_without_strokes_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -11,7 +11,7 @@ from oneshot.comparison import hits
 
 def test_only_strokes_of_like_strength_are_compared() -> None:
     """Two takes that share one level of three: that level, from both; an ornament and a stroke with a partner are none
-    of them.
+    of them. Of levels that as many have, the hardest.
     """
     every = [hit(n, level_db=level, take=take) for n, (level, take) in enumerate(
         [(-10, "a"), (-10.5, "a"), (-9.5, "a"), (-20, "a"), (-20.4, "b"), (-30, "b"), (-30.2, "b"), (-30.1, "b")])]
@@ -20,6 +20,8 @@ def test_only_strokes_of_like_strength_are_compared() -> None:
     assert {"a": [3], "b": [4]} == {take: [h.id for h in mine] for take, mine in found.items()}
     assert {} == hits.of_similar_level([replace(every[0], level_db=None)])
     assert {} == hits.of_similar_level([])
+    ladder = [hit(n + 1, level_db=-10.0 * n) for n in range(3)]
+    assert [1] == [h.id for h in hits.of_similar_level(ladder)["one"]]
 
 
 def test_the_stroke_that_most_takes_have_is_compared() -> None:

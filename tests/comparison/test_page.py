@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+from playwright.sync_api import expect
 from review_sight import AXE, LAPTOP, NOT_HERE, PHONE
 from stage_inputs import RATE, hit, strike
 
@@ -96,19 +97,19 @@ def test_mics_are_switched_while_all_of_them_play(sight: Page) -> None:
     """
     buttons = sight.locator("#drum-0 .switch button:visible")
     buttons.nth(0).click()
-    sight.wait_for_function("window.started === 4")
-    assert sight.locator("#now").inner_text() == "kick: Top, one"
+    said = sight.locator("#now")
+    expect(said).to_have_text("kick: Top, one")
     sight.keyboard.press("4")
-    assert sight.locator("#now").inner_text() == "kick: Far, two"
+    expect(said).to_have_text("kick: Far, two")
     assert buttons.nth(3).get_attribute("aria-pressed") == "true"
     assert 1 == sight.locator("[aria-pressed=true]").count()
     assert 4 == sight.evaluate("window.started")
     assert sight.evaluate("sources.every((s) => s.loop && s.loopEnd === sources[0].loopEnd && s.loopEnd > 0)")
     sight.locator("#drum-1 .switch button:visible").nth(1).click()
-    sight.wait_for_function("window.started === 8")
-    assert sight.locator("#now").inner_text() == "snare: Far, one"
+    expect(said).to_have_text("snare: Far, one")
+    assert 8 == sight.evaluate("window.started")
     sight.keyboard.press("Escape")
-    assert sight.locator("#now").inner_text() == "Nothing is playing."
+    expect(said).to_have_text("Nothing is playing.")
     assert sight.locator("#stop").is_disabled()
 
 
@@ -121,19 +122,18 @@ def test_blind_shows_no_name_until_asked(sight: Page) -> None:
     names = ("Top", "Far", "one", "two")
     sight.keyboard.press("b")
     sight.locator("#drum-0 .switch button:visible").nth(1).click()
-    sight.wait_for_function("window.started === 4")
 
-    assert sight.locator("#now").inner_text() == "kick: B"
+    expect(sight.locator("#now")).to_have_text("kick: B")
     assert ["A", "B", "C", "D"] == sight.locator("#drum-0 .switch button:visible").all_inner_texts()
     assert "" == sight.locator("#drum-0 .answers ol").inner_text()
     assert [] == [name for name in names if name in sight.locator("#drums").inner_text().split()]
     sight.locator("#drum-0 .answers summary").click()
-    sight.wait_for_function("document.querySelector('#drum-0 .answers ol').children.length === 4")
+    expect(sight.locator("#drum-0 .answers li")).to_have_count(4)
     answers = sight.locator("#drum-0 .answers li").all_inner_texts()
     assert ["A", "B", "C", "D"] == [each[0] for each in answers]
     assert ["Far, one", "Far, two", "Top, one", "Top, two"] == sorted(each[3:] for each in answers)
     sight.keyboard.press("b")
-    assert 0 == sight.locator(".answers li").count()
+    expect(sight.locator(".answers li")).to_have_count(0)
     assert sight.locator(".figures").first.is_visible()
 
 
