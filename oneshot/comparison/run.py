@@ -37,12 +37,13 @@ BITS, PAGE_BITS = 24, 16
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Drums, mic by mic and take by take; ``pairs`` of mics; ``carried_in``: the take in which it was measured which
-    few mics carry most of the balance, None where none could be; ``costs`` of each mic; ``excerpts``: file name -> gain
-    (dB) that matches it to the others of its drum.
+    """Drums, mic by mic and take by take; ``homes``: drum -> its home mic; ``pairs`` of mics; ``carried_in``: the take
+    in which it was measured which few mics carry most of the balance, None where none could be; ``costs`` of each mic;
+    ``excerpts``: file name -> gain (dB) that matches it to the others of its drum.
     """
 
     session: Session
+    homes: Mapping[str, str]
     views: tuple[figures.View, ...]
     pairs: tuple[pairs.Pair, ...]
     carried_in: str | None
@@ -103,8 +104,8 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
         balance = _balance(session, found)
         carried_in, carried = _carried(session, found, compared, balance)
         ordered = _in_order(session, found, views)
-        result = Comparison(session, ordered, tuple(together), carried_in, tuple(carried),
-                            tuple(few_mics.costs(session, found, balance)), gains,
+        result = Comparison(session, {drum: homes[drum] for drum in compared}, ordered, tuple(together), carried_in,
+                            tuple(carried), tuple(few_mics.costs(session, found, balance)), gains,
                             (*session.problems, *found.problems))
         if stage is not None:
             page.write(stage, comparison_record(result), sounds)
@@ -132,7 +133,7 @@ def comparison_record(found: Comparison) -> dict[str, object]:
     """A comparison as plain types, figures rounded, for programs and for the lines that people read."""
     return {"session": found.session.name, "air_c": found.session.air_c,
             "octaves_hz": [round(hz, 1) for hz in figures.CENTRES_HZ],
-            "views": _plain(found.views), "pairs": _plain(found.pairs),
+            "homes": dict(found.homes), "views": _plain(found.views), "pairs": _plain(found.pairs),
             "balance": {"take": found.carried_in, "carriers": _plain(found.carriers)},
             "costs": _plain(found.costs), "excerpts": dict(found.excerpts),
             "problems": [asdict(problem) for problem in found.problems]}

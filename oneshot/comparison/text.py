@@ -7,7 +7,7 @@ from typing import Any
 
 from oneshot.kit.report.lines import BLANK, Line, plain, table, width
 
-NAME_COLUMNS = 22
+NAME_COLUMNS = 18
 """Longer names are shortened in tables; ``--json`` has them whole."""
 
 
@@ -28,10 +28,10 @@ def compare_lines(record: Mapping[str, Any]) -> list[Line]:
         mine = [view for view in record["views"] if view["drum"] == drum]
         lines += [BLANK, ("head", plain(f"{drum}, {mine[0]['articulation']}")),
                   *_titled(_views(mine, number), right=range(1, 12)), *_dynamics(mine, number)]
-        home = next((view for view in mine if view["role"] == "close" and view["delay_ms"] == 0), None)
+        home = record["homes"][drum]
         two = [pair for pair in record["pairs"] if pair["drum"] == drum]
-        if home is not None:
-            lines += _pairs([pair for pair in two if pair["take"] == two[0]["take"]], home["mic"], number)
+        if any(view["mic"] == home and view["role"] == "close" for view in mine):
+            lines += _pairs([pair for pair in two if pair["take"] == two[0]["take"]], home, number)
     if any(not view["clean"] for view in record["views"]):
         lines += [BLANK, ("text", "* bleed within 10 dB of these hits in that mic.")]
     lines += [*_carriers(record["balance"]), *_costs(record["costs"])]
@@ -89,7 +89,7 @@ def _pairs(two: Sequence[Mapping[str, Any]], home: str, number: Mapping[str, str
     if len(rows) == 1:
         return []
     where = "" if len(number) == 1 else f", take {number[two[0]['take']]}"
-    about = f"  together at equal level{where}: dB re two mics that share nothing; inv.: one inverted; low: < 120 Hz"
+    about = f"  at equal level{where}: dB re two mics that share nothing; inv.: one inverted; low: < 120 Hz"
     return [("quiet", about), *_titled(rows, right=range(1, 7))]
 
 

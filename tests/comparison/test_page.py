@@ -38,7 +38,8 @@ def record(drums: tuple[str, ...] = ("kick", "snare"), mics: tuple[str, ...] = (
     views = tuple(figures.view(hit(1, drum=drum, take=take), mic, "close", [strike(1)], RATE, clean=True,
                                known=figures.Known(-80.0, Delay(2.9, 0.1, 8, 1.0)))
                   for drum in drums for mic in mics for take in takes)
-    return comparison_record(Comparison(Session("barn", Path("barn"), ()), views, (), None, (), (), {}, ()))
+    session = Session("barn", Path("barn"), ())
+    return comparison_record(Comparison(session, dict.fromkeys(drums, mics[0]), views, (), None, (), (), {}, ()))
 
 
 def sounds(drums: tuple[str, ...] = ("kick", "snare"), mics: tuple[str, ...] = ("Top", "Far"),
