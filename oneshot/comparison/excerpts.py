@@ -7,11 +7,12 @@ Takes share places rather than hits: each place lasts as long as every take's hi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from oneshot.audio.loudness import integrated_lufs, momentary_max_lufs, true_peak_dbtp
+from oneshot.audio.loudness import BLOCK_S, HOP_S, integrated_lufs, true_peak_dbtp
 from oneshot.comparison.windows import LEAD_S, Windows
 from oneshot.core.records.session import Floats
 
@@ -37,7 +38,9 @@ def places(takes: Sequence[Windows]) -> tuple[list[list[int]], list[float]]:
 
 
 def excerpt(heard: Windows, mic: int, rows: Sequence[int], lasting_s: Sequence[float]) -> Floats:
-    """Some hits in one mic one after the other, faded out where they end: float64 (1, frames)."""
+    """Some hits in one mic one after the other, faded out where they end: float64 (1, frames), with as much silence at
+    the end as makes whole steps of the loudness meter's.
+    """
     parts, done, until = [], 0, 0.0
     for row, seconds in zip(rows, lasting_s, strict=True):
         until += seconds + LEAD_S
@@ -51,25 +54,23 @@ def excerpt(heard: Windows, mic: int, rows: Sequence[int], lasting_s: Sequence[f
         lead = min(length, heard.lead)
         part[:lead] *= np.arange(lead) / lead
         parts.append(part)
-    return np.concatenate(parts)[None] if parts else np.zeros((1, 0))
+    whole = max(BLOCK_S, math.ceil(until / HOP_S - 1e-6) * HOP_S)
+    parts.append(np.zeros(round(whole * heard.sample_rate) - done))
+    return np.concatenate(parts)[None]
 
 
 def matching_gains(excerpts: Mapping[str, Floats], rates: Mapping[str, int]) -> dict[str, float]:
-    """Gain (dB) of each excerpt that makes all equally loud: integrated loudness (ITU-R BS.1770), or the momentary one
-    where they are shorter than its 400 ms, at ``LOUDNESS_LUFS``, or lower, so that no true peak passes
-    ``LOUDEST_DBTP``. Silent ones are left out.
+    """Gain (dB) of each excerpt that makes all equally loud: integrated loudness (ITU-R BS.1770) at ``LOUDNESS_LUFS``,
+    or lower, so that no true peak passes ``LOUDEST_DBTP``. Silent ones are left out.
     """
-    known: dict[str, tuple[float | None, float, float, float]] = {}
+    known: dict[str, tuple[float, float, float]] = {}
     for name, x in excerpts.items():
         top = float(np.abs(x).max(initial=0.0))
         if top <= SILENT_PEAK:
             continue
         # brought to full scale first, so that soft ones are not below the absolute gate
-        short, peak = momentary_max_lufs(x / top, rates[name]), true_peak_dbtp(x / top, rates[name])
-        if short is not None and peak is not None:
-            known[name] = integrated_lufs(x / top, rates[name]), short, peak, 20 * float(np.log10(top))
-    whole = all(each is not None for each, *_ in known.values())
-    levels = {name: (integrated if whole and integrated is not None else short, peak, top)
-              for name, (integrated, short, peak, top) in known.items()}
-    target = min([LOUDNESS_LUFS, *(level + LOUDEST_DBTP - peak for level, peak, _ in levels.values())])
-    return {name: target - level - top for name, (level, _, top) in levels.items()}
+        level, peak = integrated_lufs(x / top, rates[name]), true_peak_dbtp(x / top, rates[name])
+        if level is not None and peak is not None:
+            known[name] = level, peak, 20 * float(np.log10(top))
+    target = min([LOUDNESS_LUFS, *(level + LOUDEST_DBTP - peak for level, peak, _ in known.values())])
+    return {name: target - level - top for name, (level, _, top) in known.items()}
