@@ -37,10 +37,10 @@ class View:
     hits of ``level_dbfs`` (rms of the first 300 ms), ``bands_db`` (each octave's part of it), ``tilt_db`` (per octave),
     ``low_percent`` (power below 120 Hz), ``brightness_hz`` (spectral centroid) and ``crest_db`` (peak over rms), all of
     the first 300 ms; of ``edt_s`` and ``t20_s``, decay times for 60 dB; of ``direct_to_room_db``, None in the drum's
-    own home mic and for drums without a close mic. ``peak_dbfs``: of the loudest; ``noise_dbfs``: the mic's noise
-    floor, None where it is silent. ``delay_ms``, ``path_m``: how much later than the home mic, and how much further
-    from the drum. ``dynamics``: "compressor" or "gate", where one is in its way; ``attack_slope``, ``body_slope``: dB
-    out for each dB in. Figures are None where they are not known.
+    own home mic, for drums without a close mic, and where no more than half of the hits tell it. ``peak_dbfs``: of the
+    loudest; ``noise_dbfs``: the mic's noise floor, None where it is silent. ``delay_ms``, ``path_m``: how much later
+    than the home mic, and how much further from the drum. ``dynamics``: "compressor" or "gate", where one is in its
+    way; ``attack_slope``, ``body_slope``: dB out for each dB in. Figures are None where they are not known.
     """
 
     drum: str
@@ -85,9 +85,10 @@ def views(heard: Windows, home: str | None, known: Sequence[Known]) -> list[View
     rows = range(len(heard.hits))
     out = []
     for k, mic in enumerate(heard.mics):
-        ratio = None if near is None or near == k else middle(
+        told = [] if near is None or near == k else [
             direct_to_room_db(heard.aligned(row, near, lead=True), heard.aligned(row, k, lead=True),
-                              lead=heard.lead, sample_rate=heard.sample_rate) for row in rows)
+                              lead=heard.lead, sample_rate=heard.sample_rate) for row in rows]
+        ratio = middle(told) if 2 * told.count(None) < len(told) else None
         out.append(view(heard.hits[0], mic.name, str(mic.role), [heard.aligned(row, k) for row in rows],
                         heard.sample_rate, clean=mostly_clean(heard.hits, mic.name), known=known[k],
                         direct_to_room=ratio))

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from known_windows import windows
 from scipy.signal import fftconvolve
 from stage_inputs import RATE, strike
 
 from oneshot.comparison import direct
+from oneshot.comparison.figures import Known, views
 from oneshot.core.records.session import Floats
 from oneshot.synth.plans import MicPlan, Place, RoomPlan
 from oneshot.synth.room import Acoustics, Radiator
@@ -56,6 +58,19 @@ def test_the_ratio_is_that_of_the_room(place: Place, pattern: str) -> None:
         truth = 10 * np.log10(octaves(alone) / octaves(both - alone))
 
         assert truth == pytest.approx(ratio(mic, stroke), abs=1.5)
+
+
+def test_most_hits_must_tell_the_ratio() -> None:
+    """Of three hits two in a close mic that rings on for long: nothing is told of the other mic; of one, the median of
+    the others. In the close mic itself there is nothing to tell.
+    """
+    x = strike(1, 0.05)
+    ringing = x + np.concatenate([np.zeros(2400), strike(2, 0.2)])[: len(x)]
+    for close, told in (([x, ringing, ringing], False), ([x, x, ringing], True)):
+        found = views(windows({"Close": close, "Far": [x] * 3}), "Close", [Known()] * 2)
+        assert [False, told] == [each.direct_to_room_db is not None for each in found]
+    assert [None, None] == [each.direct_to_room_db for each in views(windows({"Close": [x], "Far": [x]}), None,
+                                                                     [Known()] * 2)]
 
 
 def test_what_cannot_be_told_is_not_told() -> None:
