@@ -21,7 +21,7 @@ from oneshot.kit.read import read_kit
 from oneshot.session.open import open_session
 
 PACKAGE = Path(oneshot.__file__).parent
-FACES = ("analysis", "batch", "comparison", "config", "cutting", "kit", "review", "selection", "session")
+FACES = ("analysis", "batch", "checking", "comparison", "config", "cutting", "kit", "review", "selection", "session")
 BARE = ("audio", "core", "synth")
 ALIKE = {"session": "session_path", "kit": "kit_path", "recipe": "recipe_path"}
 """What arguments of ``oneshot.build`` are called in ``pipeline.build``."""

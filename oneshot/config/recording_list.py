@@ -16,11 +16,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from oneshot.config.settings import check_fields, read_record, setting, unknown_key
+from oneshot.config.settings import TomlFile, check_fields, read_record, setting, unknown_key
 from oneshot.core.bounded_text import parse_toml, read_toml
 from oneshot.core.errors import SettingsError
 from oneshot.core.files import reason
 from oneshot.core.records.session import Problem
+from oneshot.core.toml_lines import TomlLines
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,19 +49,22 @@ USUAL = (Wanted("kick", hits=40, tail_s=1.0), Wanted("snare", hits=80, tail_s=1.
 def read_list(path: Path, problems: list[Problem]) -> tuple[Wanted, ...]:
     """A list from a TOML file; unknown keys go to ``problems``. Raises SettingsError for what is no list."""
     try:
-        table = parse_toml(read_toml(path))
+        text = read_toml(path)
+        table = parse_toml(text)
     except OSError as error:
         raise SettingsError(f"{path} cannot be read ({reason(error)}): give the file of the list") from None
     except ValueError as error:
         raise SettingsError(f"{path} is not valid TOML: {error}") from None
-    problems += [unknown_key(path.name, name, ["wanted"]) for name in table if name != "wanted"]
+    lines = TomlLines(text)
+    file = TomlFile(path.name, lines)
+    problems += [unknown_key(file, (), name, ["wanted"]) for name in table if name != "wanted"]
     rows = table.get("wanted", [])
     if not isinstance(rows, list) or not rows:
         raise SettingsError(f"{path} wants nothing: write a [[wanted]] table for each drum")
     out = []
-    for n, row in enumerate(rows, 1):
+    for n, row in enumerate(rows):
         try:
-            out.append(read_record(Wanted, row, f"wanted no. {n}", path.name, problems))
+            out.append(read_record(Wanted, row, ("wanted", n), file, problems))
         except SettingsError as error:
-            raise SettingsError(f"{path}, [[wanted]] no. {n}: {error}") from None
+            raise SettingsError(f"{path}, line {lines.of('wanted', n)}: {error}") from None
     return tuple(out)

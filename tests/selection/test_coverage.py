@@ -64,7 +64,7 @@ def test_a_list_is_read(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("text", "why"), [
-    ("", "wants nothing"), ("[[wanted]]\n", "no. 1: wanted.drum is missing"),
+    ("", "wants nothing"), ("[[wanted]]\n", "line 1: wanted.drum is missing"),
     ('[[wanted]]\ndrum = "snare"\nhits = 0\n', "cannot be below 1"),
     ('[[wanted]]\ndrum = "snare"\nhits = "many"\n', "must be a whole number"), ("[[", "is not valid TOML")])
 def test_a_list_that_nobody_can_mean_is_refused(tmp_path: Path, text: str, why: str) -> None:
