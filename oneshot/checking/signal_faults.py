@@ -29,7 +29,8 @@ HUM_LINES = 10
 """Lines of a mains frequency that are looked at."""
 LINE_DB = 10.0
 """How far a line stands above what lies beside it. Of noise averaged over eight spectra a bin lies 3 dB up at most."""
-OFFSET = 10 ** (-60 / 20)
+OFFSET, IN_NOISE = 10 ** (-60 / 20), 0.3
+"""From where an offset clicks: full scale 1.0, and re the rms of the softest 50 ms; noise alone has a mean, too."""
 BLACK_SHARE = 0.02
 """Share of a take's time from which digital black is worth a word; the silence before and after the take aside."""
 
@@ -38,6 +39,11 @@ def signal_faults(survey: Survey) -> Iterator[Finding]:
     """All of them, mic by mic."""
     for row, mic in enumerate(survey.mics):
         where = f"{survey.take.name}/{mic.name}"
+        if survey.broken[row] >= 0:
+            yield Finding(Harm.LOST, Problem(where, "holds samples that are no numbers (NaN or infinity)",
+                                             "export it again, or take it out of the folder: nothing can be built from "
+                                             "it"), (float(survey.broken[row] / survey.take.sample_rate),))
+            continue
         if survey.peak[row].max(initial=0.0) <= SILENT_PEAK:
             yield Finding(Harm.LOST, Problem(where, "is silent", 'find its file, or give it role = "ignore" in '
                                                                   "session.toml"))
@@ -102,8 +108,8 @@ def _black(survey: Survey, row: int, where: str) -> Iterator[Finding]:
 def _offset(survey: Survey, row: int, where: str) -> Iterator[Finding]:
     """A mean that is not zero, also where nothing is played: what rooms hear of a hit need not be zero on average."""
     means = [float(x.mean(dtype=np.float64)) for x in survey.quiet[row]] or survey.means[row].tolist()
-    mean = min(means, key=abs)
-    if survey.mics[row].role.means.judged and abs(mean) >= OFFSET:
+    mean, softest = min(means, key=abs), float(survey.level[row].min())  # noise is masked by noise, of its mean, too
+    if survey.mics[row].role.means.judged and abs(mean) >= max(OFFSET, IN_NOISE * softest**0.5):
         yield Finding(Harm.POOR, Problem(where, f"has a DC offset of {_db(abs(mean)):.0f} dBFS",
                                          "samples keep it and click where they start and end: remove it (5 Hz "
                                          "high-pass) and export again"))

@@ -70,6 +70,7 @@ class Survey:
     """What one pass over a take kept. ``slot``: frames of 50 ms; ``peak``, ``level``: float32 (mics, slots), largest
     sample and mean square of each, full scale 1.0; ``flat``: int32 (mics, slots), how many samples lie within 1e-4 of
     their slot's largest; ``black``: bool (mics, slots), nothing but zeros; ``means``: float64 (mics, stretches);
+    ``broken``: int64 (mics,), the first take frame that is NaN or infinite, -1 for none (such count as 0);
     ``begins``: each mic's clear beginnings, take frames in order; ``drops``: where a mic is black for 5 to 45 ms
     between sounds, take frames; ``hits``: in order of time; ``quiet``: each mic's quietest seconds, float32 (frames,).
     """
@@ -82,6 +83,7 @@ class Survey:
     flat: NDArray[np.int32]
     black: NDArray[np.bool_]
     means: NDArray[np.float64]
+    broken: Frames
     begins: tuple[Frames, ...]
     drops: tuple[Frames, ...]
     hits: tuple[ClearHit, ...]
@@ -101,6 +103,7 @@ class _Stretch:
     flat: NDArray[np.int32]
     black: NDArray[np.bool_]
     means: NDArray[np.float64]
+    broken: Frames
     begins: tuple[Frames, ...]
     drops: tuple[Frames, ...]
     hits: tuple[ClearHit, ...]
@@ -134,6 +137,7 @@ def surveyed(root: Path, take: Take, *, jobs: int, progress: Progress) -> Survey
         flat=np.concatenate([part.flat for part in parts], axis=1),
         black=np.concatenate([part.black for part in parts], axis=1),
         means=np.stack([part.means for part in parts], axis=1),
+        broken=np.array([next((int(part.broken[row]) for part in parts if part.broken[row] >= 0), -1) for row in rows]),
         begins=tuple(np.concatenate([part.begins[row] for part in parts]) for row in rows),
         drops=tuple(np.concatenate([part.drops[row] for part in parts]) for row in rows),
         hits=tuple(_owned([hit for part in parts for hit in part.hits], mics, peak.max(axis=1))),
@@ -156,6 +160,7 @@ def _stretch(reader: TakeReader, number: int, step: int, *, most: int) -> _Stret
     steps = min(STRETCH_STEPS, -(-(take.frames - first) // step))
     lead, tail = BEFORE_STEPS * step, round(WINDOW_S * take.sample_rate)
     x = reader.read(first - lead, first + steps * step + tail)
+    broken = _broken(x, first - lead)
     body = x[:, lead : lead + steps * step]
     size = np.abs(x[:, : lead + steps * step])
     peaks = size.reshape(len(x), BEFORE_STEPS + steps, step).max(axis=2)
@@ -167,9 +172,20 @@ def _stretch(reader: TakeReader, number: int, step: int, *, most: int) -> _Stret
     peak = _by_slot(peaks[:, BEFORE_STEPS:], SLOT_STEPS).max(axis=2)
     flat = (_by_slot(size[:, lead:], SLOT_STEPS * step) >= FLAT * peak[:, :, None]).sum(axis=2, dtype=np.int32)
     means = body.mean(axis=1, dtype=np.float64)
-    return _Stretch(peak, _by_slot(power, SLOT_STEPS).mean(axis=2), flat, peak == 0, means,
+    return _Stretch(peak, _by_slot(power, SLOT_STEPS).mean(axis=2), flat, peak == 0, means, broken,
                     tuple(first + (at - BEFORE_STEPS) * step for at in begins),
                     tuple(first + at * step for at in map(_drops, peaks[:, BEFORE_STEPS:])), hits, quiet)
+
+
+def _broken(x: Floats32, base: int) -> Frames:
+    """The first take frame of each mic that is no number, int64 (mics,), -1 for none; such samples become 0."""
+    out = np.full(len(x), -1, np.int64)
+    if not np.isfinite(x.sum()):  # one sum tells of nearly all stretches that there is none
+        bad = ~np.isfinite(x)
+        rows = bad.any(axis=1)
+        out[rows] = base + bad[rows].argmax(axis=1)
+        x[bad] = 0.0
+    return out
 
 
 def _by_slot(x: Floats32, length: int) -> Floats32:

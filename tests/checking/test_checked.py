@@ -235,3 +235,25 @@ def test_the_speed_of_sound() -> None:
     """343.2 m/s at 20 degrees C, 2.9 ms a metre (ISO 9613-1)."""
     assert speed_of_sound(20.0) == pytest.approx(343.2, abs=0.1)
     assert 1e3 / speed_of_sound(20.0) == pytest.approx(2.914, abs=0.01)
+
+
+def test_samples_that_are_no_numbers(tmp_path: Path) -> None:
+    """Not a number in one mic, at 0.5 s: said of that one, at that place."""
+    noise = np.random.default_rng(2).normal(size=(2, 48000)) * 1e-3
+    noise[0, 24000:24010] = (np.nan, np.inf) * 5
+    for name, x in zip(("Kick", "OH"), noise, strict=True):
+        soundfile.write(tmp_path / f"{name}.wav", x, 48000, "FLOAT")
+
+    (found,) = findings(tmp_path)
+
+    assert (Harm.LOST, f"{tmp_path.name}/Kick", (0.5,)) == (found.harm, found.problem.where, found.at_s)
+    assert "NaN or infinity" in found.problem.what
+
+
+@pytest.mark.parametrize("frames", [1, 100, 4000, 50_000])
+def test_takes_of_any_length(tmp_path: Path, frames: int) -> None:
+    """Short recordings of noise have no fault."""
+    for name, x in zip(("Kick", "Snare"), np.random.default_rng(3).normal(size=(2, frames)) * 0.01, strict=True):
+        soundfile.write(tmp_path / f"{name}.wav", x, 48000, "PCM_24")
+
+    assert () == findings(tmp_path)
