@@ -7,7 +7,7 @@ import shlex
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -49,6 +49,8 @@ def check(session: SessionPath, as_json: AsJson = False,
           wanted: Annotated[str | None, typer.Option("--list", metavar="FILE",
                                                      help="Also hold the session against a recording list: a TOML "
                                                           "file of docs/check.md, or 'usual'.")] = None,
+          watch: Annotated[bool, typer.Option("--watch", help="Stay, and check each take once its files no longer "
+                                                              "grow; Ctrl+C ends it.")] = False,
           jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per core.")] = None,
           debug: Debug = False) -> None:
     """Check a session: what was recorded, and what is wrong with it.
@@ -64,6 +66,8 @@ def check(session: SessionPath, as_json: AsJson = False,
         from oneshot.session.open import draft_toml, open_session
         from oneshot.session.processed_tracks import open_tracks
 
+        if watch:
+            _watch(session, jobs or os.cpu_count() or 1)
         told: list[Problem] = []
         if wanted is not None:
             from oneshot.config.recording_list import USUAL, read_list
@@ -107,6 +111,31 @@ def check(session: SessionPath, as_json: AsJson = False,
             warn([*told, *found.problems, *(() if tracks is None else tracks.problems)])
             if write:
                 show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])
+
+
+def _watch(session: Path, jobs: int) -> NoReturn:
+    """Check takes as they come in."""
+    from oneshot.checking import checked
+    from oneshot.checking.watch import takes_as_they_come
+    from oneshot.cli.console import say_error
+    from oneshot.core.errors import OneshotError
+    from oneshot.kit.report.findings import checked_lines
+
+    there(session)
+    show([("head", f"Watching {session}: each take is checked once its files no longer grow. Ctrl+C ends it.")])
+    for come in takes_as_they_come(session):
+        sys.stdout.flush()
+        if isinstance(come, OneshotError):
+            say_error(str(come), debug=False)
+            continue
+        try:
+            with watched(sys.stderr) as progress:
+                found = checked(come, jobs=jobs, progress=progress)
+            show(checked_lines(come, found))
+        except OneshotError as error:  # a take that is still being copied
+            say_error(str(error), debug=False)
+        sys.stdout.flush()
+    raise AssertionError("takes come for ever")
 
 
 @app.command(epilog="Example: oneshot build 'Tuesday session' 'Tuesday kit' --only kick")
