@@ -42,9 +42,9 @@ is reported and ignored; an invalid value stops the build with one line that nam
 Three recipes come with the program; name one instead of a file:
 
 - `--recipe playable`: a kit to play from pads or keys. Up to 8 layers of 6 round robins, full decay, every mic to mix.
-- `--recipe replacement --only DRUM`: isolated hits, and ranked prints of the drum's own mics that start within 0.1 ms
-  of the attack with positive polarity, each also with a shorter decay. A kind (`tom`) prints all of its drums; lengths
-  go by the kind. With `--prints-only` nothing else is written.
+- `--recipe replacement --only DRUM`: isolated hits, and prints of the drum's own mics, the best four of each velocity
+  layer, that start within 0.1 ms of the attack with positive polarity, each also with a shorter decay. A kind (`tom`)
+  prints all of its drums; lengths go by the kind. With `--prints-only` nothing else is written.
 - `--recipe free-pack`: fewer, cleaner files at 44.1 kHz and 24 bits, one trim per drum so that its hardest hit peaks at
   -1 dBTP; its pack tells nothing of the recording. Fill in `[kit]` of the kit's recipe.toml, build again, then run
   `oneshot pack`.

@@ -304,6 +304,8 @@ class PrintRecipe:
                                   low=-40, high=0)
     upward: bool = setting(True, "Flip polarity where needed, so that the waveform first moves upward.")
     candidates: int = setting(8, "How many hits to print, best first.", low=1, high=200)
+    per_layer: bool = setting(False, "So many of each velocity layer, for a trigger that plays layers; false: of all "
+                                     "hits together, which favours hard ones.")
     stereo: bool = setting(False, "Stereo, panned by the kit's balance; false: mono.")
     high_pass_hz: float = setting(0.0, "Corner of a high-pass over the whole print (Hz), 12 dB an octave; 0: none.",
                                   low=0, high=20000)

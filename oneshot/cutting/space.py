@@ -88,7 +88,8 @@ def check_room(folder: Path, needs: Needs) -> None:
 def _prints(recipe: Recipe, takes: Iterable[Take]) -> float:
     """Bytes of the recipe's prints, at most."""
     widest = max((_rate(take, recipe.files) * _width(take, recipe.files) for take in takes), default=0.0)
-    return sum(each.candidates * each.longest_ms / 1000 * (2 if each.stereo else 1) * widest for each in recipe.prints)
+    return sum(each.candidates * (recipe.choose.layers if each.per_layer else 1) * each.longest_ms / 1000
+               * (2 if each.stereo else 1) * widest for each in recipe.prints)
 
 
 def _rate(take: Take, asked: Finishing) -> int:

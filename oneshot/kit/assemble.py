@@ -106,7 +106,7 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
                       {} if along is None else along.judged())
     files = Files(stage, names, finisher, tags, balance, bus, homes, noise, recipe.cut.above_noise_db, there)
     _named_before_any_is_cut(names, cutter, bus, recipe)
-    printed = printer.make(chosen.hits, chosen.picks)
+    printed = printer.make(chosen.hits, chosen.picks, chosen.velocities)
     shots: dict[int, OneShot] = {}
     drawn: dict[str, Mapping[str, object]] = {}
     for made in _cut(cutter, files, tell, alone=along is not None):

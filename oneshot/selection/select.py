@@ -78,12 +78,14 @@ def by_hand(corrected: Corrected) -> ByHand:
 @dataclass(frozen=True, slots=True)
 class Chosen:
     """All hits with layer, kept, fallback and reason filled in, the picks in order of drum, layer, round robin, and
-    what should be heard first.
+    what should be heard first. ``velocities``: (drum, articulation, layer) -> its MIDI velocities, lowest and highest,
+    also where none of its hits becomes a one-shot because prints alone are wanted.
     """
 
     hits: tuple[Hit, ...]
     picks: tuple[Pick, ...]
     problems: tuple[Problem, ...] = ()
+    velocities: Mapping[tuple[str, str, int], tuple[int, int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +187,8 @@ def choose(hits: Sequence[Hit], chooser: Chooser) -> Chosen:
         out.update({hit.id: hit for hit in changed})
         picks.extend(more)
         told.extend(problems)
-    return Chosen(tuple(out[hit.id] for hit in hits), tuple(picks), tuple(told))
+    velocities = {(out[p.hit].drum, out[p.hit].articulation, p.layer): p.velocity for p in picks}
+    return Chosen(tuple(out[hit.id] for hit in hits), tuple(picks), tuple(told), velocities)
 
 
 def worth_measuring(hits: Sequence[Hit], chooser: Chooser) -> list[Hit]:

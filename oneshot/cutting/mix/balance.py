@@ -338,35 +338,46 @@ class PrintFacts:
 CLEAN_ENOUGH_DB = 50.0
 """Bleed further down than this is inaudible under a drum that others play on top of."""
 UNKNOWN_COST = 40.0
+SHOWN_RING_S = 0.005
+"""A ring is told to a hundredth of a second."""
 RING_COST = 30.0
 """A candidate without any tail costs as much as one with 30 dB more bleed; one dB softer as much as one dB more
 bleed.
 """
 
 
-def rank_prints(facts: Sequence[PrintFacts]) -> list[tuple[int, str]]:
-    """Candidates best first: (index into ``facts``, why, in plain words). Equal ones stand by hit number."""
-    hardest = max((fact.level_db for fact in facts if fact.level_db is not None), default=0.0)
-    cleanest = min((fact.bleed_db for fact in facts if fact.bleed_db is not None), default=None)
-    longest = max((fact.ring_s for fact in facts), default=0.0)
+RANKED_BY = (f"Against a hit counts: bleed less than {CLEAN_ENOUGH_DB:.0f} dB down, each dB below the hardest (where "
+             "layers are printed: each dB away from the middle of the layer), and a ring that ends before the print.")
+"""The ranking in words, for whoever reads the prints' list."""
+
+
+def rank_prints(facts: Sequence[PrintFacts], *, alike: bool = False) -> list[tuple[int, str]]:
+    """Candidates best first: (index into ``facts``, what of it was ranked, in plain words). Equal ones stand by hit
+    number. ``alike``: they shall take turns, so that the middle of their levels is best, not the hardest.
+    """
+    levels = [fact.level_db for fact in facts if fact.level_db is not None]
+    best = 0.0 if not levels else float(np.median(levels)) if alike else max(levels)
 
     def cost(fact: PrintFacts) -> float:
-        """What speaks against a hit, dB: dirt, softness, a ring that is cut short."""
+        """What speaks against a hit, dB: dirt, another level than the best, a ring that is cut short."""
         dirt = UNKNOWN_COST if fact.bleed_db is None else max(0.0, CLEAN_ENOUGH_DB + fact.bleed_db)
-        soft = UNKNOWN_COST if fact.level_db is None else hardest - fact.level_db
-        return dirt + soft + RING_COST * max(0.0, 1 - fact.ring_s / fact.wanted_s)
+        off = UNKNOWN_COST if fact.level_db is None else abs(best - fact.level_db)
+        return dirt + off + RING_COST * max(0.0, 1 - fact.ring_s / fact.wanted_s)
 
     def why(fact: PrintFacts) -> str:
-        """What a hit is best in, in words."""
-        praise = [word for word, best in (("cleanest", fact.bleed_db is not None and fact.bleed_db == cleanest),
-                                          ("hardest", fact.level_db == hardest),
-                                          ("longest decay", len(facts) > 1 and fact.ring_s == longest)) if best]
+        """Its bleed, level and ring, in words."""
         words = ["bleed could not be measured" if fact.bleed_db is None else
                  f"bleed {-fact.bleed_db:.0f} dB down" if fact.bleed_db < 0 else
-                 f"bleed {fact.bleed_db:.0f} dB louder", f"decay {fact.ring_s:.2f} s"]
-        if fact.level_db is not None and fact.level_db < hardest:
-            words.append(f"{hardest - fact.level_db:.1f} dB below the hardest")
-        return (", ".join(praise) + ": " if praise else "") + ", ".join(words)
+                 f"bleed {fact.bleed_db:.0f} dB louder"]
+        if fact.level_db is None:
+            words.append("level could not be measured")
+        elif alike:
+            words.append(f"{fact.level_db - best + 0.0:+.1f} dB from the middle of its layer")
+        else:
+            words.append(f"{best - fact.level_db:.1f} dB below the hardest" if fact.level_db < best else "the hardest")
+        whole = fact.ring_s > fact.wanted_s - SHOWN_RING_S
+        return ", ".join([*words, "rings to its end" if whole else
+                          f"rings {fact.ring_s:.2f} of {fact.wanted_s:.2f} s"])
 
     order = sorted(range(len(facts)), key=lambda index: (cost(facts[index]), facts[index].hit))
     return [(index, why(facts[index])) for index in order]

@@ -1,10 +1,13 @@
-"""Prints: one drum's mics mixed down to single files by the recipe, best candidate first."""
+"""Prints: one drum's mics mixed down to single files by the recipe, the best candidates first, of the whole drum or of
+each of its velocity layers.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TypeAlias
 
 import numpy as np
 
@@ -19,7 +22,11 @@ from oneshot.core.records.kit import Fader, Kit, Print
 from oneshot.core.records.session import Floats, Problem, Session
 from oneshot.cutting.file_names import FileNames
 from oneshot.cutting.mix import balance as balancing
+from oneshot.selection.round_robins import SPARE
 from oneshot.selection.select import REJECTED, Pick
+
+Velocities: TypeAlias = Mapping[tuple[str, str, int], tuple[int, int]]
+"""(drum, articulation, layer) -> its MIDI velocities, lowest and highest."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,8 +59,8 @@ class Printer:
     heard_next: Mapping[int, int] = field(default_factory=dict)
     made_of: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
-    def make(self, hits: Sequence[Hit], picks: Sequence[Pick]) -> tuple[Printed, ...]:
-        """All prints of the recipe, each with its candidates best first.
+    def make(self, hits: Sequence[Hit], picks: Sequence[Pick], velocities: Velocities) -> tuple[Printed, ...]:
+        """All prints of the recipe, each with its candidates best first, layer by layer where it has so many of each.
 
         Raises SettingsError where the recipe names a mic that no take has, or two prints share a folder.
         """
@@ -65,7 +72,7 @@ class Printer:
                 raise SettingsError(f"prints: two are named {recipe.name!r}: give each its own name")
             used.add(folder)
             self._check_mics(recipe)
-            out.extend(self._print(recipe, folder, hits, picks))
+            out.extend(self._print(recipe, folder, hits, picks, velocities))
         return tuple(out)
 
     def _check_mics(self, recipe: PrintRecipe) -> None:
@@ -75,37 +82,37 @@ class Printer:
                 raise SettingsError(f"prints.{recipe.name}.mics names {name!r}: no such mic; use one of "
                                     f"{', '.join(sorted(known))}")
 
-    def _print(self, recipe: PrintRecipe, folder: str, hits: Sequence[Hit], picks: Sequence[Pick]) -> list[Printed]:
+    def _print(self, recipe: PrintRecipe, folder: str, hits: Sequence[Hit], picks: Sequence[Pick],
+               velocities: Velocities) -> list[Printed]:
         """One print's candidates. A drum that the kit lacks makes none."""
-        able = [h for h in hits if h.drum == recipe.drum and h.reason != REJECTED and h.ornament is None]
+        able = [h for h in hits if h.drum == recipe.drum and h.reason != REJECTED and h.ornament is None
+                and (not recipe.per_layer or _fills_layer(h))]
         parts = {h.id: balancing.print_parts(recipe, self._close(h), self.balance) for h in able}
         able = [h for h in able if parts[h.id] and set(parts[h.id]) <= self._there(h)]
-        facts = self._all_facts(able, recipe, parts)
-        ranked = balancing.rank_prints(facts)[: recipe.candidates]
-        plans = {able[k].id: self._plan(able[k], recipe, parts[able[k].id]) for k, _ in ranked}
-        blends = self._mix([able[k] for k, _ in ranked], recipe, plans)
+        ranked = _ranked(able, self._all_facts(able, recipe, parts), recipe)
+        plans = {each.hit.id: self._plan(each.hit, recipe, parts[each.hit.id]) for each in ranked}
+        blends = self._mix([each.hit for each in ranked], recipe, plans)
         if not blends:
             return []
         rate = self.session.take(able[0].take).sample_rate
-        levelled = balancing.level_prints([blends[able[k].id] for k, _ in ranked], ceiling_dbtp=recipe.ceiling_dbtp,
+        levelled = balancing.level_prints([blends[each.hit.id] for each in ranked], ceiling_dbtp=recipe.ceiling_dbtp,
                                           sample_rate=rate)
         ways = {h.id: h.articulation for h in able}
-        ranges = {(p.layer, ways[p.hit]): p.velocity for p in picks if p.hit in ways}
         own = {p.hit: p for p in picks if p.hit in ways}  # a print is numbered as the one-shot of its hit
         robins: dict[tuple[str, int], int] = {}
         for pick in own.values():
             group = ways[pick.hit], pick.layer
             robins[group] = max(robins.get(group, 0), pick.round_robin)
         out = []
-        for rank, ((k, why), mixed) in enumerate(zip(ranked, levelled, strict=True), 1):
-            hit = able[k]
+        for each, mixed in zip(ranked, levelled, strict=True):
+            hit = each.hit
             place = own.get(hit.id)
             if place is None:
                 layer = hit.layer or 1
                 robins[hit.articulation, layer] = robins.get((hit.articulation, layer), 0) + 1
                 place = Pick(hit.id, layer, robins[hit.articulation, layer],
-                             ranges.get((layer, hit.articulation), (1, 127)))
-            out.append(self._printed(recipe, folder, hit, place, mixed, rank, why))
+                             velocities.get((hit.drum, hit.articulation, layer), (1, 127)))
+            out.append(self._printed(recipe, folder, hit, place, mixed, each.rank, each.why))
         return out
 
     def _there(self, hit: Hit) -> set[str]:
@@ -202,6 +209,36 @@ class Printer:
             first_excursion=mixed.first_excursion, peak_dbfs=None, true_peak_dbtp=None, momentary_lufs=None, sha256="",
             rank=rank, why=why, fade_out_frames=mixed.plan.fade_out_frames)
         return Printed(row, mixed.x, take.sample_rate, "PCM_24" if take.subtype == "PCM_16" else take.subtype)
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """A hit to be printed: its rank among the candidates, from 1, in its layer where there are so many of each; and
+    what it is ranked by, in words.
+    """
+
+    hit: Hit
+    rank: int
+    why: str
+
+
+def _ranked(hits: Sequence[Hit], facts: Sequence[balancing.PrintFacts], recipe: PrintRecipe) -> list[Ranked]:
+    """As many of the hits as the recipe asks for, best first; where it asks for so many of each layer, by articulation
+    and from the softest layer to the hardest. ``facts``: of each hit.
+    """
+    groups: dict[tuple[str, int], list[int]] = {}
+    for k, hit in enumerate(hits):
+        groups.setdefault((hit.articulation, hit.layer or 1) if recipe.per_layer else ("", 0), []).append(k)
+    out = []
+    for _, group in sorted(groups.items()):
+        order = balancing.rank_prints([facts[k] for k in group], alike=recipe.per_layer)[:recipe.candidates]
+        out += [Ranked(hits[group[n]], rank, why) for rank, (n, why) in enumerate(order, 1)]
+    return out
+
+
+def _fills_layer(hit: Hit) -> bool:
+    """Whether a hit has a velocity layer and takes turns in it, or would if the layer had room for more."""
+    return hit.layer is not None and (hit.kept or (hit.reason or "").startswith(SPARE))
 
 
 def per_drum(prints: Sequence[PrintRecipe], kinds: Mapping[str, str]) -> list[PrintRecipe]:

@@ -289,9 +289,19 @@ def test_candidates_are_ranked_with_reasons() -> None:
     ranked = rank_prints(facts)
 
     assert [1, 2, 0, 3] == [index for index, _ in ranked]
-    assert ranked[0][1] == "cleanest, longest decay: bleed 52 dB down, decay 0.40 s, 0.4 dB below the hardest"
-    assert ranked[2][1] == "hardest, longest decay: bleed 22 dB down, decay 0.40 s"
-    assert ranked[3][1] == "longest decay: bleed could not be measured, decay 0.40 s"
+    assert ranked[0][1] == "bleed 52 dB down, 0.4 dB below the hardest, rings to its end"
+    assert ranked[1][1] == "bleed 48 dB down, 0.2 dB below the hardest, rings 0.12 of 0.40 s"
+    assert ranked[2][1] == "bleed 22 dB down, the hardest, rings to its end"
+    assert ranked[3][1] == "bleed could not be measured, level could not be measured, rings to its end"
+
+
+def test_hits_that_take_turns_are_ranked_by_the_middle_of_their_levels() -> None:
+    """Of a layer's hits, all clean, the one in the middle is best, not the hardest: they shall sound alike."""
+    ranked = rank_prints([PrintFacts(n, -60.0, level, 0.4, 0.4) for n, level in enumerate((-12.0, -10.0, -9.5))],
+                         alike=True)
+
+    assert [1, 2, 0] == [index for index, _ in ranked]
+    assert "bleed 60 dB down, -2.0 dB from the middle of its layer, rings to its end" == ranked[2][1]
 
 
 def test_equals_stand_by_hit_and_the_order_given_is_nothing() -> None:
