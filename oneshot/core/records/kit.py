@@ -225,6 +225,11 @@ class Kit:
     dynamics: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     polarity_measured: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
+    @property
+    def prints_alone(self) -> bool:
+        """Whether it holds prints and no one-shot."""
+        return bool(self.prints) and not self.one_shots
+
 
 def kit_info(kit: Kit) -> dict[str, Any]:
     """What the kit says about itself; what the recipe leaves empty is null, the name is then the session's."""

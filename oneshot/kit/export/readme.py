@@ -12,7 +12,7 @@ from oneshot.core.text import counted
 from oneshot.kit.export.text_blocks import articulations, document, layers_table, listed, makers, titled, wrapped
 
 NAME = "README.txt"
-INDENT = 18
+INDENT = 20
 
 
 def write(kit: Kit, folder: Path) -> list[Path]:
@@ -24,18 +24,21 @@ def write(kit: Kit, folder: Path) -> list[Path]:
 
 def to_text(kit: Kit) -> str:
     """The whole text."""
-    return document([_head(kit), _drums(kit), _folder(kit), _loading(), _caution(), _rights(kit)])
+    return document([_head(kit), _drums(kit), _folder(kit), _loading(kit), _caution(kit), _rights(kit)])
 
 
 def _head(kit: Kit) -> list[str]:
     """Name, makers and what there is of it."""
     info = kit_info(kit)
     files = sum(len(shot.files) for shot in kit.one_shots)
-    rates = sorted({take.sample_rate for take in kit.session.takes})
+    rates = " and ".join(f"{rate / 1000:g} kHz" for rate in sorted({take.sample_rate for take in kit.session.takes}))
+    printed = {each.hit for each in kit.prints}
+    what, there = ("Prints of drum hits, each hit's mics mixed down to one file,",
+                   f"{counted(len(printed), 'hit')}, {counted(len(kit.prints), 'file')}") if kit.prints_alone else (
+        "A kit of drum one-shots", f"{counted(len(kit.one_shots), 'one-shot')}, {counted(files, 'file')}")
     return titled(f"{info['name']}, version {info['version']}", [
-        "", *wrapped(f"A kit of drum one-shots cut from the multitrack recording \"{kit.session.name}\": "
-                     f"{counted(len(kit.drums), 'drum')}, {counted(len(kit.one_shots), 'one-shot')}, "
-                     f"{counted(files, 'file')} at {' and '.join(f'{rate / 1000:g} kHz' for rate in rates)}."),
+        "", *wrapped(f"{what} cut from the multitrack recording \"{kit.session.name}\": "
+                     f"{counted(len(kit.drums), 'drum')}, {there} at {rates}."),
         *makers(info), f"Built with {kit.generator}."], under="=")
 
 
@@ -52,29 +55,35 @@ def _drums(kit: Kit) -> list[str]:
 
 def _folder(kit: Kit) -> list[str]:
     """What lies where."""
-    prints = [("prints/", "mono blends of one drum's mics, best first")] if kit.prints else []
+    prints = [("prints/", "a folder for each print: one drum's mics mixed to one file per hit")] if kit.prints else []
     mended = (" The mappings play the files whose name ends in repaired; the unprocessed ones are kept next to them."
               if any(shot.untouched for shot in kit.one_shots) else "")
     mended += (" Some were processed after cutting: their grades are those of the recording."
                if any(file.processed == "outside" for shot in kit.one_shots for file in shot.files) else "")
-    entries = [("samples/", ("one file per mic of each hit; a pair of mics is one stereo file. All files of a hit "
-                             "have the same length and start." + mended)),
-               *prints,
-               ("mappings/kit.sfz", "the whole kit, ready to load; drums/ has each drum on its own"),
-               *([("mappings/close.sfz", "every one-shot in its close mics, without overheads and rooms")]
-                 if any(file.far for shot in kit.one_shots for file in shot.files) else []),
-               ("mappings/kit.sf2", "the mix of all mics, as a SoundFont"),
-               ("mappings/kit.mid", "every key in turn; played-*.mid: the takes as MIDI"),
+    samples = [("samples/", ("one file per mic of each hit; a pair of mics is one stereo file. All files of a hit "
+                             "have the same length and start." + mended))]
+    mappings = [("mappings/kit.sfz", "the whole kit, ready to load; drums/ has each drum on its own"),
+                *([("mappings/close.sfz", "every one-shot in its close mics, without overheads and rooms")]
+                  if any(file.far for shot in kit.one_shots for file in shot.files) else []),
+                ("mappings/kit.sf2", "the mix of all mics, as a SoundFont"),
+                ("mappings/kit.mid", "every key in turn; played-*.mid: the takes as MIDI")]
+    entries = [*([] if kit.prints_alone else samples), *prints, *([] if kit.prints_alone else mappings),
                ("report.html", "report with audio, for the browser"),
-               ("hits.csv", "every detected hit, kept or left out, and why"),
+               ("hits.csv", "every detected hit, used or left out, and why"),
                ("manifest.json", "all data, for programs; described by manifest.schema.json"),
                ("recipe.toml", "settings of the build; edit it and build again"),
                ("corrections.toml", "manual corrections")]
     return titled("Files", listed(entries, INDENT))
 
 
-def _loading() -> list[str]:
+def _loading(kit: Kit) -> list[str]:
     """How to play it."""
+    if kit.prints_alone:
+        return titled("How to use it", wrapped(
+            "Load the files into whatever triggers or replaces drums, or lay them under the recorded drum: each starts "
+            "at its attack. There are no mappings.",
+            "The name of a file gives drum, articulation, velocity layer (V01 is the softest), round robin and number "
+            "of the hit (h) in hits.csv."))
     return titled("How to play it", wrapped(
         "Load mappings/kit.sfz into any instrument that reads the open SFZ format, and keep the folder together: the "
         "mapping refers to the samples by relative path. Play it from pads, keys or MIDI patterns on General MIDI "
@@ -84,8 +93,12 @@ def _loading() -> list[str]:
         "files of one hit are in sync when started together."))
 
 
-def _caution() -> list[str]:
+def _caution(kit: Kit) -> list[str]:
     """Drums have a wide range of level."""
+    if kit.prints_alone:
+        return titled("Levels", wrapped(
+            "All files of a print have the same gain, which brings the hardest to its ceiling: soft hits stay as soft "
+            "as they were played. Turn down before you play the first note."))
     return titled("Levels", wrapped(
         "The files keep the levels of the recording: the hardest hits may be 40 dB louder than the softest, and there "
         "is no limiter. Turn down before you play the first note. Several drums hit together sum; leave headroom."))

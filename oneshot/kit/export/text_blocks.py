@@ -35,11 +35,13 @@ def wrapped(*texts: str) -> list[str]:
 
 
 def listed(rows: Iterable[tuple[str, str]], indent: int) -> list[str]:
-    """Names on the left, words on the right from column ``indent`` on."""
+    """Names on the left, words on the right from column ``indent`` on; a name that reaches it has a line of its own."""
     out: list[str] = []
     for name, words in rows:
-        out += textwrap.wrap(words, WIDTH, initial_indent=name.ljust(indent), subsequent_indent=" " * indent,
-                             break_long_words=False, break_on_hyphens=False)
+        fits = len(name) < indent
+        out += [] if fits else [name]
+        out += textwrap.wrap(words, WIDTH, initial_indent=(name if fits else "").ljust(indent),
+                             subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False)
     return out
 
 

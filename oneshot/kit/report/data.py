@@ -232,7 +232,8 @@ def following(hits: Sequence[Hit], rates: Mapping[str, int]) -> dict[int, Hit]:
 
 def _print(item: Print, folder: Path, drawn: Mapping[str, Mapping[str, object]]) -> dict[str, Any]:
     lines = drawn.get(item.path) or outlines_of(folder / item.path)
-    return {"title": f"{item.print}, candidate {item.rank}", "path": item.path, "seconds": lines["seconds"],
+    return {"title": f"{item.print}, layer {item.layer}, rank {item.rank}", "path": item.path,
+            "seconds": lines["seconds"],
             "whole": coarser(str(lines["whole"]), COARSER[1])}
 
 

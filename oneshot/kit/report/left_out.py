@@ -80,6 +80,12 @@ def _disturbed_by(hit: Hit, hits: Iterable[Hit], rates: Mapping[str, int]) -> st
     return "something that is no hit, or what may be masked by it"
 
 
+def unused(kit: Kit) -> list[Hit]:
+    """The hits that were left out: of which the kit has no one-shot or, where it holds prints alone, no print."""
+    printed = {each.hit for each in kit.prints} if kit.prints_alone else frozenset[int]()
+    return [hit for hit in kit.hits if not hit.kept and hit.id not in printed]
+
+
 def left_out(hits: Iterable[Hit]) -> dict[str, int]:
     """Reason -> how many hits were left out for it, most frequent first.
 

@@ -14,11 +14,12 @@ from oneshot.core.records.kit import BandBleed, Kit, MicView
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Take
 from oneshot.core.text import counted
+from oneshot.cutting.mix.balance import RANKED_BY
 from oneshot.kit import null_reasons
 from oneshot.kit.export.manifest import public_problems
 from oneshot.kit.levels import hit_levels_dbfs, level_range
 from oneshot.kit.report.data import clock
-from oneshot.kit.report.left_out import left_out, nearest, reason_kind
+from oneshot.kit.report.left_out import left_out, nearest, reason_kind, unused
 from oneshot.kit.report.markup import Content, Markup, cell, figure, grid, tag
 from oneshot.kit.report.mixes import late, learned_words, made_of, processed_rows
 from oneshot.kit.report.order import in_kit_order
@@ -238,19 +239,20 @@ def _pan(pan: float) -> str:
 
 
 def prints_section(kit: Kit) -> Markup | None:
-    """The candidates of every print, best first, with why they stand where they stand."""
+    """The candidates of every print, best first, with what they are ranked by."""
     if not kit.prints:
         return None
     rows: list[list[Content]] = []
     for number, item in enumerate(kit.prints):
         play = tag("button", tag("canvas", width=132, height=44, aria_hidden="true"), type="button", class_="print",
-                   data_print=number, aria_label=f"Play {item.print}, candidate {item.rank}")
+                   data_print=number, aria_label=f"Play {item.print}, layer {item.layer}, rank {item.rank}")
         parts = ", ".join(f"{name} {figure(mic.gain_db)} dB" for name, mic in item.mics.items())
-        rows.append([f"{item.print} {item.rank}", tag("td", play), item.why, parts, figure(item.true_peak_dbtp),
+        rows.append([item.print, item.layer, item.rank, tag("td", play), item.why, parts, figure(item.true_peak_dbtp),
                      figure(item.momentary_lufs), "up" if item.first_excursion > 0 else "down", item.hit])
     return section("prints", "Prints", grid(
-        ["Candidate", "Play", "Why", "Mics", "True peak, dBTP", "LUFS, 400 ms", "First excursion", "Hit"], rows,
-        caption="Prints, best first", numbers={4, 5, 7}, class_="words"))
+        ["Print", "Layer", "Rank", "Play", "Ranked by", "Mics", "True peak, dBTP", "LUFS, 400 ms", "First excursion",
+         "Hit"], rows,
+        caption="Prints, best first", numbers={1, 2, 6, 7, 9}, class_="words"), tag("p", RANKED_BY, class_="note"))
 
 
 def _nearest(kit: Kit, takes: Mapping[str, Take]) -> Content:
@@ -269,10 +271,10 @@ def _at(hit: Hit, takes: Mapping[str, Take]) -> str:
 
 def left_out_section(kit: Kit) -> Markup:
     """Why hits were left out and which, and how to hear them and take them in."""
-    reasons = left_out(kit.hits)
+    hits = unused(kit)
+    reasons = left_out(hits)
     if not reasons:
         return section("left-out", "What was left out", tag("p", "Nothing: every hit that was found is in the kit."))
-    hits = [hit for hit in kit.hits if not hit.kept]
     such: dict[str, list[Hit]] = {}
     for hit in hits:
         such.setdefault(reason_kind(hit.reason), []).append(hit)
@@ -281,7 +283,7 @@ def left_out_section(kit: Kit) -> Markup:
     for reason, number in reasons.items():
         drums = Counter(hit.drum for hit in such[reason])
         rows.append([reason, f"{number:,}", ", ".join(f"{drum} {n:,}" for drum, n in drums.most_common())])
-    how = tag("p", "They are not in this folder. To hear them where they were recorded and take them in: ",
+    how = tag("p", "The hits below are not in this folder. To hear them where they were recorded and take them in: ",
               tag("code", "oneshot review ", tag("span", "KIT", id="kit-path")),
               tag("button", "Copy", type="button", id="copy", hidden=True), class_="how")
     near = _nearest(kit, takes)

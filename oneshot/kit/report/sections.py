@@ -46,9 +46,11 @@ def masthead(kit: Kit) -> Markup:
     formats = sorted({", ".join(filter(None, (rate(take.sample_rate), sample_format(take.subtype)))) for take in takes})
     files = sum(len(shot.files) for shot in kit.one_shots) + len(kit.prints)
     kept = sum(hit.kept for hit in kit.hits)
-    made = [counted(len(kit.drums), "drum"), counted(len(kit.one_shots), "one-shot"),
+    made = [counted(len(kit.drums), "drum"),
+            *([] if kit.prints_alone else [counted(len(kit.one_shots), "one-shot")]),
             *([counted(len(kit.prints), "print")] if kit.prints else []), counted(files, "sound file"),
-            f"{kept:,} of {counted(len(kit.hits), 'hit')} kept"]
+            f"{len({each.hit for each in kit.prints}):,} of {counted(len(kit.hits), 'hit')} printed" if kit.prints_alone
+            else f"{kept:,} of {counted(len(kit.hits), 'hit')} kept"]
     source = [f"from the session {kit.session.name}", counted(len(takes), "take"), duration(seconds),
               counted_either({len(take.recorded) for take in takes}, "mic"), *formats]
     caution = tag("p", "Drum hits are sudden and may be loud: start at a low volume, especially on headphones.",
@@ -71,7 +73,8 @@ def map_section(kit: Kit, rows: Sequence[Row]) -> Markup:
     if not rows:
         return section("map", "Velocity map", tag("p", "No drum was found."))
     if not kit.one_shots and kit.prints:
-        return section("map", "Velocity map", tag("p", "This kit holds prints alone."))
+        return section("map", "Velocity map", tag("p", f"This kit holds {counted(len(kit.prints), 'print')}, listed "
+                                                       "below, and no samples or mappings for a map."))
     hint = "Click where you want to play: soft on the left, hard on the right. Round robins take turns."
     keys = "Arrow keys move, Shift and arrow keys set the velocity, Enter plays."
     about = tag("p", hint, " ", tag("span", keys, class_="keys"), class_="note", id="map-hint")

@@ -19,8 +19,9 @@ from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Kit, OneShot
 from oneshot.core.records.session import Mic, Problem, Session, Take
 from oneshot.core.text import counted, counted_either
+from oneshot.cutting.mix.balance import RANKED_BY
 from oneshot.kit.report.advice import next_to_record
-from oneshot.kit.report.left_out import FATES, fates, left_out
+from oneshot.kit.report.left_out import FATES, fates, left_out, unused
 from oneshot.kit.report.lines import BLANK, Line, plain, table
 from oneshot.kit.report.mixes import learned_lines, processed_lines, processed_rows
 
@@ -141,10 +142,11 @@ def summary_record(kit: Kit, *, folder: Path, files: int, size_bytes: int) -> Re
         "hits": len(kit.hits),
         "kept": sum(hit.kept for hit in kit.hits),
         "fates": fates(kit.hits),
-        "left_out": left_out(kit.hits),
+        "left_out": left_out(unused(kit)),
+        "prints_alone": kit.prints_alone,
         "far": _far(kit),
-        "prints": [{"print": item.print, "rank": item.rank, "hit": item.hit, "path": item.path, "why": item.why,
-                    "true_peak_dbtp": item.true_peak_dbtp} for item in kit.prints],
+        "prints": [{"print": item.print, "layer": item.layer, "rank": item.rank, "hit": item.hit, "path": item.path,
+                    "why": item.why, "true_peak_dbtp": item.true_peak_dbtp} for item in kit.prints],
         "repaired": repaired(kit),
         "composites": sum(any(file.hit != shot.hit for file in shot.files) for shot in kit.one_shots),
         **({"processed": processed_rows(kit)} if kit.tracks else {}),
@@ -161,12 +163,15 @@ def _part(kit: Kit, drum: Drum, how: str, key: int) -> Record:
     shots = [shot for shot in kit.one_shots if (shot.drum, shot.articulation) == (drum.name, how)]
     levels = [hit.level_db for hit in hits if hit.kept and hit.level_db is not None]
     robins = Counter(shot.layer for shot in shots)
+    prints = [each for each in kit.prints if (each.drum, each.articulation) == (drum.name, how)]
     grades = Counter(shot.grade for shot in shots)
     return {
         "drum": drum.name, "articulation": how, "key": key, "home": drum.home, "found": len(hits), "kept": len(shots),
         "layers": len(robins), "round_robins": [min(robins.values(), default=0), max(robins.values(), default=0)],
         "grades": {grade: grades[grade] for grade in GRADES},
         "fates": fates(hits),
+        "prints": len(prints), "printed": len({each.hit for each in prints}),
+        "print_layers": len({each.layer for each in prints}),
         "fallback": sum(hit.fallback for hit in hits if hit.kept),
         "span_db": round(max(levels) - min(levels), 1) if levels else None,
         "short": sum(is_short(shot) for shot in shots),
@@ -244,16 +249,19 @@ def summary_lines(summary: Mapping[str, Any]) -> list[Line]:
     lines: list[Line] = [("head", plain(
         f"{summary['session']}: {counted(len(takes), 'take')}, {duration(seconds)}, "
         f"{counted_either({take['mics'] for take in takes}, 'mic')}, {', '.join(formats)}")), BLANK]
-    lines += _drum_lines(summary["drums"])
+    lines += _print_drum_lines(summary["drums"]) if summary["prints_alone"] else _drum_lines(summary["drums"])
     lines += [("text", line) for line in far_lines(summary["far"])]
     lines += _left_out_lines(summary)
     lines += _repair_lines(summary)
     lines += processed_lines(summary.get("processed", []))
     lines += learned_lines(summary.get("learned", {}))
     if summary["prints"]:
-        lines += [BLANK, ("head", "Prints, best first")]
-        rows = [[item["print"], f"{item['rank']}.", item["path"], item["why"]] for item in summary["prints"]]
-        lines += [("text", line) for line in table(rows, right=(1,), indent=2)]
+        rows = [["print", "layer", "rank", "file", "ranked by"]]
+        rows += [[item["print"], str(item["layer"]), str(item["rank"]), item["path"], item["why"]]
+                 for item in summary["prints"]]
+        head, *body = table(rows, right=(1, 2), indent=2)
+        lines += [BLANK, ("head", "Prints, best first"), ("quiet", head), *(("text", line) for line in body),
+                  ("text", RANKED_BY)]
     folder = Path(summary["kit"])
     lines += [BLANK, ("head", plain(f"{folder}: {counted(summary['files'], 'file')}, {size(summary['size_bytes'])}"))]
     places = [["report", str(folder / "report.html")]]
@@ -298,13 +306,23 @@ def _drum_lines(parts: Sequence[Mapping[str, Any]]) -> list[Line]:
     return lines
 
 
+def _print_drum_lines(parts: Sequence[Mapping[str, Any]]) -> list[Line]:
+    """The table of drums where there are prints alone."""
+    rows = [["drum", "articulation", "found", "printed", "prints", "layers", "home mic"]]
+    rows += [[part["drum"], part["articulation"], f"{part['found']:,}", f"{part['printed']:,}", f"{part['prints']:,}",
+              str(part["print_layers"]), part["home"]] for part in parts]
+    head, *body = table(rows, right=(2, 3, 4, 5))
+    return [("quiet", head), *(("text", line) for line in body)]
+
+
 def _left_out_lines(summary: Mapping[str, Any]) -> list[Line]:
     reasons = summary["left_out"]
     if not reasons:
         return []
     rows = [[f"{count:,}", reason] for reason, count in reasons.items()]
     total = sum(reasons.values())
-    lines: list[Line] = [BLANK, ("head", f"Left out: {total:,} of {counted(summary['hits'], 'hit')}")]
+    what = "Not printed" if summary["prints_alone"] else "Left out"
+    lines: list[Line] = [BLANK, ("head", f"{what}: {total:,} of {counted(summary['hits'], 'hit')}")]
     return lines + [("text", line) for line in table(rows, right=(0,), indent=2)]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,8 @@ from oneshot.core.errors import SettingsError, WorkError
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Floats
 from oneshot.cutting.mix.prints import per_drum
+from oneshot.kit.report.left_out import unused
+from oneshot.kit.report.text import summary_lines, summary_record
 from oneshot.kit.verify import verify
 from oneshot.synth import family, slate, write_session
 
@@ -74,6 +77,47 @@ def test_prints_alone_are_all_there_is(session: Path, prints: Kit) -> None:
         {each.print for each in prints.prints}
     assert all(each.frames <= PRINT_LENGTHS_MS[kinds[each.drum]] / 1000 * 48000 + 48 for each in prints.prints)
     assert [] == verify(folder)
+
+
+def test_every_velocity_layer_has_its_own_prints(prints: Kit) -> None:
+    """Of each layer up to four hits, numbered as round robins by their rank; layers tile the velocities; files sort by
+    layer and round robin; no hit that is not clean stands in beside clean ones.
+    """
+    hits = {hit.id: hit for hit in prints.hits}
+    for name in {each.print for each in prints.prints}:
+        mine = [each for each in prints.prints if each.print == name]
+        layers = sorted({each.layer for each in mine})
+        ranges = dict.fromkeys(each.velocity for each in mine)
+
+        assert len(layers) >= 3
+        for layer in layers:
+            inside = [each for each in mine if each.layer == layer]
+            assert 1 <= len(inside) <= 4
+            assert list(range(1, len(inside) + 1)) == [each.rank for each in inside] == [e.round_robin for e in inside]
+        assert list(range(1, 128)) == [v for low, high in ranges for v in range(low, high + 1)]
+        assert [each.path for each in mine] == sorted(each.path for each in mine)
+        assert all((hits[each.hit].reason or "").startswith("spare") for each in mine)
+        levels = [float(np.median([hits[e.hit].level_db or 0.0 for e in mine if e.layer == n])) for n in layers]
+        assert levels == sorted(levels)
+
+
+def test_what_is_said_of_prints_alone_is_of_prints(session: Path, prints: Kit) -> None:
+    """README, lines and page tell of prints and printed hits, and of no samples, mappings or one-shots."""
+    folder = session.parent / "prints"
+    readme = (folder / "README.txt").read_text(encoding="utf-8")
+    lines = "\n".join(text for _, text in summary_lines(summary_record(prints, folder=folder, files=1, size_bytes=1)))
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    printed = len({each.hit for each in prints.prints})
+
+    assert f"3 drums, {printed} hits, {len(prints.prints)} files" in " ".join(readme.split())
+    assert all(word not in readme for word in ("samples/", "kit.sfz", "kit.sf2", "kit.mid", "one-shot"))
+    assert "kept" not in lines
+    assert "found  printed  prints  layers" in lines
+    assert [] == unused(prints)
+    assert printed == len(prints.hits)
+    assert len(prints.hits) - 1 == len(unused(replace(prints, prints=prints.prints[:1])))
+    assert "one-shots" not in page.split("<main>")[0].split("<header")[1]
+    assert f"{printed} of {len(prints.hits)} hits printed" in page
 
 
 def test_a_print_adds_to_the_drum_that_it_lies_under(session: Path, prints: Kit) -> None:
