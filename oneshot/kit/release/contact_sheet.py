@@ -15,11 +15,12 @@ from PIL import Image, ImageDraw, ImageFont
 
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.records.session import Floats
-from oneshot.core.text import counted, one_line
+from oneshot.core.text import counted
 from oneshot.cutting.mix import mixdown
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.keymap import Key
 from oneshot.kit.release.cover import ACCENT, GROUND, INK, SOFT
+from oneshot.kit.release.lettering import drawable
 
 CELL, LABEL, MARGIN, HEAD = (120, 64), 190, 24, 60
 SHOWN_S = 0.6
@@ -33,14 +34,14 @@ def contact_sheet(kit: Kit, folder: Path) -> bytes:
     image = Image.new("RGB", size, GROUND)
     draw = ImageDraw.Draw(image)
     big, small = ImageFont.load_default(22), ImageFont.load_default(13)
-    draw.text((MARGIN, MARGIN - 4), one_line(str(kit_info(kit)["name"])), font=big, fill=INK)
+    draw.text((MARGIN, MARGIN - 4), drawable(str(kit_info(kit)["name"])), font=big, fill=INK)
     there = counted(len({shot.drum for shot in kit.one_shots}), "drum")
     draw.text((MARGIN, MARGIN + 26), f"{there}, {counted(len(kit.one_shots), 'one-shot')}; soft to hard, first "
                                      f"{SHOWN_S:g} s of each layer", font=small, fill=SOFT)
     for row, key in enumerate(keys):
         top = MARGIN + HEAD + row * CELL[1]
-        draw.text((MARGIN, top + 14), one_line(key.drum.name), font=small, fill=INK)
-        draw.text((MARGIN, top + 32), one_line(f"{key.articulation}, key {key.key}"), font=small, fill=SOFT)
+        draw.text((MARGIN, top + 14), drawable(key.drum.name) or key.drum.kind, font=small, fill=INK)
+        draw.text((MARGIN, top + 32), drawable(f"{key.articulation}, key {key.key}"), font=small, fill=SOFT)
         _row(draw, kit, folder, key, top)
     out = io.BytesIO()
     image.save(out, "PNG", optimize=False)

@@ -17,10 +17,11 @@ from oneshot.core.errors import SettingsError
 from oneshot.core.files import inside
 from oneshot.core.records.kit import Kit, OneShot, kit_info
 from oneshot.core.records.session import Floats
-from oneshot.core.text import counted, one_line
+from oneshot.core.text import counted
 from oneshot.cutting.mix import mixdown
 from oneshot.kit.playback import keymap
 from oneshot.kit.playback.keymap import Key
+from oneshot.kit.release.lettering import drawable, loses_all
 
 SIDE = 1200
 """Pixels of the drawn cover."""
@@ -42,6 +43,17 @@ def cover(kit: Kit, folder: Path, own: str) -> tuple[str, bytes]:
     Raises SettingsError where the picture cannot be used, AudioError where a file of the kit cannot be read.
     """
     return own_cover(folder, own) if own else (FORMATS["PNG"], drawn_cover(kit, folder))
+
+
+def check_cover(kit: Kit, folder: Path, own: str) -> str:
+    """What to tell of the cover before it is made; empty: nothing. Raises SettingsError where the owner's picture
+    cannot be used.
+    """
+    if own:
+        own_cover(folder, own)
+    elif loses_all(name := str(kit_info(kit)["name"])):
+        return f"the drawn cover cannot show the name {name!r}: put a picture of your own into the kit, pack.cover"
+    return ""
 
 
 # ------------------------------------------------------------------------------------------------------ the owner's own
@@ -100,8 +112,8 @@ def drawn_cover(kit: Kit, folder: Path) -> bytes:
         _drop(draw, _ladder(kit, folder, key), (middle, float(top)), (min(pitch * 0.46, size / 10), float(low - top)),
               ACCENT if key is chosen else INK)
     info = kit_info(kit)
-    big = _name(draw, one_line(str(info["name"])), (edge, round(size * 0.76)), size - 2 * edge)
-    words = [one_line(str(info["author"]))] if info["author"] else []
+    big = _name(draw, drawable(str(info["name"])), (edge, round(size * 0.76)), size - 2 * edge)
+    words = [author] if (author := drawable(str(info["author"] or ""))) else []
     words += [f"{counted(len(counts), 'drum')}, {counted(len(kit.one_shots), 'one-shot')}"]
     small = ImageFont.load_default(size // 38)
     draw.text((edge, big + size // 60), _fitting(draw, ", ".join(words), small, size - 2 * edge), font=small, fill=SOFT)

@@ -12,7 +12,9 @@ from PIL import Image
 from oneshot.config.recipe import Packing
 from oneshot.core.errors import SettingsError
 from oneshot.kit.release import cover as covers
-from oneshot.kit.release.cover import ACCENT, GROUND, SIDE, cover
+from oneshot.kit.release.contact_sheet import contact_sheet
+from oneshot.kit.release.cover import ACCENT, GROUND, SIDE, check_cover, cover
+from oneshot.kit.release.lettering import drawable
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -57,6 +59,27 @@ def test_a_long_name_stays_on_the_picture(example: Kit) -> None:
     image = _pixels(cover(_named(example, "Wide and Winding Words " * 8), example.session.root / "kit", "")[1])
     edge = image.crop((SIDE - SIDE // 13, SIDE * 3 // 4, SIDE, SIDE))
     assert [(edge.width * edge.height, GROUND)] == edge.getcolors()
+
+
+def test_no_box_stands_for_a_letter(example: Kit) -> None:
+    """What the font lacks is drawn as the letters nearest to it: the picture is that of a name spelt so."""
+    folder = example.session.root / "kit"
+
+    assert "Ropewalk Frei - Schlagzeug fur alle" == drawable("Ropewalk Frei — Schlagzeug für alle")
+    assert "Strasse, Bjork O, Lodz" == drawable("Straße, Björk Ø, Łódź")
+    assert "Kit" == drawable("Kit 太鼓")
+    assert ("", "") == (drawable("太鼓"), drawable(""))
+    for odd, plain in (("Frei — für", "Frei - fur"), ("太鼓 9", "9")):
+        assert cover(_named(example, odd), folder, "") == cover(_named(example, plain), folder, "")
+        assert contact_sheet(_named(example, odd), folder) == contact_sheet(_named(example, plain), folder)
+
+
+def test_a_name_that_cannot_be_drawn_is_told(example: Kit) -> None:
+    """Nothing is left of a name in another script: one line says what to do; of an own picture there is nothing."""
+    folder = example.session.root / "kit"
+
+    assert "" == check_cover(_named(example, "Für alle"), folder, "")
+    assert "cannot show the name '太鼓': put a picture" in check_cover(_named(example, "太鼓"), folder, "")
 
 
 def test_an_owners_picture_goes_out_without_what_its_file_tells(folder: Path, example: Kit) -> None:
