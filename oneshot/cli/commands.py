@@ -380,14 +380,16 @@ def pack(kit: Annotated[Path, typer.Argument(metavar="KIT|SESSION", show_default
         if recipe is not None:
             raise SettingsError("--recipe is for sessions only: a kit uses the recipe it was built with")
         record = packing.licensed(kit, licence, version)[0]
-        said, left_out = packing.texts_of(record), packing.left_out(kit, record)
+        said, left_out, told = packing.texts_of(record), packing.left_out(kit, record), packing.told(kit, record)
         made = packing.pack_kit(kit, out or beside(kit, ".zip"), licence=licence, version=version,
                                 last=last, lock=lock is not False) if yes else None
         if as_json:
             show_json({"texts": [{"what": what, "text": text} for what, text in said.rows], "left_out": left_out,
+                       "told": told,
                        "pack": None if made is None else {**asdict(made), "path": str(made.path)}})
         else:
-            show(pack_lines(said.rows, licences.CAUTION, None if made is None else asdict(made), left_out=left_out))
+            show(pack_lines(said.rows, licences.CAUTION, None if made is None else asdict(made), left_out=left_out,
+                            told=told))
 
 
 def _pack_session(session: Path, out: Path, *, licence: str | None, version: str | None, recipe_path: Path | None,

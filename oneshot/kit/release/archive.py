@@ -55,6 +55,19 @@ def version_of(asked: str | None, said: str) -> str:
     return asked or said
 
 
+def is_newer(version: str, other: str) -> bool:
+    """Whether a version is later than another by the numbers in it: 1.10 than 1.9; 1.0 is not later than 1."""
+    return _numbers(version) > _numbers(other)
+
+
+def _numbers(version: str) -> list[int]:
+    """The numbers in a version, without zeros at its end."""
+    found = [int(each) for each in re.findall(r"\d+", version)]
+    while found and not found[-1]:
+        found.pop()
+    return found
+
+
 @dataclass(slots=True)
 class Zip:
     """A zip in the making: every file below one folder ``root``, and the sums of what is in it so far, name -> SHA-256.
@@ -114,6 +127,15 @@ def _sums(pack: Packed) -> dict[str, str]:
 def root_of(name: str, version: str, otherwise: str) -> str:
     """The one folder in a zip: name and version of what is given away, safe on every system."""
     return f"{safe_name(name) or otherwise}-{safe_name(version) or '1'}"
+
+
+def is_of_root(path: Path, root: str) -> bool:
+    """Whether a zip has that one folder, which tells name and version. Raises KitError where it is no zip."""
+    try:
+        with opened(path) as pack:
+            return pack.names[0].split("/")[0] == root
+    except ValueError as error:
+        raise KitError(f"{path}: cannot be read as a zip ({error})") from None
 
 
 def is_pack_of(path: Path, name: str, otherwise: str) -> bool:

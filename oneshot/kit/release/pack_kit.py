@@ -22,7 +22,7 @@ from oneshot.config import release_lock
 from oneshot.config.corrections_file import load
 from oneshot.config.recipe import Naming, Packing, Recipe
 from oneshot.config.recipe_file import load_recipe, recipe_of, recipe_toml
-from oneshot.core.errors import KitError
+from oneshot.core.errors import KitError, SettingsError
 from oneshot.core.files import folder_beside, real, sha256_of, write_atomic
 from oneshot.core.kit_lock import held
 from oneshot.core.records.kit import Kit, kit_info
@@ -37,6 +37,8 @@ from oneshot.kit.release.archive import (
     Texts,
     changes,
     changes_file,
+    is_newer,
+    is_of_root,
     is_pack_of,
     open_zip,
     root_of,
@@ -44,7 +46,7 @@ from oneshot.kit.release.archive import (
     version_of,
 )
 from oneshot.kit.release.contact_sheet import contact_sheet
-from oneshot.kit.release.cover import cover
+from oneshot.kit.release.cover import check_cover, cover
 from oneshot.kit.release.licences import licence_file, licence_of
 from oneshot.kit.release.without_recording import STAY_HOME, bare_files, without_recording
 from oneshot.kit.release.without_recording import document as bare_document
@@ -59,7 +61,8 @@ def licensed(folder: Path, licence: str | None, version: str | None) -> tuple[Ki
     """The kit under the licence and version it will be released with: (kit, name of the licence, its text).
 
     ``licence``: a word of ``LICENCES`` or the path of a text file; None: what the kit's recipe says. What that says of
-    packs (``[pack]``) is taken as it stands in the kit's folder now. Raises KitError where the folder is no kit or its
+    packs (``[pack]``) is taken as it stands in the kit's folder now. ``version`` None: that of the recipe, or of the
+    release that the kit is locked to where that is later. Raises KitError where the folder is no kit or its
     recipe gives it other credits than it was built with, SettingsError where no licence is stated, its file cannot be
     read or the recipe cannot.
     """
@@ -74,8 +77,26 @@ def licensed(folder: Path, licence: str | None, version: str | None) -> tuple[Ki
         raise KitError(f"{folder / RECIPE}: {', '.join(stale)} changed since the kit was built, and its files still "
                        "tell the old: build it again, then pack")
     name, text = licence_of(licence, str(info["licence"] or ""))
-    info.update(licence=name, version=version_of(version, str(info["version"])))
+    said, earlier = str(info["version"]), release_lock.read(folder)
+    if earlier is not None and is_newer(earlier.kit_version, said):
+        said = earlier.kit_version
+    info.update(licence=name, version=version_of(version, said))
     return replace(kit, recipe={**kit.recipe, "kit": info, "pack": asdict(now.pack)}), name, text
+
+
+def told(folder: Path, kit: Kit) -> tuple[str, ...]:
+    """What the owner of a licensed kit should know before it is packed. Raises SettingsError where its cover cannot be
+    used.
+    """
+    version, earlier = str(kit_info(kit)["version"]), release_lock.read(folder)
+    lines = [check_cover(kit, folder, _asked(kit).cover)]
+    if earlier is not None and is_newer(earlier.kit_version, version):
+        lines.append(f"version {version} is lower than that of the last release, {earlier.kit_version}: give a new one "
+                     "with --version")
+    elif earlier is not None and earlier.kit_version == version:
+        lines.append(f"version {version} is released already: for anything but the same zip give a new one with "
+                     "--version")
+    return tuple(line for line in lines if line)
 
 
 def _asked(kit: Kit) -> Packing:
@@ -137,7 +158,7 @@ def pack_kit(folder: Path, out: Path, *, licence: str | None = None, version: st
 
     Raises KitError where the kit is not what its manifest says, one of its files is a link, or ``last`` is no pack of
     ours; SettingsError where no licence is stated, or ``out`` is there and is no pack of this kit, or lies in a
-    session. Nothing is left behind then.
+    session, or the version was released with other content. Nothing is left behind then.
     """
     with held(folder, "a pack"):
         return _pack_kit(folder, out, licence, version, last, lock=lock)
@@ -166,6 +187,7 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
         before = sums_of(last) if last is not None else _before(earlier, now)
         changed = () if before is None else tuple(changes(before, now))
         texts = {} if before is None else {"CHANGES.txt": changes_file(changed)}
+        _refuse_another(out, kit, earlier, now, lock=lock)
         written = stage / "pack.zip"
         pack = open_zip(written, _root(kit))
         for n in sorted({*files, *texts}):
@@ -176,6 +198,22 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
         kept = replace(kept, sums=pack.sums, against=before or {})
         write_atomic(folder / release_lock.NAME, release_lock.to_json(kept))
     return Pack(out, len(pack.sums) + 1, out.stat().st_size, name, changed, lock, outside)
+
+
+def _refuse_another(out: Path, kit: Kit, earlier: release_lock.Released | None, now: Mapping[str, str], *,
+                    lock: bool) -> None:
+    """Raise SettingsError where a version would be released twice with different content, or its zip overwritten by a
+    trial: people could not tell the two apart. ``now``: name -> sum of what would be packed.
+    """
+    version = str(kit_info(kit)["version"])
+    released = earlier.sums if earlier is not None and earlier.kit_version == version else {}
+    there = sums_of(out) if out.is_file() and is_of_root(out, _root(kit)) else {}
+    newer = "give the new one a new version with --version"
+    if there and any(changes(there, now)) and (lock or (released and not any(changes(released, there)))):
+        raise SettingsError(f"{out} is version {version} with other content: {newer}" +
+                            ("" if released else ", or delete the zip if it was a trial"))
+    if lock and released and any(changes(released, now)):
+        raise SettingsError(f"version {version} of this kit was released with other content: {newer}")
 
 
 def left_out(folder: Path, kit: Kit) -> tuple[str, ...]:

@@ -37,16 +37,16 @@ def preview_lines(record: Mapping[str, Any]) -> list[Line]:
 
 
 def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str, Any] | None, *,
-               kit: bool = True, left_out: Sequence[str] = ()) -> list[Line]:
+               kit: bool = True, left_out: Sequence[str] = (), told: Sequence[str] = ()) -> list[Line]:
     """A pack as lines: the texts it publishes, and what was written; ``made`` None: nothing yet. ``kit``: it is a
-    kit's, not a session's; ``left_out``: what lies in its folder and stays there.
+    kit's, not a session's; ``left_out``: what lies in its folder and stays there; ``told``: what its owner should know.
     """
     lines: list[Line] = [("head", "Texts that will be published:")]
     lines += [("text", line) for line in table(texts, indent=2)]
     if left_out:
         some = ", ".join(left_out[:NAMED]) + (f" and {len(left_out) - NAMED} more" if len(left_out) > NAMED else "")
         lines += [BLANK, ("text", plain(f"Left out, not part of the kit: {some}"))]
-    lines += [BLANK, ("warn", caution), BLANK]
+    lines += [BLANK, ("warn", caution), *(("warn", plain(f"{line[0].upper()}{line[1:]}.")) for line in told), BLANK]
     if made is None:
         return [*lines, ("text", "Nothing was written. If all of this may be published, run again with --yes.")]
     lines.append(("head", plain(f"{made['path']}: {counted(made['files'], 'file')}, {size(made['size_bytes'])}")))

@@ -62,6 +62,14 @@ def _short(folder: Path, out: Path) -> None:
     out.write_bytes(next((folder / "samples").rglob("*.wav")).read_bytes())
 
 
+def _ask_for_cover(folder: Path) -> None:
+    """Name mine.png in the kit's recipe."""
+    path = folder / "recipe.toml"
+    text = path.read_text(encoding="utf-8")
+    assert 'cover = ""' in text
+    path.write_text(text.replace('cover = ""', 'cover = "mine.png"'), encoding="utf-8")
+
+
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Previews are short."""
@@ -294,6 +302,54 @@ def test_a_release_packed_once_more_is_the_same_zip(own: Path, tmp_path: Path) -
         assert again == first.changes == second.changes
         assert first.path.read_bytes() == second.path.read_bytes()
         assert remembered == (own / release_lock.NAME).read_bytes()
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_version_is_released_once(own: Path, tmp_path: Path) -> None:
+    """Other content under a released version is refused, in its zip's place and elsewhere, and the zip stays; a new
+    version goes out; a trial may be made again, but not over a released zip.
+    """
+    out = tmp_path / "out.zip"
+    pack_kit.pack_kit(own, out, licence="cc0", version="1.0", lock=True)
+    released = out.read_bytes()
+    Image.new("RGB", (400, 400), "red").save(own / "mine.png")
+    _ask_for_cover(own)
+    for place, lock in ((out, True), (tmp_path / "other.zip", True), (out, False)):
+        with pytest.raises(SettingsError, match=r"version 1\.0 .*other content: give the new one a new version"):
+            pack_kit.pack_kit(own, place, licence="cc0", version="1.0", lock=lock)
+    assert released == out.read_bytes()
+    assert not (tmp_path / "other.zip").exists()
+
+    for colour in ("red", "blue"):
+        Image.new("RGB", (400, 400), colour).save(own / "mine.png")
+        pack_kit.pack_kit(own, tmp_path / "trial.zip", licence="cc0", version="1.0")
+    pack_kit.pack_kit(own, tmp_path / "new.zip", licence="cc0", version="1.1", lock=True)
+    with pytest.raises(SettingsError, match=r"is version 1\.0 with other content"):
+        pack_kit.pack_kit(own, out, licence="cc0", version="1.0", lock=True)
+    assert [] == verify.verify(tmp_path / "new.zip")
+
+
+@pytest.mark.usefixtures("quick")
+def test_the_last_version_is_proposed_and_a_lower_one_is_told(own: Path, tmp_path: Path) -> None:
+    """What the kit was last released as, not what its recipe began with; by numbers, not by letters."""
+    pack_kit.pack_kit(own, tmp_path / "1.zip", licence="cc0", version="1.10", lock=True)
+
+    assert "1.10" == kit_info(pack_kit.licensed(own, "cc0", None)[0])["version"]
+    for version, words in (("1.9", "version 1.9 is lower than that of the last release, 1.10"),
+                           ("1.10", "version 1.10 is released already"), ("1.11", ""), ("2", "")):
+        told = pack_kit.told(own, pack_kit.licensed(own, "cc0", version)[0])
+        assert [words] == [line[:len(words)] for line in told] if words else () == told
+
+
+def test_a_cover_that_cannot_be_used_is_told_before_anything_is_written(own: Path) -> None:
+    """Also without --yes: a picture that is missing or too small."""
+    _ask_for_cover(own)
+    kit = pack_kit.licensed(own, "cc0", "1.0")[0]
+    with pytest.raises(SettingsError, match="no such picture"):
+        pack_kit.told(own, kit)
+    Image.new("RGB", (200, 200)).save(own / "mine.png")
+    with pytest.raises(SettingsError, match="200 x 200 pixels"):
+        pack_kit.told(own, kit)
 
 
 def test_a_kit_that_is_not_what_it_says_is_not_packed(own: Path, tmp_path: Path) -> None:
