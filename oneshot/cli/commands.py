@@ -11,7 +11,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from oneshot.cli.console import beside, plainly, show, show_json, there, warn
+from oneshot.cli.console import beside, kit_there, plainly, show, show_json, there, warn
 from oneshot.core.progress import watched
 from oneshot.core.version import __version__
 
@@ -61,7 +61,7 @@ def check(session: SessionPath, as_json: AsJson = False,
     """
     with plainly(debug=debug):
         from oneshot.core.errors import SessionError
-        from oneshot.core.files import write_atomic
+        from oneshot.core.files import check_writable, write_atomic
         from oneshot.core.records.session import Problem
         from oneshot.session.open import draft_toml, open_session
         from oneshot.session.processed_tracks import open_tracks
@@ -76,6 +76,8 @@ def check(session: SessionPath, as_json: AsJson = False,
         draft = session / "session.toml"
         if write and os.path.lexists(draft):
             raise SessionError(f"{draft} exists already: edit it, or move it away and run check --write again")
+        if write and session.is_dir():
+            check_writable(draft)
         found = open_session(session)
 
         from oneshot.kit.report.mixes import tracks_lines, tracks_record
@@ -289,7 +291,7 @@ def remeasure(kit: KitPath,
     can no longer be checked are marked. The kit is replaced as a whole.
     """
     with plainly(debug=debug):
-        there(kit)
+        kit_there(kit)
         from oneshot.core.user_state import session_of
         from oneshot.kit import remeasure as remeasuring
         from oneshot.kit.report.heard import remeasured_lines
@@ -318,7 +320,7 @@ def preview(kit: KitPath,
     mappings, at -16 LUFS with true peaks below -1 dBTP.
     """
     with plainly(debug=debug):
-        there(kit)
+        kit_there(kit)
         from oneshot.core.errors import SettingsError
         from oneshot.core.user_state import session_of
         from oneshot.kit.playback import preview as playing
@@ -434,7 +436,10 @@ def review(kit: KitPath,
     once; rebuild the kit from the page. Ctrl-C stops the server.
     """
     with plainly(debug=debug):
-        there(kit)
+        kit_there(kit)
+        from oneshot.core.user_state import recordings_of
+
+        recordings = session or recordings_of(kit)
         try:
             from oneshot.review.serve import LOOPBACK, serve
         except ModuleNotFoundError as error:
@@ -450,7 +455,7 @@ def review(kit: KitPath,
             show([("head", address), ("text", "Review page of this kit. Ctrl-C stops the server.")])
             sys.stdout.flush()
 
-        serve(kit, session_path=session, host=host, port=port, browser=browser, tell=tell)
+        serve(kit, session_path=recordings, host=host, port=port, browser=browser, tell=tell)
 
 
 @app.command(epilog="Example: oneshot demo 'demo session'")

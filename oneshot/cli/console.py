@@ -86,6 +86,15 @@ def there(path: Path) -> None:
         raise WorkError(f"{path}: no such file or folder")
 
 
+def kit_there(path: Path) -> None:
+    """Raise WorkError where there is nothing at a path, KitError where it is no kit."""
+    from oneshot.core.errors import KitError
+
+    there(path)
+    if not (path / "manifest.json").is_file():
+        raise KitError(f"{path} is no kit, it has no manifest.json: give a folder that oneshot build wrote")
+
+
 def beside(path: Path, ending: str) -> Path:
     """What is called as a folder is, with an ending, and lies beside it; a folder may be given as ``.`` or ``..``."""
     from oneshot.core.files import real

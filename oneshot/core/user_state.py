@@ -11,6 +11,7 @@ from pathlib import Path
 
 import platformdirs
 
+from oneshot.core.errors import KitError
 from oneshot.core.files import real, remove_parts, write_atomic
 
 TRACKS = "tracks"
@@ -39,6 +40,17 @@ def session_of(kit: Path) -> Path | None:
     return _folder(_note(kit))
 
 
+def recordings_of(kit: Path) -> Path:
+    """The same, for who cannot do without. Raises KitError that tells where they were, as far as that is known."""
+    found = session_of(kit)
+    if found is None:
+        was = _noted(_note(kit))
+        raise KitError(f"{kit}: its recordings were in {was} and are not there any more: name their folder with "
+                       "--session" if was is not None else
+                       f"{kit}: the folder of its recordings is not known on this machine: name it with --session")
+    return found
+
+
 def tracks_of(kit: Path) -> Path | None:
     """The same for the folder of processed tracks."""
     return _folder(note_beside(kit, TRACKS))
@@ -46,8 +58,16 @@ def tracks_of(kit: Path) -> Path | None:
 
 def _folder(note: Path) -> Path | None:
     try:
-        path = Path(os.fsdecode(note.read_bytes().rstrip(b"\r\n")))
-        return path if path.is_dir() else None
+        path = _noted(note)
+        return path if path is not None and path.is_dir() else None
+    except OSError:
+        return None
+
+
+def _noted(note: Path) -> Path | None:
+    """The path that a note holds, whether or not there is anything."""
+    try:
+        return Path(os.fsdecode(note.read_bytes().rstrip(b"\r\n")))
     except (OSError, UnicodeDecodeError):
         return None
 

@@ -22,6 +22,7 @@ from oneshot.core.progress import ProgressLine
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Mic, Problem, Source
+from oneshot.core.user_state import remember
 from oneshot.kit.report.left_out import left_out, reason_kind
 from oneshot.kit.report.lines import plain, table, width
 from oneshot.kit.report.text import (
@@ -293,6 +294,35 @@ def test_check_tells_what_is_missing(pipeline: Pipeline) -> None:
     assert "Close mics: without them" in text
     assert "left out by session.toml: 0:02" in text
     assert "Far.wav and 1 more" in text
+
+
+def test_a_folder_that_is_no_kit_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A session given in place of its kit: not that its recordings are unknown."""
+    for command in ("review", "preview", "remeasure"):
+        assert 1 == run(command, str(tmp_path))
+        assert f"{tmp_path} is no kit, it has no manifest.json" in capsys.readouterr().err
+
+
+def test_where_moved_recordings_were_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The kit remembers the place, also when nothing is there any more; of one it never knew it says that."""
+    for name in ("kit", "other", "session"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "kit" / "manifest.json").write_text("{}", encoding="utf-8")
+    (tmp_path / "other" / "manifest.json").write_text("{}", encoding="utf-8")
+    remember(tmp_path / "kit", tmp_path / "session")
+    (tmp_path / "session").rmdir()
+
+    assert 1 == run("review", str(tmp_path / "kit"))
+    assert f"its recordings were in {tmp_path / 'session'} and are not there any more" in capsys.readouterr().err
+    assert 1 == run("review", str(tmp_path / "other"))
+    assert "not known on this machine: name it with --session" in capsys.readouterr().err
+
+
+def test_advice_is_said_to_be_a_rule(pipeline: Pipeline) -> None:
+    """It does not count what the takes hold, and says so."""
+    text = "\n".join(line for _, line in session_lines(pipeline.kit.session))
+
+    assert "For each drum, as a rule, whatever the takes hold already:" in text
 
 
 def test_check_never_writes_over_a_session_file(pipeline: Pipeline, tmp_path: Path,

@@ -31,7 +31,9 @@ def next_to_record(session: Session) -> list[str]:
     if Role.CLOSE not in roles:
         advice.append("Close mics: without them every drum has too much bleed.")
     drums = sorted({mic.drum for mic in mics.values() if mic.role is Role.CLOSE and mic.drum})
-    advice += [_strokes(drum, kind) for drum in drums if (kind := kind_of(drum)) in STROKES]
+    wanted = [_strokes(drum, kind) for drum in drums if (kind := kind_of(drum)) in STROKES]
+    if wanted:
+        advice += ["For each drum, as a rule, whatever the takes hold already:", *wanted]
     if advice and drums:
         advice.append("Single hits: let each decay fully, keep still, then play the next a little harder.")
     return advice

@@ -17,6 +17,8 @@ FATES = ("kept", "spare", "not clean", "odd")
 """What can become of a hit: it has a one-shot; it could, but its layer is full; there is too much bleed in it; or
 something else speaks against it, its sound, an ornament, a duplicate, or the user.
 """
+REASONS = {"first to hear": "sounds odd beside similar hits (bounce, squeak, rattle, choked): hear it first"}
+"""Kinds of reasons that need more words where no list of hits stands beside them."""
 NOT_CLEAN = ("too much bleed", "hit together", "its onset is masked")
 """What the reason of a hit that is not clean begins with."""
 NEAREST = 10

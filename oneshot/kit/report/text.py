@@ -21,7 +21,7 @@ from oneshot.core.records.session import Mic, Problem, Session, Take
 from oneshot.core.text import counted, counted_either
 from oneshot.cutting.mix.balance import RANKED_BY
 from oneshot.kit.report.advice import next_to_record
-from oneshot.kit.report.left_out import FATES, fates, left_out, unused
+from oneshot.kit.report.left_out import FATES, REASONS, fates, left_out, unused
 from oneshot.kit.report.lines import BLANK, Line, plain, table
 from oneshot.kit.report.mixes import learned_lines, processed_lines, processed_rows
 
@@ -319,7 +319,7 @@ def _left_out_lines(summary: Mapping[str, Any]) -> list[Line]:
     reasons = summary["left_out"]
     if not reasons:
         return []
-    rows = [[f"{count:,}", reason] for reason, count in reasons.items()]
+    rows = [[f"{count:,}", REASONS.get(reason, reason)] for reason, count in reasons.items()]
     total = sum(reasons.values())
     what = "Not printed" if summary["prints_alone"] else "Left out"
     lines: list[Line] = [BLANK, ("head", f"{what}: {total:,} of {counted(summary['hits'], 'hit')}")]
