@@ -146,6 +146,11 @@ def _open(path: Path) -> tuple[soundfile.SoundFile, WaveSamples | None]:
         raise AudioError(f"{path} cannot be opened ({_why(error)}): check that it exists and may be read") from None
     if size == 0:
         raise AudioError(f"{path} is empty (0 bytes): record or export it again, or take it out of the folder")
+    try:
+        path.open("rb").close()  # libsndfile does not tell why the system refuses a file
+    except OSError as error:
+        raise AudioError(f"{path} cannot be opened ({_why(error)}): allow it to be read, or take it out of the "
+                         "folder") from None
     samples = wave_samples(path)
     try:
         if samples is not None and samples.needs_window and samples.frames:

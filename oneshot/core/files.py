@@ -95,6 +95,31 @@ def write_atomic(path: Path, content: bytes | str | Sequence[memoryview]) -> Non
         file.writelines(parts)
 
 
+def check_writable(target: Path) -> None:
+    """Raise WorkError, before work is spent on it, where a file or folder may not be made or replaced, or files not be
+    changed in a folder that is there.
+    """
+    place = target.parent
+    while not place.exists() and place != place.parent:
+        place = place.parent
+    inner = (Path(folder) for folder, _, _ in os.walk(target)) if target.is_dir() else ()
+    for folder in (place, *inner):
+        if not os.access(folder, os.W_OK | os.X_OK):
+            raise WorkError(f"{target} cannot be written, there is no permission to write in {folder}: allow it, or "
+                            "choose another place")
+
+
+@contextmanager
+def _named(path: Path, beside: Path) -> Iterator[None]:
+    """Let an OSError tell the path that the user knows, not what is written beside it for the time being."""
+    try:
+        yield
+    except OSError as error:
+        if error.filename is not None and Path(os.fsdecode(error.filename)).is_relative_to(beside):
+            error.filename, error.filename2 = str(path), None
+        raise
+
+
 @contextmanager
 def appearing(path: Path) -> Iterator[Path]:
     """A place beside ``path`` to write a file to; it takes the place of ``path`` when the ``with`` block ends well.
@@ -107,11 +132,12 @@ def appearing(path: Path) -> Iterator[Path]:
         remove_parts(path.parent, path.name)
     beside = path.with_name(part_name(path.name))
     try:
-        yield beside
-        if at_once:
-            with beside.open("rb+") as file:
-                os.fsync(file.fileno())
-        beside.replace(path)
+        with _named(path, beside):
+            yield beside
+            if at_once:
+                with beside.open("rb+") as file:
+                    os.fsync(file.fileno())
+            beside.replace(path)
     except BaseException:
         with suppress(OSError):
             beside.unlink(missing_ok=True)
@@ -257,9 +283,10 @@ def folder_beside(target: Path) -> Iterator[Path]:
     _remove_abandoned(target)
     folder = target.with_name(f".{target.name}.{_MAKING}{os.getpid()}")
     shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir()
     try:
-        yield folder
+        with _named(target, folder):
+            folder.mkdir()
+            yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

@@ -17,7 +17,18 @@ from oneshot.config import release_lock
 from oneshot.core.bounded_text import read_bounded
 from oneshot.core.bounded_zip import MOST_TEXT
 from oneshot.core.errors import KitError
-from oneshot.core.files import check_link, is_our_kit, link, part_of, real, recover_folder, sha256_of, write_atomic
+from oneshot.core.files import (
+    check_link,
+    check_writable,
+    is_our_kit,
+    link,
+    part_of,
+    place_of,
+    real,
+    recover_folder,
+    sha256_of,
+    write_atomic,
+)
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem, Session
 from oneshot.cutting.carried import OnDisk, on_disk
@@ -236,6 +247,7 @@ def claim(kit_path: Path, session: Session) -> Kept:
     if real(kit_path).is_relative_to(real(session.root)):
         raise KitError(f"{kit_path} lies inside the session: choose a place outside it")
     check_outside_sessions(kit_path)
+    check_writable(place_of(kit_path))
     if kept.kit is not None:
         check_untouched(kit_path, kept.kit)
     return kept

@@ -336,6 +336,19 @@ def test_a_reader_closes_its_files(tmp_path: Path) -> None:
     assert before == len(list(handles.iterdir()))
 
 
+def test_a_file_that_may_not_be_read_is_told_as_such(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Permission, not damage: the file need not be exported again."""
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.zeros(10), 48000)
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "open", refuse)
+    with pytest.raises(AudioError, match=r"a\.wav cannot be opened \(permission denied\): allow it to be read"):
+        read_audio(path)
+
+
 def test_a_file_that_lost_a_channel_since_is_told(tmp_path: Path) -> None:
     """A session opened before and a file exchanged since do not give another mic's sound."""
     soundfile.write(tmp_path / "a.wav", np.zeros(10), 48000)

@@ -17,6 +17,7 @@ from oneshot.core.errors import WorkError
 from oneshot.core.files import (
     EDGE_BYTES,
     appearing,
+    check_writable,
     exchange_folder,
     folder_beside,
     is_our_kit,
@@ -332,6 +333,28 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     with pytest.raises(WorkError, match="cannot be written") as caught, staged_folder(tmp_path / "file" / "kit"):
         pass
     assert "\n" not in str(caught.value)
+
+
+def test_a_place_without_permission_is_told_early(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder above, or one inside of what is to be replaced, that may not be written to; else nothing is said."""
+    (tmp_path / "kit" / "samples").mkdir(parents=True)
+    check_writable(tmp_path / "kit")
+    check_writable(tmp_path / "new" / "deep" / "kit")
+    for closed, target in ((tmp_path, tmp_path / "new" / "kit"), (tmp_path / "kit" / "samples", tmp_path / "kit")):
+        monkeypatch.setattr(os, "access", lambda path, mode, closed=closed: Path(path) != closed)
+        with pytest.raises(WorkError) as caught:
+            check_writable(target)
+        assert f"{target} cannot be written, there is no permission to write in {closed}: " in str(caught.value)
+
+
+def test_an_error_names_the_file_that_the_user_knows(tmp_path: Path) -> None:
+    """Not what is written beside it for the time being."""
+    with pytest.raises(OSError, match="No such file") as caught:
+        write_atomic(tmp_path / "nowhere" / "a.toml", b"x")
+    assert str(tmp_path / "nowhere" / "a.toml") == caught.value.filename
+    with pytest.raises(OSError, match="No such file") as caught, folder_beside(tmp_path / "a.zip") as stage:
+        (stage / "gone").replace(stage / "other")
+    assert (str(tmp_path / "a.zip"), None) == (caught.value.filename, caught.value.filename2)
 
 
 # ---------------------------------------------------------------------------------------------------------------- links

@@ -23,7 +23,7 @@ from oneshot.config.corrections_file import load
 from oneshot.config.recipe import Naming, Packing, Recipe
 from oneshot.config.recipe_file import load_recipe, recipe_of, recipe_toml
 from oneshot.core.errors import KitError, SettingsError
-from oneshot.core.files import folder_beside, real, sha256_of, write_atomic
+from oneshot.core.files import check_writable, folder_beside, real, sha256_of, write_atomic
 from oneshot.core.kit_lock import held
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.user_state import session_of
@@ -170,6 +170,9 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
     kit, name, text = licensed(folder, licence, version)
     check_target(out, sessions=(session_of(folder),), ours=lambda path: is_pack_of(
         path, str(kit_info(kit)["name"]), "kit"))
+    check_writable(real(out))
+    if lock:
+        check_writable(folder / release_lock.NAME)
     outside = left_out(folder, kit)  # what stays out is no fault of the kit's
     faults = [found for found in verify_kit(folder) if found.path not in outside]
     if faults:
