@@ -128,7 +128,10 @@ class Overruling:
         found = []
         for place in entry.hits:
             hit = self._near(place)
-            if hit is None:
+            if place.take not in self._rates:
+                self._tell(f"{entry.kind}: there is no take {place.take!r}",
+                           f"write one of {', '.join(map(repr, self._rates))}, or delete the entry")
+            elif hit is None:
                 self._tell(f"{entry.kind}: no hit at frame {place.frame} of {place.take}",
                            "find the hit in hits.csv, or delete the entry")
             elif hit in found:

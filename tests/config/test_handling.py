@@ -109,10 +109,11 @@ def test_an_entry_that_finds_no_hit_is_told(kind: str) -> None:
         "move": {"to": "kick"}, "split": {"to": "new"}, "layer": {"layer": 1}, "end": {"after_ms": 5.0},
         "round_robins": {"drum": "snare", "articulation": "hit", "layer": 1}, "nudge": {"frames": 3},
         "fade": {"in_ms": 1.0}, "drop": {"mics": ("OH",)}, "gain": {"gain_db": 1.0}}
-    found = applied(entry(kind, **at(96000, take="three"), **said.get(kind, {})))
+    for frame, take, words in ((96000, "three", "there is no take 'three'"), (7, "one", "no hit at frame 7 of one")):
+        found = applied(entry(kind, **at(frame, take=take), **said.get(kind, {})))
 
-    assert [f"{kind}: no hit at frame 96000 of three"] == told(found)
-    assert replace(applied(), problems=found.problems) == found
+        assert [f"{kind}: {words}"] == told(found)
+        assert replace(applied(), problems=found.problems) == found
 
 
 @pytest.mark.parametrize("kind", ["reject", "keep", "move", "nudge", "end", "fade", "drop", "gain", "round_robins",
