@@ -19,7 +19,7 @@ from typing import Any
 
 from oneshot.core.bounded_text import parse_toml, read_toml
 from oneshot.core.errors import SettingsError
-from oneshot.core.text import shortened
+from oneshot.core.text import nearest_letters, shortened
 
 FORMAT = "oneshot-corrections"
 VERSION = 1
@@ -152,10 +152,10 @@ EMPTY_TEXT = _HEAD + "\n# Uncomment and repeat as often as needed.\n\n" + "\n\n"
 
 
 def safe_name(text: str) -> str:
-    """A name as the kit's folders show it: lower-case ASCII letters, digits and single hyphens, at most 24
-    characters.
+    """A name as the kit's folders show it: lower-case ASCII letters (the nearest: ``u`` for ``ü``), digits and single
+    hyphens, at most 24 characters.
     """
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:24].strip("-")
+    return re.sub(r"[^a-z0-9]+", "-", nearest_letters(text).lower()).strip("-")[:24].strip("-")
 
 
 # -------------------------------------------------------------------------------------------------------------- reading
@@ -186,19 +186,28 @@ def parse(text: str, where: str = "corrections.toml") -> Corrections:
         raise SettingsError(f'{where} must contain format = "{FORMAT}" and version = {VERSION}; it has '
                             f"{_shown(table.get('format'))} and {_shown(table.get('version'))}")
     for key in sorted(set(table) - {"format", "version", *KINDS}):
-        raise SettingsError(f"{where}: {_plain(key)} is not a correction: use {', '.join(KINDS)}")
+        at = _at_line(text, rf'^[ \t]*(?:\[+[ \t]*)?"?{re.escape(key)}"?[ \t]*[\]=.]')
+        raise SettingsError(f"{where}{at}: {_plain(key)} is not a correction: use {', '.join(KINDS)}")
     rows = {kind: _rows(table, kind, where) for kind in KINDS}
-    order = re.findall(r"^[ \t]*\[\[[ \t]*(\w+)[ \t]*\]\]", text, re.MULTILINE)
+    heads = list(re.finditer(r"^[ \t]*\[\[[ \t]*(\w+)[ \t]*\]\]", text, re.MULTILINE))
+    order = [head[1] for head in heads]
     counts = Counter({kind: len(found) for kind, found in rows.items() if found})
     if Counter(order) != counts:  # their order could not be told
         raise SettingsError(f"{where}: write each entry under its own [[...]] line, and no such line inside strings")
     queues = {kind: iter(found) for kind, found in rows.items()}
     seen: Counter[str] = Counter()
     entries = []
-    for kind in order:
+    for kind, head in zip(order, heads, strict=True):
         seen[kind] += 1
-        entries.append(_entry(kind, next(queues[kind]), f"{where}: {kind} no. {seen[kind]}"))
+        line = text.count("\n", 0, head.start(1)) + 1
+        entries.append(_entry(kind, next(queues[kind]), f"{where}, line {line}: {kind} no. {seen[kind]}"))
     return Corrections(tuple(entries))
+
+
+def _at_line(text: str, pattern: str) -> str:
+    """``, line 7`` for the first line of a text where a pattern is found; empty where it is not."""
+    found = re.search(pattern, text, re.MULTILINE)
+    return f", line {text.count(chr(10), 0, found.start()) + 1}" if found else ""
 
 
 def _plain(text: object) -> str:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 
 from oneshot.core.errors import SettingsError
+from oneshot.core.text import nearest_letters
 
 FIELDS = ("kit", "drum", "articulation", "layer", "velocity", "round_robin", "hit", "mic")
 NAME_LENGTH = 64
@@ -82,8 +83,8 @@ def short_name(kit: str) -> str:
 
 
 def hyphened(text: str) -> str:
-    """A name in lower-case ASCII letters and digits, hyphens between its words: ``KickIn`` and ``Kick In`` are
-    ``kick-in``.
+    """A name in lower-case ASCII letters (the nearest: ``u`` for ``ü``) and digits, hyphens between its words:
+    ``KickIn`` and ``Kick In`` are ``kick-in``.
     """
-    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z][a-z])", "-", text)
+    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z][a-z])", "-", nearest_letters(text))
     return re.sub(r"[^a-z0-9]+", "-", words.lower()).strip("-")

@@ -16,6 +16,7 @@ from oneshot.config.recipe import Naming
 from oneshot.config.release_lock import Released
 from oneshot.core.errors import SettingsError
 from oneshot.core.records.hits import Hit, ordinary
+from oneshot.core.text import nearest_letters
 from oneshot.selection.select import Pick
 
 REPAIRED = "repaired"
@@ -72,10 +73,11 @@ class FileNames:
 
     def _kept(self, hit: Hit, pick: Pick, label: str) -> str | None:
         """What a released file is called, whose name ends in what it says of its mics; None where none was."""
-        place, wanted = (hit.drum, hit.articulation, pick.layer, pick.round_robin), _letters(label)
+        place = hit.drum, hit.articulation, pick.layer, pick.round_robin
+        wanted = {_letters(label), _letters(nearest_letters(label))}  # releases had names without ü before
         for path in self.released.get(place, ()):
             name = PurePosixPath(path).with_suffix(self.suffix)
-            if _letters(name.stem.rpartition("_")[2]) == wanted and name.name.lower() not in self._used:
+            if _letters(name.stem.rpartition("_")[2]) in wanted and name.name.lower() not in self._used:
                 return self._same(path)
         return None
 

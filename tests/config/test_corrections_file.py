@@ -70,7 +70,9 @@ layer = 2
     ('format = "oneshot-corrections"\nversion = true', "version = 1"),
     ("format = ", "not valid TOML"),
     ("a = " + "[" * 5000, "not valid TOML"),
-    (HEAD + "[[delete]]\nframe = 1", "delete is not a correction"),
+    (HEAD + "[[delete]]\nframe = 1", "line 3: delete is not a correction"),
+    (HEAD + f"[[keep]]\n{HIT}[rejct]\nframe = 1", "line 6: rejct is not a correction"),
+    (HEAD + f"[[keep]]\n{HIT}\n [[ keep ]]\n{HIT}layre = 2", "line 7: keep no. 2 has the unknown key layre"),
     (HEAD + "reject = 7", r"write each reject as a \[\[reject\]\] table"),
     (HEAD + "reject = [1, 2]", r"\[\[reject\]\]"),
     (HEAD + "[reject]\nframe = 1", r"\[\[reject\]\]"),
@@ -211,7 +213,8 @@ def test_the_last_entry_of_its_kind_is_taken_away() -> None:
 
 @pytest.mark.parametrize(("text", "expected"), [
     ("Cow Bell", "cow-bell"), ("  rack  TOM 2 ", "rack-tom-2"), ("../../etc", "etc"), ("a/b\\c", "a-b-c"),
-    ("é", ""), ("x" * 40, "x" * 24), ("a" * 23 + " b", "a" * 23),
+    ("é", "e"), ("Tüte 1", "tute-1"), ("Große Trommel", "grosse-trommel"), ("Tom–Łódź", "tom-lodz"),
+    ("太鼓", ""), ("x" * 40, "x" * 24), ("a" * 23 + " b", "a" * 23),
 ])
 def test_names_are_made_fit_for_files(text: str, expected: str) -> None:
     """Lower-case ASCII letters, digits and single hyphens, at most 24: nothing that leaves a folder."""

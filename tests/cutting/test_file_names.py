@@ -77,6 +77,19 @@ def test_a_kit_is_called_by_its_first_words() -> None:
         "Ropewalk", "The long afternoon", "Abcdefghijklmnop", "漢字", "Kit #2")]
     assert ["kick-in", "oh", "snare-top-2", "tom1", "ohs"] == [hyphened(each) for each in (
         "KickIn", "OH", "Snare Top (2)", "Tom1", "OHs")]
+    assert ["tute-1", "kick-unten"] == [hyphened("Tüte 1"), hyphened("KickÜnten")]
+    assert "schlagzeug" == short_name("Schlägzeug")
+
+
+@pytest.mark.parametrize("called", ["t-te-1", "tute-1"])
+def test_a_released_name_stays_however_umlauts_were_written(called: str) -> None:
+    """Names of a release that dropped them, and of one that wrote the letters nearest to them."""
+    made = names()
+    stroke = hit(1, drum="snare", articulation="centre")
+    path = f"samples/snare/centre/snare_V01_RR01_{called}.wav"
+    made.released = {("snare", "centre", ALL.layer, ALL.round_robin): (path,)}
+
+    assert path == made.sample(stroke, ALL, "Tüte 1")
 
 
 @pytest.mark.parametrize(("pattern", "said"), [
