@@ -36,6 +36,7 @@ from oneshot.cutting.processed import Along, plays
 from oneshot.cutting.repair_plan import LONGER, Mended, Mender, Tail, Window, merged, stand_in
 from oneshot.cutting.space import KEPT_BYTES, Shape
 from oneshot.cutting.windows import Planned, Windows
+from oneshot.selection.close_grades import close_grade
 from oneshot.selection.select import Pick
 from oneshot.session.processed_tracks import Track
 
@@ -188,7 +189,7 @@ class Cutter:
             rows = tuple(self._judged(row, hit, mics) for row in known.rows)
             frames, pitch_hz, ended_by = known.rows[0].frames, known.pitch_hz, known.record.ended_by
         home = self.windows.home(hit, [m.name for m in mics])
-        grade = next((row.grade for row in rows if home in row.mics), self.analysis.grades[hit.id].get(home, "D"))
+        grade = close_grade(self.session, self.analysis, hit, home)
         self.drafts[hit.id] = OneShot(
             hit=hit.id, drum=hit.drum, articulation=hit.articulation, layer=pick.layer, round_robin=pick.round_robin,
             velocity=pick.velocity, grade=grade, fundamental_hz=pitch_hz, decay_s=None, ring_kept_db=None, files=rows,

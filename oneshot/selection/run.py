@@ -16,6 +16,7 @@ from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Session
 from oneshot.core.workers import working
 from oneshot.selection import select
+from oneshot.selection.close_grades import close_grades
 from oneshot.selection.round_robins import SPARE
 from oneshot.selection.select import by_hand
 
@@ -57,17 +58,6 @@ def _prints_alone(chosen: select.Chosen) -> select.Chosen:
     return replace(chosen, picks=(), hits=tuple(
         replace(hit, kept=False, fallback=False, reason=f"{SPARE}: prints alone were asked for") if hit.kept else hit
         for hit in chosen.hits))
-
-
-def close_grades(session: Session, found: Analysis) -> dict[int, str]:
-    """Each hit's grade in its drum's own close mics, the worst of them; in the home mic where it has none."""
-    homes = {d.name: d.home for d in found.drums}
-    out = {}
-    for hit in found.hits:
-        rows = found.grades[hit.id]
-        own = [m.name for m in session.take(hit.take).mics if m.stands_at(hit.drum) and m.name in rows]
-        out[hit.id] = max([rows[name] for name in own] or [rows.get(homes.get(hit.drum, ""), "D")])
-    return out
 
 
 def _far_grades(session: Session, found: Analysis, recipe: Recipe) -> dict[int, dict[str, str]]:
