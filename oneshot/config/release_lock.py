@@ -89,7 +89,7 @@ class Released:
     """A release. ``corrections``: how many of the user's entries had their say in it; ``sums``: name -> SHA-256 of
     every file of its pack, and ``against`` the same of the release before it; empty where they are not known.
     ``names``: how its files are called, and ``called`` the kit in them; ``ordinary``: drum -> the articulation that
-    these leave out; ``prints``: those of all releases.
+    these leave out; ``prints``: those of all releases; ``told``: what changed since the release before, in words.
     """
 
     kit_version: str
@@ -101,6 +101,7 @@ class Released:
     called: str = ""
     ordinary: Mapping[str, str] = field(default_factory=dict)
     prints: tuple[PrintSlot, ...] = ()
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +226,8 @@ def _released(document: Mapping[str, Any]) -> Released:
                     tuple(_group(row) for row in document["groups"]), dict(document["sums"]),
                     dict(document.get("against", {})),
                     Naming(**document["names"]) if "names" in document else FIRST_NAMES,
-                    str(document.get("called", "")), dict(document.get("ordinary", {})), prints)
+                    str(document.get("called", "")), dict(document.get("ordinary", {})), prints,
+                    tuple(map(str, document.get("told", ()))))
 
 
 def _path(path: object) -> str:
@@ -422,6 +424,39 @@ def with_names(recipe: Recipe, released: Released | None) -> tuple[Recipe, tuple
         f"release {released.kit_version}", "keeps the names of its files: [names] of the recipe changes none",
         f"nothing, or delete {NAME} to let all names change"),)
     return replace(recipe, names=released.names), told
+
+
+def news(before: Released, now: Released) -> tuple[str, ...]:
+    """What changed from one release to the next for who plays the kit, a line for each layer or articulation; ``now``
+    is the record that adds up on ``before``.
+    """
+    was = {(g.drum, g.articulation): g for g in before.groups}
+    out = []
+    for group in now.groups:
+        name = f"{group.drum} {group.articulation}"
+        slots = {(s.layer, s.round_robin): s for s in group.slots if s.there}
+        old = was.get((group.drum, group.articulation))
+        then = {} if old is None else {(s.layer, s.round_robin): s for s in old.slots if s.there}
+        if not slots or not then:
+            if slots or then:
+                out.append(f"{name}: {'new' if slots else 'left out'}")
+            continue
+        if old is not None and old.key != group.key:
+            out.append(f"{name}: key {group.key} in place of {old.key}")
+        velocity = {} if old is None else {step.layer: step.velocity for step in old.steps}
+        wider = {step.layer: step.velocity for step in group.steps
+                 if velocity.get(step.layer, step.velocity) != step.velocity}
+        for layer in sorted({n for n, _ in {*slots, *then}}):
+            mine, theirs = ({robin: s for (n, robin), s in some.items() if n == layer} for some in (slots, then))
+            kinds = (("left out", theirs.keys() - mine.keys()), ("new", mine.keys() - theirs.keys()),
+                     ("another hit", {n for n in mine.keys() & theirs.keys()
+                                      if (mine[n].take, mine[n].onset) != (theirs[n].take, theirs[n].onset)}))
+            words = [f"{' '.join(f'RR{n:02d}' for n in sorted(robins))} {what}" for what, robins in kinds if robins]
+            if layer in wider:
+                (low, high), (was_low, was_high) = wider[layer], velocity[layer]
+                words.append(f"velocities {low} to {high} in place of {was_low} to {was_high}")
+            out += [f"{name} V{layer:02d}: {', '.join(words)}"] if words else []
+    return tuple(out)
 
 
 def broken(kit: Kit, released: Released, rates: Mapping[str, int]) -> tuple[Problem, ...]:

@@ -17,7 +17,7 @@ from oneshot.cli import main
 from oneshot.config import handling, release_lock
 from oneshot.config.corrections_file import Corrections
 from oneshot.config.recipe import Choosing
-from oneshot.config.release_lock import Group, Released, Slot, Step
+from oneshot.config.release_lock import Group, Released, Slot, Step, news
 from oneshot.core.errors import KitError
 from oneshot.core.records.hits import Articulation, Drum, Hit
 from oneshot.core.records.kit import Kit, OneShot
@@ -138,6 +138,31 @@ def test_two_hits_of_one_moment_keep_their_own_drums() -> None:
     found = release_lock.matched(hits, before, RATES)
 
     assert {1: "kick", 2: "snare"} == {number: stroke[0] for number, (stroke, _) in found.items()}
+
+
+def test_what_is_new_is_told_as_a_player_sees_it() -> None:
+    """Round robins that went, came or are of another hit now, keys, velocities, drums; else nothing."""
+    def record(*groups: Group) -> Released:
+        """A release of those."""
+        return Released("1.0", 0, groups)
+
+    def slot(robin: int, onset: int, *, there: bool = True) -> Slot:
+        """A one-shot of the first layer."""
+        return Slot("one", onset, 1, robin, (), there)
+
+    step = (Step(1, (1, 127), None),)
+    kick = Group("kick", "hit", 36, step, (slot(1, 100), slot(2, 200), slot(3, 300)))
+    bell = Group("bell", "hit", 56, step, (slot(1, 900),))
+    gone = replace(bell, slots=(slot(1, 900, there=False),))
+    now = replace(kick, key=35, slots=(slot(1, 100), slot(2, 200, there=False), slot(3, 350), slot(4, 400)),
+                  steps=(Step(1, (1, 90), None),))
+
+    assert () == news(record(kick, bell), record(kick, bell))
+    assert ("kick hit: key 35 in place of 36",
+            "kick hit V01: RR02 left out, RR04 new, RR03 another hit, velocities 1 to 90 in place of 1 to 127") == news(
+        record(kick), record(now))
+    assert ("bell hit: left out",) == news(record(kick, bell), record(kick, gone))
+    assert ("bell hit: new",) == news(record(kick, gone), record(kick, bell))
 
 
 def test_released_keys_stay_and_the_recipe_outranks_them() -> None:

@@ -31,8 +31,9 @@ class Texts:
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """What was written. ``locked``: whether the kit remembers it as a release; ``left_out``: what lies in the kit's
-    folder and is not the kit's.
+    """What was written. ``changes``: of files since the release before, ``news`` what that means for who plays the kit;
+    ``locked``: whether the kit remembers it as a release; ``left_out``: what lies in the kit's folder and is not the
+    kit's.
     """
 
     path: Path
@@ -42,6 +43,7 @@ class Pack:
     changes: tuple[str, ...] = ()
     locked: bool = False
     left_out: tuple[str, ...] = ()
+    news: tuple[str, ...] = ()
 
 
 def version_of(asked: str | None, said: str) -> str:
@@ -167,6 +169,7 @@ def changes(before: Mapping[str, str], now: Mapping[str, str]) -> Iterable[str]:
             yield f"changed  {name}"
 
 
-def changes_file(lines: Iterable[str]) -> str:
-    """CHANGES.txt."""
-    return "\n".join(list(lines) or ["Nothing but this file has changed."]) + "\n"
+def changes_file(lines: Iterable[str], news: Iterable[str] = ()) -> str:
+    """CHANGES.txt: what is new for who plays it, then the files."""
+    files = list(lines) or ["Nothing but this file has changed."]
+    return "\n".join([*news, *(["", "Files", ""] if news else []), *files]) + "\n"

@@ -189,7 +189,8 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
         now = {n: sha256_of(path) for n, path in files.items()}
         before = sums_of(last) if last is not None else _before(earlier, now)
         changed = () if before is None else tuple(changes(before, now))
-        texts = {} if before is None else {"CHANGES.txt": changes_file(changed)}
+        said = () if before is None else _news(kit, earlier, last, kept, now)
+        texts = {} if before is None else {"CHANGES.txt": changes_file(changed, said)}
         _refuse_another(out, kit, earlier, now, lock=lock)
         written = stage / "pack.zip"
         pack = open_zip(written, _root(kit))
@@ -198,9 +199,9 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
         pack.close()
         written.replace(out)
     if lock:
-        kept = replace(kept, sums=pack.sums, against=before or {})
+        kept = replace(kept, sums=pack.sums, against=before or {}, told=said)
         write_atomic(folder / release_lock.NAME, release_lock.to_json(kept))
-    return Pack(out, len(pack.sums) + 1, out.stat().st_size, name, changed, lock, outside)
+    return Pack(out, len(pack.sums) + 1, out.stat().st_size, name, changed, lock, outside, said)
 
 
 def _refuse_another(out: Path, kit: Kit, earlier: release_lock.Released | None, now: Mapping[str, str], *,
@@ -242,6 +243,21 @@ def _before(earlier: release_lock.Released | None, now: Mapping[str, str]) -> Ma
     if earlier is None or not earlier.sums:
         return None
     return earlier.sums if any(changes(earlier.sums, now)) else earlier.against or None
+
+
+def _news(kit: Kit, earlier: release_lock.Released | None, last: Path | None, kept: release_lock.Released,
+          now: Mapping[str, str]) -> tuple[str, ...]:
+    """What changed for who plays the kit since the release before, in lines. ``earlier``, ``last``, ``now`` as for
+    packing; ``kept``: the record of this release. A release packed once more says what it said.
+    """
+    if last is None and earlier is not None and not any(changes(earlier.sums, now)):
+        return earlier.told
+    before = earlier if last is None else release_lock.with_take_names(
+        release_lock.read_pack(last), [take.name for take in kit.session.takes])
+    if before is None:
+        return ()
+    lines = release_lock.news(before, kept) or ("No one-shot, key or velocity range has changed.",)
+    return f"{before.kit_version} to {kept.kit_version}", "", *lines
 
 
 def _root(kit: Kit) -> str:

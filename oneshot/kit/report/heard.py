@@ -54,6 +54,7 @@ def pack_lines(texts: Sequence[tuple[str, str]], caution: str, made: Mapping[str
     if made["changes"]:
         differ = counted(len(made["changes"]), "file differs", "files differ")
         lines.append(("text", f"  {differ} from the last release: see its CHANGES.txt"))
+        lines += [("text", plain(f"    {line}")) for line in made["news"][:NAMED] if line]
     if not kit:
         return [*lines, ("text", "  Listen before releasing it: talk between takes is in every mic.")]
     lines.append(("text", "  Locked: later builds keep its names, layers, velocities and keys."

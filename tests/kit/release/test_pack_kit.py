@@ -286,7 +286,9 @@ def test_the_next_release_lists_what_changed(folder: Path, tmp_path: Path) -> No
     second = pack_kit.pack_kit(folder, tmp_path / "2.zip", licence="cc0", version="1.1", last=first.path)
 
     assert {"changed  README.txt", "changed  manifest.json", "changed  released.json"} == set(second.changes)
-    assert "changed  README.txt" in read(second.path)["CHANGES.txt"].decode()
+    told = read(second.path)["CHANGES.txt"].decode()
+    assert "changed  README.txt" in told
+    assert told.startswith("1.0 to 1.1\n\nNo one-shot, key or velocity range has changed.\n\nFiles\n\n")
     assert [] == verify.verify(second.path)
 
 
