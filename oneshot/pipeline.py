@@ -31,6 +31,7 @@ from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem, Session, collect
 from oneshot.core.user_state import remember
 from oneshot.core.workers import working
+from oneshot.selection.close_grades import close_grades
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.processed_tracks import with_tracks
 
@@ -144,7 +145,7 @@ def covered(session: Session, wanted: Sequence[Wanted], *, jobs: int, progress: 
     findings, _ = analysed(session, open_store(fingerprint_parts(session)), Corrections(), Recipe(), jobs=jobs,
                            progress=progress)
     found = analysis.completed(session, findings, jobs=jobs)
-    return selection.covered(session, found, selection.close_grades(session, found), wanted)
+    return selection.covered(session, found, close_grades(session, found), wanted)
 
 
 def analysed(session: Session, store: Store, overruled: Corrections, recipe: Recipe, *, jobs: int | None = None,

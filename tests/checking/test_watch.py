@@ -37,8 +37,8 @@ def watched(folder: Path, *events: Callable[[], None]) -> list[list[str] | str]:
 
     found: list[list[str] | str] = []
     with suppress(EndOfDayError):
-        for each in takes_as_they_come(folder, wait):
-            found.append([take.name for take in each.takes] if isinstance(each, Session) else str(each))
+        found.extend([take.name for take in each.takes] if isinstance(each, Session) else str(each)
+                     for each in takes_as_they_come(folder, wait))
     return found
 
 
