@@ -1,7 +1,6 @@
 """Measures of each mic of a take: how loud, how noisy, and how far from the drums that have mics of their own.
 
-Sound takes 1/c seconds a metre; c = 331.3 sqrt(1 + t / 273.15) m/s for air of t °C (ISO 9613-1, dry air). A distance
-here is a path difference: by how much further the mic is from a drum than that drum's own mic.
+A distance here is a path difference: by how much further the mic is from a drum than that drum's own mic.
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ import numpy as np
 
 from oneshot.checking.finding import Finding, Harm
 from oneshot.checking.survey import Survey
+from oneshot.core.air import speed_of_sound
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import SILENT_PEAK, Problem
 
@@ -64,11 +64,6 @@ def _delays_ms(survey: Survey, row: int, drum: str) -> list[float]:
     """Delays of the clear hits of a drum in a mic, ms."""
     return [float(hit.arrival[row] - hit.arrival[hit.owner]) / survey.take.sample_rate * 1e3 for hit in survey.hits
             if survey.mics[hit.owner].drum == drum and not np.isnan(hit.arrival[row])]
-
-
-def speed_of_sound(air_c: float) -> float:
-    """Metres a second in air of ``air_c`` °C (ISO 9613-1: c = 331.3 m/s at 0 °C, as the root of the temperature)."""
-    return 331.3 * float(np.sqrt(1 + air_c / 273.15))
 
 
 def near_rooms(survey: Survey, air_c: float) -> Iterator[Finding]:

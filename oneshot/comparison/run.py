@@ -14,12 +14,12 @@ from itertools import count
 from pathlib import Path
 
 from oneshot.analysis import Analysis, FoundDrum, analysed, completed
-from oneshot.analysis.detection.arrivals import sound_m_per_s
 from oneshot.audio.convert import quantised
 from oneshot.audio.io import sound_bytes
 from oneshot.comparison import excerpts, few_mics, figures, hits, page, pairs, transients, windows
 from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import NOTHING
+from oneshot.core.air import speed_of_sound
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SettingsError
 from oneshot.core.files import real, staged_folder
@@ -93,7 +93,7 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
                                        _known(session, found, take, mics, chosen[0]))
                 late = found.delays_ms.get(name, {}).get(drum, {})
                 together += pairs.pairs(seen, [late.get(mic.name) for mic in mics],
-                                        sound_m_per_s(session.air_c) / 1000)
+                                        speed_of_sound(session.air_c) / 1000)
                 if stage is not None:
                     heard.append(seen.longest(excerpts.PLAYED))
             if stage is not None:

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from oneshot.audio.io import TakeReader
+from oneshot.core.air import speed_of_sound
 from oneshot.core.records.session import Floats, Mic, Take
 
 STRETCHES, STRETCH_S = 12, 2.0
@@ -26,7 +27,7 @@ _BLOCK_MS = 1.0
 _WIDEST_MS = 20.0
 """Differences in time are looked for so far."""
 _ALIKE = 0.7
-MOST_MS, MOST_DB = 3.0 / 343.2 * 1000 / 2, 3.0
+MOST_MS, MOST_DB = 3.0 / speed_of_sound(20.0) * 1000 / 2, 3.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from oneshot.core.air import speed_of_sound
 from oneshot.core.errors import SettingsError
 
 Place = tuple[float, float, float]
@@ -22,9 +23,6 @@ KINDS = {
     "crash": ("hit", "mallet"),
 }
 """The kinds of drum that can be struck, each with its articulations."""
-
-SPEED_AT_20_C = 343.2
-"""Speed of sound in dry air at 20 °C, m/s: ISO 9613-1:1993, from memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +45,8 @@ class RoomPlan:
 
     @property
     def speed(self) -> float:
-        """Speed of sound, m/s, by the root of the absolute temperature (ISO 9613-1:1993, from memory)."""
-        return float(SPEED_AT_20_C * ((self.temperature_c + 273.15) / 293.15) ** 0.5)
+        """Speed of sound, m/s."""
+        return speed_of_sound(self.temperature_c)
 
 
 @dataclass(frozen=True, slots=True)

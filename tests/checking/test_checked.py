@@ -13,8 +13,8 @@ import soundfile
 from stage_inputs import PIER
 
 from oneshot.checking.finding import Finding, Harm
-from oneshot.checking.measures import speed_of_sound
 from oneshot.checking.run import checked
+from oneshot.core.air import speed_of_sound
 from oneshot.core.records.session import Floats
 from oneshot.session.open import open_session
 from oneshot.synth import slate, write_session

@@ -17,10 +17,10 @@ from short_sessions import sound
 from stage_inputs import PIER, Pier
 from stroke_sessions import sums
 
-from oneshot.analysis.detection.arrivals import sound_m_per_s
 from oneshot.analysis.measurement.compression import COMPRESSED_SLOPE
 from oneshot.audio.io import read_audio
 from oneshot.comparison import PAGE, compare_session, comparison_record
+from oneshot.core.air import speed_of_sound
 from oneshot.synth import KitPlan, MicPlan, RoomPlan, slate, write_session
 from oneshot.synth.kits import CRUSH, FLOOR, FLOOR_TOM, SNARE, SNARE_TOP
 from oneshot.synth.scene import Scene
@@ -79,7 +79,7 @@ def test_delays_are_distances_at_the_temperature_of_the_air(field: dict[str, Any
         assert further == pytest.approx(found["path_m"], abs=0.05)
         late = 1000 * further / (343.2 * ((AIR_C + 273.15) / 293.15) ** 0.5)
         assert late == pytest.approx(found["delay_ms"], abs=0.15)
-        assert found["path_m"] == pytest.approx(found["delay_ms"] * sound_m_per_s(AIR_C) / 1000, abs=0.01)
+        assert found["path_m"] == pytest.approx(found["delay_ms"] * speed_of_sound(AIR_C) / 1000, abs=0.01)
 
 
 @pytest.mark.full
@@ -104,7 +104,7 @@ def test_a_coincident_pair_hears_every_drum_at_one_time(field: dict[str, Any]) -
         assert pair["sum_db"] > 2.5
     two = next(pair for pair in field["pairs"]
                if pair["drum"].startswith("floor") and (pair["first"], pair["second"]) == ("Room 1", "Room 2"))
-    assert sound_m_per_s(AIR_C) / 2 == pytest.approx(two["first_notch_hz"], rel=0.05)
+    assert speed_of_sound(AIR_C) / 2 == pytest.approx(two["first_notch_hz"], rel=0.05)
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,8 @@ import pytest
 from known_windows import windows
 from stage_inputs import RATE, noise, strike
 
-from oneshot.analysis.detection.arrivals import sound_m_per_s
 from oneshot.comparison import pairs
+from oneshot.core.air import speed_of_sound
 from oneshot.core.records.session import Floats
 
 
@@ -75,7 +75,7 @@ def test_a_coincident_pair_adds_up() -> None:
 @pytest.mark.parametrize("air_c", [0.0, 20.0, 30.0])
 def test_a_metre_further_is_three_milliseconds_later(air_c: float) -> None:
     """3.02, 2.91 and 2.87 ms (ISO 9613-1: 343.2 m/s times the root of T/293.15 K); its first notch below 175 Hz."""
-    speed = sound_m_per_s(air_c)
+    speed = speed_of_sound(air_c)
     late = round(RATE / speed)
     pair = found(strike(1), strike(1), late, speed / 1000)
 

@@ -142,13 +142,6 @@ def most_agreed(values: Floats, width: float) -> tuple[float, float, int]:
     return float(middle), float((high - low) / 2), int(in_window[first])
 
 
-def sound_m_per_s(air_c: float) -> float:
-    """Speed of sound in dry air at a temperature in °C, m/s: 343.2·sqrt(T/293.15 K), ISO 9613-1:1993 (the form of the
-    library python-acoustics).
-    """
-    return 343.2 * float(np.sqrt((air_c + 273.15) / 293.15))
-
-
 def spread(values: Floats, middle: float) -> tuple[float | None, int]:
     """Half the range from the 16th to the 84th percentile of the values within ``AGREE_S`` of the middle, and how many
     they are; None for fewer than two. For a normal distribution that is one standard deviation.

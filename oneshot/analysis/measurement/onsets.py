@@ -17,6 +17,7 @@ from oneshot.analysis.measurement.envelopes import in_play
 from oneshot.analysis.records import Templates
 from oneshot.analysis.result import Named, Strokes
 from oneshot.audio.io import TakeReader
+from oneshot.core.air import speed_of_sound
 from oneshot.core.records.hits import Delay
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Frames, Session, Take
@@ -116,7 +117,7 @@ class Placer:
         if np.isnan(delay_s):
             return Delay()
         return Delay(delay_s * 1e3, None if np.isnan(spread_s) else spread_s * 1e3, hits,
-                     delay_s * find_arrivals.sound_m_per_s(self._session.air_c))
+                     delay_s * speed_of_sound(self._session.air_c))
 
     def _delay(self, strokes: Strokes, number: int) -> Floats:
         """A drum's delays (mics,) in frames in one take, NaN where not known."""

@@ -7,8 +7,9 @@ from dataclasses import replace
 from typing import Any
 
 from oneshot.checking.finding import Finding, Harm
-from oneshot.checking.measures import MicMeasures, speed_of_sound
+from oneshot.checking.measures import MicMeasures
 from oneshot.checking.run import Checked
+from oneshot.core.air import speed_of_sound
 from oneshot.core.records.session import Problem, Session
 from oneshot.core.text import counted
 from oneshot.kit.report.lines import BLANK, Line, plain, table

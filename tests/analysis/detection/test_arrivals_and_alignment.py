@@ -12,6 +12,7 @@ from oneshot.analysis.detection import arrivals as find_arrivals
 from oneshot.analysis.measurement import alignment, attacks
 from oneshot.analysis.records import Arrivals, Onsets
 from oneshot.audio.io import TakeReader
+from oneshot.core.air import speed_of_sound
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Floats32, Frames
 
@@ -314,8 +315,8 @@ def test_too_few_strokes_tell_no_climb() -> None:
                                               (30, 349.00)])
 def test_sound_is_as_fast_as_published(air_c: float, speed: float) -> None:
     """Speeds in dry air by ISO 9613-1:1993, m/s; and within 0.2 % of 331.3 + 0.606·T (handbooks, from memory)."""
-    assert speed == pytest.approx(find_arrivals.sound_m_per_s(air_c), abs=0.01)
-    assert 331.3 + 0.606 * air_c == pytest.approx(find_arrivals.sound_m_per_s(air_c), rel=0.002)
+    assert speed == pytest.approx(speed_of_sound(air_c), abs=0.01)
+    assert 331.3 + 0.606 * air_c == pytest.approx(speed_of_sound(air_c), rel=0.002)
 
 
 def test_spread_is_one_standard_deviation() -> None:

@@ -16,12 +16,12 @@ from stage_inputs import PIER, PIER_TAKE, RATE, Pier, few, noise, write_mics
 from oneshot.analysis.complete import completed
 from oneshot.analysis.result import Analysis
 from oneshot.analysis.run import analyse
+from oneshot.core.air import speed_of_sound
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import WorkError
 from oneshot.core.records.hits import Hit
 from oneshot.session.open import fingerprint_parts, open_session
 from oneshot.synth import write_session
-from oneshot.synth.plans import SPEED_AT_20_C
 
 SR = PIER.sample_rate
 HOMES = {"kick": "Kick In", "snare": "Snare Top", "floor": "Floor Tom"}
@@ -107,7 +107,7 @@ def test_delays_are_those_of_the_room(found: Analysis) -> None:
         place = np.array(PIER.drum(drum).place)
         home = np.linalg.norm(mics[HOMES[drum]] - place)
         for mic in ("OH L", "OH R"):
-            expected = (np.linalg.norm(mics[mic] - place) - home) / SPEED_AT_20_C * 1e3
+            expected = (np.linalg.norm(mics[mic] - place) - home) / speed_of_sound(20.0) * 1e3
 
             assert expected == pytest.approx(found.delays_ms["pier"][drum][mic], abs=0.3), (drum, mic)
 
