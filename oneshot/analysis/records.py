@@ -130,13 +130,19 @@ class HitFeatures:
     noise: Floats
     valid: NDArray[np.bool_]
 
+    @property
+    def heard_in(self) -> NDArray[np.bool_]:
+        """Which mics the take of each hit has, bool (hits, mics)."""
+        return np.asarray(self.valid[:, :, 0])
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Templates:
     """Templates: the spectrogram of one stroke of each drum and articulation in all mics (``sorting/templates.py``).
 
     ``energy``: float64 (templates, mics, bands, stretches), mean squares at activation 1, summing to 1, 0 where it was
-    never measured; ``limit``: float64 of the same shape, where it was never measured, the energy that it stays below;
+    never measured; ``limit``: float64 of the same shape, where it was never measured, the energy that it stays below,
+    0 in a mic of which its hits tell nothing because no take of theirs has it (``heard_in``);
     ``onset_ms``, ``onset_error_ms``: float64 (templates, mics), when it sets in, relative to one moment in all mics,
     and the error of that, NaN where not known (``sorting/places.py``); ``drum``: int64 (templates,), number of the
     drum, shared by the templates of one; ``members``: int64 (templates,), hits behind each.
@@ -148,6 +154,11 @@ class Templates:
     onset_error_ms: Floats
     drum: Frames
     members: Frames
+
+    @property
+    def heard_in(self) -> NDArray[np.bool_]:
+        """The mics that a take of its hits has, bool (templates, mics): in others it may have any level."""
+        return np.asarray(((self.energy > 0) | (self.limit > 0)).any(axis=(2, 3)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

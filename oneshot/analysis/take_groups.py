@@ -28,6 +28,7 @@ from oneshot.analysis.measurement.onsets import CYMBALS
 from oneshot.analysis.measurement.similarity import Measured
 from oneshot.analysis.result import Findings, FoundDrum
 from oneshot.core.arrays import nan_median
+from oneshot.core.grades import reaches
 from oneshot.core.records.hits import Delay, Hit
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
 
@@ -58,6 +59,14 @@ CARRIES_DB = 25.0
 """What lies further below the strongest part of a hit does not characterise it."""
 SIMILAR_DB = 4.0
 """Hits up to this far apart in level are compared."""
+
+GOOD = "B"
+"""Hits of this grade in the home mic speak for their set: others play for want of better."""
+RANGE_STEP_DB = 3.0
+"""Sets whose dynamic ranges hold equally many of these steps are equally wide: velocity layers lie so far apart."""
+
+RANGE_PERCENTILES = (5.0, 95.0)
+"""Between these levels a dynamic range is read, so that of many hits a single one does not widen it."""
 
 SET = "{}-set-{}"
 """What the articulations of a second set are called."""
@@ -102,7 +111,7 @@ def pool(session: Session, found: Findings, how: str) -> tuple[Findings, tuple[P
         takes = [take for take in session.takes if any(h.drum == drum.name and h.take == take.name for h in found.hits)]
         sets, problems = _sets(found, drum, takes, read, how)
         told += problems
-        names |= _named(found, drum, sets)
+        names |= _named(found, drum, sets, session)
     return replace(found, hits=tuple(replace(h, articulation=names[h.id]) for h in found.hits)), tuple(told)
 
 
@@ -313,20 +322,40 @@ def _read(session: Session, found: Findings) -> Read:
     return Read(examine(session, found, wanted, found.onsets_at_home()), levels_db(session, found, wanted))
 
 
-def _named(found: Findings, drum: FoundDrum, sets: Sequence[Sequence[Take]]) -> dict[int, str]:
-    """Hit id -> its articulation's name in its set. The set with most hits keeps the names, and so does one that alone
-    has an articulation.
+def _named(found: Findings, drum: FoundDrum, sets: Sequence[Sequence[Take]], session: Session) -> dict[int, str]:
+    """Hit id -> its articulation's name in its set. The best set keeps the names, and with them the usual keys; so does
+    one that alone has an articulation.
     """
     hits = [h for h in found.hits if h.drum == drum.name]
     of = {take.name: n for n, members in enumerate(sets) for take in members}
-    counts = [sum(of[h.take] == n for h in hits) for n in range(len(sets))]
-    order = sorted(range(len(sets)), key=lambda n: (-counts[n], n))
+    worth = [_worth(found, drum, [h for h in hits if of[h.take] == n], session) for n in range(len(sets))]
+    order = sorted(range(len(sets)), key=lambda n: worth[n], reverse=True)  # stable: of equal ones the first
     out: dict[int, str] = {}
     for way in _ways(found, drum):
         there = [n for n in order if any(h.articulation == way and of[h.take] == n for h in hits)]
         called = {n: way if place == 1 else SET.format(way, place) for place, n in enumerate(there, 1)}
         out |= {h.id: called[of[h.take]] for h in hits if h.articulation == way}
     return out
+
+
+def _worth(found: Findings, drum: FoundDrum, hits: Sequence[Hit], session: Session) -> tuple[int, int, int]:
+    """How much can be played of a set: the dynamic range of its good hits, in steps, over all articulations; how many
+    good hits it has; and how many at all. The larger is the better one.
+    """
+    good = [h for h in hits if reaches(_home_grade(found, drum, h, session), GOOD)]
+    steps = 0
+    for way in {h.articulation for h in good}:
+        levels = [h.level_db for h in good if h.articulation == way and h.level_db is not None]
+        if len(levels) >= FEWEST_HITS:
+            softest, hardest = np.percentile(levels, RANGE_PERCENTILES)
+            steps += int((hardest - softest) / RANGE_STEP_DB)
+    return steps, len(good), len(hits)
+
+
+def _home_grade(found: Findings, drum: FoundDrum, hit: Hit, session: Session) -> str:
+    """Grade of a hit in its drum's home mic; D where its take lacks that."""
+    home = [mic for mic in session.take(hit.take).mics if mic.name == drum.home]
+    return found.graded(hit, home).get(drum.home, "D")
 
 
 def _ways(found: Findings, drum: FoundDrum) -> list[str]:

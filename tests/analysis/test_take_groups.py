@@ -129,6 +129,25 @@ def test_a_mic_that_one_take_lacks_keeps_them_apart() -> None:
     assert (found.hits, ()) == (pooled.hits, told)
 
 
+@pytest.mark.parametrize(("bleed_db", "span_db", "first"), [
+    (-60.0, 18.0, "a"),  # slate: fewer hits, all of them clean, over a wider range
+    (-60.0, 3.0, "b"),   # clean, but hardly any dynamics
+    (-10.0, 18.0, "b"),  # none of them good
+])
+def test_the_set_that_plays_more_keeps_the_names(bleed_db: float, span_db: float, first: str) -> None:
+    """A take of 8 hits against one of 20, all of these good, over 12 dB: the wider range of good hits has the plain
+    name, and with it the usual key, whatever the number of hits.
+    """
+    few = [replace(snare(n, "a"), level_db=-30 + span_db * n / 8) for n in range(8)]
+    many = [replace(snare(100 + n, "b"), level_db=-30 + 12 * n / 20) for n in range(20)]
+    found = replace(findings(*few, *many), worst_db={**{h.id: {"Snare": bleed_db} for h in few},
+                                                     **{h.id: {"Snare": -35.0} for h in many}})
+    pooled, _ = pool(session("a", "b"), found, "none")
+
+    assert {first} == {h.take for h in pooled.hits if h.articulation == "centre"}
+    assert {"a", "b"} - {first} == {h.take for h in pooled.hits if h.articulation == "centre-set-2"}
+
+
 def test_an_articulation_that_only_one_set_has_keeps_its_name() -> None:
     """Three takes apart: centres are numbered by how many hits their sets have, the only rim is plain."""
     found = findings(snare(1, "a"), snare(2, "b"), snare(3, "b"), snare(4, "c", "rim"), snare(5, "c"), snare(6, "c"))

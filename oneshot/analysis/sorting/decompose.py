@@ -358,16 +358,17 @@ def composites(templates: Templates, near: NDArray[np.bool_], limit_db: float, a
     A sum holds more than each of its parts, so a drum is never taken for a sum of its mixtures, however often they
     fall: a kick that rarely sounds without a hat is learned from those few times. What alone fits as well is the same
     drum again; then the more frequent one stays. Rarer templates are tested first and drop out of the sums that may
-    explain the rest.
+    explain the rest. A template that lacks a near mic of another one cannot explain it.
     """
     count = len(templates.drum)
     out = np.zeros(count, bool)
     if not count:
         return out
-    energy = templates.energy[:, near]
+    energy, heard_in = templates.energy[:, near], templates.heard_in[:, near]
     parts = np.concatenate([(energy @ overlap(-lag)).reshape(count, -1) for lag in (0.0, *LATE_STEPS)])
     for k in np.argsort(templates.members, kind="stable"):
-        others = np.array([j for j in range(count) if j != k and not out[j]], np.int64)
+        others = np.array([j for j in range(count) if j != k and not out[j] and heard_in[j, heard_in[k]].all()],
+                          np.int64)
         if len(others) < 2:
             continue
         valid = parts[k] > 0

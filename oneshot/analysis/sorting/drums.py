@@ -170,7 +170,8 @@ def close_mic_assignment(standing_db: Floats, close: NDArray[np.int64]) -> NDArr
     of the drum that a close mic stands at, -1 for other mics. The template that stands highest in a mic is a stroke of
     its drum, and so is every template within ``OWNED_DB`` of the highest in all of the drum's mics that stands higher
     there than in any other drum's mic by the same measure. (A side stick stands higher in the top mic than the centre,
-    which leads in the bottom one.)
+    which leads in the bottom one.) Where a template's takes lack a mic, its level there is NaN, and it is compared in
+    the drum's other mics.
     """
     nearest, below = _nearest_mic(standing_db, close)
     return np.where(below >= -OWNED_DB, nearest, -1)
@@ -184,10 +185,15 @@ def _nearest_mic(standing_db: Floats, close: NDArray[np.int64]) -> tuple[NDArray
     drums = sorted({int(c) for c in close if c >= 0})
     if not drums or not len(standing_db):
         return np.full(len(standing_db), -1, np.int64), np.full(len(standing_db), -np.inf)
-    standing = np.stack([standing_db[:, close == d].max(axis=1) for d in drums], axis=1)
-    below = standing - standing.max(axis=0, keepdims=True)
+    below = np.full((len(standing_db), len(drums)), -np.inf)
     for column, d in enumerate(drums):
-        below[standing_db[:, close == d].argmax(axis=0), column] = 0.0
+        standing = standing_db[:, close == d]
+        heard = ~np.isnan(standing)
+        level = np.where(heard, standing, -np.inf)
+        highest = np.where(heard, level.max(axis=0), -np.inf).max(axis=1)  # of all, in the mics that this one knows
+        known = heard.any(axis=1)
+        below[known, column] = level[known].max(axis=1) - highest[known]
+        below[level.argmax(axis=0), column] = 0.0
     best = below.argmax(axis=1)
     return np.array(drums)[best], below[np.arange(len(below)), best]
 

@@ -194,15 +194,19 @@ FEWEST_LEVELS = 12
 
 
 def relative_level_db(templates: Templates, near: NDArray[np.bool_]) -> Floats:
-    """Direct level of each template in each mic, float64 (templates, mics), dB re its mean over the near mics.
+    """Direct level of each template in each mic, float64 (templates, mics), dB re its mean over the near mics that all
+    templates were heard in, so that those of takes with different mics can be compared; NaN in a mic that it was not
+    heard in.
 
     What is masked by another drum, or was too soft to be measured, counts as its upper limit.
     """
+    heard_in = templates.heard_in
+    shared = near & heard_in.all(axis=0)
+    shared = shared if shared.any() else near
     first = np.where(templates.energy[..., 0] > 0, templates.energy[..., 0], templates.limit[..., 0])
     level = 10 * np.log10(np.maximum(first.sum(axis=2), 1e-15))
     level = np.maximum(level, level.max(axis=1, keepdims=True, initial=-150.0) - 60)
-    out: Floats = level - level[:, near].mean(axis=1, keepdims=True)
-    return out
+    return np.where(heard_in, level - level[:, shared].mean(axis=1, keepdims=True), np.nan)
 
 
 def measured(templates: Templates) -> NDArray[np.bool_]:

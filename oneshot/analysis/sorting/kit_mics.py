@@ -45,6 +45,26 @@ def near_rows(heard: Detected, mics: tuple[Mic, ...]) -> NDArray[np.bool_]:
     return np.array([m.name in near for m in mics], bool)
 
 
+MOST_MICS = 0.5
+"""A template that was heard in fewer of a take's near mics than this share says too little of what is struck there."""
+
+
+def comparable(templates: Templates, near: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """What a take's candidates are compared by: the templates that were heard in most of its near mics, bool
+    (templates,), and those of its near mics that all of them were heard in, bool (mics,).
+
+    In a mic that it was not heard in a template may have any level: it would seem to fit badly, or to explain nothing.
+    Where takes are so unlike that no mic is left, all templates and near mics are compared as they are. ``near``: bool
+    (mics,), the near mics of the take.
+    """
+    heard_in = templates.heard_in
+    able = heard_in[:, near].sum(axis=1) >= MOST_MICS * near.sum()
+    shared = near & heard_in[able].all(axis=0)
+    if not (able.any() and shared.any()):
+        return np.ones(len(able), bool), near
+    return able, shared
+
+
 def close_numbers(mics: tuple[Mic, ...]) -> Frames:
     """A number per drum that has close mics or triggers, -1 for other mics (mics,)."""
     at_drum = [m.drum if m.role.means.at_drum else None for m in mics]

@@ -153,11 +153,13 @@ def _mixtures(contained: NDArray[np.bool_], share: Floats, apart: NDArray[np.boo
 def containment(templates: Templates, near: NDArray[np.bool_]) -> tuple[Floats, Floats]:
     """How far each template contains each other one.
 
-    Returns the share, float64 (templates, templates), 0 to 1, of the second one's levels at which the first stands at
-    one ratio to it, and that ratio in dB.
+    Returns the share, float64 (templates, templates), 0 to 1, of the second one's levels, in the mics that the first
+    was heard in, at which the first stands at one ratio to it, and that ratio in dB.
     """
     count = len(templates.energy)
-    levels = templates.energy[:, near].reshape(count, -1)
+    energy = templates.energy[:, near]
+    levels = energy.reshape(count, -1)
+    told = np.broadcast_to(templates.heard_in[:, near, None, None], energy.shape).reshape(count, -1)
     share, ratio = np.zeros((count, count)), np.zeros((count, count))
     for a in range(count):
         for b in range(count):
@@ -168,7 +170,7 @@ def containment(templates: Templates, near: NDArray[np.bool_]) -> tuple[Floats, 
             first = np.arange(int(BELOW_SHARE * len(ratios_db)) + 1)
             in_window = np.searchsorted(ratios_db, ratios_db[first] + RATIO_WIDTH_DB, side="right") - first
             best = int(in_window.argmax())
-            share[a, b] = in_window[best] / len(ratios_db) * known.sum() / (levels[b] > 0).sum()
+            share[a, b] = in_window[best] / len(ratios_db) * known.sum() / (told[a] & (levels[b] > 0)).sum()
             ratio[a, b] = float(np.median(ratios_db[best : best + in_window[best]]))
     return share, ratio
 
@@ -215,21 +217,23 @@ def alone(gain: Floats) -> Frames:
 
 
 def contained_drums(own: Floats, single: Frames, templates: Templates, close_rows: Mapping[int, Sequence[int]],
-                    near: NDArray[np.bool_]) -> Parts:
+                    near: NDArray[np.bool_], there: NDArray[np.bool_] | None = None) -> Parts:
     """Which templates contain another drum, by that drum's own close mic.
 
     ``own``: float64 (hits, mics, bands), mean squares that each hit adds; ``single``: int64 (hits,), the template that
     explains each hit alone, -1 for none; ``close_rows``: number of a drum -> rows of its own close mics; ``near``: bool
-    (mics,), the mics that decide.
+    (mics,), the mics that decide; ``there``: bool (hits, mics), which mics the take of each hit has, all if not given.
     """
     out: dict[int, dict[int, Contained]] = {}
     drum = np.where(single >= 0, templates.drum[single], -1)
+    there = np.ones(own.shape[:2], bool) if there is None else there
     for number, rows in close_rows.items():
-        own_hits = own[drum == number]
-        if len(own_hits) < CONTAINED_FEWEST_HITS or not rows:
+        own_hits = {m: own[(drum == number) & there[:, m], m] for m in rows}
+        own_hits = {m: heard for m, heard in own_hits.items() if len(heard) >= CONTAINED_FEWEST_HITS}
+        if not own_hits:
             continue
         for k in np.unique(single[(single >= 0) & (drum != number)]).tolist():
-            similarity = {m: _similarity(own[single == k, m], own_hits[:, m]) for m in rows}
+            similarity = {m: _similarity(own[(single == k) & there[:, m], m], heard) for m, heard in own_hits.items()}
             best = max(similarity, key=lambda m: similarity[m])
             if similarity[best] >= MIN_SIMILARITY:
                 ways = [Contained(best, lag) for lag in (0.0, *LATE_STEPS)]
@@ -240,7 +244,9 @@ def contained_drums(own: Floats, single: Frames, templates: Templates, close_row
 
 
 def _similarity(others_hits: Floats, own: Floats) -> float:
-    """Similarity of hits to a drum's own in its mic, both (hits, bands), 0 to 1; 0 where they are too soft."""
+    """Similarity of hits to a drum's own in its mic, both (hits, bands), 0 to 1; 0 where they are too soft, or none."""
+    if not len(others_hits):
+        return 0.0
     level, reference_level = float(np.median(others_hits.sum(axis=1))), float(np.median(own.sum(axis=1)))
     if level <= reference_level * 10 ** (MIN_LEVEL_DB / 10):
         return 0.0
@@ -255,11 +261,12 @@ def _spectral_shape(own: Floats) -> Floats:
 
 
 def _share_below(templates: Templates, k: int, number: int, how: Contained, near: NDArray[np.bool_]) -> float:
-    """The share of the drum's levels, 0 to 1, that template ``k`` lies clearly below in all mics, where it contains the
-    drum as is said; 1 where there is none to compare.
+    """The share of the drum's levels, 0 to 1, that template ``k`` lies clearly below in all mics that it was heard in,
+    where it contains the drum as is said; 1 where there is none to compare.
     """
-    contribution = _contribution(templates, k, number, how)[near]
-    upper_bound = np.where(templates.energy[k] > 0, templates.energy[k], templates.limit[k])[near]
+    told = near & templates.heard_in[k]
+    contribution = _contribution(templates, k, number, how)[told]
+    upper_bound = np.where(templates.energy[k] > 0, templates.energy[k], templates.limit[k])[told]
     below = upper_bound[contribution > 0] < contribution[contribution > 0] * 10 ** (-CONTAINED_BELOW_DB / 10)
     return float(below.mean()) if len(below) else 1.0
 

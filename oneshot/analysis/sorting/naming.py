@@ -44,7 +44,7 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
     kinds: dict[int, str] = {number: kind_of(name) for number, name in names.items()}
     mine = {d for d, _ in standing if d.replace(" ", "-") not in names.values()}
     for drum in sorted(mine, key=lambda d: -max(v for (e, _), v in standing.items() if e == d)):
-        standing_of = {n: standing[drum, n] for n in numbers if n not in names}
+        standing_of = {n: standing[drum, n] for n in numbers if n not in names and (drum, n) in standing}
         top = max(standing_of.values(), default=0.0)
         # the residual of a mixture may stand higher than the drum itself: of those near the top, the most frequent one
         able = [n for n, v in standing_of.items() if v >= top - NEAR_TOP_DB]
@@ -78,17 +78,18 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
 
 
 def _standing_by_drum(templates: Templates, standing_db: Floats, mics: Sequence[Mic]) -> dict[tuple[str, int], float]:
-    """How high each drum found stands in each close-miked drum's mics, dB: mean over its templates, weighted by their
-    members.
+    """How high each drum found stands in each close-miked drum's mics, dB: mean over its templates that were heard in
+    one of them, weighted by their members; drums that were not are left out.
     """
     out: dict[tuple[str, int], float] = {}
     at_drum = [m.drum if m.role.means.at_drum else None for m in mics]
     for drum in sorted({d for d in at_drum if d}):
         own = np.array([d == drum for d in at_drum])
         for number in sorted({int(d) for d in templates.drum}):
-            rows = templates.drum == number
-            standing_of = standing_db[np.ix_(rows, own)].max(axis=1)
-            out[drum, number] = float(np.average(standing_of, weights=templates.members[rows]))
+            rows = (templates.drum == number) & ~np.isnan(standing_db[:, own]).all(axis=1)
+            if rows.any():
+                standing_of = np.nanmax(standing_db[np.ix_(rows, own)], axis=1)
+                out[drum, number] = float(np.average(standing_of, weights=templates.members[rows]))
     return out
 
 

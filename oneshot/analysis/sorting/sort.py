@@ -30,7 +30,7 @@ from oneshot.analysis.sorting import (
 from oneshot.analysis.sorting import drums as sort_drums
 from oneshot.analysis.sorting import templates as learn_templates
 from oneshot.analysis.sorting.constraints import Labelled
-from oneshot.analysis.sorting.kit_mics import close_numbers, near_rows, without_triggers
+from oneshot.analysis.sorting.kit_mics import close_numbers, comparable, near_rows, without_triggers
 from oneshot.config.handling import Merged
 from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
@@ -77,7 +77,7 @@ def learn(session: Session, heard: list[Detected], described: list[HitFeatures],
     kind = np.full(len(joined.energy), -1, np.int64)
     kind[clean] = constraints.parted(learn_templates.kinds(place, sound, unlike), unlike)
     level, stands_out = features.clear_levels_db(joined)
-    kinds = learn_templates.templates_of(level, stands_out, kind)
+    kinds = learn_templates.templates_of(level, stands_out, kind, joined.heard_in)
     onset, error = places.patterns(places.envelopes(session.root, heard, mics, clean), kind[clean], len(kinds.drum))
     kinds = replace(kinds, onset_ms=onset, onset_error_ms=error)
     drums, drum_of = constraints.of_kinds(said, kind, lambda each: each.drum, len(kinds.drum))
@@ -145,7 +145,7 @@ def _owners(kinds: Templates, drums: list[str], said: Frames, mics: tuple[Mic, .
             near: NDArray[np.bool_]) -> Frames:
     """The drum whose close mic owns each kind (kinds,), that which was said first; -1 for none."""
     close, measured = close_numbers(mics), features.measured(kinds)
-    standing = np.where(measured, features.relative_level_db(kinds, near), UNHEARD_DB)
+    standing = np.where(measured | ~kinds.heard_in, features.relative_level_db(kinds, near), UNHEARD_DB)
     owner = sort_drums.close_mic_assignment(standing, np.where(measured.any(axis=0), close, -1))
     of = [next((int(c) for m, c in zip(mics, close, strict=True) if m.stands_at(name)), -1) for name in drums]
     out: Frames = np.where(said >= 0, np.array([*of, -1], np.int64)[said], owner)
@@ -220,7 +220,8 @@ def _parted(strokes: list[Strokes], described: list[HitFeatures], learned: Learn
     alone = np.concatenate([mixtures.alone(s.activation) for s in strokes])
     stands = {number: [m for m, mic in enumerate(mics) if mic.role is Role.CLOSE and mic.stands_at(name)]
               for number, name in drums.items()}
-    found = mixtures.contained_drums(own, alone, kinds, stands, near)
+    there = np.concatenate([f.heard_in[s.rows] for f, s in zip(described, strokes, strict=True)])
+    found = mixtures.contained_drums(own, alone, kinds, stands, near, there)
     found = {k: parts for k, parts in found.items() if int(kinds.drum[k]) not in learned.drum}  # labelled: one drum
     if not found:
         return learned
@@ -264,6 +265,8 @@ def _strokes(heard: Detected, described: HitFeatures, near: NDArray[np.bool_], l
     row = said.row[at : at + len(described.energy)]
     templates = learned.templates
     allowed = constraints.allowed_kinds(said, row, templates, drums, [name or "" for name in _taught(learned)])
+    able, near = comparable(templates, near)
+    allowed = np.where((allowed & able).any(axis=1, keepdims=True), allowed & able, allowed)
     told = {i: _kinds_called(names, templates, drums) for i, names in heard.added.items()}
     found = decompose.decompose(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed,
                                 told=told)
@@ -319,7 +322,8 @@ def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str]
     template = np.concatenate([s.template for s in strokes])
     for number, name in drum.items():
         rows = np.flatnonzero(templates.drum == number)
-        level = 10 * np.log10(np.maximum(templates.energy[rows].sum(axis=(0, 2, 3)), 1e-15))
+        heard = np.maximum(templates.heard_in[rows].sum(axis=0), 1)
+        level = 10 * np.log10(np.maximum(templates.energy[rows].sum(axis=(0, 2, 3)) / heard, 1e-15))
         home[number] = naming.home_mic(name, heard_in, {m.name: float(level[i]) for i, m in enumerate(mics)})
     for together, kind in _one_drum_each(drums, merged):
         # its own mics alone, where it has any: others hear it with the room, and over other drums

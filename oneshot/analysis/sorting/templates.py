@@ -94,25 +94,29 @@ def renumbered(labels: NDArray[np.int64]) -> NDArray[np.int64]:
     return rank[inverse]
 
 
-def templates_of(level_db: Floats, clear: NDArray[np.bool_], labels: NDArray[np.int64]) -> Templates:
+def templates_of(level_db: Floats, clear: NDArray[np.bool_], labels: NDArray[np.int64],
+                 there: NDArray[np.bool_] | None = None) -> Templates:
     """The median stroke of each template.
 
     ``level_db``, ``clear``: (hits, mics, bands, stretches) as from ``features.clear_levels_db``; ``labels``: int64
-    (hits,), -1 for hits of no template. Hits are aligned in level first, by the median difference to the one in which
-    most is measured. A template is scaled so that its energies sum to 1. Nothing is known of its onsets yet.
+    (hits,), -1 for hits of no template; ``there``: bool (hits, mics), which mics the take of each hit has, all if not
+    given: what a mic shows is told by the hits of takes that have it. Hits are aligned in level first, by the median
+    difference to the one in which most is measured. A template is scaled so that its energies sum to 1. Nothing is
+    known of its onsets yet.
     """
     count = int(labels.max(initial=-1)) + 1
     energy, limit = np.zeros((count, *level_db.shape[1:])), np.zeros((count, *level_db.shape[1:]))
     members, unknown = np.zeros(count, np.int64), np.full((count, level_db.shape[1]), np.nan)
+    there = np.ones(level_db.shape[:2], bool) if there is None else there
     for k in range(count):
         rows = np.flatnonzero(labels == k)
         members[k] = len(rows)
         if len(rows) == 0:
             continue
         levels = np.where(clear[rows], level_db[rows], np.nan)
-        bound = level_db[rows].reshape(len(rows), -1)
+        bound = np.where(there[rows][:, :, None, None], level_db[rows], np.nan).reshape(len(rows), -1)
         median, offset = _median_stroke(levels.reshape(len(rows), -1), bound)
-        below = (bound - offset[:, None]).min(axis=0)
+        below = np.nan_to_num(np.fmin.reduce(bound - offset[:, None], axis=0), nan=-np.inf)  # unheard: no limit known
         power = np.where(np.isnan(median), 0.0, 10 ** (np.nan_to_num(median) / 10))
         power = _without_residue(power.reshape(level_db.shape[1:])).reshape(-1)
         energy[k] = (power / max(power.sum(), 1e-15)).reshape(level_db.shape[1:])
@@ -161,7 +165,8 @@ def _median_stroke(levels: Floats, bound: Floats) -> tuple[Floats, Floats]:
     dB.
 
     NaN where fewer than a third of the hits are measured, unless the others may be as loud there: they stay below
-    ``bound`` (hits, values), dB, and where that is no less than the median, something masks them.
+    ``bound`` (hits, values), dB, and where that is no less than the median, something masks them. Hits whose take lacks
+    the mic, ``bound`` NaN, count neither way.
     """
     known = ~np.isnan(levels)
     reference = levels[known.sum(axis=1).argmax()]
@@ -170,8 +175,8 @@ def _median_stroke(levels: Floats, bound: Floats) -> tuple[Floats, Floats]:
         offset = np.nan_to_num(nan_median(levels - reference, axis=1))
         median = nan_median(levels - offset[:, None], axis=0)
         reference = np.where(np.isnan(median), reference, median)
-    count = known.sum(axis=0)
+    count, hits = known.sum(axis=0), (~np.isnan(bound)).sum(axis=0)
     lower = (~known & (bound - offset[:, None] < np.nan_to_num(reference) - MASKED_DB)).sum(axis=0)
-    masked = (count >= max(FEWEST_KNOWN, len(levels) / 5)) & (lower <= LOWER_SHARE * len(levels))
-    enough = (count >= max(1, len(levels) / 3)) | masked
+    masked = (count >= np.maximum(FEWEST_KNOWN, hits / 5)) & (lower <= LOWER_SHARE * hits)
+    enough = (count >= np.maximum(1, hits / 3)) | masked
     return np.where(enough, reference, np.nan), offset

@@ -250,6 +250,19 @@ def test_what_leads_in_any_of_a_drums_mics_is_a_stroke_of_it() -> None:
     assert [0, 0, -1, 1] == found.tolist()
 
 
+def test_a_drum_is_owned_by_the_mics_that_its_take_has() -> None:
+    """A kick stands 12 dB higher in its outer mic than in its inner one. One of a take without the outer mic is
+    compared in the inner one alone and owned as well; a hat of that take is not; what knows none of a drum's mics is
+    not its.
+    """
+    unheard = np.nan
+    standing = np.array([[3.0, 15.0, -8.0], [2.0, unheard, -9.0], [-9.0, unheard, -7.0], [-8.0, -9.0, 12.0],
+                         [unheard, unheard, 11.0]])
+    found = sort_drums.close_mic_assignment(standing, np.array([0, 0, 1]))
+
+    assert [0, 0, -1, 1, 1] == found.tolist()
+
+
 def test_without_close_mics_nothing_is_owned() -> None:
     """Overheads alone own no kind."""
     assert [-1, -1] == sort_drums.close_mic_assignment(np.zeros((2, 2)), np.array([-1, -1])).tolist()

@@ -206,11 +206,25 @@ def test_a_kind_stands_where_its_direct_sound_is() -> None:
 def test_what_is_hidden_stands_as_high_as_it_may() -> None:
     """A level that was never heard counts as its limit; one without a limit as 60 dB below the kind's highest."""
     kind = templates(np.zeros((3, BANDS, STRETCHES)))
-    kind.energy[0, 0, 2, 0], kind.limit[0, 1, 2, 0] = 1.0, 0.1
+    kind.energy[0, 0, 2, 0], kind.limit[0, 1, 2, 0], kind.limit[0, 2, 2, 1] = 1.0, 0.1, 1e-9
 
     found = features.relative_level_db(kind, np.array([True, True, True]))[0]
 
     np.testing.assert_allclose([0.0, -10.0, -60.0], found - found[0], atol=1e-9)
+
+
+def test_kinds_of_takes_with_different_mics_stand_by_the_mics_they_share() -> None:
+    """One stroke, learned with a second close mic and without: it stands equally high in the mics that both have, and
+    nothing is said of it where it was not heard.
+    """
+    whole = np.zeros((4, BANDS, STRETCHES))
+    whole[..., 0] = 10 ** (np.array([0.0, 3.0, -12.0, -18.0])[:, None] / 10)
+    lacking = whole.copy()
+    lacking[1] = 0.0
+
+    found = features.relative_level_db(templates(whole / whole.sum(), lacking / lacking.sum()), np.ones(4, bool))
+
+    np.testing.assert_allclose([[10.0, 13.0, -2.0, -8.0], [10.0, np.nan, -2.0, -8.0]], found, atol=1e-9)
 
 
 def test_what_may_be_there_is_not_measured() -> None:

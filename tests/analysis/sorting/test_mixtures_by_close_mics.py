@@ -60,6 +60,21 @@ def test_a_crash_that_only_falls_with_the_kick_holds_it() -> None:
     np.testing.assert_array_equal(kinds.energy[:2], made.energy[:2])
 
 
+def test_what_a_take_lacks_says_nothing_of_the_others() -> None:
+    """Most hits are of a take without the kick's mic: what the others show there still tells which kind holds it; where
+    none is left, nothing is told.
+    """
+    kinds = templates(KICK, FLOOR, sounding_together(KICK, CRASH))
+    own, kind = hits(kinds, (10, 10, 9))
+    there = np.ones((len(kind), MICS), bool)
+    there[[*range(6), *range(20, 26)], 0] = False
+    own[~there] = 0.0
+
+    assert {2: {0: mixtures.Contained(0, 0.0)}} == mixtures.contained_drums(own, kind, kinds, STANDS, NEAR, there)
+    there[:, 0] = False
+    assert {} == mixtures.contained_drums(own, kind, kinds, STANDS, NEAR, there)
+
+
 def test_two_drums_at_once_leave_no_kind() -> None:
     """A fill's last stroke, floor tom and kick, holds both; nothing is left of it."""
     kinds = templates(KICK, FLOOR, sounding_together(KICK, FLOOR))

@@ -114,6 +114,26 @@ def learned(level: Floats, heard: NDArray[np.bool_], labels: Sequence[int]) -> T
     return learn_templates.templates_of(level, heard, np.array(labels, np.int64))
 
 
+def test_a_mic_that_some_takes_lack_is_learned_from_the_others() -> None:
+    """Of twelve kicks three are of a take with an outer mic, fewer than a third: the template knows that mic all the
+    same, as from those three alone. One that no take of its hits has is told as not heard in.
+    """
+    kick = template(1, 3, (0, 1), own=0)
+    level = hits_of(kick, [0.0, -3.0, -6.0] * 4)
+    there = np.ones((12, 3), bool)
+    there[3:, 2] = False
+    level[3:, 2] = -150.0
+    heard = np.broadcast_to(there[..., None, None], level.shape) & (level > -80)
+    few = learned(level[:3], heard[:3], [0] * 3)
+    found = learn_templates.templates_of(level, heard, np.zeros(12, np.int64), there)
+    none = learn_templates.templates_of(level[3:], heard[3:], np.zeros(9, np.int64), there[3:])
+
+    assert found.energy[0, 2].any()
+    np.testing.assert_array_equal(few.energy[0, 2] > 0, found.energy[0, 2] > 0)
+    assert [[True, True, True]] == found.heard_in.tolist()
+    assert [[True, True, False]] == none.heard_in.tolist()
+
+
 def test_low_sound_of_eleven_milliseconds_is_no_part_of_a_stroke() -> None:
     """A hat over a kick's ring is learned without the lows that wavered as it began; a kick is learned with its lows,
     in the mic in which they go on, and so is a hat with lows that are softer than itself.
