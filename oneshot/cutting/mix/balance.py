@@ -42,10 +42,11 @@ FULL_DBTP = -6.0
 START_MS = 0.1
 """A print starts at most this long before its attack."""
 EXCURSION_DB = -20.0
-"""The first excursion is the first half-wave that passes this re the peak of the first 50 ms: an onset counts from -30
-dB, but bleed and ripple ahead of the attack can reach that.
+"""The first excursion is the first half-wave that passes this re the peak of the attack: an onset counts from -30 dB,
+but bleed and ripple ahead of the attack can reach that.
 """
-EXCURSION_MS = 50.0
+EXCURSION_MS = 10.0
+"""The attack: later a kick or a floor tom swings up so far that its first half-wave is a small part of that."""
 GUARD_MS = 2.0
 
 
@@ -265,10 +266,11 @@ def plan_print(recipe: PrintRecipe, parts: Mapping[str, PrintPart], *, hit: int,
 
 def blend_print(recipe: PrintRecipe, plan: PrintPlan, audio: Mapping[str, Floats], *, balance: Mapping[str, Fader],
                 sample_rate: int) -> Blend:
-    """Mix a print's mics, turn it upward if asked, and fade its ends.
+    """Mix a print's mics and fade its ends.
 
     ``audio``: mic -> (frames,), read as the plan says. Mono, or stereo by the pans of ``balance`` if the recipe asks.
-    The fade-in lies wholly before the attack. Not yet at its final level: see ``level_prints``.
+    The fade-in lies wholly before the attack. Not yet turned upward (``print_polarity.py``), nor at its final level:
+    see ``level_prints``.
     """
     out = np.zeros((2 if recipe.stereo else 1, plan.frames))
     for name, part in plan.mics.items():
@@ -286,12 +288,7 @@ def blend_print(recipe: PrintRecipe, plan: PrintPlan, audio: Mapping[str, Floats
     out[:, :plan.offset_frames] *= 0.5 - 0.5 * np.cos(np.pi * rise)
     fall = np.arange(plan.fade_out_frames)[::-1] / max(plan.fade_out_frames, 1)
     out[:, plan.frames - plan.fade_out_frames:] *= 0.5 - 0.5 * np.cos(np.pi * fall)
-    points = first_excursion(out.sum(axis=0), sample_rate=sample_rate)
-    mics = plan.mics
-    if recipe.upward and points < 0:
-        out, points = -out, 1
-        mics = {name: replace(part, polarity=-part.polarity) for name, part in mics.items()}
-    return Blend(plan, mics, out, points)
+    return Blend(plan, plan.mics, out, first_excursion(out.sum(axis=0), sample_rate=sample_rate))
 
 
 def first_excursion(x: Floats, *, sample_rate: int) -> int:

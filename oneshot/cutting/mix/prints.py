@@ -22,6 +22,7 @@ from oneshot.core.records.kit import Fader, Kit, Print
 from oneshot.core.records.session import Floats, Problem, Session
 from oneshot.cutting.file_names import FileNames
 from oneshot.cutting.mix import balance as balancing
+from oneshot.cutting.mix.print_polarity import turned_upward
 from oneshot.selection.round_robins import SPARE
 from oneshot.selection.select import REJECTED, Pick
 
@@ -94,6 +95,8 @@ class Printer:
         blends = self._mix([each.hit for each in ranked], recipe, plans)
         if not blends:
             return []
+        if recipe.upward:
+            blends = self._upward([each.hit for each in ranked], blends)
         rate = self.session.take(able[0].take).sample_rate
         levelled = balancing.level_prints([blends[each.hit.id] for each in ranked], ceiling_dbtp=recipe.ceiling_dbtp,
                                           sample_rate=rate)
@@ -195,6 +198,20 @@ class Printer:
                         audio[name] = reader.read(start, start + plan.frames)[row].astype(np.float64)
                     out[hit.id] = balancing.blend_print(recipe, plan, audio, balance=self.balance,
                                                         sample_rate=take.sample_rate)
+        return out
+
+    def _upward(self, hits: Sequence[Hit], blends: Mapping[int, balancing.Blend]) -> dict[int, balancing.Blend]:
+        """The blends turned to move upward first, those of one articulation and sample rate agreeing; ``hits``: best
+        first.
+        """
+        groups: dict[tuple[str, int], list[int]] = {}
+        for hit in hits:
+            rate = self.session.take(hit.take).sample_rate
+            groups.setdefault((hit.articulation, rate), []).append(hit.id)
+        out: dict[int, balancing.Blend] = {}
+        for (_, rate), ids in groups.items():
+            turned = turned_upward([blends[number] for number in ids], sample_rate=rate)
+            out |= dict(zip(ids, turned, strict=True))
         return out
 
     def _printed(self, recipe: PrintRecipe, folder: str, hit: Hit, pick: Pick, mixed: balancing.Blend, rank: int,

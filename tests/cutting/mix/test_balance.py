@@ -30,6 +30,7 @@ from oneshot.cutting.mix.balance import (
     rank_prints,
     trim,
 )
+from oneshot.cutting.mix.print_polarity import turned_upward
 
 RATE = 48000
 MICS = (
@@ -182,7 +183,8 @@ def blended(recipe: PrintRecipe, mics: dict[str, Floats], *, limit: int | None =
                       delays={"Kick Out": 37}, sample_rate=RATE)
     audio = {name: mics[name][plan.start + part.delay_frames:plan.start + part.delay_frames + plan.frames]
              for name, part in plan.mics.items()}
-    return blend_print(recipe, plan, audio, balance={}, sample_rate=RATE)
+    blend = blend_print(recipe, plan, audio, balance={}, sample_rate=RATE)
+    return turned_upward([blend], sample_rate=RATE)[0] if recipe.upward else blend
 
 
 def test_a_print_starts_within_a_tenth_of_a_millisecond_of_its_attack() -> None:
