@@ -3,7 +3,8 @@
 Decisions stand in two files of the kit: corrections in corrections.toml, the balance in recipe.toml. An entry is added
 at the end of the text of corrections.toml and taken out of its middle without touching the rest, so that what a person
 wrote between the entries stays. The way back and the text that the present kit was built from are kept on this machine,
-beside the note of where the recordings lie; without them the last entry is what can be taken back.
+beside the note of where the recordings lie. Only what was decided here is ever taken back: without that note, or after
+another hand wrote one of the files, there is no way back.
 """
 
 from __future__ import annotations
@@ -129,15 +130,12 @@ class Journal:
                              "to": after.faders.get(mic)})
 
     def undo(self) -> Mapping[str, Any] | None:
-        """Take the last decision back; what it was, None where there is none. Raises as ``decide``."""
+        """Take the last decision that was made here back; what it was, None where there is none. Raises as
+        ``decide``.
+        """
         step = self.history.last
         if step is None:
-            entries = self.entries
-            if not entries:
-                return None
-            before = Stand(_taken_out(self.text, entries, entries[-1]), self.said)
-            step = step_between(before, self.stand, entry_row(entries[-1]))
-            self.history = History((step,), 1)
+            return None
         self._go(step.back(self.stand), self.history.moved(-1))
         return step.about
 
@@ -152,8 +150,7 @@ class Journal:
     @property
     def to_undo(self) -> Mapping[str, Any] | None:
         """What ``undo`` would take back."""
-        entries = self.entries
-        return self.history.last.about if self.history.last else entry_row(entries[-1]) if entries else None
+        return self.history.last.about if self.history.last else None
 
     @property
     def to_redo(self) -> Mapping[str, Any] | None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from review_desk import Client, entries
 
+from oneshot.config.corrections_file import Place
 from oneshot.config.recipe_file import load_recipe
 from oneshot.core.user_state import note_beside
 from oneshot.review.undo import MOST_STEPS, History, Stand, read_history, step_between
@@ -121,8 +122,8 @@ def test_a_page_that_is_behind_takes_nothing_back(client: Client) -> None:
 
 
 def test_another_hand_ends_the_way(client: Client, pier: Pier) -> None:
-    """A text edited by hand is never overwritten by a step back: from there on its last entry is what can go."""
-    first, second = client.kept("snare")[:2]
+    """A text edited by hand is never changed by a step back or forward; what is decided after that can go back."""
+    first, second, third = client.kept("snare")[:3]
     path = client.desk.folder / "corrections.toml"
     client.decide("reject", first)
     client.decide("reject", second)
@@ -130,11 +131,37 @@ def test_another_hand_ends_the_way(client: Client, pier: Pier) -> None:
     path.write_text(mine, encoding="utf-8")
 
     later = Client(client.desk.folder, pier.session)
-    later.post("undo", {})
 
-    assert [first.onset] == [entry.hits[0].frame for entry in entries(later.desk.folder)]
-    later.post("redo", {})
+    assert (None, None) == (later.get("kit")["undo"], later.get("kit")["redo"])
+    for way in ("undo", "redo"):
+        assert later.post(way, {})["done"] is None
     assert mine == path.read_text(encoding="utf-8")
+    later.decide("reject", third)
+    assert "reject" == later.post("undo", {})["done"]["kind"]
+    assert later.post("undo", {})["done"] is None
+    assert mine == path.read_text(encoding="utf-8")
+
+
+def test_entries_written_by_hand_are_not_undone(client: Client, pier: Pier) -> None:
+    """Two entries with notes, written into the file and built: undo has nothing to take back, then or once the page has
+    decided something and taken that back, nor in the next process.
+    """
+    first, second, third = client.kept("snare")[:3]
+    path = client.desk.folder / "corrections.toml"
+    mine = path.read_text(encoding="utf-8") + "".join(
+        f'\n[[reject]]\ntake = "{hit.take}"\nframe = {hit.onset}\nnote = "buzz"\n' for hit in (first, second))
+    path.write_text(mine, encoding="utf-8")
+    client.desk.look()
+    client.build()
+
+    assert client.get("kit")["undo"] is None
+    assert client.post("undo", {})["done"] is None
+    client.decide("reject", client.desk.near(Place(third.take, third.onset)))
+    later = Client(client.desk.folder, pier.session)
+    assert "reject" == later.post("undo", {})["done"]["kind"]
+    assert later.post("undo", {})["done"] is None
+    assert mine == path.read_text(encoding="utf-8")
+    assert ["buzz", "buzz"] == [entry.note for entry in entries(client.desk.folder)]
 
 
 def test_a_recipe_edited_by_hand_is_seen(client: Client) -> None:
@@ -197,14 +224,17 @@ def test_killed_between_the_note_and_the_file_nothing_is_lost(client: Client, pi
 @pytest.mark.parametrize("note", ["", "[]", "{}", '{"history": 3}', '{"history": {"count": 9, "steps": [{"at": 1}]}}',
                                   '{"history": {"count": "x", "steps": []}}', '{"history": {"count": 1, "steps": 5}}'])
 def test_a_note_that_says_nothing_stops_nobody(client: Client, pier: Pier, note: str) -> None:
-    """A damaged note costs the way back and no more."""
-    client.decide("reject", client.kept("snare")[0])
+    """A damaged note costs the way back to what was decided before, and no more."""
+    first, second = client.kept("snare")[:2]
+    client.decide("reject", first)
     note_beside(client.desk.folder, "review.json").write_text(note, encoding="utf-8")
 
     later = Client(client.desk.folder, pier.session)
 
+    assert later.post("undo", {})["done"] is None
+    later.decide("reject", second)
     assert "reject" == later.post("undo", {})["done"]["kind"]
-    assert () == entries(later.desk.folder)
+    assert [first.onset] == [entry.hits[0].frame for entry in entries(later.desk.folder)]
 
 
 def test_one_decision_is_withdrawn_among_others(client: Client) -> None:
