@@ -106,7 +106,8 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
             raise
 
         rates = {take.name: take.sample_rate for take in session.takes}
-        corrected, released = analysis.corrected_hits(session, findings, overruled, before, cutting.track_names(along))
+        corrected, released = analysis.corrected_hits(session, findings.hits, overruled, before,
+                                                      cutting.track_names(along))
         session, findings = analysis.apply_corrections(session, findings, corrected)
         found = analysis.completed(session, findings, jobs=jobs)
         known = {drum.name: drum.kind for drum in found.drums}

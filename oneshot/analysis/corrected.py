@@ -6,7 +6,7 @@ session's close mics, drums with home mics and kinds, bleed in home mics, tables
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
@@ -141,19 +141,21 @@ def _views(views: Mapping[str, tuple[MicView, ...]], stands: Mapping[str, str]) 
     return {take: tuple(v for v in each if v.own != v.drum) for take, each in named.items()}
 
 
-def corrected_hits(session: Session, found: Findings, overruled: Corrections, before: release_lock.Released | None,
+def corrected_hits(session: Session, hits: Sequence[Hit], overruled: Corrections,
+                   before: release_lock.Released | None,
                    more: set[str]) -> tuple[Corrected, dict[release_lock.Stroke, release_lock.Held]]:
-    """The hits as the user overruled them, and what a release holds of them.
+    """The hits that were found, as the user overruled them, and what a release holds of them. ``more``: names that mics
+    can be dropped by, beside those of the session.
 
     Hits are first called what they were released as; what the user has said since comes after that.
     """
     rates = {take.name: take.sample_rate for take in session.takes}
     mics = _mics_and_pairs(session) | more
     if before is None:
-        return handling.apply(found.hits, overruled, rates, mics), {}
-    then = handling.apply(found.hits, Corrections(overruled.entries[:before.corrections]), rates, mics).hits
+        return handling.apply(hits, overruled, rates, mics), {}
+    then = handling.apply(hits, Corrections(overruled.entries[:before.corrections]), rates, mics).hits
     there = release_lock.matched(then, before, rates)
-    corrected = handling.apply(found.hits, Corrections((
+    corrected = handling.apply(hits, Corrections((
         *overruled.entries[:before.corrections], *release_lock.restoring(then, there),
         *overruled.entries[before.corrections:])), rates, mics)
     return corrected, release_lock.held(corrected.hits, there, before, corrected.layer)

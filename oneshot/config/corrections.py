@@ -39,7 +39,7 @@ class Corrected:
     ``rejected``, ``wanted``: ids that must not and must become one-shots; ``layer``: hit id -> layer set by hand;
     ``robins``: (drum, articulation, layer) -> ids in order; ``sources``: drum -> the drums of the analysis that went
     into it, the first of them giving home mic, kind and tables; ``stands``: drum of the analysis -> the drum its close
-    mics stand at now.
+    mics stand at now; ``void``: entries that come to nothing, each with the reason.
     """
 
     hits: tuple[Hit, ...]
@@ -51,6 +51,7 @@ class Corrected:
     sources: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     stands: Mapping[str, str] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
+    void: tuple[tuple[Correction, str], ...] = ()
 
 
 class _Labels:
@@ -106,13 +107,18 @@ class Overruling:
         self._open: list[_Open] = []
         self._robins: list[tuple[_Open, tuple[int, ...]]] = []
         self._problems: list[Problem] = []
+        self._void: list[tuple[Correction, str]] = []
         self._by: dict[str, Callable[[Correction], None]] = {
             "move": self._move, "merge": self._merge, "split": self._split_off, "add": self._add,
             "round_robins": self._choose_robins, **dict.fromkeys(SETS, self._set)}
 
     def do(self, entry: Correction) -> None:
         """Apply one entry that is no rename."""
+        hits, count, told = dict(self._hits), len(self._open) + len(self._robins), len(self._problems)
         self._by[entry.kind](entry)
+        if len(self._problems) > told and len(self._open) + len(self._robins) == count \
+                and all(hit is hits[number] for number, hit in self._hits.items()):
+            self._void.append((entry, self._problems[told].what))
 
     # ------------------------------------------------------------------------------------------------------- look up
 
@@ -173,28 +179,35 @@ class Overruling:
         """Apply renames that stand together."""
         drums = _Labels(self._drums())
         ways = {drum: _Labels(self._ways(drum)) for drum in drums.now}
+        said: dict[tuple[str, str | None], Correction] = {}
         for entry in run:
             drum, to = entry.drum or "", entry.to or ""
             holder = drums.holder(drum)
             if entry.articulation is None:
                 if holder is None:
                     self._nothing(entry, drum)
+                    self._void.append((entry, self._problems[-1].what))
                 else:
+                    said[holder, None] = entry
                     drums.rename(holder, self._called(to, drums.now.values()))
                 continue
             holder = holder or (drum if drum in drums.now else None)  # by the name it had before this run
             way = ways[holder].holder(entry.articulation) if holder is not None else None
             if holder is None or way is None:
                 self._nothing(entry, drum, entry.articulation)
+                self._void.append((entry, self._problems[-1].what))
             else:
+                said[holder, way] = entry
                 ways[holder].rename(way, self._called(to, ways[holder].now.values()))
         for name, label in drums.settle():
             self._tell(f"{name} cannot be renamed {label}: another drum has that name",
                        "use merge to make one of them, or free that name first")
+            self._void.append((said[name, None], self._problems[-1].what))
         for drum, labels in ways.items():
             for name, label in labels.settle():
                 self._tell(f"{drum}/{name} cannot be renamed {label}: another articulation has that name",
                            "use merge to make one of them, or free that name first")
+                self._void.append((said[drum, name], self._problems[-1].what))
         self._relabel(drums.now, {drum: labels.now for drum, labels in ways.items()})
 
     def _relabel(self, drums: Mapping[str, str], ways: Mapping[str, Mapping[str, str]]) -> None:
@@ -319,7 +332,9 @@ class Overruling:
         if not self._group(entry.drum or "", entry.articulation):
             self._nothing(entry, entry.drum or "", entry.articulation)
             return
-        self._robins.append((_Open(entry, None, entry.drum or "", entry.articulation), tuple(self._find(entry))))
+        ids = tuple(self._find(entry))
+        if ids:
+            self._robins.append((_Open(entry, None, entry.drum or "", entry.articulation), ids))
 
     # -------------------------------------------------------------------------------------------------------- finish
 
@@ -341,12 +356,13 @@ class Overruling:
         layer = {k: s.entry.layer for s in settings if s.entry.kind == "layer" for k in sorted(s.ids)
                  if s.entry.layer is not None}
         used = self._drums()
+        robins = self._listed(rejected, layer)
         return Corrected(
             hits=tuple(self._hits[k] for k in self._order), rejected=rejected,
-            wanted=frozenset(decided) - rejected, layer=layer, robins=self._listed(rejected, layer),
+            wanted=frozenset(decided) - rejected, layer=layer, robins=robins,
             settings=tuple(s for s in settings if s.entry.kind != "layer"),
             sources={name: raw for name, raw in sorted(self._sources.items()) if name in used},
-            stands=self._stands, problems=tuple(self._problems))
+            stands=self._stands, problems=tuple(self._problems), void=tuple(self._void))
 
     def _listed(self, rejected: frozenset[int], layer: Mapping[int, int]) -> dict[tuple[str, str, int],
                                                                                    tuple[int, ...]]:
@@ -355,7 +371,8 @@ class Overruling:
         taken: dict[int, tuple[str, str, int]] = {}
         for each, ids in self._robins:
             key = (each.drum, each.articulation or "", each.entry.layer or 1)
-            able = []
+            able: list[int] = []
+            told = len(self._problems)
             for number in ids:
                 hit = self._hits[number]
                 why = f"is now in {hit.drum}/{hit.articulation}" if (hit.drum, hit.articulation) != key[:2] else \
@@ -373,6 +390,8 @@ class Overruling:
                            "the later entry counts: delete the other")
             if able:
                 out[key] = tuple(able)
+            else:
+                self._void.append((each.entry, self._problems[told].what))
         return out
 
     def _tell_conflicts(self, settings: Sequence[Setting]) -> None:

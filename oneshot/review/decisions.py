@@ -60,12 +60,21 @@ class Journal:
     @property
     def pending(self) -> tuple[Correction, ...]:
         """Entries that the kit was built without, in order."""
-        return _without(self.entries, parse(self.built or _HEAD).entries)
+        return self.waiting(self.entries)
+
+    def waiting(self, entries: tuple[Correction, ...]) -> tuple[Correction, ...]:
+        """Those of them that the kit was built without, in order."""
+        return _without(entries, self.built_with)
+
+    @property
+    def built_with(self) -> tuple[Correction, ...]:
+        """Entries that the kit was built with, as far as that is known."""
+        return parse(self.built or _HEAD).entries
 
     @property
     def withdrawn(self) -> tuple[Correction, ...]:
         """Entries that the kit was built with and that are not there any more."""
-        return _without(parse(self.built or _HEAD).entries, self.entries)
+        return _without(self.built_with, self.entries)
 
     @property
     def said(self) -> Faders:

@@ -100,6 +100,7 @@ class Rebuild:
                     asked, _ = load_recipe(recipe if recipe.exists() else None)
                     found, _ = pipeline.analysed(self._desk.session, store, overruled, asked, jobs=1,
                                                  progress=self._stop_asked)
+                    self._desk.analysed(overruled, found.hits)
                     self.grades = {(hit.take, hit.onset): found.graded(hit, self._desk.session.take(hit.take).mics)
                                    for hit in found.hits}
             except (OneshotError, OSError, MemoryError, InterruptedError):

@@ -72,7 +72,7 @@ class Pages:
         del request
         if self.rebuild.state["state"] != "building":
             self.desk.look()
-        return {"revision": self.desk.revision, "build": self.rebuild.state}
+        return {"revision": self.desk.revision, "outlook": self.desk.outlook, "build": self.rebuild.state}
 
     def hit(self, request: Request) -> Json:
         """One hit in full."""

@@ -22,8 +22,12 @@ from oneshot.core.records.kit import Fader, Kit
 from oneshot.core.records.session import Session
 from oneshot.core.user_state import tracks_of
 from oneshot.kit.read import read_kit, with_processed
+from oneshot.review.ahead import Ahead
 from oneshot.review.decisions import Journal, replaced_by
 from oneshot.session.open import open_session
+
+NAMING = ("add", "merge", "move", "rename", "split")
+"""Kinds that say what drum or articulation hits are of."""
 
 
 class StaleError(OneshotError):
@@ -39,7 +43,9 @@ class Desk:
         self.session_path = session_path
         self.lock = threading.RLock()
         self.revision = 1
+        self.outlook = 0  # counts what came to be known without a decision: who has seen less may still decide
         self.session: Session = open_session(session_path)
+        self.ahead = Ahead(folder, self.session)
         self.journal = Journal(folder)
         self.kit: Kit
         self._stamp = 0
@@ -97,11 +103,32 @@ class Desk:
         return {take.name: take.sample_rate for take in self.session.takes}
 
     def now(self) -> Corrected:
-        """The kit's hits with what was decided since it was built."""
+        """The kit's hits with what was decided since it was built, as the next build will call them."""
         with self.lock:
             if self._now is None:
-                self._now = self._applied(tuple(e for e in self.journal.pending if not self._is_new(e)))
+                self._now = self._under(self.journal.entries)
             return self._now
+
+    def analysed(self, overruled: Corrections, found: Sequence[Hit]) -> None:
+        """The analysis has been done as those corrections ask for it."""
+        with self.lock:
+            if not self.ahead.knows(overruled.entries):
+                self.ahead.learn(overruled, found)
+                self._now = None
+                self.outlook += 1
+
+    def _under(self, entries: tuple[Correction, ...]) -> Corrected:
+        """The kit's hits under all those entries: where some that named drums are gone, or came to nothing, as all of
+        them apply to what the analysis found; else as those that wait apply to the kit.
+        """
+        gone = any(entry.kind in NAMING for entry in self.journal.withdrawn)
+        unsure = any(problem.where == self.journal.path.name for problem in self.kit.problems)
+        if gone or unsure or (entries and not self.journal.built):
+            self.ahead.look_up(entries, self.journal.built_with, self.journal.recipe.choose.pool_takes)
+            found = self.ahead.corrected(self.kit.hits, entries, self.rates, self._mic_names())
+            if found is not None:
+                return found
+        return self._applied(tuple(e for e in self.journal.waiting(entries) if not self._is_new(e)))
 
     @property
     def heard(self) -> Session:
@@ -109,9 +136,11 @@ class Desk:
         return with_processed(self.session, self.kit, tracks_of(self.folder))
 
     def _applied(self, entries: tuple[Correction, ...]) -> Corrected:
+        return handling.apply(self.kit.hits, Corrections(entries), self.rates, self._mic_names())
+
+    def _mic_names(self) -> set[str]:
         mics = [mic for take in self.heard.takes for mic in take.mics]
-        names = {mic.name for mic in mics} | {mic.pair for mic in mics if mic.pair}
-        return handling.apply(self.kit.hits, Corrections(entries), self.rates, names)
+        return {mic.name for mic in mics} | {mic.pair for mic in mics if mic.pair}
 
     def _is_new(self, entry: Correction) -> bool:
         """Whether an entry adds a hit that the kit does not have."""
@@ -220,8 +249,8 @@ class Desk:
     def _check_found(self, entry: Correction, instead_of: Correction | None) -> None:
         """Raise SettingsError, with the reason, where an entry would come to nothing."""
         before = {p.what for p in self.now().problems}
-        pending = tuple(e for e in self.journal.pending if e != instead_of and not self._is_new(e))
-        after = [p for p in self._applied((*pending, entry)).problems if p.what not in before]
+        others = tuple(e for e in self.journal.entries if e != instead_of)
+        after = [p for p in self._under((*others, entry)).problems if p.what not in before]
         if after:
             raise SettingsError(after[0].what)
 

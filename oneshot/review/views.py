@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
+from oneshot.config import handling
 from oneshot.config.corrections import REACH_S
+from oneshot.config.corrections_file import Correction
 from oneshot.core.errors import KitError
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Kit, OneShot
@@ -47,26 +49,42 @@ def summary(desk: Desk) -> dict[str, Any]:
         "keys": [{"drum": d.name, "articulation": a.name, "key": a.key}
                  for d in in_kit_order(kit.drums) for a in d.articulations],
         "shots": [_shot(shot) for shot in kit.one_shots],
-        "hits": len(kit.hits), "problems": [f"{p.what}: {p.todo}" for p in now.problems], **standing(desk),
+        "hits": len(kit.hits), "problems": [f"{p.what}: {p.todo}" for p in now.problems],
+        "warnings": [f"{p.where}: {p.what}; {p.todo}" for p in kit.problems], "outlook": desk.outlook, **standing(desk),
     }
 
 
 def standing(desk: Desk) -> dict[str, Any]:
-    """All that was decided: the entries in order, and which of them the kit lacks; each mic's fader as it sounds now,
-    which of them somebody set, and which are not built yet; what can be taken back and done again.
+    """All that was decided: the entries in order, which of them the kit lacks, and why one has no effect; each mic's
+    fader as it sounds now, which of them somebody set, and which are not built yet; what can be taken back and done
+    again.
     """
-    pending = list(desk.journal.pending)
+    pending, void = list(desk.journal.pending), _without_effect(desk)
     rows = []
     for entry in reversed(desk.journal.entries):
         waiting = entry in pending
         if waiting:
             pending.remove(entry)
-        rows.append({**entry_row(entry), "pending": waiting})
+        reason = next((each for each in reversed(void) if each[0] == entry), None)
+        if reason is not None:
+            void.remove(reason)
+        rows.append({**entry_row(entry), "pending": waiting, "void": None if reason is None else reason[1]})
     said, built = desk.journal.said, _built_balance(desk.kit)
     return {"decisions": rows[::-1], "withdrawn": len(desk.journal.withdrawn),
             "balance": {name: asdict(fader) for name, fader in desk.balance().items()}, "said": said,
             "moved": [mic for mic in desk.kit.balance if said.get(mic) != built.get(mic)],
             "undo": desk.journal.to_undo, "redo": desk.journal.to_redo}
+
+
+def _without_effect(desk: Desk) -> list[tuple[Correction, str]]:
+    """Entries that come to nothing, each with the reason, in order; of a layer that the kit lacks once it was built."""
+    now, waiting = desk.now(), desk.journal.pending
+    out = list(now.void)
+    for setting in now.settings:
+        if setting.entry not in waiting:
+            out += [(setting.entry, problem.what)
+                    for problem in handling.unmet(replace(now, settings=(setting,)), desk.kit.hits)]
+    return out
 
 
 def _built_balance(kit: Kit) -> Mapping[str, Any]:
@@ -94,7 +112,7 @@ def rows(desk: Desk) -> list[dict[str, Any]]:
             "layer": before.layer, "robin": shot.round_robin if shot else None, "kept": before.kept,
             "grade": shot.grade if shot else None, "why": before.reason, "heed": heed.get(hit.id),
             "was": None if (before.drum, before.articulation) == (hit.drum, hit.articulation)
-            else f"{before.drum}, {before.articulation}",
+            else [before.drum, before.articulation],
             "told": touched.get(hit.id),
         })
     return out

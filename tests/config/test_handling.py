@@ -113,7 +113,8 @@ def test_an_entry_that_finds_no_hit_is_told(kind: str) -> None:
         found = applied(entry(kind, **at(frame, take=take), **said.get(kind, {})))
 
         assert [f"{kind}: {words}"] == told(found)
-        assert replace(applied(), problems=found.problems) == found
+        assert replace(applied(), problems=found.problems, void=found.void) == found
+        assert [(kind, found.problems[0].what)] == [(each.kind, why) for each, why in found.void]
 
 
 @pytest.mark.parametrize("kind", ["reject", "keep", "move", "nudge", "end", "fade", "drop", "gain", "round_robins",
@@ -128,7 +129,8 @@ def test_an_entry_that_finds_no_drum_is_told(kind: str) -> None:
     found = applied(entry(kind, drum="snare", **way, **said.get(kind, {})))
 
     assert ["snare/bell does not exist in the kit"] == told(found)
-    assert replace(applied(), problems=found.problems) == found
+    assert replace(applied(), problems=found.problems, void=found.void) == found
+    assert [(kind, found.problems[0].what)] == [(each.kind, why) for each, why in found.void]
 
 
 def test_nothing_is_changed_in_place() -> None:

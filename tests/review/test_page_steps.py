@@ -8,6 +8,7 @@ from review_desk import entries
 from review_sight import NOT_HERE, Sight
 
 from oneshot.config.recipe_file import load_recipe
+from oneshot.kit.read import read_kit
 
 pytestmark = [pytest.mark.full, pytest.mark.skipif(NOT_HERE, reason="this machine says that it has no browser")]
 
@@ -133,3 +134,35 @@ def test_keys_for_both_are_shown_and_a_field_keeps_its_own(sight: Sight) -> None
 
     expect(page.locator("#help")).to_contain_text("undo the last correction or balance change")
     expect(page.locator("#help")).to_contain_text("Ctrl+Shift+Z")
+
+
+def test_an_undone_rename_goes_back_to_the_old_name(sight: Sight) -> None:
+    """Renamed, built, undone: the old name stands again, another rename takes effect; what has none says so."""
+    page = sight.page
+
+    def rename(to: str, count: int) -> None:
+        """Type a name and wait until it is told."""
+        page.fill("#rename-to", to)
+        page.get_by_role("button", name="Rename", exact=True).click()
+        sight.decided(count)
+
+    sight.choose("kept", "floor")
+    rename("low tom", 1)
+    expect(page.locator("#hit-title")).to_contain_text("low-tom")
+    sight.build()
+    sight.press("Control+z")
+    expect(page.locator("#hit-title")).to_contain_text("floor")
+    rename("floor-x", 1)
+    sight.build()
+    expect(page.locator("#hit-title")).to_contain_text("floor-x")
+    expect(page.locator("#waiting")).not_to_contain_text("no effect")
+    assert "floor-x" in {drum.name for drum in read_kit(sight.folder).drums}
+
+    path = sight.folder / "corrections.toml"
+    path.write_text(path.read_text(encoding="utf-8") + '\n[[reject]]\ndrum = "floor"\n', encoding="utf-8")
+    sight.decided(2)
+    sight.build()
+    expect(page.locator("#waiting")).to_contain_text("1 correction has no effect: see Corrections.")
+    page.click("[data-view=decisions]")
+    expect(page.locator("#decisions .where").nth(1)).to_have_text("no effect: floor does not exist in the kit")
+    expect(page.locator("#decisions .warnings")).to_contain_text("floor does not exist in the kit")

@@ -64,6 +64,10 @@ function balanceTable() {
       make("tbody", {role: "rowgroup"}, ...rows, ...gone))) : make("p", {}, "No mic was changed.")];
 }
 
+/* What the last build had to report, as in the kit's report. */
+const warnings = () => state.kit.warnings.length ? [make("h2", {}, "Warnings of the last build"),
+  make("ul", {className: "warnings"}, ...state.kit.warnings.map((text) => make("li", {}, text)))] : [];
+
 /* Roles are said as well: on a phone rows are laid out as blocks, and a table would be none then to a screen reader. */
 const cell = (className, ...inside) => make("td", {className, role: "cell"}, ...inside);
 const head = (texts) => make("thead", {role: "rowgroup"}, make("tr", {role: "row"}, ...texts.map((text) => make("th", {scope: "col", role: "columnheader"}, text))));
@@ -71,12 +75,12 @@ const head = (texts) => make("thead", {role: "rowgroup"}, make("tr", {role: "row
 export function paint() {
   const all = state.kit.decisions, problems = state.kit.problems;
   byId("count").textContent = all.length ? `(${all.length})` : "";
-  const rows = all.map((entry, n) => make("tr", {className: entry.pending ? "waits" : "", role: "row"}, cell("n", String(n + 1)),
-    make("th", {scope: "row", role: "rowheader"}, DOES[entry.kind] || entry.kind), cell("", whom(entry)), cell("", what(entry)), cell("where", entry.pending ? WAITS : BUILT),
+  const rows = all.map((entry, n) => make("tr", {className: entry.pending || entry.void ? "waits" : "", role: "row"}, cell("n", String(n + 1)),
+    make("th", {scope: "row", role: "rowheader"}, DOES[entry.kind] || entry.kind), cell("", whom(entry)), cell("", what(entry)), cell("where", entry.void ? `no effect: ${entry.void}` : entry.pending ? WAITS : BUILT),
     cell("again", make("button", {type: "button", className: "small", "aria-label": `delete no. ${n + 1}: ${inWords(entry)}`, onclick: () => withdraw(n)}, "delete"))));
   section.replaceChildren(make("h2", {}, "Corrections"),
     make("p", {className: "note"}, "From the kit\u2019s corrections.toml: plain text that is kept in every build. Undo (Ctrl+Z) and redo (Ctrl+Shift+Z) include the balance; each correction can also be deleted on its own."),
     ...problems.map((text) => make("p", {className: "heed"}, text)),
     all.length ? make("div", {className: "scroll", tabIndex: 0, role: "region", "aria-label": "Corrections"}, make("table", {role: "table"}, head(["No.", "Correction", "Of", "Setting", "Status", "Delete"]),
-      make("tbody", {role: "rowgroup"}, ...rows))) : make("p", {}, "No corrections yet."), ...balanceTable());
+      make("tbody", {role: "rowgroup"}, ...rows))) : make("p", {}, "No corrections yet."), ...balanceTable(), ...warnings());
 }

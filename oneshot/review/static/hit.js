@@ -197,7 +197,7 @@ function facts() {
     `drum confidence ${Math.round(hit.confidence * 100)}\u202f%`];
   if (hit.with.length) parts.push(`hit together with ${hit.with.map((other) => other.drum).join(" and ")}`);
   if (hit.ornament) parts.push(`part of a ${hit.ornament}`);
-  if (item.was) parts.push(`was ${item.was}`);
+  if (item.was) parts.push(`in the kit as ${item.was.join(", ")}`);
   return parts.join(" \u00b7 ");
 }
 

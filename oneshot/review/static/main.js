@@ -55,7 +55,9 @@ for (const id of ["show", "of"]) byId(id).addEventListener("change", () => { con
 
 function howItStands() {
   const waits = state.kit.decisions.filter((entry) => entry.pending).length + state.kit.withdrawn + state.kit.moved.length;
-  return waits ? `${plural(waits, "correction")} not built yet.` : "The kit is up to date.";
+  const idle = state.kit.decisions.filter((entry) => entry.void).length;
+  return [waits ? `${plural(waits, "correction")} not built yet.` : "The kit is up to date.",
+    idle ? `${plural(idle, "correction has", "corrections have")} no effect: see Corrections.` : ""].filter(Boolean).join(" ");
 }
 
 function mast() {
@@ -135,7 +137,9 @@ setInterval(async () => {
   if (document.hidden || state.building || !state.kit) return;
   const said = await getJson("state").catch((error) => { answers(error); return null; });
   if (said) answers(null);
-  if (said && said.build.state !== "building" && !state.building) await renew("elsewhere", said.revision);
+  if (!said || said.build.state === "building" || state.building) return;
+  if (said.revision > state.revision) await renew("elsewhere", said.revision);
+  else if (said.outlook !== state.kit.outlook) await renew("decided");  // names that the next build will give, known by now
 }, 2500);
 
 /* ---- views, keys, help ---- */
@@ -167,7 +171,8 @@ document.addEventListener("pick", pick);
 function useFirst() {
   const row = list.current();
   if (!row) return null;
-  const mine = state.kit.shots.filter((shot) => shot.drum === row.drum && shot.way === row.way && shot.hit !== row.id);
+  const like = (shot) => { const other = state.byId.get(shot.hit); return other && other.drum === row.drum && other.way === row.way; };
+  const mine = state.kit.shots.filter((shot) => like(shot) && shot.hit !== row.id);
   const strength = (shot) => state.byId.get(shot.hit).level ?? -1e3;
   if (!row.layer && row.level === null && new Set(mine.map((shot) => shot.layer)).size > 1) {
     trouble("The level of this hit is not known, so neither is its layer: name the layer under Round robins.");
@@ -180,6 +185,8 @@ function useFirst() {
 }
 document.addEventListener("first", useFirst);
 
+/* What the kit as it was built calls a hit's drum and articulation. */
+const inKit = (row) => row.was || [row.drum, row.way];
 const focusOn = (id) => { const found = byId(id); if (found) { found.focus(); if (found.select) found.select(); } };
 const verdict = (kind) => { const row = list.current(); if (row) decide({kind, hits: [place(row)]}); };
 const frames = (event) => (event.shiftKey ? 10 : 1) * Math.max(1, Math.round((hit.shown() || {rate: 48000}).rate / 10000));
@@ -194,8 +201,8 @@ const KEYS = [
     [["C"], "hold this hit instead", () => hit.hold(), "Shift+c"],
     [["t"], "tails boosted by 30 dB: turn the volume down first", () => hit.toggleLift()],
     [["g"], "play a groove", () => { playing.perform("groove", "Groove"); }],
-    [["o"], "this drum from soft to hard", () => { const row = list.current(); if (row) playing.perform("ladder", `${row.drum}, ${row.way}: from soft to hard`, row.drum, row.way); }],
-    [["v"], "this drum over velocity", () => { const row = list.current(); if (row) playing.perform("velocity", `${row.drum}, ${row.way}: one key over velocity`, row.drum, row.way); }],
+    [["o"], "this drum from soft to hard", () => { const row = list.current(); if (row) playing.perform("ladder", `${row.drum}, ${row.way}: from soft to hard`, ...inKit(row)); }],
+    [["v"], "this drum over velocity", () => { const row = list.current(); if (row) playing.perform("velocity", `${row.drum}, ${row.way}: one key over velocity`, ...inKit(row)); }],
     [["r"], "play the visible range", () => hit.hearView()],
     [[",", "."], "volume down, up", (event) => { const volume = byId("volume"); volume.value = String(Number(volume.value) + (event.key === "." ? 3 : -3)); volume.dispatchEvent(new Event("input")); }, ", or ."],
   ]],
