@@ -503,3 +503,33 @@ def test_one_screen_holds_what_a_decision_needs(sight: Sight, size: tuple[int, i
     whole, seen = (sight.page.evaluate(f"document.querySelector('.mics').{what}")
                    for what in ("scrollHeight", "clientHeight"))
     assert whole <= seen + 1
+
+
+def test_what_a_rename_means_stays_chosen(sight: Sight) -> None:
+    """An articulation chosen to be renamed stays chosen after a rename, an undo and at another hit; the form says how
+    many hits get the name.
+    """
+    page = sight.page
+    sight.choose("kept", "snare")
+    kit = read_kit(sight.folder)
+    hit = sight.shown()
+    every = [each for each in kit.hits if each.drum == "snare"]
+    mine = [each for each in every if each.articulation == hit.articulation]
+    expect(page.locator("#rename-hits")).to_have_text(f"snare: {len(every)} hits")
+    page.select_option("#rename-what", "articulation")
+    expect(page.locator("#rename-hits")).to_have_text(f"snare, {hit.articulation}: {len(mine)} hits")
+    page.fill("#rename-to", "edge")
+    page.get_by_role("button", name="Rename", exact=True).click()
+    sight.decided(1)
+    page.locator("#list").focus()
+    sight.press("Control+z")
+    sight.decided(0)
+    expect(page.locator("#rename-what")).to_have_value("articulation")
+    sight.press("ArrowDown")
+    sight.settled()
+    expect(page.locator("#rename-what")).to_have_value("articulation")
+    page.fill("#rename-to", "rim")
+    page.get_by_role("button", name="Rename", exact=True).click()
+    sight.decided(1)
+
+    assert hit.articulation == entries(sight.folder)[0].articulation

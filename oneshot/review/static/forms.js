@@ -4,11 +4,20 @@ import {make, plural} from "./base.js";
 import {decide, place, state} from "./state.js";
 
 const MANY = 1000;
+/* What was chosen for a name to mean stays chosen, whatever is shown or done next. */
+const chosen = {"rename-what": "drum", "split-as": "an articulation"};
 
 function picker(id, values, chosen, first = null) {
   const select = make("select", {id});
   if (first !== null) select.append(make("option", {value: ""}, first));
   for (const value of values) select.append(make("option", {value, selected: value === chosen}, value));
+  return select;
+}
+
+/* A choice that stays; `then` is called when it is made anew. */
+function keeping(id, values, then = () => {}) {
+  const select = picker(id, values, chosen[id]);
+  select.addEventListener("change", () => { chosen[id] = select.value; then(); });
   return select;
 }
 
@@ -40,6 +49,13 @@ export function forms(hit, item, cut) {
   const where = picker("to-drum", names, item.drum), way = picker("to-way", ways(item.drum), item.way);
   where.addEventListener("change", () => way.replaceChildren(...ways(where.value).map((name) => make("option", {value: name}, name))));
 
+  const howMany = make("span", {className: "sub", id: "rename-hits"});
+  const sayHow = () => {
+    const drum = chosen["rename-what"] === "drum", all = state.hits.filter((each) => each.drum === item.drum && (drum || each.way === item.way));
+    howMany.textContent = `${drum ? item.drum : `${item.drum}, ${item.way}`}: ${plural(all.length, "hit")}`;
+  };
+  sayHow();
+
   return make("div", {className: "forms"},
     make("h3", {className: "over"}, "Files"),
     make("p", {className: "row"}, field("Apply to", scope)),
@@ -58,14 +74,14 @@ export function forms(hit, item, cut) {
         decide({kind: "move", hits: some(), to: value("to-drum"), ...(value("to-way") ? {to_articulation: value("to-way")} : {})})),
       form(`Layer of ${picks}`, [field("1 is the softest", number("to-layer", hit.layer || 1, 1, 99, 1))], "Set layer", () =>
         decide({kind: "layer", hits: some(), layer: Number(value("to-layer"))})),
-      form(`Split off ${picks}`, [field("as", picker("split-as", ["an articulation", "a drum"], "an articulation")), field("named", text("split-name", "edge"))], "Split off", () =>
+      form(`Split off ${picks}`, [field("as", keeping("split-as", ["an articulation", "a drum"])), field("named", text("split-name", "edge"))], "Split off", () =>
         decide({kind: "split", hits: some(), ...(value("split-as") === "a drum" ? {to: value("split-name")} : {to_articulation: value("split-name")})})),
       form("Round robins", [field("layer", number("robins-layer", hit.layer || 1, 1, 99, 1)), make("span", {className: "sub"}, state.picks.length
         ? `exactly the ${plural(state.picks.length, "selected hit")}, in the order selected` : "select hits first, in round-robin order")], "Set round robins", () =>
         decide({kind: "round_robins", ...group, layer: Number(value("robins-layer")), hits: some()}))),
     make("h3", {className: "over"}, "Names"),
     make("div", {className: "grid"},
-      form("Rename", [field("the", picker("rename-what", ["drum", "articulation"], "drum")), field("to", text("rename-to", "cowbell"))], "Rename", () =>
+      form("Rename", [field("the", keeping("rename-what", ["drum", "articulation"], sayHow)), field("to", text("rename-to", "cowbell")), howMany], "Rename", () =>
         decide({kind: "rename", drum: item.drum, ...(value("rename-what") === "articulation" ? {articulation: item.way} : {}), to: value("rename-to")})),
       names.length > 1 ? form(`Merge ${item.drum} with another drum`, [field("with", picker("merge-drum", names.filter((name) => name !== item.drum))), field("named", picker("merge-name", names, item.drum))], "Merge", () =>
         decide({kind: "merge", drums: [item.drum, value("merge-drum")], to: value("merge-name")})) : "",
