@@ -169,10 +169,10 @@ def _worst_kept(kit: Kit) -> dict[tuple[str, str], float]:
 
 
 def _settled(desk: Desk) -> frozenset[int]:
-    """Hits that were kept or rejected by hand, in the kit as it was built."""
-    waiting = desk.journal.pending
+    """Hits that were kept, rejected or made the first round robin of their layer by hand."""
     found = (desk.near(place) for entry in desk.journal.entries
-             if entry.kind in ("keep", "reject") and entry not in waiting for place in entry.hits)
+             for place in (entry.hits if entry.kind in ("keep", "reject") else
+                           entry.hits[:1] if entry.kind == "round_robins" else ()))
     return frozenset(hit.id for hit in found if hit is not None)
 
 

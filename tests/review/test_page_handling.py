@@ -533,3 +533,49 @@ def test_what_a_rename_means_stays_chosen(sight: Sight) -> None:
     sight.decided(1)
 
     assert hit.articulation == entries(sight.folder)[0].articulation
+
+
+def test_a_decided_hit_leaves_the_list_of_those_to_hear_first(sight: Sight) -> None:
+    """Used or left out, it is gone from the list at once and after a reload, and the next one is shown; undone it is
+    there again.
+    """
+    page = sight.page
+    doubtful = [hit.id for hit in read_kit(sight.folder).hits if hit.kept and hit.drum == "snare"][:4]
+
+    def as_doubtful(route: Route) -> None:
+        """The server's answer, in which some hits ask to be heard as long as nothing was decided on them."""
+        answer = route.fetch()
+        said = answer.json()
+        settled = {place.frame for entry in entries(sight.folder) for place in entry.hits}
+        for row in said["hits"]:
+            asks = row["id"] in doubtful and row["frame"] not in settled
+            row["heed"] = [1, "in the kit with grade C"] if asks else None
+        route.fulfill(response=answer, json=said)
+
+    page.route("**/api/hits", as_doubtful)
+    page.reload()
+    page.wait_for_selector("#hit-title")
+    sight.choose("heed")
+    rows = page.evaluate("async () => (await import('/static/state.js')).state.hits.filter((r) => r.heed)"
+                         ".map((r) => r.id)")
+    assert doubtful == rows
+    sight.press("ArrowDown")
+    sight.settled()
+    sight.press("n")
+    sight.decided(1)
+    sight.settled()
+    expect(page.locator("#shown")).to_contain_text("3 hits of")
+    assert doubtful[2] == sight.shown().id
+    sight.press("y")
+    sight.decided(2)
+    sight.settled()
+    assert doubtful[3] == sight.shown().id
+    sight.press("y")
+    sight.decided(3)
+    sight.settled()
+    assert doubtful[0] == sight.shown().id
+    page.reload()
+    page.wait_for_selector("#hit-title")
+    expect(page.locator("#shown")).to_contain_text("1 hit of")
+    sight.press("Control+z")
+    expect(page.locator("#shown")).to_contain_text("2 hits of")

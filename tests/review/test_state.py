@@ -91,7 +91,7 @@ def test_dirty_strokes_and_near_misses_come_first(tmp_path: Path) -> None:
 
 
 def test_what_was_heard_and_decided_is_not_asked_for_again(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Kept or rejected by hand, a stroke stays listed until it is built, and no longer."""
+    """Kept, rejected or used first by hand, a stroke is settled at once, built or not, and no longer once undone."""
     asked: list[frozenset[int]] = []
     real = views.first_to_hear
 
@@ -100,17 +100,20 @@ def test_what_was_heard_and_decided_is_not_asked_for_again(client: Client, monke
         return real(kit, settled)
 
     monkeypatch.setattr(views, "first_to_hear", noted)
-    kept, out = client.kept("snare")[:2]
+    kept, out, first, other = client.kept("snare")[:4]
     client.decide("keep", kept)
     client.decide("reject", out)
+    client.decide("round_robins", drum="snare", articulation="centre", layer=1, hits=[place(first), place(other)])
     client.get("hits")
     client.build()
+    ids = {hit.onset: hit.id for hit in client.desk.kit.hits}
     client.get("hits")
     client.post("undo", {})
+    client.post("undo", {})
     client.get("hits")
-    ids = {hit.onset: hit.id for hit in client.desk.kit.hits}
 
-    assert [frozenset(), {ids[kept.onset], ids[out.onset]}, {ids[kept.onset]}] == asked
+    assert {kept.id, out.id, first.id} == asked[0]
+    assert [{ids[kept.onset], ids[out.onset], ids[first.onset]}, {ids[kept.onset]}] == asked[1:]
     kit = client.desk.kit
     dirty = replace(kit, one_shots=tuple(replace(shot, grade="D") for shot in kit.one_shots))
     assert ids[kept.onset] in real(dirty)

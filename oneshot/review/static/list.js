@@ -25,6 +25,8 @@ export function show(all, keep, picks) {
 }
 
 export const current = () => items[chosen] || null;
+/* The hits from the chosen one on, then those before it, the nearest first: where to go on if it leaves the list. */
+export const onward = () => [...items.slice(Math.max(chosen, 0)), ...items.slice(0, Math.max(chosen, 0)).reverse()].map((item) => item.id);
 export const beside = (step) => items[chosen + step] || null;
 
 export function choose(index, quiet = false) {

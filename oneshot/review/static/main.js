@@ -89,7 +89,8 @@ onFresh((why) => {
   const was = focusId;
   hit.renumber();
   const at = state.renumbered(focusId ?? (list.current() || {}).id);
-  const row = fillList(at);
+  const rows = new Set(listed().map((each) => each.id));
+  const row = fillList(list.onward().map(state.renumbered).find((id) => rows.has(id)) ?? at);
   if (row) {
     const same = was !== null && row.id === at;
     focusId = row.id;
