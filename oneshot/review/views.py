@@ -19,7 +19,7 @@ from oneshot.kit.playback import grooves, keymap
 from oneshot.kit.playback.sampler import Note, Player
 from oneshot.kit.report.left_out import reason_kind
 from oneshot.kit.report.order import in_kit_order
-from oneshot.review.decisions import entry_row
+from oneshot.review.decisions import entry_row, replaced_by
 from oneshot.review.recordings import Recordings
 from oneshot.review.state import Desk
 
@@ -70,10 +70,16 @@ def standing(desk: Desk) -> dict[str, Any]:
             void.remove(reason)
         rows.append({**entry_row(entry), "pending": waiting, "void": None if reason is None else reason[1]})
     said, built = desk.journal.said, _built_balance(desk.kit)
-    return {"decisions": rows[::-1], "withdrawn": len(desk.journal.withdrawn),
+    return {"decisions": rows[::-1], "withdrawn": _deleted(desk),
             "balance": {name: asdict(fader) for name, fader in desk.balance().items()}, "said": said,
             "moved": [mic for mic in desk.kit.balance if said.get(mic) != built.get(mic)],
             "undo": desk.journal.to_undo, "redo": desk.journal.to_redo}
+
+
+def _deleted(desk: Desk) -> int:
+    """How many entries the kit was built with and no other took the place of."""
+    waiting = desk.journal.pending
+    return sum(all(replaced_by((entry,), each) is None for each in waiting) for entry in desk.journal.withdrawn)
 
 
 def _without_effect(desk: Desk) -> list[tuple[Correction, str]]:

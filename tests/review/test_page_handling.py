@@ -113,7 +113,7 @@ def test_a_fader_says_what_was_moved_and_no_more(sight: Sight) -> None:
     sight.page.click("#mute-4")
     expect(sight.page.locator(".fader").nth(4).get_by_role("button", name="reset")).to_be_visible()
     sight.page.locator("#pan-4").fill("0.5")
-    expect(sight.page.locator("#waiting")).to_have_text("1 correction not built yet.")
+    expect(sight.page.locator("#waiting")).to_have_text("1 balance change not built yet.")
     sight.page.wait_for_timeout(1000)
 
     assert {mic: FaderRecipe(pan=0.5, on=False)} == load_recipe(sight.folder / "recipe.toml")[0].balance

@@ -49,7 +49,7 @@ def test_corrections_and_balance_go_back_and_forward_in_order(sight: Sight) -> N
     page.locator("#gain-5").focus()
     sight.press("Control+z")
     expect(waiting).to_have_text(f"Undone: balance of {mics[1]}: gain \u221211.0\u202fdB. "
-                                 "2 corrections not built yet.")
+                                 "1 correction and 1 balance change not built yet.")
     assert "gain-5" == page.evaluate("document.activeElement.id")
     page.keyboard.press("Control+z")
     expect(waiting).to_contain_text(f"Undone: balance of {mics[0]}")
@@ -106,10 +106,10 @@ def test_a_build_leaves_the_way_as_it_is(sight: Sight) -> None:
     sight.build()
     expect(sight.page.locator("#waiting")).to_contain_text("The kit is up to date.")
     sight.press("Control+z")
-    expect(sight.page.locator("#waiting")).to_contain_text("1 correction not built yet.")
+    expect(sight.page.locator("#waiting")).to_contain_text("1 balance change not built yet.")
     sight.press("Control+z")
     sight.decided(0)
-    expect(sight.page.locator("#waiting")).to_contain_text("2 corrections not built yet.")
+    expect(sight.page.locator("#waiting")).to_contain_text("1 deleted correction and 1 balance change not built yet.")
     sight.build()
 
     assert {} == gains(sight)

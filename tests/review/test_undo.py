@@ -262,6 +262,21 @@ def test_one_decision_is_withdrawn_among_others(client: Client) -> None:
         assert "no such correction" in client.post("withdraw", {"number": number}, 422)["error"]
 
 
+def test_another_decision_on_a_built_hit_is_one_change(client: Client) -> None:
+    """Kept after it was left out and built: one entry waits, none was deleted; undone and deleted, one was."""
+    client.decide("reject", client.kept("snare")[0])
+    client.build()
+    hit = client.desk.near(entries(client.desk.folder)[0].hits[0])
+    client.decide("keep", hit)
+    told = client.get("kit")
+    assert ([True], 0) == ([entry["pending"] for entry in told["decisions"]], told["withdrawn"])
+    client.post("undo", {})
+    client.post("withdraw", {"number": 0})
+
+    told = client.get("kit")
+    assert ([], 1) == (told["decisions"], told["withdrawn"])
+
+
 def test_what_was_decided_already_is_no_step(client: Client) -> None:
     """The same said twice changes nothing, and leaves nothing to take back but the first."""
     hit = client.kept("snare")[0]

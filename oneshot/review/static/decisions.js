@@ -3,7 +3,7 @@
 import {byId, clock, figure, make, minus, plural} from "./base.js";
 import {state, withdraw} from "./state.js";
 
-const section = byId("decisions"), WAITS = "not built yet", BUILT = "in the kit";
+const section = byId("decisions"), WAITS = "not built yet", BUILT = "built";
 export const DOES = {keep: "in use", reject: "left out", rename: "renamed", move: "moved", merge: "merged", split: "split off", layer: "layer set",
   round_robins: "round robins set", add: "added", nudge: "start moved", end: "end set", fade: "fades set", drop: "mics omitted", gain: "level trimmed"};
 

@@ -53,10 +53,13 @@ for (const id of ["show", "of"]) byId(id).addEventListener("change", () => { con
 
 /* ---- after every change ---- */
 
+/* "2 corrections, 1 deleted correction and 1 balance change"; "" where there is none of any. */
+const inAll = (counts) => counts.filter(([count]) => count).map(([count, what]) => plural(count, what)).join(", ").replace(/, ([^,]*)$/, " and $1");
 function howItStands() {
-  const waits = state.kit.decisions.filter((entry) => entry.pending).length + state.kit.withdrawn + state.kit.moved.length;
+  const waits = inAll([[state.kit.decisions.filter((entry) => entry.pending).length, "correction"], [state.kit.withdrawn, "deleted correction"],
+    [state.kit.moved.length, "balance change"]]);
   const idle = state.kit.decisions.filter((entry) => entry.void).length;
-  return [waits ? `${plural(waits, "correction")} not built yet.` : "The kit is up to date.",
+  return [waits ? `${waits} not built yet.` : "The kit is up to date.",
     idle ? `${plural(idle, "correction has", "corrections have")} no effect: see Corrections.` : ""].filter(Boolean).join(" ");
 }
 
