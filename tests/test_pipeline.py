@@ -419,6 +419,17 @@ def test_corrections_that_find_nothing_are_told(pier: Pier, kit: Path) -> None:
     assert 2 == len(told)
 
 
+def test_a_drum_left_out_by_hand_is_told_as_such(jetty: Pier, tmp_path: Path) -> None:
+    """Where all hits of a drum were left out by hand, the advice is not to lower the grade."""
+    shutil.copytree(jetty.folder, tmp_path / "kit")
+    overruled(tmp_path / "kit", '[[reject]]\ndrum = "kick"')
+    told = [f"{p.what}; {p.todo}" for p in pipeline.build(jetty.session, tmp_path / "kit").kit.problems
+            if p.where == "kick"]
+
+    assert 1 == len(told)
+    assert told[0].startswith("all hits of this drum were left out by hand; delete a reject")
+
+
 def test_bad_corrections_stop_before_the_work(pier: Pier, kit: Path) -> None:
     """A corrections file with a fault is one line before anything is heard; the kit stays as it was."""
     (kit / "corrections.toml").write_text("reject = ", encoding="utf-8")

@@ -19,7 +19,7 @@ from oneshot.config.recipe import Recipe
 from oneshot.config.recipe_file import recipe_values
 from oneshot.core.cache.results import recalled, sound_of
 from oneshot.core.progress import A_LINE, Progress
-from oneshot.core.records.hits import Drum
+from oneshot.core.records.hits import Drum, Hit
 from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Mic, Problem, Session
 from oneshot.core.version import __version__
@@ -129,7 +129,8 @@ def assemble(session: Session, found: Analysis, chosen: select.Chosen,
         bleed=found.bleed, delays_ms=found.delays_ms, delays=found.delays, hits=chosen.hits, one_shots=one_shots,
         prints=tuple(prints),
         problems=(*session.problems, *found.problems, *unknown, *cutter.told, *files.told, *finisher.told,
-                  *(() if along is None else along.told), *_nothing_kept(found, one_shots, recipe), *noisy),
+                  *(() if along is None else along.told), *_nothing_kept(found, chosen.hits, one_shots, recipe),
+                  *noisy),
         bleed_bands=found.bleed_bands, mic_views=found.mic_views, dynamics=found.dynamics, tracks=tracks,
         learned=learned, polarity_measured=_polarity_measured(found, along))
     return Assembled(kit, drawn)
@@ -239,13 +240,24 @@ def _polarity_measured(found: Analysis, along: Along | None) -> Mapping[str, tup
                                           for take in along.tracks.takes}}
 
 
-def _nothing_kept(found: Analysis, shots: tuple[OneShot, ...], recipe: Recipe) -> list[Problem]:
-    """A problem for each drum that has hits and no one-shot, where any were asked for."""
+def _nothing_kept(found: Analysis, hits: tuple[Hit, ...], shots: tuple[OneShot, ...], recipe: Recipe) -> list[Problem]:
+    """A problem for each drum that has hits and no one-shot, where any were asked for; ``hits`` say why."""
     if not recipe.export.samples:
         return []
     kept = {shot.drum for shot in shots}
-    return [Problem(d.name, "no hit of this drum was kept", "see hits.csv for the reasons, or lower choose.grade")
+    return [_lacks(d.name, [hit.reason == select.REJECTED for hit in hits if hit.drum == d.name])
             for d in found.drums if d.name not in kept]
+
+
+def _lacks(drum: str, by_hand: Sequence[bool]) -> Problem:
+    """What to tell of a drum without a one-shot. ``by_hand``: for each of its hits, whether it was left out by hand."""
+    if by_hand and all(by_hand):
+        return Problem(drum, "all hits of this drum were left out by hand",
+                       "delete a reject from corrections.toml if you want the drum in the kit")
+    if any(by_hand):
+        return Problem(drum, f"no hit of this drum was kept: {sum(by_hand)} of {len(by_hand)} were left out by hand",
+                       "see hits.csv for the reasons of the others, or delete a reject from corrections.toml")
+    return Problem(drum, "no hit of this drum was kept", "see hits.csv for the reasons, or lower choose.grade")
 
 
 def _named(values: dict[str, object], session: Session) -> dict[str, object]:
