@@ -579,3 +579,28 @@ def test_a_decided_hit_leaves_the_list_of_those_to_hear_first(sight: Sight) -> N
     expect(page.locator("#shown")).to_contain_text("1 hit of")
     sight.press("Control+z")
     expect(page.locator("#shown")).to_contain_text("2 hits of")
+
+
+def test_a_hit_on_its_way_is_told_and_only_a_line_is_read_out(sight: Sight) -> None:
+    """While a hit is fetched its place says so; what a screen reader reads by itself holds a line and no button."""
+    page = sight.page
+
+    def late(route: Route) -> None:
+        page.wait_for_timeout(700)
+        route.continue_()
+
+    page.route(re.compile(r"/api/hits/[0-9]+$"), late)
+    page.reload()
+    expect(page.locator("#hit")).to_contain_text("Reading")
+    page.wait_for_selector("#hit-title")
+    sight.choose("kept", "snare")
+    hit = sight.shown()
+    told = re.compile(rf"^snare, {hit.articulation}\. In the kit: layer {hit.layer}, ")
+    expect(page.locator("#told")).to_have_text(told)
+    sight.press("n")
+    sight.decided(1)
+
+    expect(page.locator("#told")).to_contain_text("corrected since: left out")
+    live = page.locator("[aria-live], [role=status], [role=alert], [role=log]")
+    assert live.count() > 2
+    assert 0 == live.locator("button, input, select").count()

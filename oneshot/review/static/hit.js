@@ -164,11 +164,15 @@ export function show(row, again = false) { showing = bring(row, again); return s
 async function bring(row, again) {
   item = row;
   delete article.dataset.hit;
-  if (!row) { hit = null; article.replaceChildren(make("p", {className: "note"}, "No hit is selected.")); return; }
+  if (!row) { hit = null; asked++; article.removeAttribute("aria-busy"); byId("told").textContent = ""; article.replaceChildren(make("p", {className: "note"}, "No hit is selected.")); return; }
   const mine = ++asked;
+  if (!hit) article.replaceChildren(make("p", {className: "note"}, `Reading ${row.drum}, ${row.way} …`));
+  article.setAttribute("aria-busy", "true");
   const found = await attempt(() => getJson(`hits/${row.id}`));
   await pressed;
-  if (!found || mine !== asked) return;
+  if (mine !== asked) return;
+  article.removeAttribute("aria-busy");
+  if (!found) { if (!hit) article.replaceChildren(make("p", {className: "note"}, "This hit could not be read.")); return; }
   const same = hit && hit.take === found.take && hit.frame === found.frame;
   hit = found;
   if (!same || !again) {
@@ -232,6 +236,7 @@ function paint() {
     lanesPart()),
   make("section", {className: "details", tabIndex: 0, "aria-label": "Details and settings of this hit"}, spectrumPart(), forms(hit, item, cut())));
   parts().forEach((part, n) => { part.scrollTop = rolled[n] || 0; });
+  byId("told").textContent = `${item.drum}, ${item.way}. ${status()}`;  // all that is read out of it by itself
   paintCompare();
 }
 
