@@ -604,3 +604,38 @@ def test_a_hit_on_its_way_is_told_and_only_a_line_is_read_out(sight: Sight) -> N
     live = page.locator("[aria-live], [role=status], [role=alert], [role=log]")
     assert live.count() > 2
     assert 0 == live.locator("button, input, select").count()
+
+
+def test_nothing_jumps_and_little_is_cut_on_a_small_laptop(sight: Sight) -> None:
+    """At 1280 x 800: decisions, undoing and what is told of them leave everything where it was; the list shows a reason
+    in full; both choices of what is listed stand in one row; settings down to the round robins are in sight.
+    """
+    page = sight.page
+    page.set_viewport_size({"width": 1280, "height": 800})
+    sight.choose("kept", "snare")
+
+    def tops() -> list[float]:
+        """Where things begin."""
+        found: list[float] = page.evaluate("""() => ["#list", "#hit-title", ".mics", ".details", "#show", "#of"].map(
+            (each) => document.querySelector(each).getBoundingClientRect().top)""")
+        return found
+
+    before = tops()
+    assert before[4] == before[5]
+    for keys, count in (("n", 1), ("ArrowDown", 1), ("n", 2), ("Control+z", 1), ("Control+z", 0)):
+        sight.press(keys)
+        sight.decided(count)
+        sight.settled()
+        assert before == tops(), keys
+    foot = page.evaluate("document.querySelector('.details').getBoundingClientRect().bottom")
+    for name in ("Set layer", "Split off", "Set round robins"):
+        box = page.get_by_role("button", name=name, exact=True).bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= foot, name
+    cut = page.evaluate("""async () => {
+        const list = await import('/static/list.js'), {state} = await import('/static/state.js');
+        list.show([{...state.hits[0], drum: "percussion-1", way: "side-stick", kept: false, grade: null, told: null,
+                    why: "too much bleed in its own mics: grade C, B required"}], null, new Set());
+        return [...document.querySelectorAll('.stroke .what b, .stroke .what .sub')].map(
+            (each) => [each.scrollWidth - each.clientWidth, each.scrollHeight - each.clientHeight]); }""")
+    assert [[0, 0], [0, 0]] == cut

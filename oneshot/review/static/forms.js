@@ -5,7 +5,7 @@ import {decide, place, state} from "./state.js";
 
 const MANY = 1000;
 /* What was chosen for a name to mean stays chosen, whatever is shown or done next. */
-const chosen = {"rename-what": "drum", "split-as": "an articulation"};
+const chosen = {"rename-what": "drum", "split-as": "articulation"};
 
 function picker(id, values, chosen, first = null) {
   const select = make("select", {id});
@@ -25,11 +25,14 @@ const field = (text, control) => make("label", {}, make("span", {}, text), contr
 const number = (id, value, low, high, step) => make("input", {id, type: "number", value: String(value), min: String(low), max: String(high), step: String(step), required: true});
 const text = (id, hint) => make("input", {id, type: "text", maxLength: 60, placeholder: hint, required: true, autocomplete: "off", spellcheck: false});
 
-function form(title, controls, go, action) {
-  const made = make("form", {className: "say"}, make("h3", {}, title), make("div", {className: "row"}, ...controls, make("button", {type: "submit", "aria-label": go === "Set" ? `Set ${title.toLowerCase()}` : null}, go)));
+function form(title, controls, go, action, className = "say") {
+  const made = make("form", {className}, make("h3", {}, title), make("div", {className: "row"}, ...controls, make("button", {type: "submit", "aria-label": go === "Set" ? `Set ${title.toLowerCase()}` : null}, go)));
   made.addEventListener("submit", (event) => { event.preventDefault(); action(); });
   return made;
 }
+const line = (title, controls, action) => form(title, controls, "Set", action, "say line");
+/* A control whose title says already what it is; a screen reader is told. */
+const plain = (text, control) => { control.setAttribute("aria-label", text); return control; };
 
 export function forms(hit, item, cut) {
   const drums = state.kit.drums, names = drums.map((drum) => drum.name);
@@ -60,28 +63,28 @@ export function forms(hit, item, cut) {
     make("h3", {className: "over"}, "Files"),
     make("p", {className: "row"}, field("Apply to", scope)),
     make("div", {className: "grid"},
-      form("Start", [field("later by, ms", number("start-ms", Math.round(cut.moved / rate * 1e5) / 100, -100, 100, 0.01))], "Set", () =>
+      line("Start", [field("ms later", number("start-ms", Math.round(cut.moved / rate * 1e5) / 100, -100, 100, 0.01))], () =>
         decide({kind: "nudge", ...whom(), frames: Math.round(Number(value("start-ms")) * rate / 1000)})),
-      form("End", [field("after the attack, ms", number("end-ms", tenths((cut.stop - cut.attack) / rate * 1000), 1, 600000, 0.1))], "Set", () =>
+      line("End", [field("ms after attack", number("end-ms", tenths((cut.stop - cut.attack) / rate * 1000), 1, 600000, 0.1))], () =>
         decide({kind: "end", ...whom(), after_ms: Number(value("end-ms"))})),
-      form("Fades", [field("in, ms", number("in-ms", tenths(cut.fadeIn), 0, 10000, 0.1)), field("out, ms", number("out-ms", tenths(cut.fadeOut), 0, 60000, 0.1))], "Set", () =>
+      line("Fades", [field("in,", number("in-ms", tenths(cut.fadeIn), 0, 10000, 0.1)), field("out, ms", number("out-ms", tenths(cut.fadeOut), 0, 60000, 0.1))], () =>
         decide({kind: "fade", ...whom(), in_ms: Number(value("in-ms")), out_ms: Number(value("out-ms"))})),
-      form("Level", [field("trim, dB", number("gain-db", cut.gain, -40, 40, 0.1))], "Set", () =>
+      line("Level", [field("dB trim", number("gain-db", cut.gain, -40, 40, 0.1))], () =>
         decide({kind: "gain", ...whom(), gain_db: Number(value("gain-db"))}))),
     make("h3", {className: "over"}, "Drum, articulation, layer"),
     make("div", {className: "grid"},
-      form(`Move ${picks}`, [field("to drum", where), field("articulation", way)], "Move", () =>
+      form(`Move ${picks} to drum, articulation`, [plain("to drum", where), plain("articulation", way)], "Move", () =>
         decide({kind: "move", hits: some(), to: value("to-drum"), ...(value("to-way") ? {to_articulation: value("to-way")} : {})})),
       form(`Layer of ${picks}`, [field("1 is the softest", number("to-layer", hit.layer || 1, 1, 99, 1))], "Set layer", () =>
         decide({kind: "layer", hits: some(), layer: Number(value("to-layer"))})),
-      form(`Split off ${picks}`, [field("as", keeping("split-as", ["an articulation", "a drum"])), field("named", text("split-name", "edge"))], "Split off", () =>
-        decide({kind: "split", hits: some(), ...(value("split-as") === "a drum" ? {to: value("split-name")} : {to_articulation: value("split-name")})})),
+      form(`Split off ${picks} as, named`, [plain("as", keeping("split-as", ["articulation", "drum"])), plain("named", text("split-name", "edge"))], "Split off", () =>
+        decide({kind: "split", hits: some(), ...(value("split-as") === "drum" ? {to: value("split-name")} : {to_articulation: value("split-name")})})),
       form("Round robins", [field("layer", number("robins-layer", hit.layer || 1, 1, 99, 1)), make("span", {className: "sub"}, state.picks.length
         ? `exactly the ${plural(state.picks.length, "selected hit")}, in the order selected` : "select hits first, in round-robin order")], "Set round robins", () =>
         decide({kind: "round_robins", ...group, layer: Number(value("robins-layer")), hits: some()}))),
     make("h3", {className: "over"}, "Names"),
     make("div", {className: "grid"},
-      form("Rename", [field("the", keeping("rename-what", ["drum", "articulation"], sayHow)), field("to", text("rename-to", "cowbell")), howMany], "Rename", () =>
+      form("Rename to", [plain("what to rename", keeping("rename-what", ["drum", "articulation"], sayHow)), plain("new name", text("rename-to", "cowbell")), howMany], "Rename", () =>
         decide({kind: "rename", drum: item.drum, ...(value("rename-what") === "articulation" ? {articulation: item.way} : {}), to: value("rename-to")})),
       names.length > 1 ? form(`Merge ${item.drum} with another drum`, [field("with", picker("merge-drum", names.filter((name) => name !== item.drum))), field("named", picker("merge-name", names, item.drum))], "Merge", () =>
         decide({kind: "merge", drums: [item.drum, value("merge-drum")], to: value("merge-name")})) : "",

@@ -5,7 +5,7 @@ import {DOES} from "./decisions.js";
 import {drawOutline} from "./draw.js";
 
 const ROW = 58;
-const EXTRA = 6, DRAWN = [64, 40];
+const EXTRA = 6, DRAWN = [44, 40];
 const box = byId("list"), spacer = box.firstElementChild;
 let items = [], chosen = -1, picked = new Set(), tell = () => {};
 const live = new Map();
@@ -65,14 +65,14 @@ function rowOf(index) {
   const item = items[index];
   const canvas = make("canvas", {"aria-hidden": "true"});
   const place = item.kept ? `layer ${item.layer}, round robin ${item.robin}` : "left out";
+  const name = `${item.drum}, ${item.way}`, about = item.kept ? (item.heed ? `${place}, ${item.heed[1]}` : place) : item.why || "left out";
   const told = item.told ? item.told.map((kind) => DOES[kind] || kind).join(", ") : "";
   const row = make("div", {className: `stroke${item.kept ? " kept" : ""}${item.told ? " told" : ""}`,
     role: "option", id: `stroke-${item.id}`, "aria-selected": String(index === chosen), "aria-setsize": items.length,
     "aria-posinset": index + 1},
   canvas,
-  make("span", {className: "what"}, make("b", {}, `${item.drum}, ${item.way}`), make("span", {className: "sub"},
-    item.kept ? (item.heed ? `${place}, ${item.heed[1]}` : place) : item.why || "left out")),
-  make("span", {className: "when"}, make("span", {}, clock(item.s)), make("span", {className: "sub"}, figure(item.level, 1, "dBFS"))),
+  make("span", {className: "what"}, make("b", {title: name}, name), make("span", {className: "when"}, clock(item.s)),
+    make("span", {className: "sub", title: about}, `${figure(item.level, 1, "dBFS")} \u00b7 ${about}`)),
   make("span", {className: "state"},
     item.grade ? make("span", {className: `grade g${item.grade}`, title: "grade"}, item.grade) : null,
     picked.has(item.id) ? make("span", {className: "chip"}, "selected") : null,
