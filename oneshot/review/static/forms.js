@@ -67,7 +67,7 @@ export function forms(hit, item, cut) {
         decide({kind: "nudge", ...whom(), frames: Math.round(Number(value("start-ms")) * rate / 1000)})),
       line("End", [field("ms after attack", number("end-ms", tenths((cut.stop - cut.attack) / rate * 1000), 1, 600000, 0.1))], () =>
         decide({kind: "end", ...whom(), after_ms: Number(value("end-ms"))})),
-      line("Fades", [field("in,", number("in-ms", tenths(cut.fadeIn), 0, 10000, 0.1)), field("out, ms", number("out-ms", tenths(cut.fadeOut), 0, 60000, 0.1))], () =>
+      line("Fades", [field("in", number("in-ms", tenths(cut.fadeIn), 0, 10000, 0.1)), field("out, ms", number("out-ms", tenths(cut.fadeOut), 0, 60000, 0.1))], () =>
         decide({kind: "fade", ...whom(), in_ms: Number(value("in-ms")), out_ms: Number(value("out-ms"))})),
       line("Level", [field("dB trim", number("gain-db", cut.gain, -40, 40, 0.1))], () =>
         decide({kind: "gain", ...whom(), gain_db: Number(value("gain-db"))}))),

@@ -117,7 +117,7 @@ function balance() {
   for (const [n, [mic, fader]] of Object.entries(state.kit.balance).entries()) strips.set(mic, strip(n, mic, {...fader}, strips));
   const link = make("button", {type: "button", className: "small", id: "linked", "aria-pressed": String(linked), onclick: () => { linked = !linked; link.setAttribute("aria-pressed", String(linked)); }}, "Link pairs");
   return make("section", {className: "balance", tabIndex: -1, "aria-label": "Balance"}, make("div", {className: "row"}, make("h2", {}, "Balance"), link),
-    make("p", {className: "note"}, "Heard at once and saved in recipe.toml; mappings and prints follow with the next build. Solo is for listening only. A double click on a fader sets it as computed. The levels at the top of kit.sfz are these faders plus one amount for all mics, which its velocity curves take off again."),
+    make("p", {className: "note"}, "Heard at once and saved in recipe.toml; mappings and prints follow with the next build. Solo is for listening only. A double click on a fader sets it as computed. In kit.sfz all are shifted by one amount, which its velocity curves take off again."),
     ...[...strips.values()].map((each) => each.element));
 }
 
