@@ -254,7 +254,7 @@ class Overruling:
         known = self._drums() if drum is None else self._ways(drum)
         to = self._called(entry.to or "", known)
         there = []
-        for name in entry.drums if drum is None else entry.articulations:
+        for name in dict.fromkeys(entry.drums if drum is None else entry.articulations):  # one may be named twice
             if name in known:
                 there.append(name)
             else:

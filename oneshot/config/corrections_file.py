@@ -19,6 +19,7 @@ from typing import Any
 
 from oneshot.core.bounded_text import parse_toml, read_toml
 from oneshot.core.errors import SettingsError
+from oneshot.core.names import no_device
 from oneshot.core.text import nearest_letters, shortened
 
 FORMAT = "oneshot-corrections"
@@ -153,9 +154,9 @@ EMPTY_TEXT = _HEAD + "\n# Uncomment and repeat as often as needed.\n\n" + "\n\n"
 
 def safe_name(text: str) -> str:
     """A name as the kit's folders show it: lower-case ASCII letters (the nearest: ``u`` for ``ü``), digits and single
-    hyphens, at most 24 characters.
+    hyphens, at most 24 characters; never that of a device.
     """
-    return re.sub(r"[^a-z0-9]+", "-", nearest_letters(text).lower()).strip("-")[:24].strip("-")
+    return no_device(re.sub(r"[^a-z0-9]+", "-", nearest_letters(text).lower()).strip("-")[:24].strip("-"))
 
 
 # -------------------------------------------------------------------------------------------------------------- reading
@@ -240,7 +241,8 @@ def _entry(kind: str, row: Mapping[str, Any], where: str) -> Correction:
     if form.whom == "either" and not hits:
         allowed |= {"drum", "articulation", *(("layer",) if form.layers else ())}
     for key in sorted(set(values) - allowed):
-        raise SettingsError(f"{where} does not take {_plain(key)}{' beside hits' if hits else ''}: leave it out")
+        beside = " beside hits" if hits and key != "hits" else ""
+        raise SettingsError(f"{where} does not take {_plain(key)}{beside}: leave it out")
     _check_whom(form, values, where)
     for key in form.needs:
         if key not in values:

@@ -14,6 +14,15 @@ _ELSEWHERE = re.compile(r"[\x00-\x1f\\:]")
 """What leads elsewhere on another system, or is no name there."""
 
 
+_DEVICE = re.compile(r"con|prn|aux|nul|(?:com|lpt)[0-9]", re.IGNORECASE)
+"""What Windows takes for a device in every folder, whatever suffix follows."""
+
+
+def no_device(name: str) -> str:
+    """A file's or folder's name without suffix, with ``-1`` after it where it is that of a device."""
+    return f"{name}-1" if _DEVICE.fullmatch(name) else name
+
+
 def leads_down(path: str, *, on_any_system: bool = False) -> bool:
     """Whether a relative path with forward slashes names something below the folder that it starts from, here or
     ``on_any_system``.

@@ -36,6 +36,7 @@ from oneshot.core.files import is_our_kit, real, reason, sha256_of_edges
 from oneshot.core.names import is_text, odd_part, shown
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Label, Mic, Problem, Session, Source, Take
+from oneshot.core.text import one_line
 from oneshot.core.toml_lines import KeyPath
 from oneshot.session.labels import said_by_cues, said_by_file, said_by_names, sorted_labels
 from oneshot.session.mic_names import RoleGuess, role_of, strip_common
@@ -106,8 +107,8 @@ def open_session(path: Path) -> Session:
     takes = with_numbered_pairs(path, takes, edits, problems)
     _check_takes(path, takes, edits, problems)
     labels += said_by_file(path, edits, takes, names)
-    return Session(edits.name or name, path, tuple(takes), sorted_labels(labels, takes), tuple(sorted(set(problems))),
-                   20.0 if edits.air_c is None else edits.air_c, edits.processed)
+    return Session(one_line(edits.name or name), path, tuple(takes), sorted_labels(labels, takes),
+                   tuple(sorted(set(problems))), 20.0 if edits.air_c is None else edits.air_c, edits.processed)
 
 
 def source_paths(session: Session) -> list[str]:

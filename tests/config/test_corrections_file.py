@@ -87,6 +87,7 @@ layer = 2
     (HEAD + f"[[keep]]\n{HIT}id = 4", "has the unknown key id"),
     (HEAD + f"[[keep]]\n{HIT}gain_db = 4", "does not take gain_db"),
     (HEAD + f'[[keep]]\n{HIT}drum = "snare"', "does not take drum beside hits"),
+    (HEAD + f'[[rename]]\n{HIT}drum = "snare"\nto = "a"', "does not take hits: leave"),
     (HEAD + "[[keep]]", "needs a take and a frame, or hits, or a drum"),
     (HEAD + '[[keep]]\narticulation = "rim"', "or a drum"),
     (HEAD + "[[keep]]\nhits = []", "write hits as"),
@@ -215,6 +216,7 @@ def test_the_last_entry_of_its_kind_is_taken_away() -> None:
     ("Cow Bell", "cow-bell"), ("  rack  TOM 2 ", "rack-tom-2"), ("../../etc", "etc"), ("a/b\\c", "a-b-c"),
     ("é", "e"), ("Tüte 1", "tute-1"), ("Große Trommel", "grosse-trommel"), ("Tom–Łódź", "tom-lodz"),
     ("太鼓", ""), ("x" * 40, "x" * 24), ("a" * 23 + " b", "a" * 23),
+    ("CON", "con-1"), ("Lpt 9", "lpt-9"), ("lpt9", "lpt9-1"), ("console", "console"),
 ])
 def test_names_are_made_fit_for_files(text: str, expected: str) -> None:
     """Lower-case ASCII letters, digits and single hyphens, at most 24: nothing that leaves a folder."""

@@ -249,6 +249,7 @@ def test_drums_are_merged() -> None:
     assert {"kick": "snare", "snare": "snare"} == found.stands
     assert () == found.hits[4].partners
     assert {"both": ("kick", "snare")} == new.sources
+    assert found == applied(entry("merge", drums=("kick", "snare", "kick"), to="snare"))
 
 
 def test_articulations_are_merged() -> None:

@@ -31,6 +31,12 @@ def test_a_folder_of_files_is_one_take_named_by_the_folder(tmp_path: Path) -> No
     assert "Kick In.wav" == only(session).mic("Kick In").sources[0].path
 
 
+def test_a_session_is_called_by_one_line(tmp_path: Path) -> None:
+    """Line ends and controls in a folder's name, or in what session.toml says, are no part of what a kit is called."""
+    assert "a barn" == session_of(tmp_path / "a\nbarn", "Kick").name
+    assert "b barn" == session_of(tmp_path / "b", "Kick", toml='name = "b\\u0085barn"\n').name
+
+
 def test_a_folder_per_take_is_sorted_as_people_count(tmp_path: Path) -> None:
     """Take 2 comes before take 10; paths run from the session folder, with forward slashes."""
     session = session_of(tmp_path, "take 10/Kick", "Take 2/Kick", "take 1/Kick")

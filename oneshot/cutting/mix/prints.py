@@ -17,6 +17,7 @@ from oneshot.audio.io import TakeReader
 from oneshot.config.handling import Handling
 from oneshot.config.recipe import PrintPart, PrintRecipe, Recipe
 from oneshot.core.errors import SettingsError, WorkError
+from oneshot.core.names import no_device
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import Fader, Kit, Print
 from oneshot.core.records.session import Floats, Problem, Session
@@ -68,7 +69,7 @@ class Printer:
         out: list[Printed] = []
         used: set[str] = set()
         for recipe in per_drum(self.recipe.prints, {d.name: d.kind for d in self.analysis.drums}):
-            folder = re.sub(r"[^a-z0-9]+", "-", recipe.name.lower()).strip("-")[:32] or "print"
+            folder = no_device(re.sub(r"[^a-z0-9]+", "-", recipe.name.lower()).strip("-")[:32]) or "print"
             if folder in used:
                 raise SettingsError(f"prints: two are named {recipe.name!r}: give each its own name")
             used.add(folder)
