@@ -14,7 +14,12 @@ from __future__ import annotations
 
 
 class OneshotError(Exception):
-    """Root of all errors that the user can put right. ``str(error)`` is one clear line."""
+    """Root of all errors that the user can put right. ``str(error)`` is one clear line, whatever is named in it: names
+    in settings files may hold line ends.
+    """
+
+    def __str__(self) -> str:
+        return " ".join(super().__str__().splitlines())
 
 
 class SessionError(OneshotError):

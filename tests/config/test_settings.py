@@ -224,3 +224,12 @@ def test_every_recipe_of_the_program_builds(tmp_path: Path, name: str, only: str
     assert [] == verify(tmp_path / "kit")
     made = {each.print for each in kit.prints}
     assert ({"replacement", "short"} if name == "replacement" else set()) == made
+
+
+def test_what_a_name_holds_leaves_an_error_one_line() -> None:
+    """A table of a recipe may be called by a name with line ends of any kind."""
+    with pytest.raises(SettingsError) as caught:
+        PrintRecipe(name="a\nb\u2028c", length_ms=-1)
+
+    assert 1 == len(str(caught.value).splitlines())
+    assert "a b c" in str(caught.value)
