@@ -110,11 +110,14 @@ class Desk:
             return self._now
 
     def analysed(self, overruled: Corrections, found: Sequence[Hit]) -> None:
-        """The analysis has been done as those corrections ask for it."""
+        """The analysis has been done as those corrections ask for it; pages look again only where that changes what
+        they show.
+        """
         with self.lock:
-            if not self.ahead.knows(overruled.entries):
-                self.ahead.learn(overruled, found)
-                self._now = None
+            before = self._now
+            self.ahead.learn(overruled, found)
+            self._now = None
+            if before is not None and before != self.now():
                 self.outlook += 1
 
     def _under(self, entries: tuple[Correction, ...]) -> Corrected:

@@ -338,6 +338,7 @@ def test_moves_withdrawn_go_back_where_they_came_from(client: Client) -> None:
     client.build()
     for _ in range(3):
         client.post("withdraw", {"number": 0})
+    client.get("hits")
     before = client.get("state")
     client.pages.rebuild.start()  # the analysis knew of the move and the merger: it is done anew, in the background
     client.pages.rebuild.wait()
@@ -346,6 +347,17 @@ def test_moves_withdrawn_go_back_where_they_came_from(client: Client) -> None:
     assert (before["revision"], before["outlook"] + 1) == (after["revision"], after["outlook"])
     took = client.desk.session.takes[0].name
     assert names == {(took, row["frame"]): (row["drum"], row["way"]) for row in client.get("hits")["hits"]}
+
+
+def test_an_analysis_that_changes_no_name_is_no_news(client: Client) -> None:
+    """Where nothing that named a drum was withdrawn, pages are not made to look again once the analysis is done."""
+    client.decide("reject", client.kept("snare")[0])
+    client.get("kit")
+    client.pages.rebuild.start()
+    client.pages.rebuild.wait()
+
+    client.get("kit")
+    assert 0 == client.get("state")["outlook"]
 
 
 def test_an_entry_without_effect_says_so(client: Client) -> None:
