@@ -56,7 +56,9 @@ TOM = "tom"
 
 @dataclass(frozen=True, slots=True)
 class Struck:
-    """A drum that needs keys. ``pitch_hz``: its fundamental, which puts toms in order; None where it has none."""
+    """A drum that needs keys. ``pitch_hz``: its fundamental, which orders toms whose names say nothing; None where it
+    has none.
+    """
 
     drum: str
     kind: str
@@ -172,23 +174,63 @@ def _wanted(item: Struck, articulation: str, toms: Mapping[str, int], *, exact: 
 
 def _tom_keys(struck: Iterable[Struck]) -> dict[str, int]:
     """Tom -> key, low to high; with more than six toms the highest ones get free keys."""
-    toms = [item for item in struck if item.kind == TOM]
-    if toms and all(item.pitch_hz is not None for item in toms):
-        toms.sort(key=lambda item: item.pitch_hz or 0.0)
-    else:
-        toms.sort(key=_height)
+    toms = _low_to_high([item for item in struck if item.kind == TOM])
     keys = TOM_KEYS[min(len(toms), len(TOM_KEYS))] if toms else ()
     if len(toms) == 1 and "floor" in toms[0].drum.casefold():
         keys = (43,)
     return {item.drum: key for item, key in zip(toms, keys, strict=False)}
 
 
-def _height(item: Struck) -> tuple[int, int, str]:
-    """Sorts toms from low to high by name: floor toms first, then by falling number, tom 1 being the highest."""
+def _low_to_high(toms: Sequence[Struck]) -> list[Struck]:
+    """Toms from low to high: as their names say; what no name says, by pitch, or by name where pitches are not known.
+
+    Through an overhead a mode or the room may ring louder than a tom's fundamental, so a name outranks what was read:
+    one that a person gave, or a number by which the toms that were found are counted from the highest down.
+    """
+    if all(item.pitch_hz is not None for item in toms):
+        order = sorted(toms, key=lambda item: item.pitch_hz or 0.0)
+    else:
+        order = sorted(toms, key=lambda item: (_height(item), -(_number(item) or 0), item.drum))
+    told = [n for n, item in enumerate(order) if _number(item) is not None or _word(item) is not None]
+    order = _refilled(order, told, sorted((order[n] for n in told), key=_height))  # stable: equals stay by pitch
+    for family in sorted({_family(item) for item in toms}):
+        rows = [n for n, item in enumerate(order) if _family(item) == family]
+        if any(_number(order[n]) is not None for n in rows):
+            order = _refilled(order, rows, sorted((order[n] for n in rows), key=lambda item: -(_number(item) or 0)))
+    return order
+
+
+def _refilled(order: Sequence[Struck], rows: Sequence[int], toms: Sequence[Struck]) -> list[Struck]:
+    """The same toms, those in ``rows`` replaced by ``toms`` in turn."""
+    there = dict(zip(rows, toms, strict=True))
+    return [there.get(n, item) for n, item in enumerate(order)]
+
+
+HEIGHTS: Mapping[str, int] = {"floor": 0, "low": 0, "mid": 1, "rack": 1, "high": 2, "hi": 2}
+"""Words in the name of a tom -> how high it is."""
+
+
+def _word(item: Struck) -> str | None:
+    """The word in a tom's name that says how high it is; None where there is none."""
     name = item.drum.casefold()
-    digits = "".join(letter for letter in name if letter.isdigit())
-    height = 0 if "floor" in name or "low" in name else 2 if "high" in name or name.startswith("hi") else 1
-    return height, -int(digits) if digits else 0, name
+    return next((word for word in HEIGHTS if (name.startswith(word) if word == "hi" else word in name)), None)
+
+
+def _height(item: Struck) -> int:
+    """How high a tom is by its name, 0 to 2; 1 where that says nothing."""
+    word = _word(item)
+    return 1 if word is None else HEIGHTS[word]
+
+
+def _number(item: Struck) -> int | None:
+    """The number in a tom's name: the first is the highest; None where there is none."""
+    digits = "".join(letter for letter in item.drum if letter in "0123456789")
+    return int(digits) if digits else None
+
+
+def _family(item: Struck) -> str:
+    """A tom's name without its number: those of one family are counted together."""
+    return " ".join("".join(letter if letter.isalpha() else " " for letter in item.drum.casefold()).split())
 
 
 def keyed_drums(found: Analysis, pitches: Mapping[str, Sequence[float]], recipe: Recipe,

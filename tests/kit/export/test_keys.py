@@ -59,6 +59,32 @@ def test_toms_rise_with_their_pitch(count: int) -> None:
         assert [41, 43, 45, 47, 48, 50] == found
 
 
+@pytest.mark.parametrize(("low", "mid", "high"), [
+    ("tom-3", "tom-2", "tom-1"),  # numbered as they were found: from the highest down
+    ("low tom", "mid tom", "high tom"),
+    ("low tom", "mid tom", "tom-1"),
+    ("floor tom", "rack 2", "rack 1"),
+    ("floor 2", "floor 1", "hi tom"),
+    ("floor tom", "tom 2", "tom 1"),
+])
+def test_names_outrank_pitches_that_were_read(low: str, mid: str, high: str) -> None:
+    """The low tom's first mode was read at 170 Hz, above the middle one's fundamental: names that say how high a tom is
+    decide, whatever was read.
+    """
+    found = keys(Struck(high, "tom", ("hit",), 173.7), Struck(mid, "tom", ("hit",), 129.0),
+                 Struck(low, "tom", ("hit",), 169.8))
+
+    assert [43, 45, 48] == [found[f"{name}/hit"] for name in (low, mid, high)]
+
+
+def test_a_name_that_says_nothing_leaves_a_tom_where_its_pitch_is() -> None:
+    """One called by its wood is the lowest by its pitch; the others are in order among themselves."""
+    found = keys(Struck("birch", "tom", ("hit",), 70.0), Struck("floor tom", "tom", ("hit",), 170.0),
+                 Struck("rack tom", "tom", ("hit",), 120.0))
+
+    assert [43, 45, 48] == [found[f"{name}/hit"] for name in ("birch", "floor tom", "rack tom")]
+
+
 def test_without_pitches_toms_go_by_name() -> None:
     """Floor toms lowest; tom 1 is the highest of the numbered ones."""
     found = keys(Struck("tom 1", "tom", ("hit",)), Struck("tom 2", "tom", ("hit",), 120.0),
