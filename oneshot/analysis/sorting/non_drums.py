@@ -12,6 +12,8 @@ energy above 5.6 kHz. Beside that:
 - *Sticks* are short, without low end or air, and stay out of the playing: alone, or evenly spaced before the first
   stroke.
 
+Beside these, a drum of a few hits, each of which another drum explains nearly as well, is left out as unsorted.
+
 Two mics tell no place, so without close mics and overheads nothing is taken for a non-drum. What the user says outranks
 what is computed: labelled hits, those of corrections, and labelled drums stay. Levels are in dB, times in seconds. The
 limits lie between what was measured on strokes and on non-drums; see docs/methods.md.
@@ -31,6 +33,7 @@ from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Take
 
 TALK, CLICK, STICKS = "talk", "headphone click bleed (or sticks)", "sticks (count-in)"
+UNSORTED = "unsorted (too few and too unsure for a drum of their own)"
 
 LED_DB = 3.0
 """A close mic leads from here on: it picks up a sound this much better than any overhead, each relative to its own hard
@@ -254,6 +257,15 @@ def in_talk(take: Hits, talk: NDArray[np.bool_], lead: Floats) -> NDArray[np.boo
     return out
 
 
+def unsorted(known: Traits, hits: Sequence[Hits]) -> dict[int, str]:
+    """The drums of fewer than ``FEWEST`` hits in all takes that no close mic leads and of which no hit is surely their
+    own, by number: what is left of a mixture, or rises out of a ring. ``hits``: one record per take.
+    """
+    of, confidence = np.concatenate([h.drum for h in hits]), np.concatenate([h.confidence for h in hits])
+    return {int(d): UNSORTED for d, lead in zip(known.number, known.lead_db, strict=True)
+            if lead < LED_DB and 0 < (of == d).sum() < FEWEST and (confidence[of == d] < UNSURE).all()}
+
+
 def talked_over(scan: TakeScan, take: Take, first: Frames, near_db: Floats, lead: Floats) -> NDArray[np.bool_]:
     """Which hits a talk mic shows to be talk, bool (hits,); none where the take has no talk mic.
 
@@ -311,6 +323,9 @@ RATTLE_S, RATTLE_DB, RATTLE_SURE, RATTLE_RISE_DB = 1.0, 18.0, 0.6, 3.3
 than this is its rattle: its plates, rivets and stand knock about at the place of the cymbal and with some of its sound,
 but without the attack of a stroke.
 """
+FEWEST = 4
+"""A drum of fewer hits than this must be sure: they are chance, or a fault, as in an articulation."""
+
 UNSURE, UNSURE_DB = 0.4, 6.0
 """The same of whatever rings by itself: what rises as faintly this far below the only hit for ``RATTLE_S`` before and
 after, and fits another drum nearly as well, is no stroke of either. Where more is played faint strokes are likelier.
@@ -392,7 +407,9 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
     main = [s.shares.own[np.arange(len(s.template)), s.template] for s in strokes]
     hits = [Hits(s.detected.arrivals.first[s.rows] / s.detected.take.sample_rate, templates.drum[s.template],
                  _db(own.sum(axis=1)), s.confidence) for s, own in zip(strokes, main, strict=True)]
-    found = find(traits(templates, hard, near, mics), hits)
+    known = traits(templates, hard, near, mics)
+    named = {int(d) for each, its in zip(strokes, hits, strict=True) for d in its.drum[_said(each)]}
+    found = {number: what for number, what in unsorted(known, hits).items() if number not in named} | find(known, hits)
     found = {number: what for number, what in found.items() if number not in labelled}
     guests = np.array(sorted(found), np.int64)
     out, told = [], list[Problem]()
@@ -403,10 +420,15 @@ def sift(strokes: Sequence[Strokes], templates: Templates, mics: Sequence[Mic], 
         talk = talked_over(each.detected.scan, each.detected.take, each.detected.arrivals.first[each.rows],
                            _db((every / hard)[:, near].mean(axis=1)), lead)
         what[in_talk(its, talk | (what == TALK), lead)] = TALK
-        what[(each.label >= 0) | np.isin(each.rows, list(each.detected.added))] = ""
+        what[_said(each)] = ""
         told += problems(each.detected.take, its.at_s, what)
         out.append(_without(each, np.isin(templates.drum, guests), what))
     return out, guests, told
+
+
+def _said(strokes: Strokes) -> NDArray[np.bool_]:
+    """Which hits a label or a correction is about, bool (hits,)."""
+    return (strokes.label >= 0) | np.isin(strokes.rows, list(strokes.detected.added))
 
 
 def _without(strokes: Strokes, non_drum: NDArray[np.bool_], what: NDArray[np.object_]) -> Strokes:

@@ -128,6 +128,29 @@ def test_a_count_in_is_told_from_a_drum() -> None:
     assert {} == non_drums.find(traits(**TICK), [hits(30 + np.cumsum(np.linspace(0.9, 1.6, 12)), level_db=4.0)])
 
 
+# ------------------------------------------------------------------------------------------------------------- unsorted
+
+
+@pytest.mark.parametrize(("count", "confidence", "lead_db", "left_out"), [
+    (1, 0.11, -4.0, True), (3, 0.39, -4.0, True),
+    (4, 0.11, -4.0, False),  # as many as an articulation needs
+    (3, 0.45, -4.0, False),  # one of them is sure
+    (1, 0.11, 8.0, False),  # in its own close mic
+    (1, 0.11, float("nan"), False),  # nothing tells places apart
+])
+def test_a_drum_of_a_few_unsure_hits_is_none(count: int, confidence: float, lead_db: float, left_out: bool) -> None:
+    """Fewer than four hits, none of which is surely the drum's own, are no drum; over all takes together."""
+    drum = np.r_[0, 0, np.ones(count, np.int64)]
+    sure = np.r_[0.9, 0.1, np.full(count - 1, 0.05), confidence]
+    known = traits(**{**TICK, "lead_db": lead_db})
+    whole = Hits(np.arange(count + 2.0), drum, np.zeros(count + 2), sure)
+    parts = [Hits(whole.at_s[p], drum[p], whole.level_db[p], sure[p]) for p in (slice(3), slice(3, None))]
+
+    assert left_out == (1 in non_drums.unsorted(known, [whole]))
+    assert non_drums.unsorted(known, [whole]) == non_drums.unsorted(known, parts)
+    assert 0 not in non_drums.unsorted(known, [whole])
+
+
 def test_who_leads() -> None:
     """The best close mic against the best overhead, dB; not known where either is missing."""
     level = np.array([[-3.0, -9.0, -12.0, -10.0], [-30.0, -28.0, -6.0, -4.0]])
