@@ -452,8 +452,31 @@ def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problem
         rates = ", ".join(f"{take.name} {take.sample_rate} Hz" for take in takes)
         problems.append(Problem("session", f"its takes differ in sample rate ({rates})",
                                 "convert them if the kit is to have one sample rate"))
+    problems += _not_in_every_take(takes)
     found = {mic.found for take in takes for mic in take.mics}
     problems += _unanswered(edits, edits.mics, sorted(found, key=natural_key), ("mics",))
+
+
+def _not_in_every_take(takes: Sequence[Take]) -> list[Problem]:
+    """A problem for the mics of the kit that the same takes lack: a file may be missing, or have another name there."""
+    there = [{mic.name for mic in take.mics if mic.role.means.of_kit} for take in takes]
+    missing: dict[tuple[str, ...], list[str]] = {}
+    for name in sorted(set().union(*there), key=natural_key):
+        lacking = tuple(take.name for take, names in zip(takes, there, strict=True) if name not in names)
+        if lacking:
+            missing.setdefault(lacking, []).append(name)
+    return [Problem("session", f"not in every take: {_some(names)} (missing in {_some(lacking)})",
+                    f"add the files if there are any; if mics have other names there, give them one name in {FILE}; "
+                    "takes with other mics may become separate sets of a drum") for lacking, names in missing.items()]
+
+
+def _some(names: Sequence[str]) -> str:
+    """Names in a line, the first few of many."""
+    return ", ".join(names[:TOLD]) + (" …" if len(names) > TOLD else "")
+
+
+TOLD = 6
+"""So many names are told in a line."""
 
 
 def _merged(stretches: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:

@@ -304,6 +304,16 @@ def test_time_stamps_that_agree_change_nothing(tmp_path: Path, stamps: dict[str,
     assert () == session.problems
 
 
+def test_mics_that_a_take_lacks_are_told(tmp_path: Path) -> None:
+    """One line for those missing in the same takes; a mic that is in every take, and talk, is none of them."""
+    session = session_of(tmp_path, "take 1/Kick In", "take 1/Kick Out", "take 1/Room", "take 1/Talkback",
+                         "take 2/Kick In", "take 3/Kick In", "take 3/Kick Out", "take 3/Room", "take 3/OH")
+    found = [p.what for p in session.problems]
+
+    assert ["not in every take: Kick Out, Room (missing in take 2)", "not in every take: OH (missing in take 1, take 2)"
+            ] == found
+
+
 # ---------------------------------------------------------------------------------------------------------- fingerprint
 
 
