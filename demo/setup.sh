@@ -35,7 +35,8 @@ set_up() {
     new_enough "$python" || give_up "the Python of .venv is older than 3.11: delete .venv, and run this again"
 
     # What was installed, and from where: a folder that was moved or whose needs have changed is set up again.
-    state="$(cksum <pyproject.toml) $(pwd) $("$python" -c 'import sys; print(sys.version)')"
+    # The versions that PIP_CONSTRAINT names, if it is set, count, too: pip keeps to it by itself.
+    state="$(cksum <pyproject.toml) $(cat "${PIP_CONSTRAINT:-/dev/null}" | cksum) $(pwd) $("$python" -c 'import sys; print(sys.version)')"
     for done in ".venv/set-up $1" ".venv/set-up test,review"; do
         if [ -f "$done" ] && [ "$(cat "$done")" = "$state" ]; then
             return

@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 from importlinter.cli import EXIT_STATUS_SUCCESS, lint_imports
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 import oneshot
 
@@ -183,3 +185,19 @@ def test_heavy_libraries_stay_out(module: str, forbidden: set[str]) -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
 
     assert set() == forbidden & set(done.stdout.split())
+
+
+def test_every_library_has_bounds_and_the_list_of_versions_lies_within() -> None:
+    """Lower and upper, but for those whose versions are dates; and what .ci/run tests with is what people may have."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    listed = {canonicalize_name(need.name): need for line in
+              (ROOT / ".ci/constraints.txt").read_text(encoding="utf-8").splitlines()
+              if line and not line.startswith("#") for need in [Requirement(line)]}
+    for text in [*project["dependencies"], *(each for extra in project["optional-dependencies"].values()
+                                             for each in extra)]:
+        need = Requirement(text)
+        signs = {each.operator for each in need.specifier}
+        assert signs == ({">="} if need.name == "distributed" else {">=", "<"}), text
+        if need.marker is None:
+            (pinned,) = listed[canonicalize_name(need.name)].specifier
+            assert need.specifier.contains(pinned.version), text
