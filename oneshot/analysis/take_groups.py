@@ -353,9 +353,13 @@ def _worth(found: Findings, drum: FoundDrum, hits: Sequence[Hit], session: Sessi
 
 
 def _home_grade(found: Findings, drum: FoundDrum, hit: Hit, session: Session) -> str:
-    """Grade of a hit in its drum's home mic; D where its take lacks that."""
-    home = [mic for mic in session.take(hit.take).mics if mic.name == drum.home]
-    return found.graded(hit, home).get(drum.home, "D")
+    """Grade of a hit in its drum's home mic; where its take lacks that, the best in another close mic of the drum, or
+    else in an overhead or room.
+    """
+    mics = session.take(hit.take).mics
+    at_home = [mic for mic in mics if mic.name == drum.home] or [mic for mic in mics if mic.stands_at(drum.name)]
+    grades = found.graded(hit, at_home or [mic for mic in mics if mic.role.means.far])
+    return min(grades.values(), default="D")  # A comes first
 
 
 def _ways(found: Findings, drum: FoundDrum) -> list[str]:

@@ -148,6 +148,21 @@ def test_the_set_that_plays_more_keeps_the_names(bleed_db: float, span_db: float
     assert {"a", "b"} - {first} == {h.take for h in pooled.hits if h.articulation == "centre-set-2"}
 
 
+def test_a_set_without_the_home_mic_is_judged_in_what_it_has() -> None:
+    """Eight clean hits through the overhead alone against eight dirty ones in the home mic: the clean ones have the
+    plain name.
+    """
+    clean, dirty = ([replace(snare(at + n, take), level_db=-30.0 + 2 * n) for n in range(8)]
+                    for at, take in ((0, "a"), (100, "b")))
+    whole = session("a", "b")
+    lacking = replace(whole, takes=(replace(whole.takes[0], mics=MICS[1:]), whole.takes[1]))
+    found = replace(findings(*dirty, *clean), worst_db={**{h.id: {"OH": -50.0} for h in clean},
+                                                        **{h.id: {"Snare": -10.0, "OH": -50.0} for h in dirty}})
+    pooled, _ = pool(lacking, found, "none")
+
+    assert {"a"} == {h.take for h in pooled.hits if h.articulation == "centre"}
+
+
 def test_an_articulation_that_only_one_set_has_keeps_its_name() -> None:
     """Three takes apart: centres are numbered by how many hits their sets have, the only rim is plain."""
     found = findings(snare(1, "a"), snare(2, "b"), snare(3, "b"), snare(4, "c", "rim"), snare(5, "c"), snare(6, "c"))
