@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+import soundfile
 
 from oneshot import pipeline
 from oneshot.core.errors import OneshotError
@@ -104,17 +105,29 @@ def _without_one(session: Path) -> None:
 
 
 @pytest.mark.full
-def test_builds_at_once_share_a_store(jetty: Pier, tmp_path: Path) -> None:
-    """Five builds of one session into five kits, begun at once with one empty store: each is the kit built alone."""
-    command = [sys.executable, "-m", "oneshot", "build", str(jetty.session)]
-    kits = [tmp_path / f"kit {n}" for n in range(5)]
-    asked = {**os.environ, "ONESHOT_CACHE": str(tmp_path / "cache")}
-    builds = [subprocess.Popen([*command, str(kit)], env=asked, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-                               text=True) for kit in kits]
+@pytest.mark.parametrize("sessions", [1, 5])
+def test_builds_at_once_share_a_store(jetty: Pier, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                      sessions: int) -> None:
+    """Five builds of one session or of five, begun at once with one empty store: each is the kit built alone."""
+    sources = [tmp_path / "sources" / f"{n}" / "session" for n in range(sessions)]
+    for n, source in enumerate(sources):
+        shutil.copytree(jetty.session, source)
+        path = next(source.rglob("OH.wav"))
+        x, rate = soundfile.read(path, dtype="int32")
+        soundfile.write(path, x // 2**n, rate, "PCM_24")
+    kits = [tmp_path / "kits" / f"kit {n}" for n in range(5)]
+    asked = {**os.environ, "ONESHOT_CACHE": str(tmp_path / "shared")}
+    builds = [subprocess.Popen([sys.executable, "-m", "oneshot", "build", str(sources[n % sessions]), str(kit)],
+                               env=asked, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+              for n, kit in enumerate(kits)]
     for build in builds:
         _, said = build.communicate(timeout=600)
         assert 0 == build.returncode, said
-    alone = sums(jetty.folder)
+    alone = []
+    for n, source in enumerate(sources):
+        monkeypatch.setenv("ONESHOT_CACHE", str(tmp_path / f"own {n}"))
+        alone.append(sums(pipeline.build(source, tmp_path / "alone" / f"{n}").folder))
 
-    assert [alone] * 5 == [sums(kit) for kit in kits]
-    assert sorted(kit.name for kit in kits) == sorted(p.name for p in tmp_path.iterdir() if p.name != "cache")
+    assert [alone[n % sessions] for n in range(5)] == [sums(kit) for kit in kits]
+    assert sessions == len({tuple(sorted(each.items())) for each in alone})
+    assert sorted(kit.name for kit in kits) == sorted(path.name for path in (tmp_path / "kits").iterdir())
