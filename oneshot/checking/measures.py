@@ -67,7 +67,7 @@ def _delays_ms(survey: Survey, row: int, drum: str) -> list[float]:
 
 
 def near_rooms(survey: Survey, air_c: float) -> Iterator[Finding]:
-    """Mics that count as rooms and stand no further than that from any drum."""
+    """Mics that count as rooms, though no drum is a metre further from them than from its own mic."""
     for row, mic in enumerate(survey.mics):
         if mic.role is not Role.ROOM:
             continue

@@ -8,27 +8,31 @@ hits agree: a single hit can be anything.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from oneshot.audio import cross_correlation
 from oneshot.checking.finding import Finding, Harm
 from oneshot.checking.survey import ClearHit, Survey
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Frames, Mic, Problem
 
-ENOUGH = 8
-"""Hits that have to agree: that so many do by chance happens once in 128 times."""
-MOST_OF = 0.8
-"""Share of hits that have to agree."""
+ENOUGH, MOST_OF = 8, 0.9
+"""Hits from which a fault is one, and the share of them that has to agree: that eight do by chance happens once in 128
+times.
+"""
 ONE_SOUND = 0.9999
 """Correlation from which two mics hold one recording: 37 dB above what differs. Two capsules side by side differ by
 more, if by their noise and position alone.
 """
-NEAR_S, OUT_OF_TIME_S = 0.020, 0.025
-"""Sound needs 20 ms for 7 m: mics in one room hear a hit within that; files further apart are not in time."""
+NEAR_S, OUT_OF_TIME_S, OF_BEGINNINGS = 0.020, 0.025, 0.4
+"""Sound needs 20 ms for 7 m: mics in one room hear a hit within that. A file is not in time that lies further off in so
+many of its clear beginnings; not every one of these is clear in another mic.
+"""
 REACH_S = 2.0
 ALIKE_BY = 0.2
 """By how much better the levels of a file that is out of time correlate with the others' once it is put in time."""
@@ -51,8 +55,12 @@ MOVED_DB = 3.0
 """Gain that was moved by less than this is no worry: takes are matched better than that."""
 
 
-def mic_faults(survey: Survey) -> Iterator[Finding]:
-    """All of them."""
+LEANS_DB = 1.5
+"""A drum lies to one side of a pair where it is so much louder there than the middle one of all drums."""
+
+
+def mic_faults(survey: Survey, signs: Signs) -> Iterator[Finding]:
+    """All that one take shows; ``signs``: as from ``close_polarities``."""
     twice = _same_recording(survey)
     for first, second in twice:
         yield _finding(survey, second, Harm.WRONG, f"has the same audio as {survey.mics[first].name}",
@@ -63,7 +71,7 @@ def mic_faults(survey: Survey) -> Iterator[Finding]:
                        f"is {abs(late) * 1e3:.0f} ms {'late' if late > 0 else 'early'} against the other mics",
                        "export all files from one start, or give them time stamps")
     left = {second for _, second in twice} | set(apart)
-    yield from _polarity(survey, left)
+    yield from _polarity(survey, signs, left)
     yield from _sides(survey, left)
     yield from _gain(survey, left)
 
@@ -109,7 +117,7 @@ def _out_of_time(survey: Survey) -> dict[int, float]:
         if len(mine) < ENOUGH or len(others) < ENOUGH or not survey.mics[row].role.means.of_kit:
             continue
         late, share, at_once = _usual_lag(mine, others, rate)
-        if abs(late) > OUT_OF_TIME_S and share >= MOST_OF / 2 and share > 3 * at_once \
+        if abs(late) > OUT_OF_TIME_S and share >= OF_BEGINNINGS and share > 3 * at_once \
                 and _alike(survey, row, late) > _alike(survey, row, 0.0) + ALIKE_BY:
             out[row] = late
     return out if 2 * len(out) < len(survey.mics) else {}
@@ -151,35 +159,54 @@ def _usual_lag(mine: Frames, others: Frames, rate: int) -> tuple[float, float, f
 # ------------------------------------------------------------------------------------------------------ names and sides
 
 
-def misnamed(surveys: Sequence[Survey]) -> Iterator[Finding]:
+@dataclass(frozen=True, slots=True)
+class Led:
+    """Of one take: the close mics that hits belong to, and by how much (s) the loud hits of other close mics come after
+    the mic that each of them belongs to, of another drum: mic -> that mic -> lags.
+    """
+
+    first: frozenset[str]
+    lags: Mapping[str, Mapping[str, Sequence[float]]]
+
+
+def led(survey: Survey) -> Led:
+    """Which close mic leads in the hits of a take."""
+    lags: dict[str, dict[str, list[float]]] = {}
+    loud = survey.peak.max(axis=1) / LOUD
+    close = [row for row, mic in enumerate(survey.mics) if mic.role is Role.CLOSE]
+    for hit in survey.hits:
+        owner = survey.mics[hit.owner]
+        for row in close:
+            if survey.mics[row].drum != owner.drum and hit.peak[row] > loud[row] \
+                    and hit.peak[hit.owner] > loud[hit.owner] and not np.isnan(hit.arrival[row]):
+                lag = float(hit.arrival[row] - hit.arrival[hit.owner]) / survey.take.sample_rate
+                lags.setdefault(survey.mics[row].name, {}).setdefault(owner.name, []).append(lag)
+    return Led(frozenset(survey.mics[hit.owner].name for hit in survey.hits), lags)
+
+
+def misnamed(takes: Sequence[Led]) -> Iterator[Finding]:
     """Close mics that no hit of the session belongs to, while their loud hits all come from another drum's mic by one
     delay: hits of one drum do, drums that are struck together do not. A drum that is not played in one take has hits
     in another.
     """
-    lags: dict[str, dict[str, list[float]]] = {}
-    first: set[str] = set()
-    for survey in surveys:
-        loud = survey.peak.max(axis=1) / LOUD
-        close = [row for row, mic in enumerate(survey.mics) if mic.role is Role.CLOSE]
-        for hit in survey.hits:
-            first.add(survey.mics[hit.owner].name)
-            for row in close:
-                if survey.mics[row].drum != survey.mics[hit.owner].drum and hit.peak[row] > loud[row] \
-                        and hit.peak[hit.owner] > loud[hit.owner] and not np.isnan(hit.arrival[row]):
-                    lag = float(hit.arrival[row] - hit.arrival[hit.owner]) / survey.take.sample_rate
-                    lags.setdefault(survey.mics[row].name, {}).setdefault(survey.mics[hit.owner].name, []).append(lag)
-    for name, of in lags.items():
-        other, found = max(of.items(), key=lambda each: len(each[1]))
-        spread = float(np.median(np.abs(np.array(found) - np.median(found))))
-        if name not in first and len(found) >= ENOUGH and spread < ONE_DELAY_S and np.median(found) < ONE_DRUM_S:
-            what = f"its {len(found)} loud hits reach {other} {np.median(found) * 1e3:.1f} ms before"
+    first = frozenset[str]().union(*(take.first for take in takes))
+    for name in sorted({name for take in takes for name in take.lags} - first):
+        lags: dict[str, list[float]] = {}
+        for take in takes:
+            for other, found in take.lags.get(name, {}).items():
+                lags.setdefault(other, []).extend(found)
+        other, late = max(lags.items(), key=lambda each: len(each[1]))
+        usual = float(np.median(late))
+        spread = float(np.median(np.abs(np.array(late) - usual)))
+        if len(late) >= ENOUGH and spread < ONE_DELAY_S and usual < ONE_DRUM_S:
+            what = f"its {len(late)} loud hits reach {other} {usual * 1e3:.1f} ms before"
             yield Finding(Harm.WRONG, Problem(name, f"hears another drum than its own: {what}",
                                               "see that it is the right file and name, and that its mic stands at its "
                                               "drum"))
 
 
 def _sides(survey: Survey, left: set[int]) -> Iterator[Finding]:
-    """Pairs whose left and right disagree with those of most others."""
+    """Pairs of overheads and rooms whose left and right disagree: no drum leans to the same side in both."""
     pairs: dict[str, dict[str, int]] = {}
     for row, mic in enumerate(survey.mics):
         if mic.pair and mic.side and mic.role.means.whole_kit and row not in left:
@@ -194,7 +221,7 @@ def _sides(survey: Survey, left: set[int]) -> Iterator[Finding]:
             continue
         a, b = (np.array([np.median(lean[name][known][of == drum]) for drum in drums]) for name in (one, other))
         a, b = a - np.median(a), b - np.median(b)
-        apart = (np.abs(a) > 1.5) & (np.abs(b) > 1.5)
+        apart = (np.abs(a) > LEANS_DB) & (np.abs(b) > LEANS_DB)
         if apart.sum() >= 2 and np.all(a[apart] * b[apart] < 0):
             second = pairs[other]
             yield _finding(survey, second["L"], Harm.WRONG,
@@ -213,7 +240,18 @@ def _lean(hit: ClearHit, sides: dict[str, int]) -> float:
 # ------------------------------------------------------------------------------------------------------------- polarity
 
 
-def _polarity(survey: Survey, left: set[int]) -> Iterator[Finding]:
+Signs = Mapping[tuple[str, str], int]
+"""Two mics of one drum -> 1 where they hear its hits alike, -1 where the other way round, 0 where nobody can tell."""
+
+
+def close_polarities(survey: Survey) -> Signs:
+    """Of all close mics that share a drum."""
+    close = [row for row, mic in enumerate(survey.mics) if mic.role is Role.CLOSE]
+    return {(survey.mics[a].name, survey.mics[b].name): polarity(survey, a, b) for a, b in combinations(close, 2)
+            if survey.mics[a].drum == survey.mics[b].drum}
+
+
+def _polarity(survey: Survey, signs: Signs, left: set[int]) -> Iterator[Finding]:
     """Far mics that are inverted against most others, or against the other one of their pair; mics of one drum that
     hear it from one side and disagree.
     """
@@ -226,24 +264,20 @@ def _polarity(survey: Survey, left: set[int]) -> Iterator[Finding]:
         if inverted or (len(far) == 2 and pair and against and survey.mics[row].side == "R"):
             yield _finding(survey, row, Harm.WRONG, "has its polarity inverted against "
                            + ("the other far mics" if inverted else survey.mics[against[0]].name), TURN_IT)
-    close = [row for row, mic in enumerate(survey.mics) if mic.role is Role.CLOSE and row not in left]
-    for a, b in combinations(close, 2):
-        one, other = survey.mics[a], survey.mics[b]
-        if one.drum == other.drum and _same_side(one, other) and polarity(survey, a, b) == -1:
-            yield _finding(survey, b, Harm.WRONG, f"has its polarity inverted against {one.name}", TURN_IT)
+    rows = {mic.name: row for row, mic in enumerate(survey.mics)}
+    for (one, other), sign in signs.items():
+        a, b = rows[one], rows[other]
+        if sign == -1 and not {a, b} & left and _same_side(survey.mics[a], survey.mics[b]):
+            yield _finding(survey, b, Harm.WRONG, f"has its polarity inverted against {one}", TURN_IT)
 
 
-def polarity_between_takes(first: Survey, later: Survey) -> Iterator[Finding]:
-    """Mics of one drum that stand to each other in one polarity in one take and in the other in another."""
-    rows = {mic.name: row for row, mic in enumerate(first.mics)}
-    close = [row for row, mic in enumerate(later.mics) if mic.role is Role.CLOSE and mic.name in rows]
-    for a, b in combinations(close, 2):
-        if later.mics[a].drum == later.mics[b].drum:
-            then, now = polarity(first, rows[later.mics[a].name], rows[later.mics[b].name]), polarity(later, a, b)
-            if then * now == -1:
-                yield _finding(later, b, Harm.WRONG, f"or {later.mics[a].name} has its polarity inverted against "
-                               f"{first.take.name}", f'set polarity = -1 for it in [takes."{later.take.name}".mics] '
-                                                     "of session.toml")
+def inverted_since(first: str, then: Signs, later: str, now: Signs) -> Iterator[Finding]:
+    """Mics of one drum that stand to each other in one polarity in the take ``first`` and in the other in ``later``."""
+    for (one, other), sign in now.items():
+        if sign * then.get((one, other), 0) == -1:
+            yield Finding(Harm.WRONG, Problem(
+                f"{later}/{other}", f"or {one} has its polarity inverted against {first}",
+                f'set polarity = -1 for it in [takes."{later}".mics] of session.toml'))
 
 
 def _same_side(one: Mic, other: Mic) -> bool:
@@ -281,14 +315,13 @@ def correlation(hit: ClearHit, a: int, b: int, sample_rate: int) -> float:
     """
     length, reach = round(FIRST_S * sample_rate), round(STEP_S * sample_rate)
     first, second = (int(hit.arrival[row]) - length // 10 for row in (a, b))
-    x = hit.sound[a, max(first, 0) : first + length].astype(np.float64)
-    best = 0.0
-    for shift in range(-reach, reach + 1):
-        y = hit.sound[b, max(second + shift, 0) : second + shift + len(x)].astype(np.float64)
-        if len(y) == len(x) and len(x):
-            found = float(x @ y / np.sqrt((x @ x) * (y @ y) + 1e-30))
-            best = found if abs(found) > abs(best) else best
-    return best
+    if min(first, second - reach) < 0:
+        return 0.0
+    inner = hit.sound[a, first : first + length].astype(np.float64)
+    other = hit.sound[b, second - reach : second + length + reach].astype(np.float64)
+    found, lag = cross_correlation.largest(inner, other)
+    met = other[lag : lag + len(inner)]
+    return found / float(np.sqrt((inner @ inner) * (met @ met)) + 1e-30)
 
 
 # ----------------------------------------------------------------------------------------------------------------- gain

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from oneshot.checking.finding import Finding, in_order
 from oneshot.checking.measures import MicMeasures, measured, near_rooms
-from oneshot.checking.mic_faults import mic_faults, misnamed, polarity_between_takes
+from oneshot.checking.mic_faults import Led, Signs, close_polarities, inverted_since, led, mic_faults, misnamed
 from oneshot.checking.signal_faults import signal_faults
-from oneshot.checking.survey import Survey, surveyed
+from oneshot.checking.survey import surveyed
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import Session
 
@@ -26,11 +26,14 @@ def checked(session: Session, *, jobs: int, progress: Progress) -> Checked:
     """Listen to a whole session once. Raises AudioError where a file cannot be read."""
     found: list[Finding] = []
     mics: dict[str, tuple[MicMeasures, ...]] = {}
-    surveys: list[Survey] = []
-    for take in session.takes:
+    signs: dict[str, Signs] = {}
+    leading: list[Led] = []
+    for take in session.takes:  # of a take nothing stays but what later ones are held against
         survey = surveyed(session.root, take, jobs=jobs, progress=progress)
-        mics[take.name] = measured(survey)
-        found += [*signal_faults(survey), *mic_faults(survey), *near_rooms(survey, session.air_c)]
-        found += polarity_between_takes(surveys[0], survey) if surveys else []
-        surveys.append(survey)
-    return Checked(in_order([*found, *misnamed(surveys)]), mics)
+        mics[take.name], signs[take.name] = measured(survey), close_polarities(survey)
+        found += [*signal_faults(survey), *mic_faults(survey, signs[take.name]), *near_rooms(survey, session.air_c)]
+        leading.append(led(survey))
+    first = session.takes[0].name
+    for name, now in signs.items():
+        found += inverted_since(first, signs[first], name, now)
+    return Checked(in_order([*found, *misnamed(leading)]), mics)

@@ -28,7 +28,9 @@ HUM_BASES_HZ = (50.0, 60.0)
 HUM_LINES = 10
 """Lines of a mains frequency that are looked at."""
 LINE_DB = 10.0
-"""How far a line stands above what lies beside it. Of noise averaged over eight spectra a bin lies 3 dB up at most."""
+"""How far a line stands above the median of what lies beside it: of noise, one bin in a thousand of one spectrum does
+(powers are exponentially distributed), and fewer of the mean of several.
+"""
 OFFSET, IN_NOISE = 10 ** (-60 / 20), 0.3
 """From where an offset clicks: full scale 1.0, and re the rms of the softest 50 ms; noise alone has a mean, too."""
 BLACK_SHARE = 0.02

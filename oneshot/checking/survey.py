@@ -7,8 +7,7 @@ with the first 30 ms of all mics, from which arrivals, polarity and levels are r
 A hit is *clear* in a mic where its peak rises ``RISE_DB`` above all of the 100 ms before. It belongs to the close mic
 that it is as loud in as hits get there; of several such mics to the one that it reaches first. (Arrival alone does not
 tell: a beater's click reaches the snare's mic before one that stands in front of the kick. Nor does level: where a drum
-is not played, bleed is the loudest there is.)
-Stretches, workers and their number change nothing in what is found.
+is not played, bleed is the loudest there is.) Stretches, workers and their number change nothing in what is found.
 """
 
 from __future__ import annotations
@@ -41,8 +40,10 @@ STANDS_OUT, OF_PEAK = 4.0, 0.05
 """An arrival is where a mic first passes so many times the largest sample before the hit, or this share of its peak."""
 STEADY = 4.0
 """A quiet second is one of noise where no 50 ms of it have more than so many times (6 dB) the power of others."""
-MOST_HITS = 60
-"""Clear hits that are kept for each close mic, from stretches that are evenly spread over the take."""
+FEWEST_HITS, MOST_HITS, HITS_BYTES = 16, 60, 2**26
+"""Clear hits that are kept for each close mic, from stretches that are evenly spread over the take: fewer where there
+are so many mics that more would take more memory than this.
+"""
 ONE_HIT_S = 0.015
 """Beginnings in several mics within this time are one hit."""
 AS_LOUD = 10 ** (3 / 20)
@@ -65,28 +66,35 @@ class ClearHit:
     peak: Floats32
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Survey:
-    """What one pass over a take kept. ``slot``: frames of 50 ms; ``peak``, ``level``: float32 (mics, slots), largest
-    sample and mean square of each, full scale 1.0; ``flat``: int32 (mics, slots), how many samples lie within 1e-4 of
-    their slot's largest; ``black``: bool (mics, slots), nothing but zeros; ``means``: float64 (mics, stretches);
-    ``broken``: int64 (mics,), the first take frame that is NaN or infinite, -1 for none (such count as 0);
-    ``begins``: each mic's clear beginnings, take frames in order; ``drops``: where a mic is black for 5 to 45 ms
-    between sounds, take frames; ``hits``: in order of time; ``quiet``: each mic's quietest seconds, float32 (frames,).
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Kept:
+    """What is kept of a take, or of a few seconds of it. ``peak``, ``level``: float32 (mics, slots), largest sample and
+    mean square of each 50 ms, full scale 1.0; ``flat``: int32 (mics, slots), how many samples lie within 1e-4 of their
+    slot's largest; ``black``: bool (mics, slots), nothing but zeros; ``broken``: int64 (mics,), the first take frame
+    that is NaN or infinite, -1 for none (such count as 0); ``begins``: each mic's clear beginnings, take frames in
+    order; ``drops``: where a mic is black for 5 to 45 ms between sounds, take frames; ``hits``: in order of time.
+    """
+
+    peak: Floats32
+    level: Floats32
+    flat: NDArray[np.int32]
+    black: NDArray[np.bool_]
+    broken: Frames
+    begins: tuple[Frames, ...]
+    drops: tuple[Frames, ...]
+    hits: tuple[ClearHit, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Survey(_Kept):
+    """What one pass over a take kept. ``slot``: frames of 50 ms; ``means``: float64 (mics, stretches); ``quiet``: each
+    mic's quietest seconds, float32 (frames,).
     """
 
     take: Take
     mics: tuple[Mic, ...]
     slot: int
-    peak: Floats32
-    level: Floats32
-    flat: NDArray[np.int32]
-    black: NDArray[np.bool_]
     means: NDArray[np.float64]
-    broken: Frames
-    begins: tuple[Frames, ...]
-    drops: tuple[Frames, ...]
-    hits: tuple[ClearHit, ...]
     quiet: tuple[tuple[Floats32, ...], ...]
 
     def seconds(self, slots: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -94,19 +102,13 @@ class Survey:
         return np.asarray(slots * self.slot / self.take.sample_rate)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Stretch:
-    """The same of a few seconds."""
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Stretch(_Kept):
+    """Of a few seconds: ``mean``: float64 (mics,); ``quiet``: each mic's quietest second and the mean square of its
+    loudest 5 ms, None where it has none.
+    """
 
-    peak: Floats32
-    level: Floats32
-    flat: NDArray[np.int32]
-    black: NDArray[np.bool_]
-    means: NDArray[np.float64]
-    broken: Frames
-    begins: tuple[Frames, ...]
-    drops: tuple[Frames, ...]
-    hits: tuple[ClearHit, ...]
+    mean: NDArray[np.float64]
     quiet: tuple[tuple[Floats32, float] | None, ...]
 
 
@@ -115,7 +117,9 @@ def surveyed(root: Path, take: Take, *, jobs: int, progress: Progress) -> Survey
     mics = tuple(mic for mic in take.mics if mic.role.means.read)
     step = take.sample_rate // STEPS_A_SECOND
     count = -(-take.frames // (step * STRETCH_STEPS))
-    every, most = -(-count // MOST_HITS), -(-MOST_HITS // count)
+    each = 4 * len(mics) * len(_close(mics)) * round(WINDOW_S * take.sample_rate)
+    wanted = min(MOST_HITS, max(FEWEST_HITS, HITS_BYTES // max(each, 1)))
+    every, most = -(-count // wanted), -(-wanted // count)
     shares = [range(k * count // jobs, (k + 1) * count // jobs) for k in range(jobs)]
 
     def some(share: Sequence[int]) -> list[_Stretch]:
@@ -136,7 +140,7 @@ def surveyed(root: Path, take: Take, *, jobs: int, progress: Progress) -> Survey
         level=np.concatenate([part.level for part in parts], axis=1),
         flat=np.concatenate([part.flat for part in parts], axis=1),
         black=np.concatenate([part.black for part in parts], axis=1),
-        means=np.stack([part.means for part in parts], axis=1),
+        means=np.stack([part.mean for part in parts], axis=1),
         broken=np.array([next((int(part.broken[row]) for part in parts if part.broken[row] >= 0), -1) for row in rows]),
         begins=tuple(np.concatenate([part.begins[row] for part in parts]) for row in rows),
         drops=tuple(np.concatenate([part.drops[row] for part in parts]) for row in rows),
@@ -171,10 +175,11 @@ def _stretch(reader: TakeReader, number: int, step: int, *, most: int) -> _Stret
         else ()
     peak = _by_slot(peaks[:, BEFORE_STEPS:], SLOT_STEPS).max(axis=2)
     flat = (_by_slot(size[:, lead:], SLOT_STEPS * step) >= FLAT * peak[:, :, None]).sum(axis=2, dtype=np.int32)
-    means = body.mean(axis=1, dtype=np.float64)
-    return _Stretch(peak, _by_slot(power, SLOT_STEPS).mean(axis=2), flat, peak == 0, means, broken,
-                    tuple(first + (at - BEFORE_STEPS) * step for at in begins),
-                    tuple(first + at * step for at in map(_drops, peaks[:, BEFORE_STEPS:])), hits, quiet)
+    return _Stretch(
+        peak=peak, level=_by_slot(power, SLOT_STEPS).mean(axis=2), flat=flat, black=peak == 0, broken=broken,
+        begins=tuple(first + (at - BEFORE_STEPS) * step for at in begins),
+        drops=tuple(first + at * step for at in map(_drops, peaks[:, BEFORE_STEPS:])), hits=hits,
+        mean=body.mean(axis=1, dtype=np.float64), quiet=quiet)
 
 
 def _broken(x: Floats32, base: int) -> Frames:

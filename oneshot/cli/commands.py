@@ -7,7 +7,7 @@ import shlex
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated
 
 import typer
 
@@ -60,14 +60,18 @@ def check(session: SessionPath, as_json: AsJson = False,
     its place and what to do. Changes nothing; --write drafts session.toml.
     """
     with plainly(debug=debug):
-        from oneshot.core.errors import SessionError
+        from oneshot.core.errors import SessionError, SettingsError
         from oneshot.core.files import check_writable, write_atomic
         from oneshot.core.records.session import Problem
         from oneshot.session.open import draft_toml, open_session
         from oneshot.session.processed_tracks import open_tracks
 
         if watch:
+            if as_json or write or headers_only or wanted is not None:
+                raise SettingsError("--watch listens to takes as they come in and goes with --jobs alone: leave out "
+                                    "the other options")
             _watch(session, jobs or os.cpu_count() or 1)
+            return
         told: list[Problem] = []
         if wanted is not None:
             from oneshot.config.recording_list import USUAL, read_list
@@ -115,8 +119,8 @@ def check(session: SessionPath, as_json: AsJson = False,
                 show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])
 
 
-def _watch(session: Path, jobs: int) -> NoReturn:
-    """Check takes as they come in."""
+def _watch(session: Path, jobs: int) -> None:
+    """Check takes as they come in, until somebody ends it."""
     from oneshot.checking import checked
     from oneshot.checking.watch import takes_as_they_come
     from oneshot.cli.console import say_error
@@ -125,8 +129,8 @@ def _watch(session: Path, jobs: int) -> NoReturn:
 
     there(session)
     show([("head", f"Watching {session}: each take is checked once its files no longer grow. Ctrl+C ends it.")])
+    sys.stdout.flush()
     for come in takes_as_they_come(session):
-        sys.stdout.flush()
         if isinstance(come, OneshotError):
             say_error(str(come), debug=False)
             continue
@@ -137,7 +141,6 @@ def _watch(session: Path, jobs: int) -> NoReturn:
         except OneshotError as error:  # a take that is still being copied
             say_error(str(error), debug=False)
         sys.stdout.flush()
-    raise AssertionError("takes come for ever")
 
 
 @app.command(epilog="Example: oneshot build 'Tuesday session' 'Tuesday kit' --only kick")

@@ -358,6 +358,13 @@ def test_check_listens(pier: Pier, capsys: pytest.CaptureFixture[str]) -> None:
     assert 0.0 == record["measured"]["pier"][0]["delay_ms"]["floor"]
 
 
+@pytest.mark.parametrize("more", [["--json"], ["--write"], ["--headers-only"], ["--list", "usual"]])
+def test_watching_takes_no_other_options(pier: Pier, capsys: pytest.CaptureFixture[str], more: list[str]) -> None:
+    """They would have no effect: said, not passed over."""
+    assert run("check", str(pier.session), "--watch", *more) == 1
+    assert "goes with --jobs alone" in capsys.readouterr().err
+
+
 def test_check_holds_a_session_against_a_list(pier: Pier, capsys: pytest.CaptureFixture[str]) -> None:
     """What is there, then what to play."""
     assert run("check", str(pier.session), "--headers-only", "--list", "usual") == 0

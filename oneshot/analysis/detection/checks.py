@@ -13,6 +13,7 @@ from pathlib import PurePosixPath
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from oneshot.checking.signal_faults import OFFSET
 from oneshot.core.errors import AudioError, WorkError
 from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Take, collect
 
@@ -21,9 +22,6 @@ FAINT_PEAK = 10 ** (-50 / 20)
 
 CLIPPED_FRAMES = 10
 """Frames at full scale from which a mic is reported as clipped; a file normalised to its peak has one or two."""
-
-OFFSET = 10 ** (-60 / 20)
-"""DC offset from which a mic is reported: where a sample starts or ends in it, it clicks."""
 
 NOISY_DBFS = -45.0
 """Noise floor (dBFS rms) from which a mic is reported as noisy: its tails end early."""

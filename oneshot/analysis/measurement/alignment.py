@@ -20,6 +20,7 @@ from oneshot.analysis.detection.arrivals import (
     most_agreed,
 )
 from oneshot.analysis.records import Arrivals
+from oneshot.audio import cross_correlation
 from oneshot.core.records.session import Floats, Floats32, Frames
 
 CLEAR_REACH = 2
@@ -86,16 +87,14 @@ def polarity(pairs: Sequence[tuple[Floats32, Floats32]], sample_rate: int) -> in
     """Polarity of a mic against a drum's home mic, 1 or -1; None where the hits do not agree.
 
     ``pairs``: for each of some clear hits, the home mic and the other one from their own onsets on, equally long. The
-    sign of the cross-correlation at its largest absolute peak within 0.3 ms (Jillings, Clifford, Reiss 2013, AES 134,
-    from memory); two thirds of the hits have to agree.
+    sign of the cross-correlation at its largest absolute peak within 0.3 ms; two thirds of the hits have to agree.
     """
     reach = round(POLARITY_REACH_S * sample_rate)
     signs = []
     for home, other in pairs:
-        inner = home[reach : len(home) - reach].astype(np.float64)
-        product = np.correlate(other.astype(np.float64), inner, mode="valid")
-        if len(product) and np.abs(product).max() > 0:
-            signs.append(float(np.sign(product[np.abs(product).argmax()])))
+        found, _ = cross_correlation.largest(home[reach : len(home) - reach], other)
+        if found:
+            signs.append(float(np.sign(found)))
     if len(signs) < 2 or abs(sum(signs)) < len(signs) / 3:
         return None
     return 1 if sum(signs) > 0 else -1

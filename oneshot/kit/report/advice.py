@@ -1,24 +1,27 @@
 """What to record next, as far as the mics of a session tell.
 
-The numbers of strokes and the time to let them ring are common practice, no source. What the takes hold is not looked
-at here: only which drums have a mic of their own, and what is missing around them.
+How many hits there should be at most, and the time to let them decay, are common practice, no source; how many there
+should be at least the usual recording list says. What the takes hold is not looked at here: only which drums have a mic
+of their own, and what is missing around them.
 """
 
 from __future__ import annotations
 
+from oneshot.config.recording_list import USUAL
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Session
 from oneshot.session.mic_names import kind_of
 
-STROKES: dict[str, tuple[int, int, float]] = {
-    "kick": (40, 80, 3.0),
-    "snare": (80, 150, 3.0),
-    "tom": (40, 80, 6.0),
-    "hat": (40, 40, 2.0),
-    "ride": (40, 60, 10.0),
-    "crash": (20, 40, 18.0),
+FEWEST = {line.drum: line.hits for line in USUAL}
+MOST: dict[str, tuple[int, float]] = {
+    "kick": (80, 3.0),
+    "snare": (150, 3.0),
+    "tom": (80, 6.0),
+    "hat": (40, 2.0),
+    "ride": (60, 10.0),
+    "crash": (40, 18.0),
 }
-"""Kind of drum -> strokes from softest to hardest, fewest and most, and seconds to let each ring."""
+"""Kind of drum -> hits from softest to hardest, at most, and seconds to let each decay."""
 
 
 def next_to_record(session: Session) -> list[str]:
@@ -31,7 +34,7 @@ def next_to_record(session: Session) -> list[str]:
     if Role.CLOSE not in roles:
         advice.append("Close mics: without them every drum has too much bleed.")
     drums = sorted({mic.drum for mic in mics.values() if mic.role is Role.CLOSE and mic.drum})
-    wanted = [_strokes(drum, kind) for drum in drums if (kind := kind_of(drum)) in STROKES]
+    wanted = [_strokes(drum, kind) for drum in drums if (kind := kind_of(drum)) in MOST]
     if wanted:
         advice += ["For each drum, as a rule, whatever the takes hold already:", *wanted]
     if advice and drums:
@@ -40,7 +43,7 @@ def next_to_record(session: Session) -> list[str]:
 
 
 def _strokes(drum: str, kind: str) -> str:
-    few, many, ring_s = STROKES[kind]
+    few, (many, ring_s) = FEWEST[kind], MOST[kind]
     count = str(few) if few == many else f"{few} to {many}"
     minutes = max(1, round((few + many) / 2 * (ring_s + 1) / 60))
     return f"{drum}: {count} single hits, soft to hard, {ring_s:g} s of decay each (about {minutes} minutes)."

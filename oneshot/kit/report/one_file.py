@@ -1,4 +1,4 @@
-"""Pages in one file: markup, style, script and data filled into a package's ``page.html``, in the tones of them all."""
+"""Pages in one file: markup, style, script and data filled into one frame, in the tones of them all."""
 
 from __future__ import annotations
 
@@ -12,19 +12,20 @@ from importlib.resources import files
 from oneshot.kit.report.markup import Markup, join
 
 
-def filled(package: str, *, title: str, body: Markup, data: object, more: Sequence[str] = ()) -> str:
-    """A page as text, of ``page.html``, ``page.css`` and ``page.js`` of a package and of what is given; ``more``: style
-    sheets that lie here. Its script runs by its sum alone (Content Security Policy), so that nothing else in the page
-    ever does.
+def filled(package: str, *, title: str, body: Markup, data: object, more: Sequence[str] = (), sources: str = "") -> str:
+    """A page as text: ``frame.html`` around ``page.html``, with ``page.css`` and ``page.js`` of a package and what is
+    given; ``more``: style sheets that lie here; ``sources``: what else its Content Security Policy lets it load. Its
+    script runs by its sum alone, so that nothing else in the page ever does.
     """
     script = _asset(package, "page.js")
+    sheets = [_asset(__package__, "tones.css"), _asset(package, "page.css"), *(_asset(__package__, n) for n in more)]
     parts = {
-        "title": join(title), "css": "\n".join([_asset(__package__, "tones.css"), _asset(package, "page.css"),
-                                                *(_asset(__package__, name) for name in more)]), "body": body,
-        "data": script_json(data), "js": script,
+        "title": join(title), "css": "\n".join(sheets), "body": body, "data": script_json(data), "js": script,
+        "sources": sources,
         "script_hash": "sha256-" + base64.b64encode(hashlib.sha256(f"\n{script}\n".encode()).digest()).decode("ascii"),
     }
-    return re.sub(r"\{\{(\w+)\}\}", lambda match: str(parts[match[1]]), _asset(package, "page.html"))
+    template = _asset(__package__, "frame.html").replace("{{page}}", _asset(package, "page.html"))
+    return re.sub(r"\{\{(\w+)\}\}", lambda match: str(parts[match[1]]), template)
 
 
 def script_json(record: object) -> str:

@@ -57,7 +57,8 @@ def render(kit: Kit, folder: Path, drawn: Mapping[str, Mapping[str, object]] = N
     """The page as text; the same kit gives the same text."""
     rows = rows_of(kit)
     return filled(__package__, title=f"{sections.kit_name(kit)}: drum one-shots", body=_body(kit, rows),
-                  data=page_data(kit, folder, drawn, rows), more=(GRADES,))
+                  data=page_data(kit, folder, drawn, rows), more=(GRADES,),
+                  sources="media-src 'self' file:; connect-src 'self'; ")
 
 
 def _body(kit: Kit, rows: Sequence[Row]) -> Markup:
