@@ -20,17 +20,26 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar, copy_context
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from oneshot.core.cache.results import Address, in_use
 from oneshot.core.errors import WorkError
 
 Piece = TypeVar("Piece")
 Result = TypeVar("Result")
+Items = TypeVar("Items", bound="_Row")
 
 _JOBS: ContextVar[int] = ContextVar("jobs", default=1)
 _PR_SET_PDEATHSIG = 1
 """Linux, prctl(2): the signal that a process gets when the one that made it ends."""
+
+
+class _Row(Protocol):
+    """A list or an array: what has a length and can be cut into pieces of its own kind."""
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, key: slice, /) -> Any: ...
 
 
 @contextmanager
@@ -61,6 +70,12 @@ def spread(work: Callable[[Piece], Result], pieces: Sequence[Piece]) -> list[Res
     if jobs < 2:
         return [work(piece) for piece in pieces]
     return _in_forks(work, pieces, jobs) if _may_fork() else _in_threads(work, pieces, jobs)
+
+
+def parted(items: Items, most: int) -> list[Items]:
+    """Items in order in pieces of ``most`` at most, and of fewer where a worker would be left without one."""
+    size = max(1, min(most, -(-len(items) // _JOBS.get())))
+    return [items[a : a + size] for a in range(0, len(items), size)]
 
 
 def _may_fork() -> bool:

@@ -25,7 +25,7 @@ from oneshot.core.cache.results import in_use
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import OneShot, Sample
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
-from oneshot.core.workers import several, spread
+from oneshot.core.workers import parted, several, spread
 from oneshot.cutting import fades as fading
 from oneshot.cutting.carried import SHOTS, Shot
 from oneshot.cutting.fades import Samples, as_float
@@ -163,7 +163,7 @@ class Cutter:
             mine = sorted((h for h in (self.hits[p.hit] for p in self.picks) if h.take == take.name),
                           key=lambda h: self.analysis.attacks[h.id])
             mine = [h for h in mine if self._known(take, h) is None]
-            parts += [(take, mine[a : a + AT_ONCE]) for a in range(0, len(mine), AT_ONCE)]
+            parts += [(take, some) for some in parted(mine, AT_ONCE)]
 
         def planned(part: tuple[Take, list[Hit]]) -> dict[int, Planned]:
             """Some of one take."""

@@ -23,7 +23,7 @@ from oneshot.core.records.hits import Drum, Hit
 from oneshot.core.records.kit import Fader, Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Mic, Problem, Session
 from oneshot.core.version import __version__
-from oneshot.core.workers import several, spread
+from oneshot.core.workers import parted, several, spread
 from oneshot.cutting.carried import OnDisk
 from oneshot.cutting.cutter import AT_ONCE, Cutter, Job
 from oneshot.cutting.file_names import REPAIRED, FileNames, file_names
@@ -178,7 +178,7 @@ def _cut(cutter: Cutter, files: Files, tell: Progress, *, alone: bool) -> Iterat
 
     if alone or not several():
         return iter([some(ids)])
-    return iter(spread(some, [ids[a : a + AT_ONCE] for a in range(0, len(ids), AT_ONCE)]))
+    return iter(spread(some, parted(ids, AT_ONCE)))
 
 
 def _told(jobs: Iterator[Job], what: str, count: int, tell: Progress) -> Iterator[Job]:

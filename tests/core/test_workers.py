@@ -12,7 +12,7 @@ import pytest
 
 from oneshot.core.cache.disk import Store
 from oneshot.core.cache.results import Kind, Results, recalled, using
-from oneshot.core.workers import spread, working
+from oneshot.core.workers import parted, spread, working
 
 
 @pytest.mark.parametrize("jobs", [1, 2, 5])
@@ -20,6 +20,16 @@ def test_results_come_in_the_order_of_the_pieces(jobs: int) -> None:
     """Whoever is done first, the results stand as the pieces did."""
     with working(jobs):
         assert [n * n for n in range(20)] == spread(lambda n: n * n, range(20))
+
+
+def test_each_worker_has_a_piece_where_there_are_few_items() -> None:
+    """Pieces hold so many items at most, in order, and fewer where a worker would else have nothing to do."""
+    assert [[0, 1, 2], [3, 4]] == parted(list(range(5)), 3)
+    with working(2):
+        assert [[0, 1, 2], [3, 4]] == parted(list(range(5)), 64)
+        assert [range(3), range(3, 6), range(6, 7)] == parted(range(7), 3)
+        assert [] == parted([], 3)
+        assert [[1]] == parted([1], 3)
 
 
 def test_a_piece_is_not_divided_again() -> None:

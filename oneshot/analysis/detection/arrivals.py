@@ -45,7 +45,7 @@ USABLE_DEPTH_DB = 12.0
 """Below this depth an arrival is no evidence at all."""
 
 AT_ONCE = 256
-"""Candidates whose arrivals one worker reads before it takes the next ones."""
+"""Candidates whose arrivals one worker reads at most before it takes the next ones."""
 
 
 def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray[np.bool_]) -> Arrivals:
@@ -72,7 +72,7 @@ def first_arrivals(reader: TakeReader, take: Take, onsets: Onsets, near: NDArray
                         frame[row, m], depth[row, m] = start + found[0], found[1]
         return frame, depth
 
-    parts = workers.spread(read, np.split(np.arange(hits), np.arange(AT_ONCE, hits, AT_ONCE)))
+    parts = workers.spread(read, workers.parted(np.arange(hits), AT_ONCE) or [np.arange(0)])
     frame, depth = (np.concatenate(each) for each in zip(*parts, strict=True))
     first = _earliest(onsets.frame, frame, depth, near, rate)
     return Arrivals(take.name, first, frame, depth, _typical_lag(first, frame, depth))

@@ -32,6 +32,7 @@ from oneshot.analysis.records import Levels, TakeScan
 from oneshot.audio.io import BLOCK, TakeReader
 from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats, Floats32, Take
+from oneshot.core.workers import spread
 
 fft = later("scipy.fft")
 ndimage = later("scipy.ndimage")
@@ -241,13 +242,15 @@ def _noise(level_db: Levels, sample_rate: int) -> Floats:
     freedom = 2 * bins**2 / np.maximum(variance, 1)
     quantile = 2 * special.gammaincinv(freedom / 2, QUIET_SHARE)  # of the chi-square distribution
     below_mean_db = 10 * np.log10(np.maximum(quantile, 1e-12) / np.maximum(freedom, 1e-12))
-    mics, _, bands = level_db.shape
-    out = np.full((mics, bands), FLOOR_DB)
-    for m in range(mics):
+
+    def in_mic(m: int) -> Floats:
+        """That of one mic (bands,)."""
         sounding = _sounding(level_db[m])
-        if len(sounding) >= 50:
-            out[m] = np.percentile(sounding, 100 * QUIET_SHARE, axis=0) - below_mean_db
-    return out
+        if len(sounding) < 50:
+            return np.full(len(bins), FLOOR_DB)
+        return np.asarray(np.percentile(sounding, 100 * QUIET_SHARE, axis=0) - below_mean_db)
+
+    return np.array(spread(in_mic, range(level_db.shape[0])))
 
 
 def _sounding(level_db: Any) -> Floats:

@@ -140,13 +140,17 @@ def learn(played: list[Played], templates: Templates) -> Floats:
     measured.
     """
     n_templates, mics, bands = templates.energy.shape[:3]
-    out = np.zeros((n_templates, mics, bands, len(EDGES) - 1))
-    for k in range(n_templates):
-        for m in range(mics):
+
+    def in_mic(m: int) -> Floats:
+        """Those in one mic."""
+        out = np.zeros((n_templates, bands, len(EDGES) - 1))
+        for k in range(n_templates):
             parts = [_ratios(each, k, m) for each in played if each.rows[m] >= 0]
             tail = np.concatenate(parts) if parts else np.zeros((0, bands, len(EDGES) - 1))
-            out[k, m] = _envelope(tail, templates.energy[k, m])
-    return out
+            out[k] = _envelope(tail, templates.energy[k, m])
+        return out
+
+    return np.stack(spread(in_mic, range(mics)), axis=1)
 
 
 def own_share(envelopes: Floats, drum: Frames, home: Frames, stands: NDArray[np.bool_]) -> Floats:

@@ -15,7 +15,7 @@ from oneshot.audio.io import TakeReader
 from oneshot.core.cache.results import Kind, recalled
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Floats, Session, Take
-from oneshot.core.workers import spread
+from oneshot.core.workers import parted, spread
 
 LEVEL_S = 0.2
 """Window over which levels are compared between mics."""
@@ -52,7 +52,7 @@ def _by_mic(hits: Sequence[Hit], homes: Mapping[str, str]) -> list[tuple[str, li
     out = []
     for home in sorted({homes[h.drum] for h in hits}):
         mine = [h for h in hits if homes[h.drum] == home]
-        out += [(home, mine[a : a + AT_ONCE]) for a in range(0, len(mine), AT_ONCE)]
+        out += [(home, some) for some in parted(mine, AT_ONCE)]
     return out
 
 
@@ -100,8 +100,7 @@ def levels_db(session: Session, found: Findings, hits: Sequence[Hit]) -> dict[in
         if not wanted:
             continue
         some = partial(_levels_db, session, take, wanted, found.offsets.get(take.name, {}))
-        batches = [mine[a : a + AT_ONCE] for a in range(0, len(mine), AT_ONCE)]
-        for hit, row in zip(mine, np.concatenate(spread(some, batches)), strict=True):
+        for hit, row in zip(mine, np.concatenate(spread(some, parted(mine, AT_ONCE))), strict=True):
             level = dict(zip(wanted, row.tolist(), strict=True))
             out[hit.id] = {name: level[name] - level[homes[hit.drum]] for name in sorted(clear[hit.id])}
     return out

@@ -20,6 +20,7 @@ from oneshot.analysis.sorting.constraints import Labelled
 from oneshot.analysis.sorting.sort import Sorted
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import SILENT_PEAK, Mic, Problem, Session
+from oneshot.core.workers import spread
 
 
 def measure_hits(session: Session, found: Sorted, said: Labelled, told: tuple[Problem, ...],
@@ -73,10 +74,10 @@ def _dynamic(strokes: list[Strokes], windows: list[measure_envelopes.Windows],
     expected = 10 * np.log10(np.maximum(np.concatenate([w.expected for w in windows]), 1e-18))
     out = compression.compressing(heard, expected, np.concatenate([s.template for s in strokes])).astype(np.int64)
     for each in strokes:
-        for k, mic in enumerate(mics):
-            if mic.name in {m.name for m in each.detected.take.mics}:
-                row = each.detected.take.index(mic.name)
-                out[k] = 2 if compression.gated(each.detected.scan.level_db[row]) else out[k]
+        take = each.detected.take
+        there = [k for k, mic in enumerate(mics) if mic.name in {m.name for m in take.mics}]
+        levels = [each.detected.scan.level_db[take.index(mics[k].name)] for k in there]
+        out[[k for k, shut in zip(there, spread(compression.gated, levels), strict=True) if shut]] = 2
     return out
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from oneshot.analysis.records import STRETCH_STEPS, HitFeatures, TakeScan, Templates, mean_squares
 from oneshot.core.records.session import SILENT_PEAK, Floats, Frames
+from oneshot.core.workers import spread
 
 BEFORE_STEPS = (-6, -2)
 """Where the level before a hit is read: 17 to 6 ms ahead, clear of the analysis window of the hit itself."""
@@ -125,13 +126,16 @@ def distances_db(features: HitFeatures, rows: Frames) -> tuple[Floats, Floats]:
     """
     level, clear = clear_levels_db(features)
     level, clear, valid = level[rows], clear[rows], features.valid[rows][:, :, None, :]
-    place = np.zeros((len(rows), len(rows)))
-    sound = np.zeros((len(rows), len(rows)))
-    for i in range(len(rows)):  # the other half is the same, to the bit: differences change their sign and no more
-        rest = slice(i, None)
-        difference, weight = _differences(level[rest], clear[rest], level[i], clear[i], valid[rest] & valid[i])
-        place[i, rest] = place[rest, i] = _place(difference, weight)
-        sound[i, rest] = sound[rest, i] = _sound(difference, weight)
+
+    def from_one_on(i: int) -> tuple[Floats, Floats]:
+        """Those of hit ``i`` to itself and all later ones."""
+        difference, weight = _differences(level[i:], clear[i:], level[i], clear[i], valid[i:] & valid[i])
+        return _place(difference, weight), _sound(difference, weight)
+
+    place, sound = np.zeros((2, len(rows), len(rows)))
+    for i, found in enumerate(spread(from_one_on, range(len(rows)))):
+        for distance, row in zip((place, sound), found, strict=True):
+            distance[i, i:] = distance[i:, i] = row  # to the bit the same: differences change their sign and no more
     return place, sound
 
 

@@ -110,7 +110,7 @@ def _read_take(root: Path, heard: Detected, mics: tuple[Mic, ...], first: Frames
                 out[row] = _rise_db(power.astype(np.float32))
         return out
 
-    pieces = np.split(np.arange(len(first)), np.arange(AT_ONCE, len(first), AT_ONCE))
+    pieces = workers.parted(np.arange(len(first)), AT_ONCE)
     return np.array(here, np.int64), np.concatenate(workers.spread(read, pieces))
 
 
@@ -130,10 +130,14 @@ def patterns(rise_db: Floats32, template: Frames, count: int) -> tuple[Floats, F
     relative to the same moment in all mics of a template.
     """
     onset, error = np.full((2, count, rise_db.shape[1]), np.nan)
-    for k in range(count):
-        rows = np.flatnonzero(template == k)
-        if len(rows):
-            onset[k], error[k] = _onsets_ms(_stacked(rise_db[rows].astype(np.float64)))
+
+    def of_template(k: int) -> tuple[Floats, Floats]:
+        """Those of one template."""
+        return _onsets_ms(_stacked(rise_db[template == k].astype(np.float64)))
+
+    there = np.unique(template[(template >= 0) & (template < count)]).tolist()
+    for k, found in zip(there, workers.spread(of_template, there), strict=True):
+        onset[k], error[k] = found
     return onset, error
 
 

@@ -36,6 +36,7 @@ from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Floats, Frames, Mic, Problem, Session
+from oneshot.core.workers import spread
 from oneshot.session.mic_names import kind_of
 
 
@@ -325,16 +326,24 @@ def _names(strokes: list[Strokes], learned: Learned, drums: tuple[dict[int, str]
         heard = np.maximum(templates.heard_in[rows].sum(axis=0), 1)
         level = 10 * np.log10(np.maximum(templates.energy[rows].sum(axis=(0, 2, 3)) / heard, 1e-15))
         home[number] = naming.home_mic(name, heard_in, {m.name: float(level[i]) for i, m in enumerate(mics)})
-    for together, kind in _one_drum_each(drums, merged):
+
+    def told_of(one: tuple[list[int], str]) -> tuple[Frames, Frames, list[str]]:
+        """The hits of one drum, how each was struck, and what the ways are called."""
+        together, kind = one
         # its own mics alone, where it has any: others hear it with the room, and over other drums
         close = np.array([m.role is Role.CLOSE and any(m.stands_at(drum[n]) for n in together) for m in mics])
         mine = np.flatnonzero(np.isin(number_of, together))
         heard = own_db[mine][:, close if close.any() else near]
+        struck = np.zeros(len(mine), np.int64)
         if kind not in naming.STRUCK_ONE_WAY:
-            way[mine] = articulations.tell_apart(heard)
-        if kind == "hat" and not way[mine].any():
-            way[mine] = hats.openings(templates, template[mine])
-        names = naming.articulations(articulations.median_strokes(heard, way[mine]), kind)
+            struck = articulations.tell_apart(heard)
+        if kind == "hat" and not struck.any():
+            struck = hats.openings(templates, template[mine])
+        return mine, struck, naming.articulations(articulations.median_strokes(heard, struck), kind)
+
+    each_drum = _one_drum_each(drums, merged)
+    for (together, _), (mine, struck, names) in zip(each_drum, spread(told_of, each_drum), strict=True):
+        way[mine] = struck
         called.update({(number, k): n for number in together for k, n in enumerate(names)})
     ends = np.cumsum([len(s.rows) for s in strokes])[:-1]
     told = [replace(s, articulation=part) for s, part in zip(strokes, np.split(way, ends), strict=True)]
