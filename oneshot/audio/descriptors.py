@@ -45,6 +45,7 @@ TONAL_DB = 15.0
 above it (the periodogram of noise is exponentially distributed)."""
 TONAL_SHARE = 0.05
 """A drum's partial carries at least this share of the energy above 30 Hz; a cymbal's low partials do not."""
+MOST_PARTIALS = 4
 
 
 def tail_end(x: Floats, *, sample_rate: int, noise_rms: float, above_db: float, attack: int = 0) -> int:
@@ -167,6 +168,42 @@ def ring_spectrum(x: Floats, sample_rate: int) -> tuple[Floats, float, int]:
     size = int(fft.next_fast_len(max(4 * len(heard), sample_rate), real=True))
     power: Floats = np.abs(fft.rfft(heard, size)) ** 2
     return power, sample_rate / size, int(np.ceil(2 * size / len(x)))
+
+
+@dataclass(frozen=True, slots=True)
+class Partial:
+    """A partial of a tail: its frequency; its share of the energy above 30 Hz, 0 to 1; and the bins of the spectrum
+    that it takes.
+    """
+
+    hz: float
+    share: float
+    bins: slice
+
+
+def partials(power: Floats, bin_hz: float, lobe: int, *, highest_hz: float = HIGHEST_HZ) -> list[Partial]:
+    """The partials of a tail from 30 Hz to ``highest_hz``, up to ``MOST_PARTIALS``, strongest first; none where nothing
+    tonal rings.
+
+    ``power``, ``bin_hz``, ``lobe``: as from ``ring_spectrum``.
+    """
+    low, high = int(np.ceil(LOWEST_HZ / bin_hz)), int(highest_hz / bin_hz)
+    band = power[low:high + 1]
+    total, least = float(power[low:].sum()), float(np.median(band)) * 10 ** (TONAL_DB / 10)
+    tops = low + 1 + np.flatnonzero((band[1:-1] > band[:-2]) & (band[1:-1] >= band[2:]) & (band[1:-1] > least))
+    found: list[tuple[int, Partial]] = []
+    for top in sorted(tops.tolist(), key=lambda k: -power[k]):
+        if len(found) == MOST_PARTIALS:
+            break
+        bins = slice(max(top - lobe, 0), top + lobe + 1)
+        energy = float(power[bins].sum())
+        if energy < TONAL_SHARE * total or any(abs(top - other) < lobe for other, _ in found):
+            continue
+        left, centre, right = np.log(np.maximum(power[top - 1:top + 2], 1e-300))
+        curvature = left - 2 * centre + right
+        shift = 0.5 * (left - right) / curvature if curvature < 0 else 0.0
+        found.append((top, Partial(float((top + shift) * bin_hz), energy / total, bins)))
+    return [partial for _, partial in found]
 
 
 def fundamental_hz(x: Floats, *, sample_rate: int, attack: int = 0, stop: int | None = None) -> float | None:

@@ -22,7 +22,7 @@ from functools import cache
 
 import numpy as np
 
-from oneshot.audio.descriptors import ring_spectrum, smoothed_power, tail_end
+from oneshot.audio.descriptors import partials, ring_spectrum, smoothed_power, tail_end
 from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats, Floats32
 
@@ -40,12 +40,6 @@ NOISE_DB = 6.0
 
 SETTLE_S, LISTEN_S = 0.03, 0.25
 """Pitch is measured over this window of every hit: after the click, and short enough for playing."""
-LOWEST_HZ, HIGHEST_HZ = 30.0, 500.0
-TONAL_DB = 15.0
-"""How far a partial stands above the median of the band (see ``audio/descriptors.py``)."""
-TONAL_SHARE = 0.05
-"""The least share of the energy above 30 Hz in a partial: a cymbal's low partials have less."""
-MOST_PARTIALS = 4
 SAME_PARTIAL_CENTS = 60.0
 """Partials of a head lie 400 cents and more apart (Bessel zeros), hits of one drum within some ten of each other."""
 SHARED = 0.6
@@ -152,21 +146,7 @@ def partials_hz(x: Floats, sample_rate: int) -> Floats:
     first, last = round(SETTLE_S * sample_rate), round((SETTLE_S + LISTEN_S) * sample_rate)
     if len(x) < last:
         return np.zeros(0)
-    power, hz, lobe = ring_spectrum(x[first:last], sample_rate)
-    low, high = int(np.ceil(LOWEST_HZ / hz)), int(HIGHEST_HZ / hz)
-    band = power[low:high + 1]
-    total, least = float(power[low:].sum()), float(np.median(band)) * 10 ** (TONAL_DB / 10)
-    tops = low + 1 + np.flatnonzero((band[1:-1] > band[:-2]) & (band[1:-1] >= band[2:]) & (band[1:-1] > least))
-    found: list[tuple[int, float]] = []
-    for top in sorted(tops.tolist(), key=lambda k: -power[k]):
-        if len(found) == MOST_PARTIALS:
-            break
-        if power[top - lobe:top + lobe + 1].sum() < TONAL_SHARE * total or any(abs(top - f[0]) < lobe for f in found):
-            continue
-        left, centre, right = np.log(np.maximum(power[top - 1:top + 2], 1e-300))
-        curvature = left - 2 * centre + right
-        found.append((top, (top + (0.5 * (left - right) / curvature if curvature < 0 else 0.0)) * hz))
-    return np.array([f[1] for f in found])
+    return np.array([partial.hz for partial in partials(*ring_spectrum(x[first:last], sample_rate))])
 
 
 def cents(hz: float, against_hz: float) -> float:

@@ -26,6 +26,7 @@ from oneshot.analysis.sorting import (
     naming,
     non_drums,
     places,
+    rings,
 )
 from oneshot.analysis.sorting import drums as sort_drums
 from oneshot.analysis.sorting import templates as learn_templates
@@ -77,6 +78,9 @@ def learn(session: Session, heard: list[Detected], described: list[HitFeatures],
     unlike = constraints.unlike(said, clean)
     kind = np.full(len(joined.energy), -1, np.int64)
     kind[clean] = constraints.parted(learn_templates.kinds(place, sound, unlike), unlike)
+    ringing_hz = rings.partials_hz(session.root, heard, mics, joined, near, clean, kind[clean])
+    kind[clean] = rings.parted(kind[clean], ringing_hz, learn_templates.distance_db(place, sound))
+    pitch = rings.other_pitch(kind[clean], ringing_hz, int(kind.max()) + 1)
     level, stands_out = features.clear_levels_db(joined)
     kinds = learn_templates.templates_of(level, stands_out, kind, joined.heard_in)
     onset, error = places.patterns(places.envelopes(session.root, heard, mics, clean), kind[clean], len(kinds.drum))
@@ -92,7 +96,8 @@ def learn(session: Session, heard: list[Detected], described: list[HitFeatures],
     kinds, apart = learn_templates.select(kinds, kept), apart[np.ix_(kept, kept)]
     owner = _owners(kinds, drums, drum_of[kinds.drum], mics, near)
     kinds, variant = mixtures.untangle(kinds, apart, near, drum_of[kinds.drum] >= 0, owner, _same_place(kinds, mics))
-    drum = _into_drums(kinds, variant, drums, drum_of[kinds.drum], mics, near)
+    drum = _into_drums(kinds, variant, drums, drum_of[kinds.drum], mics, near,
+                       pitch[np.ix_(kinds.drum, kinds.drum)])
     names = {int(d): drums[int(who)] for d, who in zip(drum, drum_of[kinds.drum], strict=True) if who >= 0}
     return Learned(replace(kinds, drum=drum), names, _said_strokes(said, kind, kinds.drum))
 
@@ -127,12 +132,15 @@ def _learn_from(heard: list[Detected], described: list[HitFeatures], mics: tuple
 
 
 def _into_drums(kinds: Templates, variant: Frames, drums: list[str], said: Frames, mics: tuple[Mic, ...],
-                near: NDArray[np.bool_]) -> Frames:
-    """The drum of each kind (kinds,), as place, sound and labels say. ``said``: rows of ``drums``, -1 for none."""
+                near: NDArray[np.bool_], pitch: Floats) -> Frames:
+    """The drum of each kind (kinds,), as place, sound and labels say. ``said``: rows of ``drums``, -1 for none;
+    ``pitch``: as from ``rings.other_pitch``, of which ways to strike one drum that has its own mic are free.
+    """
     place, sound = features.between_db(kinds, near)
     owner = _owners(kinds, drums, said, mics, near)
     arrivals = sort_drums.with_partners(_same_place(kinds, mics), owner)
-    evidence = sort_drums.one_drum(place, sound, arrivals, int(near.sum()), hats.short_cymbals(kinds))
+    pitch = np.where((owner[:, None] == owner) & (owner >= 0), 0.0, pitch)
+    evidence = pitch + sort_drums.one_drum(place, sound, arrivals, int(near.sum()), hats.short_cymbals(kinds))
     return sort_drums.into_drums(evidence, owner=owner, variant=variant, said=said)
 
 

@@ -78,12 +78,18 @@ def kinds(place_db: Floats, sound_db: Floats, unlike: NDArray[np.bool_] | None =
     """
     if len(place_db) < 2:
         return np.zeros(len(place_db), np.int64)
-    distance = np.hypot(place_db, SOUND_SHARE * sound_db)
+    distance = distance_db(place_db, sound_db)
     if unlike is not None:
         distance = np.where(unlike, NEVER_DB, distance)
     np.fill_diagonal(distance, 0.0)
     tree = hierarchy.linkage(distances.squareform(distance, checks=False), "average")
     return renumbered(hierarchy.fcluster(tree, KIND_DB, "distance"))
+
+
+def distance_db(place_db: Floats, sound_db: Floats) -> Floats:
+    """The distance by which hits are clustered, float64 (hits, hits), dB, of those in place and in sound."""
+    out: Floats = np.hypot(place_db, SOUND_SHARE * sound_db)
+    return out
 
 
 def renumbered(labels: NDArray[np.int64]) -> NDArray[np.int64]:
