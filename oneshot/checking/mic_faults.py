@@ -13,18 +13,16 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from oneshot.audio import cross_correlation
 from oneshot.checking.finding import Finding, Harm
+from oneshot.checking.steps import ENOUGH, step
 from oneshot.checking.survey import ClearHit, Survey
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Floats, Frames, Mic, Problem
+from oneshot.core.records.session import Frames, Mic, Problem
 
-ENOUGH, MOST_OF = 8, 0.9
-"""Hits from which a fault is one, and the share of them that has to agree: that eight do by chance happens once in 128
-times.
-"""
+MOST_OF = 0.9
+"""The share of hits that has to agree."""
 ONE_SOUND = 0.9999
 """Correlation from which two mics hold one recording: 37 dB above what differs. Two capsules side by side differ by
 more, if by their noise and position alone.
@@ -63,27 +61,17 @@ def mic_faults(survey: Survey, signs: Signs) -> Iterator[Finding]:
     """All that one take shows; ``signs``: as from ``close_polarities``."""
     twice = _same_recording(survey)
     for first, second in twice:
-        yield _finding(survey, second, Harm.WRONG, f"has the same audio as {survey.mics[first].name}",
+        yield survey.fault(second, Harm.WRONG, f"has the same audio as {survey.mics[first].name}",
                        'find the right file, or give one of them role = "ignore" in session.toml')
     apart = _out_of_time(survey)
     for row, late in apart.items():
-        yield _finding(survey, row, Harm.WRONG,
+        yield survey.fault(row, Harm.WRONG,
                        f"is {abs(late) * 1e3:.0f} ms {'late' if late > 0 else 'early'} against the other mics",
                        "export all files from one start, or give them time stamps")
     left = {second for _, second in twice} | set(apart)
     yield from _polarity(survey, signs, left)
     yield from _sides(survey, left)
     yield from _gain(survey, left)
-
-
-def _drum(survey: Survey, hit: ClearHit) -> str:
-    """The drum that a hit's close mic stands at; the mic's name where that is not known."""
-    mic = survey.mics[hit.owner]
-    return mic.drum or mic.name
-
-
-def _finding(survey: Survey, row: int, harm: Harm, what: str, todo: str, at_s: tuple[float, ...] = ()) -> Finding:
-    return Finding(harm, Problem(f"{survey.take.name}/{survey.mics[row].name}", what, todo), at_s)
 
 
 # -------------------------------------------------------------------------------------------------- one recording twice
@@ -215,7 +203,7 @@ def _sides(survey: Survey, left: set[int]) -> Iterator[Finding]:
             if set(sides) == {"L", "R"}}
     for one, other in combinations(lean, 2):
         known = ~np.isnan(lean[one]) & ~np.isnan(lean[other])
-        of = np.array([_drum(survey, hit) for hit in survey.hits])[known]
+        of = survey.struck()[known]
         drums = np.unique(of)
         if len(drums) < 3:
             continue
@@ -224,7 +212,7 @@ def _sides(survey: Survey, left: set[int]) -> Iterator[Finding]:
         apart = (np.abs(a) > LEANS_DB) & (np.abs(b) > LEANS_DB)
         if apart.sum() >= 2 and np.all(a[apart] * b[apart] < 0):
             second = pairs[other]
-            yield _finding(survey, second["L"], Harm.WRONG,
+            yield survey.fault(second["L"], Harm.WRONG,
                            f"and {survey.mics[second['R']].name} have left and right exchanged against {one}",
                            "exchange the sides of one pair in session.toml")
 
@@ -262,13 +250,13 @@ def _polarity(survey: Survey, signs: Signs, left: set[int]) -> Iterator[Finding]
         pair = [other for other in found if survey.mics[row].pair and survey.mics[other].pair == survey.mics[row].pair]
         inverted = len(against) >= 2 and 1 not in found.values()
         if inverted or (len(far) == 2 and pair and against and survey.mics[row].side == "R"):
-            yield _finding(survey, row, Harm.WRONG, "has its polarity inverted against "
+            yield survey.fault(row, Harm.WRONG, "has its polarity inverted against "
                            + ("the other far mics" if inverted else survey.mics[against[0]].name), TURN_IT)
     rows = {mic.name: row for row, mic in enumerate(survey.mics)}
     for (one, other), sign in signs.items():
         a, b = rows[one], rows[other]
         if sign == -1 and not {a, b} & left and _same_side(survey.mics[a], survey.mics[b]):
-            yield _finding(survey, b, Harm.WRONG, f"has its polarity inverted against {one}", TURN_IT)
+            yield survey.fault(b, Harm.WRONG, f"has its polarity inverted against {one}", TURN_IT)
 
 
 def inverted_since(first: str, then: Signs, later: str, now: Signs) -> Iterator[Finding]:
@@ -298,7 +286,7 @@ def polarity(survey: Survey, a: int, b: int) -> int:
         if not np.isnan(hit.arrival[[a, b]]).any() and (not of_drum or survey.mics[hit.owner].drum in of_drum):
             found = correlation(hit, a, b, survey.take.sample_rate)
             if abs(found) > ALIKE:
-                signs.setdefault(_drum(survey, hit), []).append(np.sign(found))
+                signs.setdefault(survey.drum(hit), []).append(np.sign(found))
     votes = []
     for mine in signs.values():
         mean = float(np.mean(mine))
@@ -331,7 +319,7 @@ def _gain(survey: Survey, left: set[int]) -> Iterator[Finding]:
     """Mics whose gain was moved during the take: from one hit on they are louder, or softer, against all others."""
     level = np.array([20 * np.log10(np.maximum(hit.peak, 1e-9)) for hit in survey.hits]).reshape(-1, len(survey.mics))
     known = np.array([~np.isnan(hit.arrival) for hit in survey.hits]).reshape(level.shape)
-    of = np.array([_drum(survey, hit) for hit in survey.hits])
+    of = survey.struck()
     rows = [row for row, mic in enumerate(survey.mics) if mic.role.means.judged and row not in left]
     if len(rows) < 3:
         return
@@ -342,13 +330,13 @@ def _gain(survey: Survey, left: set[int]) -> Iterator[Finding]:
         for row in rows:
             others = [other for other in rows if other != row]
             own = masked[:, row] - np.nanmedian(masked[:, others], axis=1)
-            moved = _step(own, of)
+            moved = step(own, of, MOVED_DB)
             if moved is not None and abs(_floor_moved_db(survey, row, survey.hits[moved[0]].frame) - moved[1]) \
                     < MOVED_DB:
                 at, by = moved
-                at_s = (survey.hits[at].frame / survey.take.sample_rate,)
+                at_s = (survey.when(survey.hits[at]),)
                 what = f"was turned {'up' if by > 0 else 'down'} by some {abs(by):.0f} dB during the take"
-                yield _finding(survey, row, Harm.WRONG, what, "cut the files there into two takes, or record it again",
+                yield survey.fault(row, Harm.WRONG, what, "cut the files there into two takes, or record it again",
                                at_s)
 
 
@@ -361,35 +349,3 @@ def _floor_moved_db(survey: Survey, row: int, frame: int) -> float:
                      for part in (survey.level[:, :at], survey.level[:, at:]))
     moved = after - before
     return float(moved[row] - np.median(np.delete(moved, row)))
-
-
-def _step(values: Floats, of: NDArray[np.str_]) -> tuple[int, float] | None:
-    """The hit from which on a mic's level is another one, and by how much (dB), where all drums agree."""
-    usual = values.copy()
-    for drum in np.unique(of).tolist():
-        mine = of == drum
-        usual[mine] -= np.nanmedian(values[mine]) if np.any(~np.isnan(values[mine])) else 0.0
-    known = np.flatnonzero(~np.isnan(usual))
-    if len(known) < 3 * ENOUGH:
-        return None
-    best: tuple[float, int, float] = (0.0, 0, 0.0)
-    for cut in range(ENOUGH, len(known) - ENOUGH + 1):
-        before, after = usual[known[:cut]], usual[known[cut:]]
-        by = float(np.median(after) - np.median(before))
-        spread = float(np.median(np.abs(np.concatenate([before - np.median(before), after - np.median(after)]))))
-        best = max(best, (abs(by) - 2 * spread, int(known[cut]), by))
-    worth, at, by = best
-    return (at, by) if worth > 0 and abs(by) >= MOVED_DB and _all_agree(values, of, at, by) else None
-
-
-def _all_agree(values: Floats, of: NDArray[np.str_], at: int, by: float) -> bool:
-    """Whether each drum that was hit often before and after moved as far."""
-    moves = []
-    for drum in np.unique(of).tolist():
-        mine = np.flatnonzero((of == drum) & ~np.isnan(values))
-        before, after = values[mine[mine < at]], values[mine[mine >= at]]
-        if len(before) >= 4 and len(after) >= 4:
-            moves.append(float(np.median(after) - np.median(before)))
-    return len(moves) >= 2 and all(abs(move - by) < MOVED_DB / 2 for move in moves)
-
-

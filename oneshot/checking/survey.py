@@ -21,8 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.audio.io import TakeReader, is_float
+from oneshot.checking.finding import Finding, Harm
 from oneshot.core.progress import Progress
-from oneshot.core.records.session import Floats32, Frames, Mic, Take
+from oneshot.core.records.session import Floats32, Frames, Mic, Problem, Take
 
 STEPS_A_SECOND = 200
 STRETCH_STEPS = 1000
@@ -100,6 +101,28 @@ class Survey(_Kept):
     def seconds(self, slots: NDArray[np.int64]) -> NDArray[np.float64]:
         """When slots begin, s."""
         return np.asarray(slots * self.slot / self.take.sample_rate)
+
+    def when(self, hit: ClearHit) -> float:
+        """When a hit's window begins, s."""
+        return hit.frame / self.take.sample_rate
+
+    def drum(self, hit: ClearHit) -> str:
+        """The drum that a hit's close mic stands at; the mic's name where that is not known."""
+        mic = self.mics[hit.owner]
+        return mic.drum or mic.name
+
+    def struck(self) -> NDArray[np.str_]:
+        """The drum of every hit, str (hits,)."""
+        return np.array([self.drum(hit) for hit in self.hits], np.str_)
+
+    def arrivals(self) -> NDArray[np.float64]:
+        """When every hit arrives in every mic, float64 (hits, mics), s of the take; NaN where it does not stand out."""
+        found = np.array([hit.frame + hit.arrival for hit in self.hits]).reshape(-1, len(self.mics))
+        return np.asarray(found / self.take.sample_rate)
+
+    def fault(self, row: int, harm: Harm, what: str, todo: str, at_s: tuple[float, ...] = ()) -> Finding:
+        """A fault of one mic."""
+        return Finding(harm, Problem(f"{self.take.name}/{self.mics[row].name}", what, todo), at_s)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
