@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from oneshot.checking.clocks import clock_faults
 from oneshot.checking.compression import compressed
+from oneshot.checking.edits import edits
 from oneshot.checking.finding import Finding, in_order
 from oneshot.checking.measures import MicMeasures, measured, near_rooms
 from oneshot.checking.mic_faults import Led, Signs, close_polarities, inverted_since, led, mic_faults, misnamed
@@ -34,7 +35,7 @@ def checked(session: Session, *, jobs: int, progress: Progress) -> Checked:
         survey = surveyed(session.root, take, jobs=jobs, progress=progress)
         mics[take.name], signs[take.name] = measured(survey), close_polarities(survey)
         found += [*signal_faults(survey), *compressed(survey), *mic_faults(survey, signs[take.name]),
-                  *clock_faults(survey), *near_rooms(survey, session.air_c)]
+                  *clock_faults(survey), *edits(survey), *near_rooms(survey, session.air_c)]
         leading.append(led(survey))
     first = session.takes[0].name
     for name, now in signs.items():

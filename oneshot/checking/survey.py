@@ -39,6 +39,11 @@ LEAD_S, WINDOW_S = 0.010, 0.040
 """What is kept of a clear hit: from before the step in which it begins, and how much in all."""
 STANDS_OUT, OF_PEAK = 4.0, 0.05
 """An arrival is where a mic first passes so many times the largest sample before the hit, or this share of its peak."""
+AT_ONCE, LAST_BIT = 2.0, 2.0**-15
+"""A mic jumps where one step from sample to sample is so many times the largest other one within 5 ms on both sides,
+and the last of 16 bits: a wave has several of nearly one size beside each other, and sound reaches no two mics in one
+frame but by chance.
+"""
 STEADY = 4.0
 """A quiet second is one of noise where no 50 ms of it have more than so many times (6 dB) the power of others."""
 FEWEST_HITS, MOST_HITS, HITS_BYTES = 16, 60, 2**26
@@ -73,7 +78,8 @@ class _Kept:
     mean square of each 50 ms, full scale 1.0; ``flat``: int32 (mics, slots), how many samples lie within 1e-4 of their
     slot's largest; ``black``: bool (mics, slots), nothing but zeros; ``broken``: int64 (mics,), the first take frame
     that is NaN or infinite, -1 for none (such count as 0); ``begins``: each mic's clear beginnings, take frames in
-    order; ``drops``: where a mic is black for 5 to 45 ms between sounds, take frames; ``hits``: in order of time.
+    order; ``drops``: where a mic is black for 5 to 45 ms between sounds, take frames; ``jumps``: int64, take frames in
+    which most mics jump at once; ``hits``: in order of time.
     """
 
     peak: Floats32
@@ -83,6 +89,7 @@ class _Kept:
     broken: Frames
     begins: tuple[Frames, ...]
     drops: tuple[Frames, ...]
+    jumps: Frames
     hits: tuple[ClearHit, ...]
 
 
@@ -167,6 +174,7 @@ def surveyed(root: Path, take: Take, *, jobs: int, progress: Progress) -> Survey
         broken=np.array([next((int(part.broken[row]) for part in parts if part.broken[row] >= 0), -1) for row in rows]),
         begins=tuple(np.concatenate([part.begins[row] for part in parts]) for row in rows),
         drops=tuple(np.concatenate([part.drops[row] for part in parts]) for row in rows),
+        jumps=np.concatenate([part.jumps for part in parts]),
         hits=tuple(_owned([hit for part in parts for hit in part.hits], mics, peak.max(axis=1))),
         quiet=tuple(_quietest(parts, row) for row in rows))
 
@@ -187,12 +195,14 @@ def _stretch(reader: TakeReader, number: int, step: int, *, most: int) -> _Stret
     steps = min(STRETCH_STEPS, -(-(take.frames - first) // step))
     lead, tail = BEFORE_STEPS * step, round(WINDOW_S * take.sample_rate)
     x = reader.read(first - lead, first + steps * step + tail)
-    broken = _broken(x, first - lead)
+    broken, mixed = _broken(x, first - lead)
     body = x[:, lead : lead + steps * step]
     size = np.abs(x[:, : lead + steps * step])
     peaks = size.reshape(len(x), BEFORE_STEPS + steps, step).max(axis=2)
     power = np.square(body).reshape(len(x), steps, step).mean(axis=2, dtype=np.float32)
     begins = [_begins(row) for row in peaks]
+    around = slice(lead - step, lead + (steps + 1) * step)
+    jumps = first + _jumps(x[:, around], mixed[around], step)
     hits = tuple(_clear_hits(reader, x, peaks, begins, first - lead, step, most)) if most else ()
     quiet = tuple(_quiet_second(body[m], power[m], step) for m in range(len(x))) if most and steps >= STEPS_A_SECOND \
         else ()
@@ -201,19 +211,48 @@ def _stretch(reader: TakeReader, number: int, step: int, *, most: int) -> _Stret
     return _Stretch(
         peak=peak, level=_by_slot(power, SLOT_STEPS).mean(axis=2), flat=flat, black=peak == 0, broken=broken,
         begins=tuple(first + (at - BEFORE_STEPS) * step for at in begins),
-        drops=tuple(first + at * step for at in map(_drops, peaks[:, BEFORE_STEPS:])), hits=hits,
+        drops=tuple(first + at * step for at in map(_drops, peaks[:, BEFORE_STEPS:])),
+        jumps=jumps[(jumps > 0) & (jumps < take.frames)], hits=hits,
         mean=body.mean(axis=1, dtype=np.float64), quiet=quiet)
 
 
-def _broken(x: Floats32, base: int) -> Frames:
-    """The first take frame of each mic that is no number, int64 (mics,), -1 for none; such samples become 0."""
+def _broken(x: Floats32, base: int) -> tuple[Frames, Floats32]:
+    """The first take frame of each mic that is no number, int64 (mics,), -1 for none; such samples become 0. And the
+    sum of all mics, float32 (frames,), which tells of nearly all stretches that there is none.
+    """
     out = np.full(len(x), -1, np.int64)
-    if not np.isfinite(x.sum()):  # one sum tells of nearly all stretches that there is none
+    mixed = x.sum(axis=0)
+    if not np.isfinite(mixed.sum()):
         bad = ~np.isfinite(x)
         rows = bad.any(axis=1)
         out[rows] = base + bad[rows].argmax(axis=1)
         x[bad] = 0.0
-    return out
+        mixed = x.sum(axis=0)
+    return out, mixed
+
+
+def _jumps(x: Floats32, mixed: Floats32, step: int) -> Frames:
+    """Frames, from the second step on, in which most mics jump at once; the first and the last step are only compared
+    with. The sum of all mics tells where to look.
+    """
+    def stands_out(steps: Floats32) -> NDArray[np.bool_]:
+        """Of steps from sample to sample (any, frames), whether the middle one is a jump."""
+        middle = steps.shape[1] // 2
+        largest = steps[:, middle].copy()
+        steps[:, middle] = 0.0
+        return np.asarray(largest > AT_ONCE * np.maximum(steps.max(axis=1), LAST_BIT))
+
+    apart = np.abs(np.diff(mixed, prepend=mixed[:1]))
+    by_step = apart[: len(apart) // step * step].reshape(-1, step)
+    largest, at = by_step.max(axis=1), by_step.argmax(axis=1)
+    rest = np.sort(np.partition(by_step, -2, axis=1)[:, -2:], axis=1)[:, 0]
+    out = []
+    for k in (np.flatnonzero(largest[1:-1] > AT_ONCE * np.maximum(rest[1:-1], LAST_BIT)) + 1).tolist():
+        frame = k * step + int(at[k])
+        around = np.abs(np.diff(x[:, frame - step : frame + step], axis=1))
+        if 2 * int(stands_out(around).sum()) > len(x) > 2:
+            out.append(frame - step)
+    return np.array(out, np.int64)
 
 
 def _by_slot(x: Floats32, length: int) -> Floats32:

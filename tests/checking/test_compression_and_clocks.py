@@ -1,6 +1,4 @@
-"""Compressors, clocks and lost samples are found in the mic that has them, and nothing is said of linear mics that share
-a clock.
-"""
+"""Compressors, clocks and lost samples are found in the mic that has them; linear mics that share a clock are fine."""
 
 from __future__ import annotations
 
@@ -63,7 +61,7 @@ def squashed(x: Floats, rate: int, below_peak_db: float, ratio: float) -> Floats
 def stretched(x: Floats, ppm: float) -> Floats:
     """A recording by a clock that runs slower by so much, so that all comes later in its file."""
     time = np.arange(len(x))
-    return np.interp(time * (1 - ppm * 1e-6), time, x)
+    return np.asarray(np.interp(time * (1 - ppm * 1e-6), time, x))
 
 
 def test_nothing_is_said_of_linear_mics_with_one_clock(mole: Path, tmp_path: Path) -> None:
