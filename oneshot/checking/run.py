@@ -13,6 +13,7 @@ from oneshot.checking.measures import MicMeasures, measured, near_rooms
 from oneshot.checking.mic_faults import Led, Signs, close_polarities, inverted_since, led, mic_faults, misnamed
 from oneshot.checking.signal_faults import signal_faults
 from oneshot.checking.survey import surveyed
+from oneshot.checking.tuning import tuning
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import Session
 
@@ -35,7 +36,7 @@ def checked(session: Session, *, jobs: int, progress: Progress) -> Checked:
         survey = surveyed(session.root, take, jobs=jobs, progress=progress)
         mics[take.name], signs[take.name] = measured(survey), close_polarities(survey)
         found += [*signal_faults(survey), *compressed(survey), *mic_faults(survey, signs[take.name]),
-                  *clock_faults(survey), *edits(survey), *near_rooms(survey, session.air_c)]
+                  *clock_faults(survey), *edits(survey), *tuning(survey), *near_rooms(survey, session.air_c)]
         leading.append(led(survey))
     first = session.takes[0].name
     for name, now in signs.items():
