@@ -1,8 +1,9 @@
 """The survey: one pass over a take, at reading speed, that keeps what the checks are made from.
 
 Of every mic: peak and mean square of each 50 ms, its mean, where it is digitally black or drops out, the quietest
-second of some stretches, and when something clearly begins in it. Of the whole take: a few clear hits per close mic
-with the first 30 ms of all mics, from which arrivals, polarity and levels are read.
+second of some stretches, and when something clearly begins in it. Of the whole take: where most mics jump at one frame,
+and a few clear hits per close mic with the first 30 ms of all mics, from which arrivals, polarity and levels are read,
+and what rings after them in their own mic, from which pitch is.
 
 A hit is *clear* in a mic where its peak rises ``RISE_DB`` above all of the 100 ms before. It belongs to the close mic
 that it is as loud in as hits get there; of several such mics to the one that it reaches first. (Arrival alone does not
@@ -30,8 +31,10 @@ STRETCH_STEPS = 1000
 """Of one read: 5 s."""
 SLOT_STEPS = 10
 """Steps of a slot, 50 ms, for which peak and level are kept."""
-FLAT = 1 - 1e-4
-"""Samples this near to a slot's largest lie on its top: of a wave of 20 Hz eleven at 48 kHz, of one of 50 Hz four."""
+FLAT, OF_TOP = 1 - 1e-4, 0.98
+"""Samples this near to a slot's largest lie on its top: of a wave of 20 Hz eleven at 48 kHz, of one of 50 Hz four. They
+are counted in slots so near to the loudest of their stretch: others are not cut off where it is not.
+"""
 RISE_DB = 20.0
 BEFORE_STEPS = 20
 """In what time before its beginning a clear hit is compared with what was there: 100 ms."""
@@ -84,10 +87,10 @@ class ClearHit:
 class _Kept:
     """What is kept of a take, or of a few seconds of it. ``peak``, ``level``: float32 (mics, slots), largest sample and
     mean square of each 50 ms, full scale 1.0; ``flat``: int32 (mics, slots), how many samples lie within 1e-4 of their
-    slot's largest; ``black``: bool (mics, slots), nothing but zeros; ``broken``: int64 (mics,), the first take frame
-    that is NaN or infinite, -1 for none (such count as 0); ``begins``: each mic's clear beginnings, take frames in
-    order; ``drops``: where a mic is black for 5 to 45 ms between sounds, take frames; ``jumps``: int64, take frames in
-    which most mics jump at once; ``hits``: in order of time.
+    slot's largest, 0 where a slot of the same stretch is 2 % louder; ``black``: bool (mics, slots), nothing but zeros;
+    ``broken``: int64 (mics,), the first take frame that is NaN or infinite, -1 for none (such count as 0); ``begins``:
+    each mic's clear beginnings, take frames in order; ``drops``: where a mic is black for 5 to 45 ms between sounds,
+    take frames; ``jumps``: int64, take frames in which most mics jump at once; ``hits``: in order of time.
     """
 
     peak: Floats32
@@ -205,9 +208,16 @@ def _stretch(reader: TakeReader, number: int, step: int, *, most: int) -> _Stret
     x = reader.read(first - lead, first + steps * step + tail)
     broken, mixed = _broken(x, first - lead)
     body = x[:, lead : lead + steps * step]
-    size = np.abs(x[:, : lead + steps * step])
-    peaks = size.reshape(len(x), BEFORE_STEPS + steps, step).max(axis=2)
-    power = np.square(body).reshape(len(x), steps, step).mean(axis=2, dtype=np.float32)
+    peaks, power, mean = (np.empty((len(x), n), np.float32) for n in (BEFORE_STEPS + steps, steps, steps))
+    flat = np.zeros((len(x), -(-steps // SLOT_STEPS)), np.int32)
+    for row, whole in enumerate(x[:, : lead + steps * step]):  # one after another: a mic's five seconds fit a cache
+        size = np.abs(whole)
+        size.reshape(-1, step).max(axis=1, out=peaks[row])
+        flat[row] = _flat(size[lead:], peaks[row, BEFORE_STEPS:], step)
+        by_step = body[row].reshape(-1, step)
+        by_step.mean(axis=1, out=mean[row])
+        np.einsum("ij,ij->i", by_step, by_step, out=power[row])
+    power /= step
     begins = [_begins(row) for row in peaks]
     around = slice(lead - step, lead + (steps + 1) * step)
     jumps = first + _jumps(x[:, around], mixed[around], step)
@@ -215,13 +225,22 @@ def _stretch(reader: TakeReader, number: int, step: int, *, most: int) -> _Stret
     quiet = tuple(_quiet_second(body[m], power[m], step) for m in range(len(x))) if most and steps >= STEPS_A_SECOND \
         else ()
     peak = _by_slot(peaks[:, BEFORE_STEPS:], SLOT_STEPS).max(axis=2)
-    flat = (_by_slot(size[:, lead:], SLOT_STEPS * step) >= FLAT * peak[:, :, None]).sum(axis=2, dtype=np.int32)
     return _Stretch(
         peak=peak, level=_by_slot(power, SLOT_STEPS).mean(axis=2), flat=flat, black=peak == 0, broken=broken,
         begins=tuple(first + (at - BEFORE_STEPS) * step for at in begins),
         drops=tuple(first + at * step for at in map(_drops, peaks[:, BEFORE_STEPS:])),
         jumps=jumps[(jumps > 0) & (jumps < take.frames)], hits=hits,
-        mean=body.mean(axis=1, dtype=np.float64), quiet=quiet)
+        mean=mean.mean(axis=1, dtype=np.float64), quiet=quiet)
+
+
+def _flat(size: Floats32, peaks: Floats32, step: int) -> NDArray[np.int32]:
+    """How many samples of each slot lie on its top, int32 (slots,); 0 in slots that are clearly softer than others."""
+    peak = _by_slot(peaks[None], SLOT_STEPS)[0].max(axis=1)
+    out = np.zeros(len(peak), np.int32)
+    for slot in np.flatnonzero(peak >= OF_TOP * peak.max(initial=0.0)).tolist():
+        own = size[slot * SLOT_STEPS * step : (slot + 1) * SLOT_STEPS * step]
+        out[slot] = np.count_nonzero(own >= FLAT * peak[slot])
+    return out
 
 
 def _broken(x: Floats32, base: int) -> tuple[Frames, Floats32]:
