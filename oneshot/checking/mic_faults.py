@@ -13,13 +13,14 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from oneshot.audio import cross_correlation
 from oneshot.checking.finding import Finding, Harm
 from oneshot.checking.steps import ENOUGH, step
 from oneshot.checking.survey import ClearHit, Survey
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Frames, Mic, Problem
+from oneshot.core.records.session import Floats, Frames, Mic, Problem
 
 MOST_OF = 0.9
 """The share of hits that has to agree."""
@@ -316,28 +317,37 @@ def correlation(hit: ClearHit, a: int, b: int, sample_rate: int) -> float:
 
 
 def _gain(survey: Survey, left: set[int]) -> Iterator[Finding]:
-    """Mics whose gain was moved during the take: from one hit on they are louder, or softer, against all others."""
+    """Mics whose gain was moved during the take: from one hit on they are louder, or softer, against all others. The
+    one that moved most comes first, and no other is held against it.
+    """
     level = np.array([20 * np.log10(np.maximum(hit.peak, 1e-9)) for hit in survey.hits]).reshape(-1, len(survey.mics))
-    known = np.array([~np.isnan(hit.arrival) for hit in survey.hits]).reshape(level.shape)
+    level[np.isnan(survey.arrivals())] = np.nan
     of = survey.struck()
     rows = [row for row, mic in enumerate(survey.mics) if mic.role.means.judged and row not in left]
-    if len(rows) < 3:
-        return
-    # what a hit of a drum has in a mic above its level in the other mics, less what is usual for that drum
-    masked = np.where(known, level, np.nan)
+    while len(rows) >= 3:
+        moved = {row: how for row in rows if (how := _gain_moved(survey, level, of, row, rows)) is not None}
+        if not moved:
+            return
+        row = max(moved, key=lambda each: abs(moved[each][1]))
+        at, by = moved[row]
+        rows.remove(row)
+        yield survey.fault(row, Harm.WRONG, f"was turned {'up' if by > 0 else 'down'} by some {abs(by):.0f} dB during "
+                           "the take", "cut the files there into two takes, or record it again",
+                           (survey.when(survey.hits[at]),))
+
+
+def _gain_moved(survey: Survey, level: Floats, of: NDArray[np.str_], row: int, rows: Sequence[int]
+                ) -> tuple[int, float] | None:
+    """The hit from which a mic is louder against the others of ``rows``, and by how many dB, its noise included;
+    ``level``: (hits, mics), dB, NaN where a hit does not stand out.
+    """
+    others = [other for other in rows if other != row]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # of hits that are clear nowhere else
-        for row in rows:
-            others = [other for other in rows if other != row]
-            own = masked[:, row] - np.nanmedian(masked[:, others], axis=1)
-            moved = step(own, of, MOVED_DB)
-            if moved is not None and abs(_floor_moved_db(survey, row, survey.hits[moved[0]].frame) - moved[1]) \
-                    < MOVED_DB:
-                at, by = moved
-                at_s = (survey.when(survey.hits[at]),)
-                what = f"was turned {'up' if by > 0 else 'down'} by some {abs(by):.0f} dB during the take"
-                yield survey.fault(row, Harm.WRONG, what, "cut the files there into two takes, or record it again",
-                               at_s)
+        moved = step(level[:, row] - np.nanmedian(level[:, others], axis=1), of, MOVED_DB)
+    if moved is None or abs(_floor_moved_db(survey, row, survey.hits[moved[0]].frame) - moved[1]) >= MOVED_DB:
+        return None
+    return moved
 
 
 def _floor_moved_db(survey: Survey, row: int, frame: int) -> float:

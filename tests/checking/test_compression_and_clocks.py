@@ -99,6 +99,17 @@ def test_a_clock_of_its_own(mole: Path, tmp_path: Path, name: str, ppm: float) -
     assert ("later" if ppm > 0 else "earlier") in words
 
 
+def test_gain_that_was_moved_far_is_told_of_its_mic_alone(mole: Path, tmp_path: Path) -> None:
+    """12 dB in one overhead: none of the others, which are held against it, has moved."""
+    def change(name: str, x: Floats, _: int) -> Floats:
+        return np.where(np.arange(len(x)) < len(x) // 2, x / 4, x) if name == "OH L" else x
+
+    (found,) = findings(mole, tmp_path / "session", change)
+
+    assert "mole/OH L" == found.problem.where
+    assert "was turned up by some 12 dB" in found.problem.what
+
+
 def test_samples_that_a_mic_lost(mole: Path, tmp_path: Path) -> None:
     """A buffer of 128 samples in the middle: 2.9 ms at 44.1 kHz, found by the next hit."""
     def change(name: str, x: Floats, _: int) -> Floats:
