@@ -10,7 +10,8 @@ from oneshot.checking.compression import compressed
 from oneshot.checking.edits import edits
 from oneshot.checking.finding import Finding, in_order
 from oneshot.checking.measures import MicMeasures, measured, near_rooms
-from oneshot.checking.mic_faults import Led, Signs, close_polarities, inverted_since, led, mic_faults, misnamed
+from oneshot.checking.mic_faults import Led, led, mic_faults, misnamed
+from oneshot.checking.polarity import Signs, close_polarities, inverted_since
 from oneshot.checking.signal_faults import signal_faults
 from oneshot.checking.survey import surveyed
 from oneshot.checking.tuning import tuning
