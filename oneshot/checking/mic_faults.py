@@ -1,5 +1,5 @@
-"""Faults that show between mics: one recording twice, files that are not in time, names and sides that are exchanged,
-polarity, gain that was moved.
+"""Faults that show between mics: one recording twice, files that are not in time, names and sides that are exchanged;
+and, of the mics that are none of these, polarity and gain.
 
 All is read from the survey's clear hits, each of which belongs to one close mic. A fault is one only where most of many
 hits agree: a single hit can be anything.
@@ -7,24 +7,20 @@ hits agree: a single hit can be anything.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from oneshot.audio import cross_correlation
 from oneshot.checking.finding import Finding, Harm
+from oneshot.checking.gain import gain_moved
+from oneshot.checking.polarity import Signs, inverted
+from oneshot.checking.steps import ENOUGH
 from oneshot.checking.survey import ClearHit, Survey
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Floats, Frames, Mic, Problem
+from oneshot.core.records.session import Frames, Problem
 
-ENOUGH, MOST_OF = 8, 0.9
-"""Hits from which a fault is one, and the share of them that has to agree: that eight do by chance happens once in 128
-times.
-"""
 ONE_SOUND = 0.9999
 """Correlation from which two mics hold one recording: 37 dB above what differs. Two capsules side by side differ by
 more, if by their noise and position alone.
@@ -44,17 +40,6 @@ ONE_DELAY_S = 0.0002
 """Scatter (median deviation) of a drum's delay from one mic to another: strokes land some centimetres apart."""
 LOUD = 4.0
 """A mic's loud hits are those up to so much (12 dB) below its loudest."""
-FIRST_S, STEP_S = 0.005, 0.0003
-"""How much of a hit is compared, and how far two mics may be out of step once each begins at its arrival: 10 cm."""
-ALIKE = 0.5
-"""Correlation of two beginnings from which its sign says something."""
-TURN_IT = "set polarity = -1 for it in session.toml, or turn it at the preamp"
-SOFTEST = 0.02
-"""Share of a mic's time in which there is as little as there is ever: noise, or tails where playing never stops."""
-MOVED_DB = 3.0
-"""Gain that was moved by less than this is no worry: takes are matched better than that."""
-
-
 LEANS_DB = 1.5
 """A drum lies to one side of a pair where it is so much louder there than the middle one of all drums."""
 
@@ -63,27 +48,17 @@ def mic_faults(survey: Survey, signs: Signs) -> Iterator[Finding]:
     """All that one take shows; ``signs``: as from ``close_polarities``."""
     twice = _same_recording(survey)
     for first, second in twice:
-        yield _finding(survey, second, Harm.WRONG, f"has the same audio as {survey.mics[first].name}",
-                       'find the right file, or give one of them role = "ignore" in session.toml')
+        yield survey.fault(second, Harm.WRONG, f"has the same audio as {survey.mics[first].name}",
+                           'find the right file, or give one of them role = "ignore" in session.toml')
     apart = _out_of_time(survey)
     for row, late in apart.items():
-        yield _finding(survey, row, Harm.WRONG,
-                       f"is {abs(late) * 1e3:.0f} ms {'late' if late > 0 else 'early'} against the other mics",
-                       "export all files from one start, or give them time stamps")
+        yield survey.fault(row, Harm.WRONG,
+                           f"is {abs(late) * 1e3:.0f} ms {'late' if late > 0 else 'early'} against the other mics",
+                           "export all files from one start, or give them time stamps")
     left = {second for _, second in twice} | set(apart)
-    yield from _polarity(survey, signs, left)
+    yield from inverted(survey, signs, left)
     yield from _sides(survey, left)
-    yield from _gain(survey, left)
-
-
-def _drum(survey: Survey, hit: ClearHit) -> str:
-    """The drum that a hit's close mic stands at; the mic's name where that is not known."""
-    mic = survey.mics[hit.owner]
-    return mic.drum or mic.name
-
-
-def _finding(survey: Survey, row: int, harm: Harm, what: str, todo: str, at_s: tuple[float, ...] = ()) -> Finding:
-    return Finding(harm, Problem(f"{survey.take.name}/{survey.mics[row].name}", what, todo), at_s)
+    yield from gain_moved(survey, left)
 
 
 # -------------------------------------------------------------------------------------------------- one recording twice
@@ -215,7 +190,7 @@ def _sides(survey: Survey, left: set[int]) -> Iterator[Finding]:
             if set(sides) == {"L", "R"}}
     for one, other in combinations(lean, 2):
         known = ~np.isnan(lean[one]) & ~np.isnan(lean[other])
-        of = np.array([_drum(survey, hit) for hit in survey.hits])[known]
+        of = survey.struck()[known]
         drums = np.unique(of)
         if len(drums) < 3:
             continue
@@ -224,7 +199,7 @@ def _sides(survey: Survey, left: set[int]) -> Iterator[Finding]:
         apart = (np.abs(a) > LEANS_DB) & (np.abs(b) > LEANS_DB)
         if apart.sum() >= 2 and np.all(a[apart] * b[apart] < 0):
             second = pairs[other]
-            yield _finding(survey, second["L"], Harm.WRONG,
+            yield survey.fault(second["L"], Harm.WRONG,
                            f"and {survey.mics[second['R']].name} have left and right exchanged against {one}",
                            "exchange the sides of one pair in session.toml")
 
@@ -235,161 +210,3 @@ def _lean(hit: ClearHit, sides: dict[str, int]) -> float:
     if np.isnan(hit.arrival[left]) or np.isnan(hit.arrival[right]):
         return float("nan")
     return 20 * float(np.log10(hit.peak[left] / hit.peak[right]))
-
-
-# ------------------------------------------------------------------------------------------------------------- polarity
-
-
-Signs = Mapping[tuple[str, str], int]
-"""Two mics of one drum -> 1 where they hear its hits alike, -1 where the other way round, 0 where nobody can tell."""
-
-
-def close_polarities(survey: Survey) -> Signs:
-    """Of all close mics that share a drum."""
-    close = [row for row, mic in enumerate(survey.mics) if mic.role is Role.CLOSE]
-    return {(survey.mics[a].name, survey.mics[b].name): polarity(survey, a, b) for a, b in combinations(close, 2)
-            if survey.mics[a].drum == survey.mics[b].drum}
-
-
-def _polarity(survey: Survey, signs: Signs, left: set[int]) -> Iterator[Finding]:
-    """Far mics that are inverted against most others, or against the other one of their pair; mics of one drum that
-    hear it from one side and disagree.
-    """
-    far = [row for row, mic in enumerate(survey.mics) if mic.role.means.far and row not in left]
-    for row in far:
-        found = {other: polarity(survey, row, other) for other in far if other != row}
-        against = [other for other, sign in found.items() if sign == -1]
-        pair = [other for other in found if survey.mics[row].pair and survey.mics[other].pair == survey.mics[row].pair]
-        inverted = len(against) >= 2 and 1 not in found.values()
-        if inverted or (len(far) == 2 and pair and against and survey.mics[row].side == "R"):
-            yield _finding(survey, row, Harm.WRONG, "has its polarity inverted against "
-                           + ("the other far mics" if inverted else survey.mics[against[0]].name), TURN_IT)
-    rows = {mic.name: row for row, mic in enumerate(survey.mics)}
-    for (one, other), sign in signs.items():
-        a, b = rows[one], rows[other]
-        if sign == -1 and not {a, b} & left and _same_side(survey.mics[a], survey.mics[b]):
-            yield _finding(survey, b, Harm.WRONG, f"has its polarity inverted against {one}", TURN_IT)
-
-
-def inverted_since(first: str, then: Signs, later: str, now: Signs) -> Iterator[Finding]:
-    """Mics of one drum that stand to each other in one polarity in the take ``first`` and in the other in ``later``."""
-    for (one, other), sign in now.items():
-        if sign * then.get((one, other), 0) == -1:
-            yield Finding(Harm.WRONG, Problem(
-                f"{later}/{other}", f"or {one} has its polarity inverted against {first}",
-                f'set polarity = -1 for it in [takes."{later}".mics] of session.toml'))
-
-
-def _same_side(one: Mic, other: Mic) -> bool:
-    """Whether two mics of a drum hear it from one side: top and bottom of a head move against each other."""
-    return "bottom" not in (one.place, other.place) or one.place == other.place
-
-
-def polarity(survey: Survey, a: int, b: int) -> int:
-    """1 where two mics hear hits alike, -1 where the other way round; 0 where the hits do not agree, or are too few.
-
-    Hits of one drum vote together, each by the sign of the largest cross-correlation of its first 5 ms (Jillings,
-    Clifford, Reiss 2013, AES 134, from memory). Mics of one drum are held against each other by that drum alone; others
-    by two drums or more, since a drum may radiate to two mics in opposite phase.
-    """
-    of_drum = {survey.mics[a].drum, survey.mics[b].drum} if survey.mics[a].role is Role.CLOSE else set()
-    signs: dict[str, list[float]] = {}
-    for hit in survey.hits:
-        if not np.isnan(hit.arrival[[a, b]]).any() and (not of_drum or survey.mics[hit.owner].drum in of_drum):
-            found = correlation(hit, a, b, survey.take.sample_rate)
-            if abs(found) > ALIKE:
-                signs.setdefault(_drum(survey, hit), []).append(np.sign(found))
-    votes = []
-    for mine in signs.values():
-        mean = float(np.mean(mine))
-        if len(mine) >= ENOUGH:
-            votes.append(int(np.sign(mean)) if abs(mean) >= 2 * MOST_OF - 1 else 0)
-    if len(votes) < (1 if of_drum else 2) or len(set(votes)) != 1:
-        return 0
-    return votes[0]
-
-
-def correlation(hit: ClearHit, a: int, b: int, sample_rate: int) -> float:
-    """The normalised cross-correlation, -1 to 1, of a hit's first 5 ms in two mics, each from its own arrival on, where
-    it is largest within 0.3 ms.
-    """
-    length, reach = round(FIRST_S * sample_rate), round(STEP_S * sample_rate)
-    first, second = (int(hit.arrival[row]) - length // 10 for row in (a, b))
-    if min(first, second - reach) < 0:
-        return 0.0
-    inner = hit.sound[a, first : first + length].astype(np.float64)
-    other = hit.sound[b, second - reach : second + length + reach].astype(np.float64)
-    found, lag = cross_correlation.largest(inner, other)
-    met = other[lag : lag + len(inner)]
-    return found / float(np.sqrt((inner @ inner) * (met @ met)) + 1e-30)
-
-
-# ----------------------------------------------------------------------------------------------------------------- gain
-
-
-def _gain(survey: Survey, left: set[int]) -> Iterator[Finding]:
-    """Mics whose gain was moved during the take: from one hit on they are louder, or softer, against all others."""
-    level = np.array([20 * np.log10(np.maximum(hit.peak, 1e-9)) for hit in survey.hits]).reshape(-1, len(survey.mics))
-    known = np.array([~np.isnan(hit.arrival) for hit in survey.hits]).reshape(level.shape)
-    of = np.array([_drum(survey, hit) for hit in survey.hits])
-    rows = [row for row, mic in enumerate(survey.mics) if mic.role.means.judged and row not in left]
-    if len(rows) < 3:
-        return
-    # what a hit of a drum has in a mic above its level in the other mics, less what is usual for that drum
-    masked = np.where(known, level, np.nan)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # of hits that are clear nowhere else
-        for row in rows:
-            others = [other for other in rows if other != row]
-            own = masked[:, row] - np.nanmedian(masked[:, others], axis=1)
-            moved = _step(own, of)
-            if moved is not None and abs(_floor_moved_db(survey, row, survey.hits[moved[0]].frame) - moved[1]) \
-                    < MOVED_DB:
-                at, by = moved
-                at_s = (survey.hits[at].frame / survey.take.sample_rate,)
-                what = f"was turned {'up' if by > 0 else 'down'} by some {abs(by):.0f} dB during the take"
-                yield _finding(survey, row, Harm.WRONG, what, "cut the files there into two takes, or record it again",
-                               at_s)
-
-
-def _floor_moved_db(survey: Survey, row: int, frame: int) -> float:
-    """By how much more than in the other mics the softest of a mic is louder from a frame on, dB: a preamp takes
-    its noise along.
-    """
-    at = frame // survey.slot
-    before, after = (10 * np.log10(np.maximum(np.quantile(part, SOFTEST, axis=1), 1e-12))
-                     for part in (survey.level[:, :at], survey.level[:, at:]))
-    moved = after - before
-    return float(moved[row] - np.median(np.delete(moved, row)))
-
-
-def _step(values: Floats, of: NDArray[np.str_]) -> tuple[int, float] | None:
-    """The hit from which on a mic's level is another one, and by how much (dB), where all drums agree."""
-    usual = values.copy()
-    for drum in np.unique(of).tolist():
-        mine = of == drum
-        usual[mine] -= np.nanmedian(values[mine]) if np.any(~np.isnan(values[mine])) else 0.0
-    known = np.flatnonzero(~np.isnan(usual))
-    if len(known) < 3 * ENOUGH:
-        return None
-    best: tuple[float, int, float] = (0.0, 0, 0.0)
-    for cut in range(ENOUGH, len(known) - ENOUGH + 1):
-        before, after = usual[known[:cut]], usual[known[cut:]]
-        by = float(np.median(after) - np.median(before))
-        spread = float(np.median(np.abs(np.concatenate([before - np.median(before), after - np.median(after)]))))
-        best = max(best, (abs(by) - 2 * spread, int(known[cut]), by))
-    worth, at, by = best
-    return (at, by) if worth > 0 and abs(by) >= MOVED_DB and _all_agree(values, of, at, by) else None
-
-
-def _all_agree(values: Floats, of: NDArray[np.str_], at: int, by: float) -> bool:
-    """Whether each drum that was hit often before and after moved as far."""
-    moves = []
-    for drum in np.unique(of).tolist():
-        mine = np.flatnonzero((of == drum) & ~np.isnan(values))
-        before, after = values[mine[mine < at]], values[mine[mine >= at]]
-        if len(before) >= 4 and len(after) >= 4:
-            moves.append(float(np.median(after) - np.median(before)))
-    return len(moves) >= 2 and all(abs(move - by) < MOVED_DB / 2 for move in moves)
-
-

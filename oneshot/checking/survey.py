@@ -1,8 +1,9 @@
 """The survey: one pass over a take, at reading speed, that keeps what the checks are made from.
 
 Of every mic: peak and mean square of each 50 ms, its mean, where it is digitally black or drops out, the quietest
-second of some stretches, and when something clearly begins in it. Of the whole take: a few clear hits per close mic
-with the first 30 ms of all mics, from which arrivals, polarity and levels are read.
+second of some stretches, and when something clearly begins in it. Of the whole take: where most mics jump at one frame,
+and a few clear hits per close mic with the first 30 ms of all mics, from which arrivals, polarity and levels are read,
+and what rings after them in their own mic, from which pitch is.
 
 A hit is *clear* in a mic where its peak rises ``RISE_DB`` above all of the 100 ms before. It belongs to the close mic
 that it is as loud in as hits get there; of several such mics to the one that it reaches first. (Arrival alone does not
@@ -21,23 +22,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oneshot.audio.io import TakeReader, is_float
+from oneshot.checking.finding import Finding, Harm
 from oneshot.core.progress import Progress
-from oneshot.core.records.session import Floats32, Frames, Mic, Take
+from oneshot.core.records.session import Floats32, Frames, Mic, Problem, Take
 
 STEPS_A_SECOND = 200
 STRETCH_STEPS = 1000
 """Of one read: 5 s."""
 SLOT_STEPS = 10
 """Steps of a slot, 50 ms, for which peak and level are kept."""
-FLAT = 1 - 1e-4
-"""Samples this near to a slot's largest lie on its top: of a wave of 20 Hz eleven at 48 kHz, of one of 50 Hz four."""
+FLAT, OF_TOP = 1 - 1e-4, 0.98
+"""Samples this near to a slot's largest lie on its top: of a wave of 20 Hz eleven at 48 kHz, of one of 50 Hz four. They
+are counted in slots so near to the loudest of their stretch: others are not cut off where it is not.
+"""
 RISE_DB = 20.0
 BEFORE_STEPS = 20
 """In what time before its beginning a clear hit is compared with what was there: 100 ms."""
 LEAD_S, WINDOW_S = 0.010, 0.040
 """What is kept of a clear hit: from before the step in which it begins, and how much in all."""
+RING_FROM_S, RING_S, RING_HZ = 0.060, 0.350, 3000
+"""What is kept of a hit's ring: once the attack is over; as long as most drums ring, by a window of which frequencies
+5 cents apart are told at 80 Hz; at a rate that holds the lowest modes.
+"""
 STANDS_OUT, OF_PEAK = 4.0, 0.05
 """An arrival is where a mic first passes so many times the largest sample before the hit, or this share of its peak."""
+AT_ONCE, LAST_BIT = 2.0, 2.0**-15
+"""A mic jumps where one step from sample to sample is so many times the largest other one within 5 ms on both sides,
+and the last of 16 bits: a wave has several of nearly one size beside each other, and sound reaches no two mics in one
+frame but by chance.
+"""
 STEADY = 4.0
 """A quiet second is one of noise where no 50 ms of it have more than so many times (6 dB) the power of others."""
 FEWEST_HITS, MOST_HITS, HITS_BYTES = 16, 60, 2**26
@@ -56,7 +69,9 @@ hits of one drum vary by 1 to 2 dB between two mics.
 class ClearHit:
     """A hit that stands out in a close mic. ``frame``: take frame of the window's first sample; ``owner``: row of the
     mic that it belongs to; ``sound``: float32 (mics, frames); ``arrival``: float64 (mics,), frames in the window, NaN
-    where the hit does not stand out; ``peak``: float32 (mics,).
+    where the hit does not stand out; ``peak``: float32 (mics,). ``ring``: float32 (frames,), of the owner's mic from
+    60 ms on, means of ``ring_every`` frames each; empty where the stretch ends too soon. Until the owner is known, of
+    all mics at drums.
     """
 
     frame: int
@@ -64,15 +79,18 @@ class ClearHit:
     sound: Floats32
     arrival: NDArray[np.float64]
     peak: Floats32
+    ring: Floats32
+    ring_every: int
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Kept:
     """What is kept of a take, or of a few seconds of it. ``peak``, ``level``: float32 (mics, slots), largest sample and
     mean square of each 50 ms, full scale 1.0; ``flat``: int32 (mics, slots), how many samples lie within 1e-4 of their
-    slot's largest; ``black``: bool (mics, slots), nothing but zeros; ``broken``: int64 (mics,), the first take frame
-    that is NaN or infinite, -1 for none (such count as 0); ``begins``: each mic's clear beginnings, take frames in
-    order; ``drops``: where a mic is black for 5 to 45 ms between sounds, take frames; ``hits``: in order of time.
+    slot's largest, 0 where a slot of the same stretch is 2 % louder; ``black``: bool (mics, slots), nothing but zeros;
+    ``broken``: int64 (mics,), the first take frame that is NaN or infinite, -1 for none (such count as 0); ``begins``:
+    each mic's clear beginnings, take frames in order; ``drops``: where a mic is black for 5 to 45 ms between sounds,
+    take frames; ``jumps``: int64, take frames in which most mics jump at once; ``hits``: in order of time.
     """
 
     peak: Floats32
@@ -82,6 +100,7 @@ class _Kept:
     broken: Frames
     begins: tuple[Frames, ...]
     drops: tuple[Frames, ...]
+    jumps: Frames
     hits: tuple[ClearHit, ...]
 
 
@@ -101,6 +120,28 @@ class Survey(_Kept):
         """When slots begin, s."""
         return np.asarray(slots * self.slot / self.take.sample_rate)
 
+    def when(self, hit: ClearHit) -> float:
+        """When a hit's window begins, s."""
+        return hit.frame / self.take.sample_rate
+
+    def drum(self, hit: ClearHit) -> str:
+        """The drum that a hit's close mic stands at; the mic's name where that is not known."""
+        mic = self.mics[hit.owner]
+        return mic.drum or mic.name
+
+    def struck(self) -> NDArray[np.str_]:
+        """The drum of every hit, str (hits,)."""
+        return np.array([self.drum(hit) for hit in self.hits], np.str_)
+
+    def arrivals(self) -> NDArray[np.float64]:
+        """When every hit arrives in every mic, float64 (hits, mics), s of the take; NaN where it does not stand out."""
+        found = np.array([hit.frame + hit.arrival for hit in self.hits]).reshape(-1, len(self.mics))
+        return np.asarray(found / self.take.sample_rate)
+
+    def fault(self, row: int, harm: Harm, what: str, todo: str, at_s: tuple[float, ...] = ()) -> Finding:
+        """A fault of one mic."""
+        return Finding(harm, Problem(f"{self.take.name}/{self.mics[row].name}", what, todo), at_s)
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Stretch(_Kept):
@@ -117,7 +158,7 @@ def surveyed(root: Path, take: Take, *, jobs: int, progress: Progress) -> Survey
     mics = tuple(mic for mic in take.mics if mic.role.means.read)
     step = take.sample_rate // STEPS_A_SECOND
     count = -(-take.frames // (step * STRETCH_STEPS))
-    each = 4 * len(mics) * len(_close(mics)) * round(WINDOW_S * take.sample_rate)
+    each = 4 * len(_close(mics)) * round(len(mics) * WINDOW_S * take.sample_rate + len(_close(mics)) * RING_S * RING_HZ)
     wanted = min(MOST_HITS, max(FEWEST_HITS, HITS_BYTES // max(each, 1)))
     every, most = -(-count // wanted), -(-wanted // count)
     shares = [range(k * count // jobs, (k + 1) * count // jobs) for k in range(jobs)]
@@ -144,6 +185,7 @@ def surveyed(root: Path, take: Take, *, jobs: int, progress: Progress) -> Survey
         broken=np.array([next((int(part.broken[row]) for part in parts if part.broken[row] >= 0), -1) for row in rows]),
         begins=tuple(np.concatenate([part.begins[row] for part in parts]) for row in rows),
         drops=tuple(np.concatenate([part.drops[row] for part in parts]) for row in rows),
+        jumps=np.concatenate([part.jumps for part in parts]),
         hits=tuple(_owned([hit for part in parts for hit in part.hits], mics, peak.max(axis=1))),
         quiet=tuple(_quietest(parts, row) for row in rows))
 
@@ -164,33 +206,80 @@ def _stretch(reader: TakeReader, number: int, step: int, *, most: int) -> _Stret
     steps = min(STRETCH_STEPS, -(-(take.frames - first) // step))
     lead, tail = BEFORE_STEPS * step, round(WINDOW_S * take.sample_rate)
     x = reader.read(first - lead, first + steps * step + tail)
-    broken = _broken(x, first - lead)
+    broken, mixed = _broken(x, first - lead)
     body = x[:, lead : lead + steps * step]
-    size = np.abs(x[:, : lead + steps * step])
-    peaks = size.reshape(len(x), BEFORE_STEPS + steps, step).max(axis=2)
-    power = np.square(body).reshape(len(x), steps, step).mean(axis=2, dtype=np.float32)
+    peaks, power, mean = (np.empty((len(x), n), np.float32) for n in (BEFORE_STEPS + steps, steps, steps))
+    flat = np.zeros((len(x), -(-steps // SLOT_STEPS)), np.int32)
+    for row, whole in enumerate(x[:, : lead + steps * step]):  # one after another: a mic's five seconds fit a cache
+        size = np.abs(whole)
+        size.reshape(-1, step).max(axis=1, out=peaks[row])
+        flat[row] = _flat(size[lead:], peaks[row, BEFORE_STEPS:], step)
+        by_step = body[row].reshape(-1, step)
+        by_step.mean(axis=1, out=mean[row])
+        np.einsum("ij,ij->i", by_step, by_step, out=power[row])
+    power /= step
     begins = [_begins(row) for row in peaks]
+    around = slice(lead - step, lead + (steps + 1) * step)
+    jumps = first + _jumps(x[:, around], mixed[around], step)
     hits = tuple(_clear_hits(reader, x, peaks, begins, first - lead, step, most)) if most else ()
     quiet = tuple(_quiet_second(body[m], power[m], step) for m in range(len(x))) if most and steps >= STEPS_A_SECOND \
         else ()
     peak = _by_slot(peaks[:, BEFORE_STEPS:], SLOT_STEPS).max(axis=2)
-    flat = (_by_slot(size[:, lead:], SLOT_STEPS * step) >= FLAT * peak[:, :, None]).sum(axis=2, dtype=np.int32)
     return _Stretch(
         peak=peak, level=_by_slot(power, SLOT_STEPS).mean(axis=2), flat=flat, black=peak == 0, broken=broken,
         begins=tuple(first + (at - BEFORE_STEPS) * step for at in begins),
-        drops=tuple(first + at * step for at in map(_drops, peaks[:, BEFORE_STEPS:])), hits=hits,
-        mean=body.mean(axis=1, dtype=np.float64), quiet=quiet)
+        drops=tuple(first + at * step for at in map(_drops, peaks[:, BEFORE_STEPS:])),
+        jumps=jumps[(jumps > 0) & (jumps < take.frames)], hits=hits,
+        mean=mean.mean(axis=1, dtype=np.float64), quiet=quiet)
 
 
-def _broken(x: Floats32, base: int) -> Frames:
-    """The first take frame of each mic that is no number, int64 (mics,), -1 for none; such samples become 0."""
+def _flat(size: Floats32, peaks: Floats32, step: int) -> NDArray[np.int32]:
+    """How many samples of each slot lie on its top, int32 (slots,); 0 in slots that are clearly softer than others."""
+    peak = _by_slot(peaks[None], SLOT_STEPS)[0].max(axis=1)
+    out = np.zeros(len(peak), np.int32)
+    for slot in np.flatnonzero(peak >= OF_TOP * peak.max(initial=0.0)).tolist():
+        own = size[slot * SLOT_STEPS * step : (slot + 1) * SLOT_STEPS * step]
+        out[slot] = np.count_nonzero(own >= FLAT * peak[slot])
+    return out
+
+
+def _broken(x: Floats32, base: int) -> tuple[Frames, Floats32]:
+    """The first take frame of each mic that is no number, int64 (mics,), -1 for none; such samples become 0. And the
+    sum of all mics, float32 (frames,), which tells of nearly all stretches that there is none.
+    """
     out = np.full(len(x), -1, np.int64)
-    if not np.isfinite(x.sum()):  # one sum tells of nearly all stretches that there is none
+    mixed = x.sum(axis=0)
+    if not np.isfinite(mixed.sum()):
         bad = ~np.isfinite(x)
         rows = bad.any(axis=1)
         out[rows] = base + bad[rows].argmax(axis=1)
         x[bad] = 0.0
-    return out
+        mixed = x.sum(axis=0)
+    return out, mixed
+
+
+def _jumps(x: Floats32, mixed: Floats32, step: int) -> Frames:
+    """Frames, from the second step on, in which most mics jump at once; the first and the last step are only compared
+    with. The sum of all mics tells where to look.
+    """
+    def stands_out(steps: Floats32) -> NDArray[np.bool_]:
+        """Of steps from sample to sample (any, frames), whether the middle one is a jump."""
+        middle = steps.shape[1] // 2
+        largest = steps[:, middle].copy()
+        steps[:, middle] = 0.0
+        return np.asarray(largest > AT_ONCE * np.maximum(steps.max(axis=1), LAST_BIT))
+
+    apart = np.abs(np.diff(mixed, prepend=mixed[:1]))
+    by_step = apart[: len(apart) // step * step].reshape(-1, step)
+    largest, at = by_step.max(axis=1), by_step.argmax(axis=1)
+    rest = np.sort(np.partition(by_step, -2, axis=1)[:, -2:], axis=1)[:, 0]
+    out = []
+    for k in (np.flatnonzero(largest[1:-1] > AT_ONCE * np.maximum(rest[1:-1], LAST_BIT)) + 1).tolist():
+        frame = k * step + int(at[k])
+        around = np.abs(np.diff(x[:, frame - step : frame + step], axis=1))
+        if 2 * int(stands_out(around).sum()) > len(x) > 2:
+            out.append(frame - step)
+    return np.array(out, np.int64)
 
 
 def _by_slot(x: Floats32, length: int) -> Floats32:
@@ -225,8 +314,11 @@ def _clear_hits(reader: TakeReader, x: Floats32, peaks: Floats32, begins: Sequen
     """
     rate = reader.take.sample_rate
     lead, length = round(LEAD_S * rate), round(WINDOW_S * rate)
+    every = max(1, rate // RING_HZ)
+    rings, after = round(RING_S * rate / every), lead + round(RING_FROM_S * rate)
+    close = _close(reader.mics)
     found: list[int] = []
-    for row in _close(reader.mics):
+    for row in close:
         found += sorted(begins[row].tolist(), key=lambda at: -float(peaks[row, at : at + 2].max()))[:most]
     last = -length
     for at in sorted(found):
@@ -234,7 +326,9 @@ def _clear_hits(reader: TakeReader, x: Floats32, peaks: Floats32, begins: Sequen
         window = x[:, start : start + length]
         if start - last > ONE_HIT_S * rate and window.shape[1] == length:
             last = start
-            yield ClearHit(base + start, -1, window.copy(), *arrivals(window, lead // 2))
+            ring = x[close, start + after : start + after + rings * every]
+            ring = ring.reshape(len(close), -1, every).mean(axis=2) if ring.shape[1] == rings * every else ring[:, :0]
+            yield ClearHit(base + start, -1, window.copy(), *arrivals(window, lead // 2), ring, every)
 
 
 def _close(mics: Sequence[Mic]) -> list[int]:
@@ -250,7 +344,8 @@ def _owned(hits: Sequence[ClearHit], mics: Sequence[Mic], peak: Floats32) -> Ite
         share = np.where(np.isnan(hit.arrival), 0.0, hit.peak / np.maximum(peak, 1e-9))[close]
         if share.max() > 0:
             loud = close[share >= share.max() / AS_LOUD]
-            yield replace(hit, owner=int(loud[hit.arrival[loud].argmin()]))
+            owner = int(loud[hit.arrival[loud].argmin()])
+            yield replace(hit, owner=owner, ring=hit.ring[close == owner][0].copy())
 
 
 def arrivals(window: Floats32, before: int) -> tuple[NDArray[np.float64], Floats32]:

@@ -129,6 +129,14 @@ def sixteen_bits(sounds: dict[str, Floats], _: int) -> None:
     sounds["Kick Out"] = np.rint(sounds["Kick Out"] * 2**15) / 2**15
 
 
+def lossy(sounds: dict[str, Floats], rate: int) -> None:
+    """A file that was kept by a lossy coder, which drops all above 16 kHz."""
+    x = sounds["Snare Top"]
+    spectrum = np.fft.rfft(x)
+    spectrum[np.fft.rfftfreq(len(x), 1 / rate) > 16000] = 0.0
+    sounds["Snare Top"] = np.fft.irfft(spectrum, len(x))
+
+
 def silent(sounds: dict[str, Floats], _: int) -> None:
     """A cable that was not plugged in."""
     sounds["OH R"][:] = 0.0
@@ -147,6 +155,7 @@ CASES: Mapping[str, tuple[Change, Harm, str, str]] = {
     "overhead inverted": (invert("OH R"), Harm.WRONG, "OH R", "polarity inverted against the other far mics"),
     "gain": (turned_up, Harm.WRONG, "OH L", "was turned up by some"),
     "bits": (sixteen_bits, Harm.NOTE, "Kick Out", "holds no more than 16 bits"),
+    "lossy": (lossy, Harm.POOR, "Snare Top", "holds nothing above 16 kHz"),
     "silent": (silent, Harm.LOST, "OH R", "is silent"),
 }
 
@@ -191,6 +200,48 @@ def test_sides_that_are_exchanged(quay: Path, tmp_path: Path) -> None:
     (found,) = findings(changed(quay, tmp_path / "session", exchange))
 
     assert "left and right exchanged" in found.problem.what
+
+
+def test_a_take_that_was_cut(quay: Path, tmp_path: Path) -> None:
+    """A third of a second taken out of all mics while a drum rings: at that place, of the take as a whole."""
+    at_s = []
+
+    def cut(sounds: dict[str, Floats], rate: int) -> None:
+        at = int(np.abs(sounds["Floor Tom"]).argmax()) + rate // 20
+        at_s.append(at / rate)
+        for name, x in sounds.items():
+            sounds[name] = np.concatenate([x[:at], x[at + rate // 3 :]])
+
+    (found,) = findings(changed(quay, tmp_path / "session", cut))
+
+    assert (Harm.LOST, "quay") == (found.harm, found.problem.where)
+    assert "most mics jump at one frame, 1 time" in found.problem.what
+    assert at_s == pytest.approx(list(found.at_s), abs=1e-3)
+
+
+def test_a_click_in_one_mic_is_no_cut(quay: Path, tmp_path: Path) -> None:
+    """Of a jump of one mic nothing is said: a cable may crackle."""
+    def crackle(sounds: dict[str, Floats], _: int) -> None:
+        x = sounds["Floor Tom"]
+        x[int(np.abs(x).argmax()) + 2000 :] *= -1
+
+    assert not [each for each in findings(changed(quay, tmp_path / "session", crackle)) if "jump" in each.problem.what]
+
+
+def test_hits_that_were_copied(quay: Path, tmp_path: Path) -> None:
+    """A hit, put over a later one in all mics, is the same sample by sample."""
+    def copy(sounds: dict[str, Floats], rate: int) -> None:
+        loud = np.abs(sounds["Snare Top"])
+        first = int(loud.argmax())
+        loud[max(0, first - rate) : first + rate] = 0.0
+        again, before, length = int(loud.argmax()) + 77, rate // 5, rate // 2
+        for x in sounds.values():
+            x[again - before : again - before + length] = x[first - before : first - before + length]
+
+    found = [each for each in findings(changed(quay, tmp_path / "session", copy)) if "the same as" in each.problem.what]
+
+    assert [(Harm.POOR, "quay")] == [(each.harm, each.problem.where) for each in found]
+    assert "1 hit is the same as earlier ones in all mics" in found[0].problem.what
 
 
 def test_polarity_that_is_another_in_the_next_take(quay: Path, tmp_path: Path) -> None:

@@ -1,0 +1,109 @@
+"""Polarity: mics that hear a hit the other way round than others do, now or against another take.
+
+Hits vote: of one a drum's own radiation, the room or noise may turn the sign.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from itertools import combinations
+
+import numpy as np
+
+from oneshot.audio import cross_correlation
+from oneshot.checking.finding import Finding, Harm
+from oneshot.checking.steps import ENOUGH
+from oneshot.checking.survey import ClearHit, Survey
+from oneshot.core.records.roles import Role
+from oneshot.core.records.session import Mic, Problem
+
+MOST_OF = 0.9
+"""The share of hits that has to agree."""
+FIRST_S, STEP_S = 0.005, 0.0003
+"""How much of a hit is compared, and how far two mics may be out of step once each begins at its arrival: 10 cm."""
+ALIKE = 0.5
+"""Correlation of two beginnings from which its sign says something."""
+TURN_IT = "set polarity = -1 for it in session.toml, or turn it at the preamp"
+
+Signs = Mapping[tuple[str, str], int]
+"""Two mics of one drum -> 1 where they hear its hits alike, -1 where the other way round, 0 where nobody can tell."""
+
+
+def close_polarities(survey: Survey) -> Signs:
+    """Of all close mics that share a drum."""
+    close = [row for row, mic in enumerate(survey.mics) if mic.role is Role.CLOSE]
+    return {(survey.mics[a].name, survey.mics[b].name): polarity(survey, a, b) for a, b in combinations(close, 2)
+            if survey.mics[a].drum == survey.mics[b].drum}
+
+
+def inverted(survey: Survey, signs: Signs, left: set[int]) -> Iterator[Finding]:
+    """Far mics that are inverted against most others, or against the other one of their pair; mics of one drum that
+    hear it from one side and disagree.
+    """
+    far = [row for row, mic in enumerate(survey.mics) if mic.role.means.far and row not in left]
+    for row in far:
+        found = {other: polarity(survey, row, other) for other in far if other != row}
+        against = [other for other, sign in found.items() if sign == -1]
+        pair = [other for other in found if survey.mics[row].pair and survey.mics[other].pair == survey.mics[row].pair]
+        alone = len(against) >= 2 and 1 not in found.values()
+        if alone or (len(far) == 2 and pair and against and survey.mics[row].side == "R"):
+            yield survey.fault(row, Harm.WRONG, "has its polarity inverted against "
+                           + ("the other far mics" if alone else survey.mics[against[0]].name), TURN_IT)
+    rows = {mic.name: row for row, mic in enumerate(survey.mics)}
+    for (one, other), sign in signs.items():
+        a, b = rows[one], rows[other]
+        if sign == -1 and not {a, b} & left and _same_side(survey.mics[a], survey.mics[b]):
+            yield survey.fault(b, Harm.WRONG, f"has its polarity inverted against {one}", TURN_IT)
+
+
+def inverted_since(first: str, then: Signs, later: str, now: Signs) -> Iterator[Finding]:
+    """Mics of one drum that stand to each other in one polarity in the take ``first`` and in the other in ``later``."""
+    for (one, other), sign in now.items():
+        if sign * then.get((one, other), 0) == -1:
+            yield Finding(Harm.WRONG, Problem(
+                f"{later}/{other}", f"or {one} has its polarity inverted against {first}",
+                f'set polarity = -1 for it in [takes."{later}".mics] of session.toml'))
+
+
+def _same_side(one: Mic, other: Mic) -> bool:
+    """Whether two mics of a drum hear it from one side: top and bottom of a head move against each other."""
+    return "bottom" not in (one.place, other.place) or one.place == other.place
+
+
+def polarity(survey: Survey, a: int, b: int) -> int:
+    """1 where two mics hear hits alike, -1 where the other way round; 0 where the hits do not agree, or are too few.
+
+    Hits of one drum vote together, each by the sign of the largest cross-correlation of its first 5 ms (Jillings,
+    Clifford, Reiss 2013, AES 134, from memory). Mics of one drum are held against each other by that drum alone; others
+    by two drums or more, since a drum may radiate to two mics in opposite phase.
+    """
+    of_drum = {survey.mics[a].drum, survey.mics[b].drum} if survey.mics[a].role is Role.CLOSE else set()
+    signs: dict[str, list[float]] = {}
+    for hit in survey.hits:
+        if not np.isnan(hit.arrival[[a, b]]).any() and (not of_drum or survey.mics[hit.owner].drum in of_drum):
+            found = correlation(hit, a, b, survey.take.sample_rate)
+            if abs(found) > ALIKE:
+                signs.setdefault(survey.drum(hit), []).append(np.sign(found))
+    votes = []
+    for mine in signs.values():
+        mean = float(np.mean(mine))
+        if len(mine) >= ENOUGH:
+            votes.append(int(np.sign(mean)) if abs(mean) >= 2 * MOST_OF - 1 else 0)
+    if len(votes) < (1 if of_drum else 2) or len(set(votes)) != 1:
+        return 0
+    return votes[0]
+
+
+def correlation(hit: ClearHit, a: int, b: int, sample_rate: int) -> float:
+    """The normalised cross-correlation, -1 to 1, of a hit's first 5 ms in two mics, each from its own arrival on, where
+    it is largest within 0.3 ms.
+    """
+    length, reach = round(FIRST_S * sample_rate), round(STEP_S * sample_rate)
+    first, second = (int(hit.arrival[row]) - length // 10 for row in (a, b))
+    if min(first, second - reach) < 0:
+        return 0.0
+    inner = hit.sound[a, first : first + length].astype(np.float64)
+    other = hit.sound[b, second - reach : second + length + reach].astype(np.float64)
+    found, lag = cross_correlation.largest(inner, other)
+    met = other[lag : lag + len(inner)]
+    return found / float(np.sqrt((inner @ inner) * (met @ met)) + 1e-30)
