@@ -25,7 +25,7 @@ from oneshot.config.handling import NOTHING
 from oneshot.config.recipe import Recipe
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SessionError, WorkError
-from oneshot.core.files import folder_beside, real
+from oneshot.core.files import folder_beside, put_in_place, real
 from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader
@@ -40,6 +40,7 @@ from oneshot.kit.release.archive import (
     changes_file,
     is_pack_of,
     open_zip,
+    pack_title,
     root_of,
     sums_of,
     version_of,
@@ -165,7 +166,7 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
             pack.add("CHANGES.txt", changes_file(changed))
         pack.close()
         check_unchanged(given.session, parts)
-        written.replace(out)
+        put_in_place(written, out)
     return Pack(out, len(pack.sums) + 1, out.stat().st_size, given.licence, changed), told
 
 
@@ -248,7 +249,7 @@ def table(given: Recordings) -> str:
 def sheet(given: Recordings, balance: Mapping[str, Fader]) -> str:
     """README.txt: what this is, who made it, and the track sheet."""
     info = given.recipe.kit
-    lines = [f"{given.name}, version {given.version}", "",
+    lines = [pack_title(given.name, given.version), "",
              "Multitrack recordings of drums: one mono file per mic. All files of a take have the same start and",
              "length; the audio is as recorded.", ""]
     lines += [f"{what}: {text}" for what, text in (("Author", info.author), ("Players", ", ".join(info.players)),

@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import errno
 import io
+import itertools
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -332,12 +334,62 @@ def test_a_version_is_released_once(own: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("version", ["beta", "v2", "ß", "Autumn Edition"])
+def test_a_version_may_be_a_word(own: Path, tmp_path: Path, version: str) -> None:
+    """Packed once more, the zip takes its own place; that of a kit of another name does not, and what is no pack."""
+    out = tmp_path / "out.zip"
+    pack_kit.pack_kit(own, out, licence="cc0", version=version, lock=True)
+    assert out == pack_kit.pack_kit(own, out, licence="cc0", version=version, lock=True).path
+    name = str(kit_info(read_kit(own))["name"])
+    assert archive.is_pack_of(out, name, "kit")
+    assert not archive.is_pack_of(out, f"{name}-{version}", "kit")
+    assert not archive.is_pack_of(out, name[:-1], "kit")
+
+
+def test_versions_are_ordered_as_published() -> None:
+    """Semantic Versioning 2.0.0, section 11: its own examples, each later than the one before; and what it says nothing
+    of.
+    """
+    for row in (("1.0.0", "2.0.0", "2.1.0", "2.1.1"),
+                ("1.0.0-alpha", "1.0.0-alpha.1", "1.0.0-alpha.beta", "1.0.0-beta", "1.0.0-beta.2", "1.0.0-beta.11",
+                 "1.0.0-rc.1", "1.0.0"),
+                ("2024-05-01", "2024-06-01"), ("beta 2", "beta 10"), ("v1.9", "1.10")):
+        for earlier, later in itertools.combinations(row, 2):
+            assert archive.is_newer(later, earlier)
+            assert not archive.is_newer(earlier, later)
+    for one, other in (("1", "1.0"), ("beta", "1.0"), ("beta", "alpha"), ("1.0+a", "1.0+b"), ("", "")):
+        assert (False, False) == (archive.is_newer(one, other), archive.is_newer(other, one))
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_zip_is_on_the_disk_before_it_takes_its_place(own: Path, tmp_path: Path,
+                                                        monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is synced while the old one still has the name, and the old one stays where that fails."""
+    out = tmp_path / "packs" / "out.zip"
+    out.parent.mkdir()
+    old = pack_kit.pack_kit(own, out, licence="cc0", version="1").path.read_bytes()
+
+    def full(handle: int) -> None:
+        """A disk that has no room when it comes to writing."""
+        del handle
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", full)
+        with pytest.raises(OSError, match="No space left"):
+            pack_kit.pack_kit(own, out, licence="cc0", version="2")
+    assert (old, [out]) == (out.read_bytes(), list(out.parent.iterdir()))
+
+
+@pytest.mark.usefixtures("quick")
 def test_the_last_version_is_proposed_and_a_lower_one_is_told(own: Path, tmp_path: Path) -> None:
     """What the kit was last released as, not what its recipe began with; by numbers, not by letters."""
     pack_kit.pack_kit(own, tmp_path / "1.zip", licence="cc0", version="1.10", lock=True)
 
     assert "1.10" == kit_info(pack_kit.licensed(own, "cc0", None)[0])["version"]
-    for version, words in (("1.9", "version 1.9 is lower than that of the last release, 1.10"),
+    for version, words in (("beta", ""),
+                           ("1.10-rc.1", "version 1.10-rc.1 is lower than that of the last release, 1.10"),
+                           ("1.9", "version 1.9 is lower than that of the last release, 1.10"),
                            ("1.10", "version 1.10 is released already"), ("1.11", ""), ("2", "")):
         told = pack_kit.told(own, pack_kit.licensed(own, "cc0", version)[0])
         assert [words] == [line[:len(words)] for line in told] if words else () == told

@@ -135,6 +135,13 @@ def test_a_session_without_strokes_is_given_away_all_the_same(tmp_path: Path) ->
     _, told = pack_session.pack_session(given, tmp_path / "1.zip", progress=quiet)
     assert ["rough mix"] == [problem.where for problem in told]
 
+    for _ in range(2):  # a word is a version too, and its zip makes room for the next
+        beta = pack_session.prepared(tmp_path / "s", licence="cc0", version="beta")
+        pack_session.pack_session(beta, tmp_path / "beta.zip", progress=quiet)
+    other = pack_session.prepared(tmp_path / "s", licence="cc0", recipe=Recipe(kit=KitInfo(name="S-Beta")))
+    with pytest.raises(SettingsError, match="not written by this command"):
+        pack_session.pack_session(other, tmp_path / "beta.zip", progress=quiet)
+
     newer = pack_session.prepared(tmp_path / "s", licence="cc0", version="1.1")
     made, _ = pack_session.pack_session(newer, tmp_path / "2.zip", last=tmp_path / "1.zip", progress=quiet)
     assert ("changed  README.txt",) == made.changes
