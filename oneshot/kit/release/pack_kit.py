@@ -322,4 +322,8 @@ def _table(kit: Kit) -> str:
             table.writerow([hits_csv.cell(value) for value in (
                 file.path, shot.drum, shot.articulation, shot.layer, shot.round_robin, "; ".join(file.mics),
                 None if file.processed else file.grade, file.peak_dbfs, file.true_peak_dbtp, file.momentary_lufs)])
+    for each in kit.prints:
+        table.writerow([hits_csv.cell(value) for value in (
+            each.path, each.drum, each.articulation, each.layer, each.round_robin, "; ".join(each.mics), None,
+            each.peak_dbfs, each.true_peak_dbtp, each.momentary_lufs)])
     return out.getvalue()

@@ -37,8 +37,11 @@ from oneshot.core.records.session import Problem
 from oneshot.kit import verify
 from oneshot.kit.contents import SUMS, WITH_PACK
 from oneshot.kit.export import manifest, write_all
+from oneshot.kit.playback import prints_in_turn
+from oneshot.kit.playback.preview import preview
 from oneshot.kit.read import read_kit, with_processed
 from oneshot.kit.release import archive, pack_kit
+from oneshot.kit.release.cover import ACCENT
 from oneshot.kit.release.without_recording import document as bare_document
 from oneshot.kit.release.without_recording import without_recording
 from oneshot.session.open import open_session
@@ -108,7 +111,8 @@ def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(own: Path, tmp_path:
     assert "Creative Commons Attribution 4.0 International" == json.loads(inside["manifest.json"])["kit"]["licence"]
     assert made.files == len(inside)
     rows = list(csv.DictReader(io.StringIO(inside["files.csv"].decode())))
-    assert sorted(row["path"] for row in rows) == sorted(name for name in inside if name.startswith("samples/"))
+    assert sorted(row["path"] for row in rows) == sorted(
+        name for name in inside if name.startswith(("samples/", "prints/")))
     (tmp_path / "p.wav").write_bytes(inside["preview.wav"])
     heard, header = read_audio(tmp_path / "p.wav")
     assert heard.any()
@@ -662,3 +666,42 @@ def test_the_readme_is_for_whoever_plays_it(folder: Path, tmp_path: Path, licenc
     assert max(map(len, text.splitlines())) <= 80
     for jargon in ("corrections", "bleed", "hit hit", "manifest matches", "Grades"):
         assert jargon not in text
+
+
+@pytest.mark.parametrize("details", [True, False])
+def test_prints_alone_are_packed_as_a_kit_is(jetty: Pier, tmp_path: Path, details: bool) -> None:
+    """To hear and to see: the best print of each layer in turn, waveforms of them on cover and sheet; a table of its
+    files; a README that speaks of prints and of no mapping; verify finds it in order, and notes cannot play it.
+    """
+    folder = tmp_path / "prints"
+    kit = pipeline.build(jetty.session, folder, recipe_path=Path("replacement"), prints_only=True).kit
+    assert kit.prints_alone
+    if not details:
+        _ask(folder, "recording_details = false")
+    made = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc0")
+    inside = read(made.path)
+
+    assert [] == verify.verify(made.path)
+    assert {"preview.wav", "preview.ogg", "cover.png", "sheet.png", "files.csv"} <= set(inside)
+    assert not any(name.startswith(("samples/", "mappings/")) for name in inside)
+    rows = list(csv.DictReader(io.StringIO(inside["files.csv"].decode())))
+    assert sorted(row["path"] for row in rows) == sorted(name for name in inside if name.startswith("prints/"))
+    text = inside["README.txt"].decode()
+    assert "Prints of drum hits: 2 drums," in text
+    assert not [word for word in ("kit.sfz", "keys", "samples/", "best first") if word in text]
+    (tmp_path / "p.wav").write_bytes(inside["preview.wav"])
+    heard, header = read_audio(tmp_path / "p.wav")
+    ladder = prints_in_turn.ladder(kit)
+    assert {(each.print, each.drum, each.articulation, each.layer) for each in kit.prints} == {
+        (each.print, each.drum, each.articulation, each.layer) for each in ladder}
+    half = header.sample_rate // 2
+    assert heard.shape[1] == half + sum(max(each.frames, half) for each in ladder)
+    at = half
+    for each in ladder:
+        assert heard[:, at:at + each.frames].any()
+        at += max(each.frames, half)
+    for name in ("cover.png", "sheet.png"):
+        colours = {colour for _, colour in Image.open(io.BytesIO(inside[name])).convert("RGB").getcolors(1 << 21) or []}
+        assert ACCENT in colours
+    with pytest.raises(KitError, match=r"prints and no mappings.*leave out --midi and --take"):
+        preview(folder, tmp_path / "p2.wav", take=kit.session.takes[0].name)
