@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+from oneshot.analysis.pooling import pooling_of
 from oneshot.analysis.run import analysed
 from oneshot.audio.io import BLOCK, TakeReader, read_header, widest, write_long_wav
 from oneshot.audio.loudness import TruePeak
@@ -182,7 +183,7 @@ def rough_balance(given: Recordings, jobs: int, progress: Progress) -> tuple[dic
     polarity: Mapping[str, Mapping[str, int]] = {}
     try:
         found, _ = analysed(session, open_store(fingerprint_parts(session)), NOTHING,
-                            how=recipe.choose.pool_takes, rendered=False, jobs=jobs, progress=progress)
+                            pooling=pooling_of(session, recipe), rendered=False, jobs=jobs, progress=progress)
         drums = [Drum(d.name, d.kind, d.home, ()) for d in found.drums]
         bleed, polarity = found.bleed, found.polarity
     except WorkError as error:
