@@ -18,6 +18,7 @@ are common practice, no source.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -71,6 +72,13 @@ RANGE_PERCENTILES = (5.0, 95.0)
 
 SET = "{}-set-{}"
 """What the articulations of a second set are called."""
+_SET = re.compile(r"(.+)-set-([0-9]{1,3})")
+
+
+def set_of(articulation: str) -> tuple[str, int]:
+    """Of which articulation a set is, and the how-manieth: "hit-set-2" the second of "hit"; "hit" is its own first."""
+    found = _SET.fullmatch(articulation)
+    return (articulation, 1) if found is None else (found[1], int(found[2]))
 
 
 @dataclass(frozen=True, slots=True)
