@@ -154,8 +154,9 @@ def analysed(session: Session, store: Store, overruled: Corrections, recipe: Rec
     """What is found in a session, with what corrections say of hits before they are sorted, its takes pooled; and what
     to report of that. Raises as ``analysis.run.analyse``.
     """
-    return analysis.analysed(session, store, file_handling.told_to_analysis(overruled), how=recipe.choose.pool_takes,
-                            rendered=recipe.repair.any, jobs=jobs or os.cpu_count() or 1, progress=progress or _quiet)
+    return analysis.analysed(session, store, file_handling.told_to_analysis(overruled),
+                            pooling=analysis.pooling_of(session, recipe), rendered=recipe.repair.any,
+                            jobs=jobs or os.cpu_count() or 1, progress=progress or _quiet)
 
 
 def _wishes(recipe_path: Path | None, kit_path: Path, only: str | None, *,

@@ -60,6 +60,12 @@ class Sight:
             self.page.wait_for_timeout(50)
         raise AssertionError(seen)
 
+    def names(self) -> Page:
+        """The page with the fields for names in sight: on a low screen they open in place of the others."""
+        if self.page.locator("#set-names").get_attribute("open") is None:
+            self.page.click("#set-names summary")
+        return self.page
+
     def decided(self, count: int) -> None:
         """Wait until so many decisions are told."""
         expect(self.page.locator("#count")).to_have_text(f"({count})" if count else "")

@@ -427,7 +427,7 @@ def test_a_drum_left_out_by_hand_is_told_as_such(jetty: Pier, tmp_path: Path) ->
             if p.where == "kick"]
 
     assert 1 == len(told)
-    assert told[0].startswith("all hits of this drum were left out by hand; delete a reject")
+    assert told[0].startswith("all hits of this drum were left out by hand; delete a leave_out")
 
 
 def test_bad_corrections_stop_before_the_work(pier: Pier, kit: Path) -> None:

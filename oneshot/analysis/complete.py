@@ -13,6 +13,7 @@ from dataclasses import fields, replace
 from oneshot.analysis.measurement import ornaments
 from oneshot.analysis.measurement.attacks import place_attacks
 from oneshot.analysis.result import Analysis, Findings, FoundDrum
+from oneshot.analysis.take_groups import set_of
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Session
 from oneshot.core.workers import working
@@ -30,9 +31,22 @@ def completed(session: Session, found: Findings, *, jobs: int = 1) -> Analysis:
 
 
 def _with_articulations(drums: Sequence[FoundDrum], hits: Sequence[Hit]) -> tuple[FoundDrum, ...]:
-    """The drums with their articulations by falling frequency."""
+    """The drums with their articulations by falling frequency, further sets of one after its first."""
     counts: dict[str, Counter[str]] = {drum.name: Counter() for drum in drums}
     for hit in hits:
         counts[hit.drum][hit.articulation] += 1
-    return tuple(replace(drum, articulations=tuple(sorted(ways, key=lambda way: (-ways[way], way))))
-                 for drum in drums for ways in [counts[drum.name]])
+    return tuple(replace(drum, articulations=tuple(_in_order(counts[drum.name]))) for drum in drums)
+
+
+def _in_order(counts: Counter[str]) -> list[str]:
+    """Articulations, the one that was struck most often in all its sets first; sets in order of their numbers."""
+    in_sets: Counter[str] = Counter()
+    for way, hits in counts.items():
+        in_sets[set_of(way)[0]] += hits
+
+    def place(way: str) -> tuple[int, str, int]:
+        """How often, which, and its set."""
+        first, number = set_of(way)
+        return -in_sets[first], first, number
+
+    return sorted(counts, key=place)

@@ -18,6 +18,7 @@ from oneshot.analysis import stored
 from oneshot.analysis.detection.added_hits import with_added
 from oneshot.analysis.detection.take import detect_takes
 from oneshot.analysis.measurement.measure import measure_hits
+from oneshot.analysis.pooling import Pooling
 from oneshot.analysis.result import Detected, Findings
 from oneshot.analysis.sorting import constraints, features
 from oneshot.analysis.sorting.kit_mics import describe_take, kit_mics
@@ -30,23 +31,23 @@ from oneshot.core.records.session import Frames, Problem, Session, Take
 from oneshot.core.workers import working
 
 
-def analysed(session: Session, store: Store, told: handling.ForAnalysis, *, how: str, rendered: bool, jobs: int,
+def analysed(session: Session, store: Store, told: handling.ForAnalysis, *, pooling: Pooling, rendered: bool, jobs: int,
              progress: Progress) -> tuple[Findings, tuple[Problem, ...]]:
     """What is found in a session, its takes pooled, and what to report of that: from the store, or made now on all
     cores.
 
-    ``told``: what corrections say before hits are sorted; ``how``: which takes share a set
-    (``take_groups.pool``); ``rendered``: keep the envelopes rendered over time, which repair needs. Raises as
+    ``told``: what corrections say before hits are sorted; ``pooling``: which takes share a set;
+    ``rendered``: keep the envelopes rendered over time, which repair needs. Raises as
     ``analyse``.
     """
-    before = None if rendered else stored.load(store, session, told, how)
+    before = None if rendered else stored.load(store, session, told, pooling)
     if before is not None:
         return before
     with working(jobs):
         found = analyse(session, store=store, jobs=jobs, progress=progress, told=told)
         # envelopes serve repair alone, and the scans of all takes go with them
-        pooled = pool(session, found if rendered else replace(found, laid=None), how)
-    stored.save(store, session, told, how, pooled)
+        pooled = pool(session, found if rendered else replace(found, laid=None), pooling)
+    stored.save(store, session, told, pooling, pooled)
     return pooled
 
 

@@ -18,6 +18,7 @@ are common practice, no source.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -26,6 +27,7 @@ import numpy as np
 from oneshot.analysis.measurement.hit_features import examine, levels_db
 from oneshot.analysis.measurement.onsets import CYMBALS
 from oneshot.analysis.measurement.similarity import Measured
+from oneshot.analysis.pooling import Pooling
 from oneshot.analysis.result import Findings, FoundDrum
 from oneshot.core.arrays import nan_median
 from oneshot.core.grades import reaches
@@ -70,15 +72,25 @@ RANGE_PERCENTILES = (5.0, 95.0)
 
 SET = "{}-set-{}"
 """What the articulations of a second set are called."""
+_SET = re.compile(r"(.+)-set-([0-9]{1,3})")
+
+
+def set_of(articulation: str) -> tuple[str, int]:
+    """Of which articulation a set is, and the how-manieth: "hit-set-2" the second of "hit"; "hit" is its own first."""
+    found = _SET.fullmatch(articulation)
+    return (articulation, 1) if found is None else (found[1], int(found[2]))
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """How two takes of one drum differ: ``size`` 1 is where doubt begins, ``clear`` whether there is none left."""
+    """How two takes of one drum differ: ``size`` 1 is where doubt begins, ``clear`` whether there is none left;
+    ``lacking``: the mic that only one of them has.
+    """
 
     what: str
     size: float
     clear: bool
+    lacking: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,27 +108,26 @@ class Read:
                 and (h.id in self.measured or h.id in self.levels_db)]
 
 
-def pool(session: Session, found: Findings, how: str) -> tuple[Findings, tuple[Problem, ...]]:
+def pool(session: Session, found: Findings, pooling: Pooling) -> tuple[Findings, tuple[Problem, ...]]:
     """The findings with the articulations of a drum's second and further sets named as such, and what to report of it.
 
-    ``how``: which takes share a set: "alike" ones, those "in doubt" as well, "all", or "none". Takes of different
-    sample rates never do. Raises AudioError where a file cannot be read.
+    Takes of different sample rates never share a set. Raises AudioError where a file cannot be read.
     """
     if len(session.takes) < 2:
         return found, ()
-    read = _read(session, found) if how in ("alike", "in doubt") else Read({}, {})
+    read = _read(session, found) if pooling.how in ("alike", "in doubt") else Read({}, {})
     names: dict[int, str] = {}
     told: list[Problem] = []
     for drum in found.drums:
         takes = [take for take in session.takes if any(h.drum == drum.name and h.take == take.name for h in found.hits)]
-        sets, problems = _sets(found, drum, takes, read, how)
+        sets, problems = _sets(found, drum, takes, read, pooling)
         told += problems
         names |= _named(found, drum, sets, session)
     return replace(found, hits=tuple(replace(h, articulation=names[h.id]) for h in found.hits)), tuple(told)
 
 
 def _sets(found: Findings, drum: FoundDrum, takes: Sequence[Take], read: Read,
-          how: str) -> tuple[list[list[Take]], list[Problem]]:
+          pooling: Pooling) -> tuple[list[list[Take]], list[Problem]]:
     """The takes of a drum by the sets they make, and why."""
     sets: list[list[Take]] = []
     told = []
@@ -124,15 +135,15 @@ def _sets(found: Findings, drum: FoundDrum, takes: Sequence[Take], read: Read,
         against: list[tuple[str, Difference]] = []
         for members in sets:
             differences = [(other.name, d) for other in members
-                           if (d := difference(found, drum, other, take, read, how)) is not None]
+                           if (d := difference(found, drum, other, take, read, pooling)) is not None]
             if not differences:
                 members.append(take)
                 break
             against += differences
         else:
             sets.append([take])
-            if against and how in ("alike", "in doubt"):
-                told.append(_own_set_problem(drum, take, against, how))
+            if against and pooling.how in ("alike", "in doubt"):
+                told.append(_own_set_problem(drum, take, against, pooling.how))
     return sets, told
 
 
@@ -142,21 +153,23 @@ def _own_set_problem(drum: FoundDrum, take: Take, against: Sequence[tuple[str, D
     todo = ('nothing, if that is right; choose.pool_takes = "in doubt" pools them'
             if how == "alike" and not most.clear else
             'nothing, if that is right; choose.pool_takes = "all" pools them')
+    if most.lacking not in (None, drum.home):
+        todo += f", and so does export.mics without {most.lacking}, unless they differ otherwise"
     return Problem(drum.name, f"{take.name} is kept as a separate set: compared with {other}, {most.what}", todo)
 
 
 def difference(found: Findings, drum: FoundDrum, one: Take, other: Take, read: Read,
-               how: str) -> Difference | None:
+               pooling: Pooling) -> Difference | None:
     """The largest difference that keeps two takes of a drum apart; None where they may share a set."""
     if one.sample_rate != other.sample_rate:
         return Difference("its sample rate differs", 99.0, True)
-    if how == "none":
+    if pooling.how == "none":
         return Difference("choose.pool_takes is \"none\"", 99.0, True)
-    if how == "all":
+    if pooling.how == "all":
         return None
-    every = [*_mics(found, drum, one, other), *_delays(found, drum, one, other),
+    every = [*_mics(found, drum, one, other, pooling.unheard), *_delays(found, drum, one, other),
              *_levels(found, drum, one, other, read), *_sounds(found, drum, one, other, read)]
-    against = [d for d in every if d.clear or (d.size >= 1 and how == "alike")]
+    against = [d for d in every if d.clear or (d.size >= 1 and pooling.how == "alike")]
     return max(against, key=lambda d: (d.clear, d.size), default=None)
 
 
@@ -171,11 +184,13 @@ def _exported(found: Findings, drum: FoundDrum, take: Take) -> dict[str, Mic]:
         m.stands_at(drum.name) or m.role.means.far or m.name == drum.home)}
 
 
-def _mics(found: Findings, drum: FoundDrum, one: Take, other: Take) -> list[Difference]:
-    """Mics that only one of them has, or that are declared to be the other way round in one of them."""
+def _mics(found: Findings, drum: FoundDrum, one: Take, other: Take, unheard: Sequence[str]) -> list[Difference]:
+    """Mics that only one of them has, or that are declared to be the other way round in one of them. ``unheard`` ones
+    make no difference, save a drum's home mic, in which its hits are measured.
+    """
     mine, theirs = _exported(found, drum, one), _exported(found, drum, other)
-    out = [Difference(f"it has {'no' if name in mine else 'also'} {name}", 99.0, True)
-           for name in sorted(mine.keys() ^ theirs.keys())]
+    out = [Difference(f"it has {'no' if name in mine else 'also'} {name}", 99.0, True, name)
+           for name in sorted(mine.keys() ^ theirs.keys()) if name not in unheard or name == drum.home]
     turned = [name for name in sorted(mine.keys() & theirs.keys()) if mine[name].polarity != theirs[name].polarity]
     return out + [Difference(f"{name} has the other polarity", 99.0, True) for name in turned]
 

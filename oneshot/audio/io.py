@@ -53,6 +53,8 @@ Samples = NDArray[Any]
 
 KEPT_READS = 16
 """So many of them stay at hand in each file: an overlapping window costs nothing more."""
+KEPT_BYTES, FEWEST_READS = 32_000_000, 4
+"""Of takes with many mics fewer stay, so that all of them take no more than this; a second and a half at 48 kHz do."""
 _MAX_FRAMES = 2**48
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOATS = ("FLOAT", "DOUBLE")
@@ -267,28 +269,33 @@ class _OpenFile:
         self._file.close()
 
 
+def kept_reads(mics: int, sample_bytes: int) -> int:
+    """How many reads stay at hand in each file of a take of so many mics, ``sample_bytes`` a sample."""
+    return min(KEPT_READS, max(FEWEST_READS, KEPT_BYTES // max(mics * READ * sample_bytes, 1)))
+
+
 class TakeReader:
     """Windows of a take over all its mics, or over those named, as (mics, frames) arrays.
 
     ``dtype``: "float32" for analysis, "int32" for the exact integer samples (left-justified), "float64" exact for
     everything. Files stay open until ``close`` (or the end of ``with``); a file with many channels is read once for all
-    its mics. Memory: at most 2^18 frames per mic (1 MB a mic as float32), however long the take is; with another number
-    of ``kept`` reads than ``KEPT_READS`` as many times 2^14.
+    its mics. Memory: ``kept_reads`` times 2^14 frames per mic, however long the take is, or as many as ``kept``.
     A reader does not travel between processes: each worker opens its own. ``offset``: mic -> steady offset, full scale
     1.0, that is taken out of what was recorded there (float dtypes only); mics that are not named are left as they are.
     """
 
     def __init__(self, root: Path, take: Take, mics: Sequence[str] | None = None, dtype: Dtype = "float32", *,
-                 offset: Mapping[str, float] | None = None, kept: int = KEPT_READS) -> None:
+                 offset: Mapping[str, float] | None = None, kept: int | None = None) -> None:
         """Raises AudioError if a file cannot be opened, KeyError if the take has no mic of a given name, ValueError
         where an offset is to be taken out of integers.
         """
         if offset and dtype == "int32":
             raise ValueError("an offset cannot be taken out of integer samples: read them as float")
-        self._root, self._offset, self._kept = root, offset or {}, kept
+        self._root, self._offset = root, offset or {}
         self.take = take
         self.mics: tuple[Mic, ...] = take.mics if mics is None else tuple(take.mic(name) for name in mics)
         self.dtype: Dtype = dtype
+        self._kept = kept if kept is not None else kept_reads(len(self.mics), np.dtype(dtype).itemsize)
         self._files: dict[str, _OpenFile] = {}
         self._rows: dict[str, list[tuple[int, int, Source]]] = {}
         wanted: dict[str, list[int]] = {}
@@ -300,7 +307,7 @@ class TakeReader:
                 self._rows.setdefault(source.path, []).append((row, channels.index(source.channel), source))
         try:
             for path, channels in wanted.items():
-                self._files[path] = _OpenFile(root / path, tuple(channels), dtype, kept)
+                self._files[path] = _OpenFile(root / path, tuple(channels), dtype, self._kept)
         except AudioError:
             self.close()
             raise

@@ -321,7 +321,8 @@ def preview(kit: KitPath,
     """Render a preview of a kit to a WAV file.
 
     Plays a built-in groove, a MIDI file, or a take of the session: layers, round robins, chokes and balance as in the
-    mappings, at -16 LUFS with true peaks below -1 dBTP.
+    mappings, at -16 LUFS with true peaks below -1 dBTP. Of a kit with nothing but prints, the best of each layer in
+    turn.
     """
     with plainly(debug=debug):
         kit_there(kit)

@@ -14,6 +14,7 @@ from itertools import count
 from pathlib import Path
 
 from oneshot.analysis import Analysis, FoundDrum, analysed, completed
+from oneshot.analysis.pooling import Pooling
 from oneshot.audio.convert import quantised
 from oneshot.audio.io import sound_bytes
 from oneshot.comparison import excerpts, few_mics, figures, hits, page, pairs, transients, windows
@@ -69,7 +70,8 @@ def compare_session(session_path: Path, *, out: Path | None = None, fresh: bool 
     if fresh:
         store.clear()
     # takes are held against each other here, so that none of them keeps articulations of its own
-    findings, _ = analysed(session, store, NOTHING, how="all", rendered=False, jobs=jobs, progress=progress)
+    findings, _ = analysed(session, store, NOTHING, pooling=Pooling("all"), rendered=False, jobs=jobs,
+                           progress=progress)
     found = completed(session, findings, jobs=jobs)
     views: list[figures.View] = []
     together: list[pairs.Pair] = []

@@ -127,7 +127,7 @@ class Overruling:
 
     def _nothing(self, entry: Correction, drum: str, articulation: str | None = None) -> None:
         what = f"{drum}/{articulation}" if articulation else drum
-        self._tell(f"{what} does not exist in the kit", f"correct or delete that {entry.kind}")
+        self._tell(f"{what} does not exist in the kit", f"correct or delete that {entry.word}")
 
     def _find(self, entry: Correction) -> list[int]:
         """Ids of the hits that an entry names, in its order."""
@@ -135,13 +135,13 @@ class Overruling:
         for place in entry.hits:
             hit = self._near(place)
             if place.take not in self._rates:
-                self._tell(f"{entry.kind}: there is no take {place.take!r}",
+                self._tell(f"{entry.word}: there is no take {place.take!r}",
                            f"write one of {', '.join(map(repr, self._rates))}, or delete the entry")
             elif hit is None:
-                self._tell(f"{entry.kind}: no hit at frame {place.frame} of {place.take}",
+                self._tell(f"{entry.word}: no hit at frame {place.frame} of {place.take}",
                            "find the hit in hits.csv, or delete the entry")
             elif hit in found:
-                self._tell(f"{entry.kind}: frame {place.frame} of {place.take} is a hit it already lists",
+                self._tell(f"{entry.word}: frame {place.frame} of {place.take} is a hit it already lists",
                            "delete one of the two")
             else:
                 found.append(hit)
@@ -404,7 +404,7 @@ class Overruling:
                     before = said.get(key)
                     if before is not None and dict(_things(before))[thing] != value:
                         hit = self._hits[number]
-                        self._tell(f"{setting.entry.kind} contradicts an earlier {before.kind} of the hit at frame "
+                        self._tell(f"{setting.entry.word} contradicts an earlier {before.word} of the hit at frame "
                                    f"{hit.onset} of {hit.take}", "the later entry counts: delete the other")
                     said[key] = setting.entry
                     if before is not None and setting.width:

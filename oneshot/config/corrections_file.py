@@ -4,7 +4,8 @@ Entries count from top to bottom, each in the kit as those above it left it: who
 at the end names drums as that kit calls them. A hit is known by its take and frame, never by its number.
 
 ``KINDS`` says which entries there are and which keys each takes; the reader, the writer and the commented file of a
-new kit all come from it.
+new kit all come from it. Two of them are written as the review page calls them (``WORDS``); files that have the names
+from before are read as ever.
 """
 
 from __future__ import annotations
@@ -59,6 +60,11 @@ class Correction:
     out_ms: float | None = None
     gain_db: float | None = None
     note: str | None = None
+
+    @property
+    def word(self) -> str:
+        """What the file calls its kind."""
+        return WORDS.get(self.kind, self.kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +132,10 @@ KINDS: dict[str, Kind] = {
                  "gain_db = -1.5\n", needs=("gain_db",)),
 }
 
+WORDS = {"reject": "leave_out", "keep": "use"}
+"""Kind -> what it is called in the file, where that is another word."""
+_KINDS_BY_WORD = {**{kind: kind for kind in KINDS}, **{word: kind for kind, word in WORDS.items()}}
+
 _TEXTS = ("drum", "articulation", "to", "to_articulation", "note")
 _LISTS = ("drums", "articulations", "mics")
 _LIMITS: dict[str, tuple[float, float]] = {
@@ -144,7 +154,7 @@ version = {VERSION}
 
 
 def _commented(kind: str) -> str:
-    lines = [f"[[{kind}]]", *KINDS[kind].example.splitlines()]
+    lines = [f"[[{WORDS.get(kind, kind)}]]", *KINDS[kind].example.splitlines()]
     return "\n".join([f"# {lines[0]:<22} # {KINDS[kind].does}", *(f"# {line}" for line in lines[1:])])
 
 
@@ -186,22 +196,24 @@ def parse(text: str, where: str = "corrections.toml") -> Corrections:
     if table.get("format") != FORMAT or table.get("version") != VERSION or isinstance(table["version"], bool):
         raise SettingsError(f'{where} must contain format = "{FORMAT}" and version = {VERSION}; it has '
                             f"{_shown(table.get('format'))} and {_shown(table.get('version'))}")
-    for key in sorted(set(table) - {"format", "version", *KINDS}):
+    for key in sorted(set(table) - {"format", "version", *_KINDS_BY_WORD}):
         at = _at_line(text, rf'^[ \t]*(?:\[+[ \t]*)?"?{re.escape(key)}"?[ \t]*[\]=.]')
-        raise SettingsError(f"{where}{at}: {_plain(key)} is not a correction: use {', '.join(KINDS)}")
-    rows = {kind: _rows(table, kind, where) for kind in KINDS}
+        raise SettingsError(f"{where}{at}: {_plain(key)} is not a correction: write one of "
+                            f"{', '.join(WORDS.get(kind, kind) for kind in KINDS)}")
+    rows = {word: _rows(table, word, where) for word in _KINDS_BY_WORD}
     heads = list(re.finditer(r"^[ \t]*\[\[[ \t]*(\w+)[ \t]*\]\]", text, re.MULTILINE))
     order = [head[1] for head in heads]
-    counts = Counter({kind: len(found) for kind, found in rows.items() if found})
+    counts = Counter({word: len(found) for word, found in rows.items() if found})
     if Counter(order) != counts:  # their order could not be told
         raise SettingsError(f"{where}: write each entry under its own [[...]] line, and no such line inside strings")
-    queues = {kind: iter(found) for kind, found in rows.items()}
+    queues = {word: iter(found) for word, found in rows.items()}
     seen: Counter[str] = Counter()
     entries = []
-    for kind, head in zip(order, heads, strict=True):
-        seen[kind] += 1
+    for word, head in zip(order, heads, strict=True):
+        seen[word] += 1
         line = text.count("\n", 0, head.start(1)) + 1
-        entries.append(_entry(kind, next(queues[kind]), f"{where}, line {line}: {kind} no. {seen[kind]}"))
+        told = f"{where}, line {line}: {word} no. {seen[word]}"
+        entries.append(_entry(_KINDS_BY_WORD[word], next(queues[word]), told))
     return Corrections(tuple(entries))
 
 
@@ -221,10 +233,10 @@ def _shown(value: object) -> str:
     return _plain(repr(value))
 
 
-def _rows(table: Mapping[str, Any], kind: str, where: str) -> list[Mapping[str, Any]]:
-    rows = table.get(kind, [])
+def _rows(table: Mapping[str, Any], word: str, where: str) -> list[Mapping[str, Any]]:
+    rows = table.get(word, [])
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise SettingsError(f"{where}: write each {kind} as a [[{kind}]] table")
+        raise SettingsError(f"{where}: write each {word} as a [[{word}]] table")
     return rows
 
 
@@ -324,7 +336,7 @@ def dump(corrections: Corrections) -> str:
 
 
 def _written(entry: Correction) -> str:
-    lines = [f"{f'[[{entry.kind}]]':<22} # {KINDS[entry.kind].does}"]
+    lines = [f"{f'[[{entry.word}]]':<22} # {KINDS[entry.kind].does}"]
     hits = [f"{{ take = {_text(p.take)}, frame = {p.frame} }}" for p in entry.hits]
     if len(hits) == 1:
         lines += [f"take = {_text(entry.hits[0].take)}", f"frame = {entry.hits[0].frame}"]

@@ -149,7 +149,7 @@ def handling(corrected: Corrected, hits: Iterable[Hit], rates: Mapping[str, int]
 def unmet(corrected: Corrected, hits: Sequence[Hit]) -> tuple[Problem, ...]:
     """A problem for each entry about a layer that no hit of ``hits``, which carry their layers, ended in."""
     layers = {hit.id: hit.layer for hit in hits}
-    return tuple(Problem("corrections.toml", f"{s.entry.kind}: {s.entry.drum} has no layer {s.layer}"
+    return tuple(Problem("corrections.toml", f"{s.entry.word}: {s.entry.drum} has no layer {s.layer}"
                          + (f" in articulation {s.entry.articulation}" if s.entry.articulation else ""),
                          "see hits.csv for its layers, or delete the entry")
                  for s in corrected.settings

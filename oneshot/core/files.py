@@ -135,15 +135,23 @@ def appearing(path: Path) -> Iterator[Path]:
         with _named(path, beside):
             yield beside
             if at_once:
-                with beside.open("rb+") as file:
-                    os.fsync(file.fileno())
-            beside.replace(path)
+                put_in_place(beside, path)
+            else:
+                beside.replace(path)
     except BaseException:
         with suppress(OSError):
             beside.unlink(missing_ok=True)
         raise
-    if at_once:
-        _sync_folder(path.parent)
+
+
+def put_in_place(made: Path, path: Path) -> None:
+    """Put a file that is complete in the place of another on the same disk: its bytes are on the disk before it bears
+    the name, and the name is when this returns. Raises OSError; the old file is then in its place.
+    """
+    with made.open("rb+") as file:
+        os.fsync(file.fileno())
+    made.replace(path)
+    _sync_folder(path.parent)
 
 
 def part_name(name: str) -> str:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from oneshot.audio.io import KEPT_READS, READ, is_float
+from oneshot.audio.io import READ, is_float, kept_reads
 from oneshot.config.recipe import Finishing, Recipe
 from oneshot.core.errors import WorkError
 from oneshot.core.records.session import Take
@@ -71,7 +71,7 @@ def needs_of(shapes: Sequence[Shape], recipe: Recipe) -> Needs:
         files += doubled * len(written)
         window = max(HELD * round(frames), round(LOOK_S * shape.take.sample_rate)) * sum(shape.channels) * 8
         kept += shape.frames * sum(shape.channels) * 4
-        blocks = KEPT_READS * READ * 4 * len(shape.take.mics)
+        blocks = kept_reads(len(shape.take.mics), 4) * READ * 4 * len(shape.take.mics)
         largest = max(largest, window + blocks + COPIES * 8 * frames * max(shape.channels, default=0))
     size += _prints(recipe, [shape.take for shape in shapes])
     return Needs(len(shapes), files, round(size), round(largest) + min(kept, KEPT_BYTES))

@@ -253,10 +253,10 @@ def _lacks(drum: str, by_hand: Sequence[bool]) -> Problem:
     """What to tell of a drum without a one-shot. ``by_hand``: for each of its hits, whether it was left out by hand."""
     if by_hand and all(by_hand):
         return Problem(drum, "all hits of this drum were left out by hand",
-                       "delete a reject from corrections.toml if you want the drum in the kit")
+                       "delete a leave_out from corrections.toml if you want the drum in the kit")
     if any(by_hand):
         return Problem(drum, f"no hit of this drum was kept: {sum(by_hand)} of {len(by_hand)} were left out by hand",
-                       "see hits.csv for the reasons of the others, or delete a reject from corrections.toml")
+                       "see hits.csv for the reasons of the others, or delete a leave_out from corrections.toml")
     return Problem(drum, "no hit of this drum was kept", "see hits.csv for the reasons, or lower choose.grade")
 
 

@@ -16,6 +16,7 @@ from oneshot.config import release_lock
 from oneshot.config.corrections import REACH_S, Corrected
 from oneshot.config.corrections_file import Correction, Corrections
 from oneshot.config.handling import ForAnalysis, told_to_analysis
+from oneshot.config.recipe import Recipe
 from oneshot.core.cache.disk import open_store
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.session import Session
@@ -38,16 +39,16 @@ class Ahead:
         """Whether what the analysis found is known as these entries ask for it."""
         return self._told == told_to_analysis(Corrections(entries))
 
-    def look_up(self, entries: tuple[Correction, ...], built: tuple[Correction, ...], how: str) -> None:
+    def look_up(self, entries: tuple[Correction, ...], built: tuple[Correction, ...], asked: Recipe) -> None:
         """Look into the store for what the analysis found as those entries ask for it; while nobody knows, what it
-        found as those that the kit was built with ask for it has to do. ``how``: which takes share a set.
+        found as those that the kit was built with ask for it has to do. ``asked``: the kit's recipe.
         """
         if self.knows(entries):
             return
         store = open_store(fingerprint_parts(self._session))
         for each in (entries, built) if self._told is None else (entries,):
             told = told_to_analysis(Corrections(each))
-            found = analysis.stored_findings(store, self._session, told, how)
+            found = analysis.stored_findings(store, self._session, told, analysis.pooling_of(self._session, asked))
             if found is not None:
                 self._told, self._found = told, found[0].hits
                 return

@@ -127,7 +127,7 @@ class Desk:
         gone = any(entry.kind in NAMING for entry in self.journal.withdrawn)
         unsure = any(problem.where == self.journal.path.name for problem in self.kit.problems)
         if gone or unsure or (entries and not self.journal.built):
-            self.ahead.look_up(entries, self.journal.built_with, self.journal.recipe.choose.pool_takes)
+            self.ahead.look_up(entries, self.journal.built_with, self.journal.recipe)
             found = self.ahead.corrected(self.kit.hits, entries, self.rates, self._mic_names())
             if found is not None:
                 return found

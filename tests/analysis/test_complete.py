@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from stage_inputs import RATE, add, hit, noise, session_at, strike, take_of
 
-from oneshot.analysis.complete import completed
+from oneshot.analysis.complete import _with_articulations, completed
 from oneshot.analysis.corrected import correct
 from oneshot.analysis.result import Analysis, Findings, FoundDrum
 from oneshot.config import handling
@@ -122,3 +122,18 @@ def test_the_findings_stay_as_they_are(found: tuple[Session, Findings]) -> None:
     assert before is findings.hits
     assert all(h.ornament is None for h in findings.hits)
     assert all(not d.articulations for d in findings.drums)
+
+
+@pytest.mark.parametrize(("counts", "order"), [
+    ({"hit-set-2": 9, "hit": 2}, ["hit", "hit-set-2"]),
+    ({"rim": 5, "hit-set-2": 4, "hit": 3, "hit-set-10": 1, "hit-set-3": 1, "edge": 5},
+     ["hit", "hit-set-2", "hit-set-3", "hit-set-10", "edge", "rim"]),
+    ({"closed-2": 1, "closed": 3, "closed-2-set-2": 4}, ["closed-2", "closed-2-set-2", "closed"]),
+])
+def test_sets_follow_their_first(counts: dict[str, int], order: list[str]) -> None:
+    """Whatever set has the most hits: articulations by how often they were struck, sets of one in order of numbers."""
+    ways = [way for way, times in counts.items() for _ in range(times)]
+    hits = tuple(hit(n + 1, RATE * n, drum="snare", articulation=way) for n, way in enumerate(ways))
+    drums = _with_articulations((FoundDrum("snare", "snare", "Snare"),), hits)
+
+    assert [tuple(order)] == [drum.articulations for drum in drums]

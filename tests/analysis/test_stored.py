@@ -15,6 +15,7 @@ from stage_inputs import Pier
 
 from oneshot import pipeline
 from oneshot.analysis import run, stored
+from oneshot.analysis.pooling import Pooling
 from oneshot.config.corrections_file import Corrections
 from oneshot.config.handling import NOTHING, ForAnalysis, Merged, Told
 from oneshot.config.recipe import Recipe
@@ -38,7 +39,7 @@ def found(pier: Pier, tmp_path_factory: pytest.TempPathFactory) -> tuple[Session
 def store(found: tuple[Session, stored.Found], tmp_path: Path) -> Store:
     """A store that holds it."""
     out = Store(tmp_path / "store")
-    stored.save(out, found[0], TOLD, "alike", found[1])
+    stored.save(out, found[0], TOLD, Pooling(), found[1])
     return out
 
 
@@ -47,7 +48,7 @@ def test_what_was_found_comes_back_as_it_was(found: tuple[Session, stored.Found]
     to be told.
     """
     session, (findings, apart) = found
-    again = stored.load(store, session, TOLD, "alike")
+    again = stored.load(store, session, TOLD, Pooling())
 
     assert again is not None
     assert apart == again[1]
@@ -61,14 +62,15 @@ def other_session(session: Session) -> Session:
     return replace(session, air_c=session.air_c + 1)
 
 
-@pytest.mark.parametrize(("change", "told", "how"), [(other_session, TOLD, "alike"),
-                                                     (lambda s: s, ForAnalysis(TOLD.hits), "alike"),
-                                                     (lambda s: s, NOTHING, "alike"),
-                                                     (lambda s: s, TOLD, "none")])
-def test_what_was_asked_otherwise_is_not_used(found: tuple[Session, stored.Found], store: Store, how: str,
+@pytest.mark.parametrize(("change", "told", "pooling"), [(other_session, TOLD, Pooling()),
+                                                         (lambda s: s, ForAnalysis(TOLD.hits), Pooling()),
+                                                         (lambda s: s, NOTHING, Pooling()),
+                                                         (lambda s: s, TOLD, Pooling("none")),
+                                                         (lambda s: s, TOLD, Pooling("alike", ("OH",)))])
+def test_what_was_asked_otherwise_is_not_used(found: tuple[Session, stored.Found], store: Store, pooling: Pooling,
                                               change: Callable[[Session], Session], told: ForAnalysis) -> None:
     """Another session.toml, another correction or other takes in one set: nothing is taken from the store."""
-    assert stored.load(store, change(found[0]), told, how) is None
+    assert stored.load(store, change(found[0]), told, pooling) is None
 
 
 @pytest.mark.parametrize("name", ["code_digest", "versions"])
@@ -77,12 +79,12 @@ def test_other_code_uses_nothing(found: tuple[Session, stored.Found], store: Sto
     """What another version of the package, or of a library, has found is not used."""
     monkeypatch.setattr(keys, name, lambda: "another")
 
-    assert stored.load(store, found[0], TOLD, "alike") is None
+    assert stored.load(store, found[0], TOLD, Pooling()) is None
 
 
 def test_the_place_of_a_session_does_not_matter(found: tuple[Session, stored.Found], store: Store) -> None:
     """A session that was moved to another folder is still the same."""
-    assert stored.load(store, replace(found[0], root=Path("elsewhere")), TOLD, "alike") is not None
+    assert stored.load(store, replace(found[0], root=Path("elsewhere")), TOLD, Pooling()) is not None
 
 
 def cut(data: bytes) -> bytes:
@@ -108,7 +110,7 @@ def test_a_broken_file_is_not_used(found: tuple[Session, stored.Found], store: S
     text = harm(np.load(path).tobytes())
     np.save(path, np.frombuffer(text, np.uint8))
 
-    assert stored.load(store, found[0], TOLD, "alike") is None
+    assert stored.load(store, found[0], TOLD, Pooling()) is None
     assert [stored.NAME] == store.stale
 
 
@@ -116,10 +118,10 @@ def test_what_another_build_wrote_meanwhile_is_not_used(found: tuple[Session, st
                                                         tmp_path: Path) -> None:
     """A text made with other parameters than the record beside it says is not used."""
     other = Store(tmp_path / "other")
-    stored.save(other, found[0], NOTHING, "none", found[1])
+    stored.save(other, found[0], NOTHING, Pooling("none"), found[1])
     (store.folder / "analysis.record.npy").write_bytes((other.folder / "analysis-none.record.npy").read_bytes())
 
-    assert stored.load(store, found[0], TOLD, "alike") is None
+    assert stored.load(store, found[0], TOLD, Pooling()) is None
 
 
 def test_a_rebuild_with_another_recipe_listens_to_nothing(jetty: Pier, tmp_path: Path,

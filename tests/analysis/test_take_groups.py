@@ -14,8 +14,10 @@ from stage_inputs import hit
 
 from oneshot import pipeline
 from oneshot.analysis.measurement.similarity import Measured
+from oneshot.analysis.pooling import Pooling, pooling_of
 from oneshot.analysis.result import Findings, FoundDrum
 from oneshot.analysis.take_groups import Difference, _level_changes, _pitch, pool
+from oneshot.config.recipe import Exporting, Recipe
 from oneshot.core.records.hits import Hit
 from oneshot.core.records.kit import TakeNoise
 from oneshot.core.records.roles import Role
@@ -96,13 +98,13 @@ def test_one_take_is_one_set() -> None:
     """Nothing to pool: the analysis stays as it is."""
     found = findings(snare(1, "a"), snare(2, "a"))
 
-    assert (found, ()) == pool(session("a"), found, "alike")
+    assert (found, ()) == pool(session("a"), found, Pooling("alike"))
 
 
 def test_takes_of_which_nothing_is_known_share_a_set() -> None:
     """No difference was found, so none is told."""
     found = findings(snare(1, "a"), snare(2, "b"))
-    pooled, told = pool(session("a", "b"), found, "alike")
+    pooled, told = pool(session("a", "b"), found, Pooling("alike"))
 
     assert (found.hits, ()) == (pooled.hits, told)
 
@@ -111,7 +113,7 @@ def test_takes_of_which_nothing_is_known_share_a_set() -> None:
 def test_sample_rates_are_never_mixed(how: str) -> None:
     """Takes of two rates have a set each, whatever the recipe says. The one with more hits keeps the plain name."""
     found = findings(snare(1, "a"), snare(2, "b"), snare(3, "b"))
-    pooled, told = pool(session("a", "b", rates=(44100, 48000)), found, how)
+    pooled, told = pool(session("a", "b", rates=(44100, 48000)), found, Pooling(how))
 
     assert ["centre-set-2", "centre", "centre"] == [h.articulation for h in pooled.hits]
     assert (how == "all") == (told == ())
@@ -121,12 +123,32 @@ def test_a_mic_that_one_take_lacks_keeps_them_apart() -> None:
     """Alternates have the same mics; "all" says that they need not."""
     found = findings(snare(1, "a"), snare(2, "b"))
     found = replace(found, noise=(found.noise[0], TakeNoise("b", {"Snare": -80.0, "OH": None})))
-    pooled, told = pool(session("a", "b"), found, "alike")
+    pooled, told = pool(session("a", "b"), found, Pooling("alike"))
 
     assert ["centre", "centre-set-2"] == [h.articulation for h in pooled.hits]
     assert "b is kept as a separate set: compared with a, it has no OH" == told[0].what
-    pooled, told = pool(session("a", "b"), found, "all")
+    assert told[0].todo.endswith("export.mics without OH, unless they differ otherwise")
+    pooled, told = pool(session("a", "b"), found, Pooling("all"))
     assert (found.hits, ()) == (pooled.hits, told)
+
+
+def test_a_mic_that_is_not_exported_keeps_no_takes_apart() -> None:
+    """Nobody hears that it is missing; a home mic is heard in every level and grade. A recipe that exports other mics
+    than the next one asks nothing else of the analysis where every take has the same.
+    """
+    whole = session("a", "b")
+    lacking = replace(whole, takes=(whole.takes[0], replace(whole.takes[1], mics=MICS[:1])))
+    headless = replace(whole, takes=(whole.takes[0], replace(whole.takes[1], mics=MICS[1:])))
+    found = findings(snare(1, "a"), snare(2, "b"))
+    close, far = (Recipe(export=Exporting(mics=(name,))) for name in ("Snare", "OH"))
+
+    for there, recipe, sets in ((lacking, close, 1), (lacking, far, 2), (lacking, Recipe(), 2), (headless, far, 2)):
+        pooled, told = pool(there, found, pooling_of(there, recipe))
+        assert (sets, sets - 1) == (len({h.articulation for h in pooled.hits}), len(told))
+    assert pooling_of(whole, close) == pooling_of(whole, far) == pooling_of(whole, Recipe()) == Pooling("alike")
+    pair = (MICS[0], replace(MICS[1], pair="Over"))
+    paired = replace(whole, takes=(replace(whole.takes[0], mics=pair), replace(whole.takes[1], mics=MICS[:1])))
+    assert () == pooling_of(paired, Recipe(export=Exporting(mics=("Over",)))).unheard
 
 
 @pytest.mark.parametrize(("bleed_db", "span_db", "first"), [
@@ -142,7 +164,7 @@ def test_the_set_that_plays_more_keeps_the_names(bleed_db: float, span_db: float
     many = [replace(snare(100 + n, "b"), level_db=-30 + 12 * n / 20) for n in range(20)]
     found = replace(findings(*few, *many), worst_db={**{h.id: {"Snare": bleed_db} for h in few},
                                                      **{h.id: {"Snare": -35.0} for h in many}})
-    pooled, _ = pool(session("a", "b"), found, "none")
+    pooled, _ = pool(session("a", "b"), found, Pooling("none"))
 
     assert {first} == {h.take for h in pooled.hits if h.articulation == "centre"}
     assert {"a", "b"} - {first} == {h.take for h in pooled.hits if h.articulation == "centre-set-2"}
@@ -158,7 +180,7 @@ def test_a_set_without_the_home_mic_is_judged_in_what_it_has() -> None:
     lacking = replace(whole, takes=(replace(whole.takes[0], mics=MICS[1:]), whole.takes[1]))
     found = replace(findings(*dirty, *clean), worst_db={**{h.id: {"OH": -50.0} for h in clean},
                                                         **{h.id: {"Snare": -10.0, "OH": -50.0} for h in dirty}})
-    pooled, _ = pool(lacking, found, "none")
+    pooled, _ = pool(lacking, found, Pooling("none"))
 
     assert {"a"} == {h.take for h in pooled.hits if h.articulation == "centre"}
 
@@ -166,7 +188,7 @@ def test_a_set_without_the_home_mic_is_judged_in_what_it_has() -> None:
 def test_an_articulation_that_only_one_set_has_keeps_its_name() -> None:
     """Three takes apart: centres are numbered by how many hits their sets have, the only rim is plain."""
     found = findings(snare(1, "a"), snare(2, "b"), snare(3, "b"), snare(4, "c", "rim"), snare(5, "c"), snare(6, "c"))
-    pooled, _ = pool(session("a", "b", "c"), found, "none")
+    pooled, _ = pool(session("a", "b", "c"), found, Pooling("none"))
 
     assert ["centre-set-3", "centre-set-2", "centre-set-2", "rim", "centre",
             "centre"] == [h.articulation for h in pooled.hits]
@@ -180,7 +202,7 @@ def test_the_recipe_decides_in_doubt() -> None:
                                   (small, "alike", 1)):
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr("oneshot.analysis.take_groups._delays", lambda *_, d=difference: [d])
-            pooled, told = pool(session("a", "b"), found, how)
+            pooled, told = pool(session("a", "b"), found, Pooling(how))
 
         assert sets == len({h.articulation for h in pooled.hits})
         assert sets - 1 == len(told)

@@ -20,6 +20,7 @@ from oneshot.audio.io import (
     Dtype,
     TakeReader,
     is_float,
+    kept_reads,
     read_audio,
     read_header,
     read_int,
@@ -378,3 +379,9 @@ def test_a_mic_in_two_files_is_read_as_one(tmp_path: Path) -> None:
         parts = [reader.read(a, b) for a, b in pairwise([0, 700, 1300, 3000])]
 
     np.testing.assert_array_equal(data, np.concatenate(parts, axis=1))
+
+
+def test_many_mics_keep_fewer_reads() -> None:
+    """All reads of up to 30 mics; of more what 32 MB hold, and some of hundreds."""
+    assert [16, 16, 16, 7, 4] == [kept_reads(mics, 4) for mics in (1, 12, 30, 64, 500)]
+    assert 15 == kept_reads(16, 8)

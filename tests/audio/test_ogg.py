@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import struct
+from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
 from oneshot.audio.loudness import integrated_lufs
-from oneshot.audio.ogg import SERIAL, checksum, ogg_bytes, pages
+from oneshot.audio.ogg import SERIAL, STRETCH, checksum, ogg_beside, ogg_bytes, pages
 
 RATE = 44100
 
@@ -40,6 +41,28 @@ def test_checksums_are_those_that_the_library_writes() -> None:
     out = io.BytesIO()
     soundfile.write(out, _noise(0.5).T, RATE, "VORBIS", format="OGG")
     assert all(struct.unpack_from("<I", page, 22)[0] == checksum(page) for page in pages(out.getvalue()))
+
+
+@pytest.mark.parametrize("frames", [0, 1, STRETCH, 100_000])
+def test_a_long_sound_is_written_as_a_short_one_is(tmp_path: Path, frames: int) -> None:
+    """In blocks, given on as they are, the same bytes; sound that is no sound is refused there as well."""
+    x = _noise(3.0)[:, :frames]
+    step = 4 * STRETCH
+    with ogg_beside(tmp_path / "a.ogg", 2, RATE, {"title": "Chapel"}) as along:
+        given = list(along(x[:, at:at + step] for at in range(0, frames, step)))
+    assert np.array_equal(x, np.concatenate([np.zeros((2, 0)), *given], axis=1))
+    assert (tmp_path / "a.ogg").read_bytes() == ogg_bytes(x, RATE, {"title": "Chapel"})
+    with pytest.raises(ValueError, match="NaN"), ogg_beside(tmp_path / "b.ogg", 2, RATE) as along:
+        list(along([np.full((2, 5), np.nan)]))
+
+
+def test_the_checksum_is_the_published_one() -> None:
+    """What RFC 3533 (section 6) says of it, done by long division, bit by bit."""
+    page = b"OggS" + bytes(18) + b"\1\2\3\4" + b"\1\3abc"
+    rest = 0
+    for bit in "".join(f"{byte:08b}" for byte in page[:22] + bytes(4) + page[26:]) + 32 * "0":
+        rest = (rest << 1 | int(bit)) ^ (0x1_04C1_1DB7 if rest >> 31 else 0)
+    assert rest == checksum(page)
 
 
 def test_it_sounds_as_before() -> None:

@@ -199,7 +199,8 @@ def test_what_is_written_says_what_it_does() -> None:
     """Every entry carries its explanation."""
     text = dump(examples())
 
-    assert [] == [kind for kind, form in KINDS.items() if f"[[{kind}]]" not in text or form.does not in text]
+    assert [] == [kind for kind, form in KINDS.items()
+                  if f"[[{Correction(kind).word}]]" not in text or form.does not in text]
 
 
 def test_the_last_entry_of_its_kind_is_taken_away() -> None:
@@ -221,3 +222,23 @@ def test_the_last_entry_of_its_kind_is_taken_away() -> None:
 def test_names_are_made_fit_for_files(text: str, expected: str) -> None:
     """Lower-case ASCII letters, digits and single hyphens, at most 24: nothing that leaves a folder."""
     assert expected == safe_name(text)
+
+
+def test_the_words_of_the_page_and_those_from_before_mean_the_same() -> None:
+    """Mixed in one file they keep their order; written are those of the page; a fault is told by the word that stands
+    there.
+    """
+    words = ("reject", "use", "keep", "leave_out", "use", "reject")
+    text = HEAD + "".join(f'[[{word}]]\ntake = "one"\nframe = {n}\n' for n, word in enumerate(words))
+    found = parse(text)
+
+    assert ["reject", "keep", "keep", "reject", "keep", "reject"] == [entry.kind for entry in found.entries]
+    assert list(range(6)) == [entry.hits[0].frame for entry in found.entries]
+    again = dump(found)
+    assert (3, 3, 0, 0) == tuple(again.count(f"[[{word}]]") for word in ("leave_out", "use", "reject", "keep"))
+    assert found == parse(again)
+    assert "# [[leave_out]]" in EMPTY_TEXT
+    assert "# [[reject]]" not in EMPTY_TEXT
+    for word in ("use", "keep"):
+        with pytest.raises(SettingsError, match=f"{word} no. 1 has the unknown key id"):
+            parse(HEAD + f"[[{word}]]\n{HIT}id = 4")

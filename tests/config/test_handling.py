@@ -98,7 +98,7 @@ def test_a_place_reaches_ten_milliseconds(take: str, rate: int) -> None:
         found = applied(entry("reject", **at(frame, take=take)), hits=[hit(1, 50_000, take=take)])
 
         assert expected == found.rejected
-        assert ([] if expected else [f"reject: no hit at frame {frame} of {take}"]) == told(found)
+        assert ([] if expected else [f"leave_out: no hit at frame {frame} of {take}"]) == told(found)
 
 
 @pytest.mark.parametrize("kind", ["reject", "keep", "move", "split", "layer", "round_robins", "add", "nudge", "end",
@@ -112,7 +112,7 @@ def test_an_entry_that_finds_no_hit_is_told(kind: str) -> None:
     for frame, take, words in ((96000, "three", "there is no take 'three'"), (7, "one", "no hit at frame 7 of one")):
         found = applied(entry(kind, **at(frame, take=take), **said.get(kind, {})))
 
-        assert [f"{kind}: {words}"] == told(found)
+        assert [f"{Correction(kind).word}: {words}"] == told(found)
         assert replace(applied(), problems=found.problems, void=found.void) == found
         assert [(kind, found.problems[0].what)] == [(each.kind, why) for each, why in found.void]
 
@@ -343,7 +343,7 @@ def test_contradictions_are_told_and_the_later_counts() -> None:
     assert (frozenset({1}), frozenset()) == (fate.rejected, fate.wanted)
     assert 2.0 == handling(gain, gain.hits, RATES)[1].gain_db == handling(group, group.hits, RATES)[4].gain_db
     assert {1: 2} == layer.layer
-    assert ["reject contradicts an earlier keep of the hit at frame 48000 of one"] == told(fate)
+    assert ["leave_out contradicts an earlier use of the hit at frame 48000 of one"] == told(fate)
     assert [1, 1, 1, 0] == [len(told(found)) for found in (gain, group, layer, same)]
 
 

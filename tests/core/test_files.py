@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -21,6 +22,7 @@ from oneshot.core.files import (
     exchange_folder,
     folder_beside,
     is_our_kit,
+    put_in_place,
     recover_folder,
     remove_parts,
     removing_later,
@@ -417,3 +419,32 @@ def test_a_folder_may_be_called_by_where_one_is(tmp_path: Path, monkeypatch: pyt
 
     assert ["kit"] == names(tmp_path)
     assert "new" == (tmp_path / "kit" / "a").read_text()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="folders cannot be synced there")
+def test_a_file_is_on_the_disk_before_it_bears_the_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its bytes first, while the old file has the name, then the name; fsync(2): a new name asks for a sync of its
+    folder. Where the bytes cannot be synced the old file stays.
+    """
+    (tmp_path / "new").write_bytes(b"new")
+    (tmp_path / "old").write_bytes(b"old")
+    seen = []
+
+    def watched(handle: int) -> None:
+        """What is synced, and what has the name meanwhile."""
+        seen.append((os.fstat(handle).st_ino, (tmp_path / "old").read_bytes()))
+
+    monkeypatch.setattr(os, "fsync", watched)
+    ino = (tmp_path / "new").stat().st_ino
+    put_in_place(tmp_path / "new", tmp_path / "old")
+    assert [(ino, b"old"), (tmp_path.stat().st_ino, b"new")] == seen
+
+    def broken(handle: int) -> None:
+        """A disk with a fault."""
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(os, "fsync", broken)
+    (tmp_path / "newer").write_bytes(b"newer")
+    with pytest.raises(OSError, match=os.strerror(errno.EIO)):
+        put_in_place(tmp_path / "newer", tmp_path / "old")
+    assert b"new" == (tmp_path / "old").read_bytes()

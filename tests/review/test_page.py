@@ -98,7 +98,7 @@ def test_decisions_by_hand_reach_the_file(sight: Sight) -> None:
     page.fill("#to-layer", "2")
     page.get_by_role("button", name="Set layer").click()
     sight.decided(8)
-    page.fill("#rename-to", "cowbell")
+    sight.names().fill("#rename-to", "cowbell")
     page.get_by_role("button", name="Rename", exact=True).click()
     sight.decided(9)
 
@@ -142,7 +142,7 @@ def test_drums_are_joined(sight: Sight) -> None:
     """Two drums become one under the name chosen, at once in the list and after a build in the kit."""
     page = sight.page
     sight.choose("all", "floor")
-    page.select_option("#merge-drum", "kick")
+    sight.names().select_option("#merge-drum", "kick")
     page.select_option("#merge-name", "floor")
     page.get_by_role("button", name="Merge", exact=True).first.click()
     sight.decided(1)

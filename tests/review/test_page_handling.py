@@ -385,7 +385,7 @@ def test_a_build_says_which_layers_it_cost(sight: Sight) -> None:
             sight.press("ArrowDown")
             sight.settled()
     sight.choose("kept", "snare")
-    page.fill("#rename-to", "cowbell")
+    sight.names().fill("#rename-to", "cowbell")
     page.get_by_role("button", name="Rename", exact=True).click()
     sight.decided(count + 1)
     sight.build()
@@ -500,9 +500,40 @@ def test_one_screen_holds_what_a_decision_needs(sight: Sight, size: tuple[int, i
         assert box is not None, what
         assert 0 <= box["y"] < box["y"] + min(box["height"], 40) <= size[1], what
     assert size[1] == sight.page.evaluate("document.documentElement.scrollHeight")
-    whole, seen = (sight.page.evaluate(f"document.querySelector('.mics').{what}")
-                   for what in ("scrollHeight", "clientHeight"))
-    assert whole <= seen + 1
+    for what, key in ((".mics", "Escape"), (".details", "Escape"), (".details", "N"), (".details", "e")):
+        sight.page.locator("#list").focus()
+        sight.press(key)
+        whole, seen = (sight.page.evaluate(f"document.querySelector('{what}').{height}")
+                       for height in ("scrollHeight", "clientHeight"))
+        assert whole <= seen + 1, (what, key)
+
+
+def test_settings_open_in_place_of_others_on_a_low_screen(sight: Sight) -> None:
+    """By mouse and by key; what is open stays so at the next hit; where there is room all of it is."""
+    page = sight.page
+
+    def opened() -> list[str]:
+        """The parts that are open."""
+        return [str(each.get_attribute("id")) for each in page.locator(".forms details[open]").all()]
+
+    rest = ["set-files", "set-group"]
+    sight.choose("kept", "kick")
+    assert rest == opened()
+    page.click("#set-names summary")
+    assert ["set-names"] == opened()
+    sight.press("ArrowDown")
+    page.locator("#list").focus()
+    sight.press("ArrowDown")
+    sight.settled()
+    assert ["set-names"] == opened()
+    page.locator("#set-group summary").press("Enter")
+    assert rest == opened()
+    page.click("#set-files summary")
+    assert ["set-group"] == opened()
+    page.set_viewport_size({"width": 1920, "height": 1080})
+    page.reload()
+    page.wait_for_selector("#hit-title")
+    assert [*rest, "set-names"] == opened()
 
 
 def test_what_a_rename_means_stays_chosen(sight: Sight) -> None:
@@ -516,7 +547,7 @@ def test_what_a_rename_means_stays_chosen(sight: Sight) -> None:
     every = [each for each in kit.hits if each.drum == "snare"]
     mine = [each for each in every if each.articulation == hit.articulation]
     expect(page.locator("#rename-hits")).to_have_text(f"snare: {len(every)} hits")
-    page.select_option("#rename-what", "articulation")
+    sight.names().select_option("#rename-what", "articulation")
     expect(page.locator("#rename-hits")).to_have_text(f"snare, {hit.articulation}: {len(mine)} hits")
     page.fill("#rename-to", "edge")
     page.get_by_role("button", name="Rename", exact=True).click()

@@ -142,7 +142,7 @@ def test_an_undone_rename_goes_back_to_the_old_name(sight: Sight) -> None:
 
     def rename(to: str, count: int) -> None:
         """Type a name and wait until it is told."""
-        page.fill("#rename-to", to)
+        sight.names().fill("#rename-to", to)
         page.get_by_role("button", name="Rename", exact=True).click()
         sight.decided(count)
 

@@ -85,7 +85,9 @@ def _mean_energy(scan: TakeScan, row: int, step: Frames, stretch: tuple[int, int
 
 
 def join(parts: list[HitFeatures]) -> HitFeatures:
-    """Features of several takes, laid out for the same mics, concatenated."""
+    """Features of several takes, laid out for the same mics, concatenated; those of one as they are."""
+    if len(parts) == 1:
+        return parts[0]
     return HitFeatures(
         parts[0].mics, np.concatenate([p.energy for p in parts]), np.concatenate([p.before for p in parts]),
         np.concatenate([p.fade_db for p in parts]), np.concatenate([p.noise for p in parts]),

@@ -219,9 +219,17 @@ def _on_grid(at_s: Floats, beat_s: float) -> NDArray[np.bool_]:
 
 def _alone_share(number: int, clicks: Collection[int], hits: Sequence[Hits]) -> float:
     """The share of a drum's sounds that lie away from all others, clicks aside."""
-    away = [np.abs(h.at_s[(h.drum != number) & ~np.isin(h.drum, list(clicks))][None, :]
-                   - h.at_s[h.drum == number][:, None]).min(axis=1, initial=np.inf) for h in hits]
+    away = [_nearest_s(h.at_s[h.drum == number], h.at_s[(h.drum != number) & ~np.isin(h.drum, list(clicks))])
+            for h in hits]
     return float(np.mean(np.concatenate(away) >= ALONE_S))
+
+
+def _nearest_s(at_s: Floats, others_s: Floats) -> Floats:
+    """How far each moment lies from the nearest of the others, s; infinity where there is none."""
+    around = np.concatenate([[-np.inf], np.sort(others_s), [np.inf]])
+    after = np.searchsorted(around[1:-1], at_s) + 1
+    out: Floats = np.minimum(np.abs(around[after] - at_s), np.abs(around[after - 1] - at_s))
+    return out
 
 
 def _in_short_runs(number: int, hits: Sequence[Hits]) -> bool:

@@ -54,6 +54,9 @@ ROUNDS = 4
 AT_ONCE = 64
 """Hits that a worker reads before it takes the next ones."""
 
+STACKED_AT_ONCE = 16
+"""Hits that are fitted before the next ones are: some 10 MB in 64 mics."""
+
 TEMPLATE_ERROR_MS = 0.08
 """Error of an onset in an average that rises to the limit; it grows with the square of the rise that is lacking, as
 noise and slope do.
@@ -85,33 +88,34 @@ def envelopes(root: Path, heard: Sequence[Detected], mics: tuple[Mic, ...], rows
     for each in heard:
         mine = np.flatnonzero((rows >= at) & (rows < at + len(each.arrivals.first)))
         if len(mine):
-            here, found = _read_take(root, each, mics, each.arrivals.first[rows[mine] - at])
-            out[mine[:, None], here] = found
+            _read_take(root, each, mics, each.arrivals.first[rows[mine] - at], out, mine)
         at += len(each.arrivals.first)
     return out
 
 
-def _read_take(root: Path, heard: Detected, mics: tuple[Mic, ...], first: Frames) -> tuple[Frames, Floats32]:
-    """Which of ``mics`` the take has, and the envelopes in them of its hits that arrive at ``first``, float32 (hits,
-    mics, steps).
+def _read_take(root: Path, heard: Detected, mics: tuple[Mic, ...], first: Frames, out: Floats32,
+               rows: Frames) -> None:
+    """Put the envelopes of a take's hits that arrive at ``first`` into these rows of ``out`` (hits, mics, steps), in
+    the mics that it has.
     """
     names = [m.name for m in heard.take.mics]
-    here = [k for k, m in enumerate(mics) if m.name in names]
+    here = np.array([k for k, m in enumerate(mics) if m.name in names], np.int64)
     there = [names.index(mics[k].name) for k in here]
     edges = np.round((np.arange(TOTAL_STEPS + 1) - BEFORE_STEPS) * STEP_S * heard.take.sample_rate).astype(np.int64)
 
     def read(part: Frames) -> Floats32:
         """Those of some of them."""
-        out = np.zeros((len(part), len(here), TOTAL_STEPS), np.float32)
+        found = np.zeros((len(part), len(here), TOTAL_STEPS), np.float32)
         with TakeReader(root, heard.take, offset=heard.offset) as reader:
             for row, n in enumerate(part.tolist()):
                 x = reader.read(int(first[n] + edges[0]) - 1, int(first[n] + edges[-1]))[there]
                 power = np.add.reduceat(np.diff(x, axis=1) ** 2, edges[:-1] - edges[0], axis=1) / np.diff(edges)
-                out[row] = _rise_db(power.astype(np.float32))
-        return out
+                found[row] = _rise_db(power.astype(np.float32))
+        return found
 
     pieces = workers.parted(np.arange(len(first)), AT_ONCE)
-    return np.array(here, np.int64), np.concatenate(workers.spread(read, pieces))
+    for part, found in zip(pieces, workers.spread(read, pieces), strict=True):
+        out[rows[part][:, None], here] = found
 
 
 def _rise_db(power: Floats32) -> Floats32:
@@ -133,7 +137,7 @@ def patterns(rise_db: Floats32, template: Frames, count: int) -> tuple[Floats, F
 
     def of_template(k: int) -> tuple[Floats, Floats]:
         """Those of one template."""
-        return _onsets_ms(_stacked(rise_db[template == k].astype(np.float64)))
+        return _onsets_ms(_stacked(rise_db, np.flatnonzero(template == k)))
 
     there = np.unique(template[(template >= 0) & (template < count)]).tolist()
     for k, found in zip(there, workers.spread(of_template, there), strict=True):
@@ -141,33 +145,69 @@ def patterns(rise_db: Floats32, template: Frames, count: int) -> tuple[Floats, F
     return onset, error
 
 
-def _stacked(rise_db: Floats) -> Floats:
-    """The average envelope (mics, ``WINDOW_STEPS``) of hits (hits, mics, steps), shifted for the best common fit."""
+def _stacked(rise_db: Floats32, rows: Frames) -> Floats:
+    """The average envelope (mics, ``WINDOW_STEPS``) of some hits (hits, mics, steps), shifted for the best common fit.
+
+    A few hits at a time are in memory in double precision: transforming them anew in every round takes less time than
+    their spectra take room.
+    """
     begin = BEFORE_STEPS - LEAD_STEPS
-    peak = rise_db[..., begin : begin + WINDOW_STEPS].max(axis=2)
+    parts = np.split(np.arange(len(rows)), np.arange(STACKED_AT_ONCE, len(rows), STACKED_AT_ONCE))
+    peak = np.concatenate([rise_db[rows[part], :, begin : begin + WINDOW_STEPS].max(axis=2) for part in parts])
+    peak = peak.astype(np.float64)
     weight = np.where(peak >= FAINT_DB, 10 ** (peak / 10), 0.0)  # as sure as it stands out
     share = weight / np.maximum(weight.max(axis=1, keepdims=True), 1e-9)
-    first = begin - SHIFT_STEPS
-    starts = np.arange(first, begin + SHIFT_STEPS + 1)
-    total = np.concatenate([np.zeros((*rise_db.shape[:2], 1)), np.cumsum(rise_db**2, axis=2)], axis=2)
-    own = ((total[..., starts + WINDOW_STEPS] - total[..., starts]) * share[..., None]).sum(axis=1)
-    size = fft.next_fast_len(rise_db.shape[2] + WINDOW_STEPS, real=True)
-    spectrum = fft.rfft(rise_db, size, axis=2)
-    shift = np.zeros(len(rise_db), np.int64)
+    own = np.concatenate([_own_energy(rise_db[rows[part]], share[part]) for part in parts])
+    shift = np.zeros(len(rows), np.int64)
     for turn in range(ROUNDS + 1):
-        steps = (begin + shift)[:, None] + np.arange(WINDOW_STEPS)
-        aligned = np.take_along_axis(rise_db, steps[:, None, :], axis=2)
-        mean: Floats = (aligned * weight[..., None]).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9)[:, None]
+        mean = _average(rise_db, rows, begin + shift, weight)
         if turn == ROUNDS:
             break
-        product = (spectrum * np.conj(fft.rfft(mean, size, axis=1)) * share[..., None]).sum(axis=1)
-        cost = own - 2 * fft.irfft(product, size, axis=1)[:, starts]  # squared, but for what no shift changes
+        # squared, but for what no shift changes
+        cost = own - 2 * np.concatenate([_common(rise_db[rows[part]], share[part], mean) for part in parts])
         better = cost.argmin(axis=1) - SHIFT_STEPS
         better = np.clip(better - int(np.median(better)), -SHIFT_STEPS, SHIFT_STEPS)
         if (better == shift).all():
             break
         shift = better
     return mean
+
+
+def _average(rise_db: Floats32, rows: Frames, begin: Frames, weight: Floats) -> Floats:
+    """The average (mics, ``WINDOW_STEPS``) of hits from step ``begin`` (hits,) on, by ``weight`` (hits, mics)."""
+    total: Floats = np.zeros((rise_db.shape[1], WINDOW_STEPS))
+    for row, first, its in zip(rows.tolist(), begin.tolist(), weight, strict=True):
+        total += rise_db[row, :, first : first + WINDOW_STEPS] * its[:, None]
+    out: Floats = total / np.maximum(weight.sum(axis=0), 1e-9)[:, None]
+    return out
+
+
+def _shifted() -> Frames:
+    """The steps at which a fitted part may begin."""
+    begin = BEFORE_STEPS - LEAD_STEPS
+    return np.arange(begin - SHIFT_STEPS, begin + SHIFT_STEPS + 1)
+
+
+def _own_energy(rise_db: Floats32, share: Floats) -> Floats:
+    """Energy of each hit's envelope (hits, mics, steps) in its fitted part at every shift, over all mics, float64
+    (hits, shifts).
+    """
+    starts = _shifted()
+    total = np.concatenate([np.zeros((*rise_db.shape[:2], 1)), np.cumsum(rise_db.astype(np.float64) ** 2, axis=2)],
+                           axis=2)
+    out: Floats = ((total[..., starts + WINDOW_STEPS] - total[..., starts]) * share[..., None]).sum(axis=1)
+    return out
+
+
+def _common(rise_db: Floats32, share: Floats, mean: Floats) -> Floats:
+    """What each hit's envelope (hits, mics, steps) has in common with an average one (mics, ``WINDOW_STEPS``) at every
+    shift, over all mics, float64 (hits, shifts).
+    """
+    size = fft.next_fast_len(rise_db.shape[2] + WINDOW_STEPS, real=True)
+    spectrum = fft.rfft(rise_db.astype(np.float64), size, axis=2)
+    product = (spectrum * np.conj(fft.rfft(mean, size, axis=1)) * share[..., None]).sum(axis=1)
+    out: Floats = fft.irfft(product, size, axis=1)[:, _shifted()]
+    return out
 
 
 def _onsets_ms(mean: Floats) -> tuple[Floats, Floats]:

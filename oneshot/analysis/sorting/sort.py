@@ -73,16 +73,7 @@ def learn(session: Session, heard: list[Detected], described: list[HitFeatures],
     clean = _learn_from(heard, described, mics, said)
     if not len(clean):
         raise WorkError(f"{session.name} has no distinct hit: check the files and their levels")
-    joined = features.join(described)
-    place, sound = features.distances_db(features.only(joined, near), clean)
-    unlike = constraints.unlike(said, clean)
-    kind = np.full(len(joined.energy), -1, np.int64)
-    kind[clean] = constraints.parted(learn_templates.kinds(place, sound, unlike), unlike)
-    ringing_hz = rings.partials_hz(session.root, heard, mics, joined, near, clean, kind[clean])
-    kind[clean] = rings.parted(kind[clean], ringing_hz, learn_templates.distance_db(place, sound))
-    pitch = rings.other_pitch(kind[clean], ringing_hz, int(kind.max()) + 1)
-    level, stands_out = features.clear_levels_db(joined)
-    kinds = learn_templates.templates_of(level, stands_out, kind, joined.heard_in)
+    kind, kinds, pitch = _kinds(session, heard, described, mics, near, clean, said)
     onset, error = places.patterns(places.envelopes(session.root, heard, mics, clean), kind[clean], len(kinds.drum))
     kinds = replace(kinds, onset_ms=onset, onset_error_ms=error)
     drums, drum_of = constraints.of_kinds(said, kind, lambda each: each.drum, len(kinds.drum))
@@ -100,6 +91,23 @@ def learn(session: Session, heard: list[Detected], described: list[HitFeatures],
                        pitch[np.ix_(kinds.drum, kinds.drum)])
     names = {int(d): drums[int(who)] for d, who in zip(drum, drum_of[kinds.drum], strict=True) if who >= 0}
     return Learned(replace(kinds, drum=drum), names, _said_strokes(said, kind, kinds.drum))
+
+
+def _kinds(session: Session, heard: list[Detected], described: list[HitFeatures], mics: tuple[Mic, ...],
+           near: NDArray[np.bool_], clean: Frames, said: Labelled) -> tuple[Frames, Templates, Floats]:
+    """The kind of each hit over all takes, -1 where it teaches none; the kinds as templates; and what their pitches say
+    against every two being of one drum.
+    """
+    joined = features.join(described)
+    place, sound = features.distances_db(features.only(joined, near), clean)
+    unlike = constraints.unlike(said, clean)
+    kind = np.full(len(joined.energy), -1, np.int64)
+    kind[clean] = constraints.parted(learn_templates.kinds(place, sound, unlike), unlike)
+    ringing_hz = rings.partials_hz(session.root, heard, mics, joined, near, clean, kind[clean])
+    kind[clean] = rings.parted(kind[clean], ringing_hz, learn_templates.distance_db(place, sound))
+    pitch = rings.other_pitch(kind[clean], ringing_hz, int(kind.max()) + 1)
+    level, stands_out = features.clear_levels_db(joined)
+    return kind, learn_templates.templates_of(level, stands_out, kind, joined.heard_in), pitch
 
 
 def _learn_from(heard: list[Detected], described: list[HitFeatures], mics: tuple[Mic, ...], said: Labelled) -> Frames:

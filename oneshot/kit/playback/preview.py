@@ -1,4 +1,5 @@
-"""Preview: a kit heard, as a sound file: a groove, a MIDI file, or a take of the session replayed through its own kit.
+"""Preview: a kit heard, as a sound file: a groove, a MIDI file, or a take of the session replayed through its own kit;
+a kit of nothing but prints, one after the other.
 
 The replay is the proof that a kit works: it is lined up with the recording frame by frame, and what differs is told per
 drum. Drums that were struck together and rings that overlap are in both.
@@ -25,7 +26,7 @@ from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.records.session import Chunk, Floats, Problem, Session, Take
 from oneshot.core.user_state import session_of, tracks_of
 from oneshot.cutting.mix import balance
-from oneshot.kit.playback import grooves, keymap, sampler
+from oneshot.kit.playback import grooves, keymap, prints_in_turn, sampler
 from oneshot.kit.playback.levelling import Levelling
 from oneshot.kit.playback.sampler import Note, Player
 from oneshot.kit.read import read_kit, with_processed
@@ -76,7 +77,8 @@ class Preview:
 
 def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | None = None,
             session_path: Path | None = None) -> Preview:
-    """Play a kit to a 24-bit WAV: the built-in groove unless a MIDI file or a take is named.
+    """Play a kit to a 24-bit WAV: the built-in groove unless a MIDI file or a take is named; a kit of nothing but
+    prints, the best of each layer in turn.
 
     Raises KitError where the folder is no kit, the take is not in it, or nothing of what is asked can be played;
     SettingsError where ``out`` lies in a session or is there and is no preview of this kit; WorkError where the disk
@@ -84,8 +86,11 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
     """
     kit = read_kit(folder)
     check_target(out, sessions=(session_path, session_of(folder)), ours=lambda path: _is_ours(path, kit))
+    if kit.prints_alone and midi is None and take is None:
+        return _prints_played(folder, kit, out)
     if not kit.one_shots:
-        raise KitError(f"{folder}: has no one-shot to play")
+        raise KitError(f"{folder}: has prints and no mappings, which notes could play: leave out --midi and --take"
+                       if kit.prints else f"{folder}: has no one-shot to play")
     rates = [each.sample_rate for each in kit.session.takes]
     rate = _take(kit, take).sample_rate if take is not None else max(rates)
     band = Player(folder, kit, rate)
@@ -102,15 +107,34 @@ def preview(folder: Path, out: Path, *, midi: Path | None = None, take: str | No
             raise KitError(f"{midi or take or folder}: none of its keys is in the kit; keys of the kit: "
                            f"{', '.join(str(key.key) for key in keys)}")
         replayed = compare(folder, kit, take, session, there) if take is not None and session is not None else ()
-        levelling = Levelling(sound, rate, meter.levels)
-        found = levelling.to_loudness()
-        with appearing(out) as beside:
-            write_long_wav(beside, levelling.blocks(found.gain_db, found.limit), sound.frames, 2, rate, SUBTYPE,
-                           [_mark(kit)])
-    lost = [Problem(str(midi), f"uses key {key} {count} times, which the kit does not have", "choose another key")
-            for key, count in sorted(band.missing.items())]
-    return Preview(out, take, sound.frames / rate, len(notes) - sum(band.missing.values()),
-                   found.levels.integrated_lufs, found.levels.true_peak_dbtp, found.held_back_db, replayed, tuple(lost))
+        lost = [Problem(str(midi), f"uses key {key} {count} times, which the kit does not have", "choose another key")
+                for key, count in sorted(band.missing.items())]
+        return _levelled(kit, out, sound, rate, meter, Preview(
+            out, take, 0.0, len(notes) - sum(band.missing.values()), None, None, 0.0, replayed, tuple(lost)))
+
+
+def _prints_played(folder: Path, kit: Kit, out: Path) -> Preview:
+    """A kit of nothing but prints to a 24-bit WAV: the best of each layer in turn, from soft to hard."""
+    rate = max(each.sample_rate or kit.session.take(take).sample_rate for each in kit.prints
+               for take in [next(hit.take for hit in kit.hits if hit.id == each.hit)])
+    prints = prints_in_turn.ladder(kit)
+    with _written(out), Spool(2, out.resolve().parent) as sound:
+        meter = Meter(2, rate)
+        sound.take(_metered(prints_in_turn.blocks(folder, prints, rate), meter))
+        if meter.levels.peak_dbfs is None:
+            raise KitError(f"{folder}: its prints are silent")
+        return _levelled(kit, out, sound, rate, meter, Preview(out, None, 0.0, len(prints), None, None, 0.0))
+
+
+def _levelled(kit: Kit, out: Path, sound: Spool, rate: int, meter: Meter, said: Preview) -> Preview:
+    """Write what was played at its loudness; ``said``: the rest of what is told of it."""
+    levelling = Levelling(sound, rate, meter.levels)
+    found = levelling.to_loudness()
+    with appearing(out) as beside:
+        write_long_wav(beside, levelling.blocks(found.gain_db, found.limit), sound.frames, 2, rate, SUBTYPE,
+                       [_mark(kit)])
+    return replace(said, seconds=sound.frames / rate, integrated_lufs=found.levels.integrated_lufs,
+                   true_peak_dbtp=found.levels.true_peak_dbtp, held_back_db=found.held_back_db)
 
 
 def _metered(blocks: Iterable[Floats], meter: Meter) -> Iterator[Floats]:

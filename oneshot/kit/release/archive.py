@@ -58,16 +58,30 @@ def version_of(asked: str | None, said: str) -> str:
 
 
 def is_newer(version: str, other: str) -> bool:
-    """Whether a version is later than another by the numbers in it: 1.10 than 1.9; 1.0 is not later than 1."""
-    return _numbers(version) > _numbers(other)
+    """Whether a version is later than another, as Semantic Versioning 2.0.0 (section 11) orders them: 1.10 than 1.9,
+    1.0 than 1.0-rc.2, that than 1.0-rc.1 and 1.0-beta; 1.0 is not later than 1. Numbers at the beginning may have any
+    sign between them (dates). Of two in words alone ("beta"), or of one in words and one in numbers, neither is;
+    "beta 2" is later than "beta 1".
+    """
+    (numbers, label), (others, other_label) = _parts(version), _parts(other)
+    if not numbers or not others:
+        words, their_words = ([part for part in each if part[0]] for each in (label, other_label))
+        return not (numbers or others) and words == their_words and label > other_label
+    return (numbers, not label, label) > (others, not other_label, other_label)
 
 
-def _numbers(version: str) -> list[int]:
-    """The numbers in a version, without zeros at its end."""
-    found = [int(each) for each in re.findall(r"\d+", version)]
-    while found and not found[-1]:
-        found.pop()
-    return found
+def _parts(version: str) -> tuple[list[int], list[tuple[bool, int, str]]]:
+    """The numbers that a version begins with, without zeros at their end, and from its first word on its words and
+    numbers, numbers lower than words. What follows a plus sign is of the build and says nothing.
+    """
+    plain = re.sub(r"^[vV](?=\d)", "", version.partition("+")[0])
+    parts = re.findall(r"[0-9]+|[^\W\d_]+", plain)
+    first = next((n for n, part in enumerate(parts) if not part.isdecimal()), len(parts))
+    numbers = [int(part) for part in parts[:first]]
+    while numbers and not numbers[-1]:
+        numbers.pop()
+    return numbers or [0] * bool(first), [
+        (False, int(part), "") if part.isdecimal() else (True, 0, part.lower()) for part in parts[first:]]
 
 
 @dataclass(slots=True)
@@ -149,13 +163,20 @@ def is_pack_of(path: Path, name: str, otherwise: str) -> bool:
             listed = set(_sums(pack))
             top = pack.names[0].split("/")[0]
             there = {each.removeprefix(f"{top}/") for each in pack.names}
-            if "manifest.json" in there and \
-                    parse_json(pack.text(f"{top}/manifest.json", MOST_JSON))["kit"]["name"] != name:
-                return False
+            if "manifest.json" in there:
+                info = parse_json(pack.text(f"{top}/manifest.json", MOST_JSON))["kit"]
+                own, version = info["name"] == name, str(info["version"])
+            else:
+                title = pack.text(f"{top}/README.txt").partition("\n")[0]
+                own, version = title.startswith(pack_title(name, "")), title.removeprefix(pack_title(name, ""))
     except (ValueError, KeyError, TypeError):
         return False
-    version = top.removeprefix(f"{safe_name(name) or otherwise}-")
-    return version != top and re.match(r"v?\d", version) is not None and there == {*listed, SUMS}
+    return own and top == root_of(name, version, otherwise) and there == {*listed, SUMS}
+
+
+def pack_title(name: str, version: str) -> str:
+    """What the README of a pack calls it, in its first line."""
+    return one_line(f"{name}, version {version}")
 
 
 def changes(before: Mapping[str, str], now: Mapping[str, str]) -> Iterable[str]:

@@ -15,12 +15,9 @@ from PIL import Image, ImageDraw, ImageFont, ImageOps, UnidentifiedImageError
 
 from oneshot.core.errors import SettingsError
 from oneshot.core.files import inside
-from oneshot.core.records.kit import Kit, OneShot, kit_info
+from oneshot.core.records.kit import Kit, OneShot, Print, kit_info
 from oneshot.core.records.session import Floats
-from oneshot.core.text import counted
-from oneshot.cutting.mix import mixdown
-from oneshot.kit.playback import keymap
-from oneshot.kit.playback.keymap import Key
+from oneshot.kit.release.drawn_rows import Row, amount, rows_of, sound_of
 from oneshot.kit.release.lettering import drawable, loses_all
 
 SIDE = 1200
@@ -101,20 +98,21 @@ def drawn_cover(kit: Kit, folder: Path) -> bytes:
     image = Image.new("RGB", (size, size), GROUND)
     draw = ImageDraw.Draw(image)
     edge, top, low = size // 12, size // 8, round(size * 0.70)
-    counts = Counter(shot.drum for shot in kit.one_shots)
-    keys = _one_each(keymap.keys_of(kit, keymap.mix_levels(kit)))
+    every: tuple[OneShot | Print, ...] = kit.prints if kit.prints_alone else kit.one_shots
+    counts = Counter(each.drum for each in every)
+    rows = _one_each(rows_of(kit))
     draw.line((edge, top, size - edge, top), fill=INK, width=size // 300)
-    most = max((counts[key.drum.name] for key in keys), default=0)
-    chosen = next((key for key in keys if counts[key.drum.name] == most), None)
-    pitch = (size - 2 * edge) / max(len(keys), 1)
-    for number, key in enumerate(keys):
+    most = max((counts[row.drum.name] for row in rows), default=0)
+    chosen = next((row for row in rows if counts[row.drum.name] == most), None)
+    pitch = (size - 2 * edge) / max(len(rows), 1)
+    for number, row in enumerate(rows):
         middle = edge + (number + 0.5) * pitch
-        _drop(draw, _ladder(kit, folder, key), (middle, float(top)), (min(pitch * 0.46, size / 10), float(low - top)),
-              ACCENT if key is chosen else INK)
+        _drop(draw, _ladder(kit, folder, row), (middle, float(top)), (min(pitch * 0.46, size / 10), float(low - top)),
+              ACCENT if row is chosen else INK)
     info = kit_info(kit)
     big = _name(draw, drawable(str(info["name"])), (edge, round(size * 0.76)), size - 2 * edge)
     words = [author] if (author := drawable(str(info["author"] or ""))) else []
-    words += [f"{counted(len(counts), 'drum')}, {counted(len(kit.one_shots), 'one-shot')}"]
+    words += [amount(kit)]
     small = ImageFont.load_default(size // 38)
     draw.text((edge, big + size // 60), _fitting(draw, ", ".join(words), small, size - 2 * edge), font=small, fill=SOFT)
     out = io.BytesIO()
@@ -122,35 +120,28 @@ def drawn_cover(kit: Kit, folder: Path) -> bytes:
     return out.getvalue()
 
 
-def _one_each(keys: tuple[Key, ...]) -> list[Key]:
-    """One key for each drum, the one with the most one-shots, of equals the first; no more than there is room for."""
-    best: dict[str, Key] = {}
-    for key in keys:
-        held = best.get(key.drum.name)
-        if held is None or _count(key) > _count(held):
-            best[key.drum.name] = key
+def _one_each(rows: list[Row]) -> list[Row]:
+    """One row for each drum, the one with the most in it, of equals the first; no more than there is room for."""
+    best: dict[str, Row] = {}
+    for row in rows:
+        held = best.get(row.drum.name)
+        if held is None or row.count > held.count:
+            best[row.drum.name] = row
     return list(best.values())[:MOST_DROPS]
 
 
-def _count(key: Key) -> int:
-    return sum(len(layer.alternates) for layer in key.layers)
-
-
-def _ladder(kit: Kit, folder: Path, key: Key) -> list[Floats]:
-    """Levels over time of each layer's first one-shot, hardest first; 1 is the loudest moment of the hardest."""
-    every = [_levels(kit, folder, layer.alternates[0]) for layer in reversed(key.layers)]
+def _ladder(kit: Kit, folder: Path, row: Row) -> list[Floats]:
+    """Levels over time of each layer's sound, hardest first; 1 is the loudest moment of the hardest."""
+    every = [_levels(kit, folder, one) for one in reversed(row.layers)]
     loudest = max((float(each.max()) for each in every), default=0.0) or 1.0
     return [each / loudest for each in every]
 
 
-def _levels(kit: Kit, folder: Path, shot: OneShot) -> Floats:
-    """The rms of the balanced mix from its attack on, in steps that grow with time: early ones tell the most."""
-    take = next(each.take for each in kit.hits if each.id == shot.hit)
-    file = shot.files[0]
-    rate = file.sample_rate or kit.session.take(take).sample_rate
+def _levels(kit: Kit, folder: Path, one: OneShot | Print) -> Floats:
+    """The rms of a sound from its attack on, in steps that grow with time: early ones tell the most."""
+    x, rate, attack = sound_of(kit, folder, one, SHOWN_S)
     frames = round(SHOWN_S * rate)
-    x, _ = mixdown.stereo(folder, shot, kit.balance, file.onset_frame + frames)
-    power = np.concatenate([[0.0], np.cumsum((x[:, file.onset_frame:] ** 2).sum(axis=0))])
+    power = np.concatenate([[0.0], np.cumsum((x[:, attack:] ** 2).sum(axis=0))])
     ends = np.round(frames * (np.arange(STEPS + 1) / STEPS) ** 2).astype(int)
     ends = np.maximum.accumulate(np.maximum(ends, np.arange(STEPS + 1)))
     at = np.minimum(ends, len(power) - 1)

@@ -23,7 +23,7 @@ from oneshot.config.corrections_file import load
 from oneshot.config.recipe import Naming, Packing, Recipe
 from oneshot.config.recipe_file import load_recipe, recipe_of, recipe_toml
 from oneshot.core.errors import KitError, SettingsError
-from oneshot.core.files import check_writable, folder_beside, real, sha256_of, write_atomic
+from oneshot.core.files import check_writable, folder_beside, put_in_place, real, sha256_of, write_atomic
 from oneshot.core.kit_lock import held
 from oneshot.core.records.kit import Kit, kit_info
 from oneshot.core.user_state import session_of
@@ -197,7 +197,7 @@ def _pack_kit(folder: Path, out: Path, licence: str | None, version: str | None,
         for n in sorted({*files, *texts}):
             pack.add(n, texts[n] if n in texts else files[n])
         pack.close()
-        written.replace(out)
+        put_in_place(written, out)
     if lock:
         kept = replace(kept, sums=pack.sums, against=before or {}, told=said)
         write_atomic(folder / release_lock.NAME, release_lock.to_json(kept))
@@ -322,4 +322,8 @@ def _table(kit: Kit) -> str:
             table.writerow([hits_csv.cell(value) for value in (
                 file.path, shot.drum, shot.articulation, shot.layer, shot.round_robin, "; ".join(file.mics),
                 None if file.processed else file.grade, file.peak_dbfs, file.true_peak_dbtp, file.momentary_lufs)])
+    for each in kit.prints:
+        table.writerow([hits_csv.cell(value) for value in (
+            each.path, each.drum, each.articulation, each.layer, each.round_robin, "; ".join(each.mics), None,
+            each.peak_dbfs, each.true_peak_dbtp, each.momentary_lufs)])
     return out.getvalue()

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from oneshot.audio.io import is_float, read_header
-from oneshot.core.records.kit import Kit, kit_info
+from oneshot.core.records.kit import Kit, OneShot, Print, kit_info
 from oneshot.core.text import counted
 from oneshot.kit.contents import COVERS, RECIPE
 from oneshot.kit.export import hits_csv, manifest, midi, sf2, sfz
@@ -25,20 +25,22 @@ def to_text(kit: Kit, folder: Path, files: Iterable[str]) -> str:
     """The whole text. ``folder``: where the kit's sounds lie; ``files``: paths of all that is in the pack."""
     names = set(files)
     return document([_head(kit, folder), _loading(kit, names), titled("Notes, layers and round robins",
-                     layers_table(kit)), _playing(kit), _rest(names), wrapped(CAUTION), _rights(kit)])
+                     layers_table(kit)), _playing(kit), _rest(kit, names), wrapped(CAUTION), _rights(kit)])
 
 
 def _head(kit: Kit, folder: Path) -> list[str]:
     """Name, makers and what there is of it."""
     info = kit_info(kit)
     files = [file for shot in kit.one_shots for file in shot.files]
-    words = (f"{counted(len({shot.drum for shot in kit.one_shots}), 'drum')}, "
-             f"{counted(len(kit.one_shots), 'recorded hit')} in {counted(len(files), 'file')}" if files else
-             f"{counted(len(kit.prints), 'hit')}, each mixed to one file")
+    made: tuple[OneShot | Print, ...] = kit.prints if kit.prints_alone else kit.one_shots
+    words = (f"{counted(len({each.drum for each in made}), 'drum')}, "
+             f"{counted(len({each.hit for each in made}), 'recorded hit')} in "
+             f"{counted(len(files) or len(kit.prints), 'file')}")
     sounds = [file.path for file in files] or [each.path for each in kit.prints]
     makers_ = makers(info)
     return titled(f"{info['name']}, version {info['version']}", [
-        "", *wrapped(f"A drum kit: {words}, {_format(folder, sounds)}."), *([""] if makers_ else []),
+        "", *wrapped(f"{'Prints of drum hits' if kit.prints_alone else 'A drum kit'}: {words}, "
+                     f"{_format(folder, sounds)}."), *([""] if makers_ else []),
         *(line for each in makers_ for line in wrapped(each))], under="=")
 
 
@@ -64,7 +66,10 @@ def _loading(kit: Kit, names: set[str]) -> list[str]:
           "presets play the next round robins.")),
         ("samples/", bool(kit.one_shots),
          f"To use the files by hand: a folder for each drum and articulation. {_example(kit)}"),
-        ("prints/", bool(kit.prints), "Each hit mixed to one file, best first."),
+        ("prints/", bool(kit.prints), (
+            "Each hit mixed to one file that starts at its attack, for whatever triggers or replaces drums. A folder "
+            "for each kind of print; all files in one have the same gain. "
+            f"{_example_print(kit)}")),
         (midi.WALK, midi.WALK in names,
          f"Plays every key from soft to hard; {midi.KEYS.rpartition('/')[2]} lists the keys for a spreadsheet."))
     rows = [(name, words) for name, there, words in every if there]
@@ -83,6 +88,15 @@ def _example(kit: Kit) -> str:
             "the same time and they are in sync.")
 
 
+def _example_print(kit: Kit) -> str:
+    """What a print's name says, by one of them."""
+    if not kit.prints:
+        return ""
+    one = max(kit.prints, key=lambda each: (each.layer, -each.hit))
+    return (f"{one.path.rpartition('/')[2]} is {one.drum}, {one.articulation}, layer {one.layer} (1 is the softest), "
+            f"round robin {one.round_robin}, hit {one.hit}.")
+
+
 def _playing(kit: Kit) -> list[str]:
     """What the table means, and what cuts what off."""
     if not kit.one_shots:
@@ -98,12 +112,13 @@ def _playing(kit: Kit) -> list[str]:
                             for group in groups.values() if len(group) > 1))
 
 
-def _rest(names: set[str]) -> list[str]:
+def _rest(kit: Kit, names: set[str]) -> list[str]:
     """What else is in it."""
     every = (("preview.wav", "what it sounds like"), ("preview.ogg", "the same, smaller"),
              (COVERS[0], "the cover"), (COVERS[1], "the cover"),
              ("sheet.png", "the layers of every drum, drawn"),
-             ("files.csv", "level of each file, and how clean it is (A is best), for a spreadsheet"),
+             ("files.csv", "level of each file, for a spreadsheet" if kit.prints_alone else
+              "level of each file, and how clean it is (A is best), for a spreadsheet"),
              (hits_csv.NAME, "every hit of the recording, used or not"),
              (PAGE, "the whole kit to see and hear, for the browser"),
              (RECIPE, "the settings it was made with"), (manifest.NAME, "all figures, for programs"),

@@ -3,7 +3,7 @@
 Every mic becomes a mono WAV of a clean name; all mics of a take start together and are of one length, which is the
 take's (silence where nothing was recorded). The samples are the recorder's own, bit for bit, at its rate and bits;
 chunks that other programs left in the files stay behind, and with them names, places and times. Beside them: a rough
-mix of each take by the computed balance, a track sheet, the licence and the sums.
+mix of each take by the computed balance, also as Ogg Vorbis, a track sheet, the licence and the sums.
 """
 
 from __future__ import annotations
@@ -17,15 +17,17 @@ from pathlib import Path
 
 import numpy as np
 
+from oneshot.analysis.pooling import pooling_of
 from oneshot.analysis.run import analysed
 from oneshot.audio.io import BLOCK, TakeReader, read_header, widest, write_long_wav
 from oneshot.audio.loudness import TruePeak
+from oneshot.audio.ogg import ogg_beside
 from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import NOTHING
 from oneshot.config.recipe import Recipe
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SessionError, WorkError
-from oneshot.core.files import folder_beside, real
+from oneshot.core.files import folder_beside, put_in_place, real
 from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader
@@ -40,6 +42,7 @@ from oneshot.kit.release.archive import (
     changes_file,
     is_pack_of,
     open_zip,
+    pack_title,
     root_of,
     sums_of,
     version_of,
@@ -48,7 +51,7 @@ from oneshot.kit.release.licences import licence_file, licence_of
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.output_paths import check_target
 
-SHEET, TABLE, MIX = "README.txt", "tracks.csv", "00_rough-mix.wav"
+SHEET, TABLE, MIX, SMALL_MIX = "README.txt", "tracks.csv", "00_rough-mix.wav", "00_rough-mix.ogg"
 CEILING_DBTP = -1.0
 MIX_SUBTYPE = "PCM_24"
 COLUMNS = ("path", "take", "mic", "role", "drum", "place", "pair", "side", "polarity", "sample_rate", "format",
@@ -144,10 +147,10 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
     balance, told = rough_balance(given, jobs, progress)
     heads = {"LICENCE.txt": licence_file(given.licence, given.licence_text), SHEET: sheet(given, balance),
              TABLE: table(given)}
-    mixes = {f"{track.path.split('/')[0]}/{MIX}": track.take for track in given.tracks}
+    mixes = {f"{track.path.split('/')[0]}/{SMALL_MIX}": track.take for track in given.tracks}
     files = {track.path: track for track in given.tracks}
     with folder_beside(real(out)) as stage:
-        written, one = stage / "pack.zip", stage / "track.wav"
+        written, one, small = stage / "pack.zip", stage / "track.wav", stage / "mix.ogg"
         pack = open_zip(written, root, QUICK)
         names = sorted({*heads, *mixes, *files})
         for done, name in enumerate(names):
@@ -157,15 +160,17 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
                 continue
             if name in files:
                 write_track(given.session.root, files[name], one)
+                pack.add(name, one)
             else:
-                write_mix(given.session.root, mixes[name], balance, one)
-            pack.add(name, one)
+                write_mix(given, mixes[name], balance, one, small)
+                pack.add(name, small)
+                pack.add(name.replace(SMALL_MIX, MIX), one)
         changed = () if before is None else tuple(changes(before, pack.sums))
         if before is not None:
             pack.add("CHANGES.txt", changes_file(changed))
         pack.close()
         check_unchanged(given.session, parts)
-        written.replace(out)
+        put_in_place(written, out)
     return Pack(out, len(pack.sums) + 1, out.stat().st_size, given.licence, changed), told
 
 
@@ -181,7 +186,7 @@ def rough_balance(given: Recordings, jobs: int, progress: Progress) -> tuple[dic
     polarity: Mapping[str, Mapping[str, int]] = {}
     try:
         found, _ = analysed(session, open_store(fingerprint_parts(session)), NOTHING,
-                            how=recipe.choose.pool_takes, rendered=False, jobs=jobs, progress=progress)
+                            pooling=pooling_of(session, recipe), rendered=False, jobs=jobs, progress=progress)
         drums = [Drum(d.name, d.kind, d.home, ()) for d in found.drums]
         bleed, polarity = found.bleed, found.polarity
     except WorkError as error:
@@ -202,15 +207,21 @@ def write_track(root: Path, track: Track, path: Path) -> None:
                    track.subtype)
 
 
-def write_mix(root: Path, take: Take, balance: Mapping[str, Fader], path: Path) -> None:
-    """A take mixed by the balance to 24-bit stereo, its true peak at -1 dBTP; silence stays silence."""
+def write_mix(given: Recordings, take: Take, balance: Mapping[str, Fader], path: Path, small: Path) -> None:
+    """A take mixed by the balance to 24-bit stereo, its true peak at -1 dBTP, and to Ogg Vorbis, for pages and
+    messages; silence stays silence.
+    """
+    root, info = given.session.root, given.recipe.kit
     names = [mic.name for mic in take.mics if mic.name in balance and balance[mic.name].on]
     peak = TruePeak(2, take.sample_rate)
     for block in _mixed(root, take, names, balance):
         peak.add(block)
     gain = 10 ** (CEILING_DBTP / 20) / peak.value if peak.value > 0 else 1.0
-    write_long_wav(path, (block * gain for block in _mixed(root, take, names, balance)), take.frames, 2,
-                   take.sample_rate, MIX_SUBTYPE)
+    texts = {"title": one_line(f"{given.name}, {take.name} (rough mix)"), "artist": info.author,
+             "license": given.licence}
+    with ogg_beside(small, 2, take.sample_rate, texts) as along:
+        write_long_wav(path, along(block * gain for block in _mixed(root, take, names, balance)), take.frames, 2,
+                       take.sample_rate, MIX_SUBTYPE)
 
 
 def _mixed(root: Path, take: Take, names: Sequence[str], balance: Mapping[str, Fader]) -> Iterator[Floats]:
@@ -248,7 +259,7 @@ def table(given: Recordings) -> str:
 def sheet(given: Recordings, balance: Mapping[str, Fader]) -> str:
     """README.txt: what this is, who made it, and the track sheet."""
     info = given.recipe.kit
-    lines = [f"{given.name}, version {given.version}", "",
+    lines = [pack_title(given.name, given.version), "",
              "Multitrack recordings of drums: one mono file per mic. All files of a take have the same start and",
              "length; the audio is as recorded.", ""]
     lines += [f"{what}: {text}" for what, text in (("Author", info.author), ("Players", ", ".join(info.players)),
@@ -261,6 +272,7 @@ def sheet(given: Recordings, balance: Mapping[str, Fader]) -> str:
         seconds = first.frames / first.sample_rate
         lines += ["", f"{take}: folder {folder}, {first.sample_rate} Hz, {first.frames} frames, {seconds:.1f} s", ""]
         lines.append(f"  {MIX:<36} rough mix of the tracks below, with the gain and pan shown, 24 bit")
+        lines.append(f"  {SMALL_MIX:<36} the same, smaller (Ogg Vorbis)")
         lines += [f"  {track.path.split('/')[1]:<36} {_described(track, balance)}" for track in mine]
     lines += ["", "LICENCE.txt has the terms of use; tracks.csv is this sheet for programs; SHA256SUMS.txt has the",
               "checksum of every file."]

@@ -19,6 +19,10 @@ Content: TypeAlias = "str | int | Markup | Iterable[Content] | None"
 
 VOID = {"br", "hr", "input", "meta", "link"}
 """Elements that have no end tag (HTML Living Standard, 13.1.2)."""
+IMPLIED = {"td", "th", "tr", "thead", "tbody"}
+"""Elements whose end tag may be left out where another cell, row or part of a table follows, or nothing (13.1.2.4): in
+a table that ``grid`` makes, always. A page of 40 mics has thousands of cells.
+"""
 
 
 def join(content: Content) -> Markup:
@@ -33,7 +37,7 @@ def join(content: Content) -> Markup:
 
 
 def tag(name: str, *content: Content, **attributes: str | int | bool | None) -> Markup:
-    """One element with its content.
+    """One element with its content; parts of tables stand in what ``grid`` makes.
 
     Attribute names lose a trailing underscore (``class_``), and inner ones become hyphens (``aria_label``). True gives
     an attribute without a value, False and None leave it out.
@@ -46,7 +50,9 @@ def tag(name: str, *content: Content, **attributes: str | int | bool | None) -> 
         if value is not True:
             written.append(f'="{html.escape(plain(str(value)), quote=True)}"')
     start = f"<{name}{''.join(written)}>"
-    return Markup(start if name in VOID else f"{start}{join(content)}</{name}>")
+    if name in VOID:
+        return Markup(start)
+    return Markup(f"{start}{join(content)}" if name in IMPLIED else f"{start}{join(content)}</{name}>")
 
 
 def cell(*content: Content, number: bool = False) -> Markup:

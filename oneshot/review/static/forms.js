@@ -7,6 +7,30 @@ const MANY = 1000;
 /* What was chosen for a name to mean stays chosen, whatever is shown or done next. */
 const chosen = {"rename-what": "drum", "split-as": "articulation"};
 
+/* On a low screen the settings fit beside each other's heads: names open in place of the rest, and the rest in place of them. */
+const LOW = matchMedia("(min-width: 72rem) and (max-height: 63rem)");
+const NAMES = "set-names";
+const closed = new Set(LOW.matches ? [NAMES] : []);
+
+function turn(id) {
+  if (!closed.delete(id)) closed.add(id);
+  else if (LOW.matches) for (const each of sections()) closed[(each.id === NAMES) === (id === NAMES) ? "delete" : "add"](each.id);
+  for (const each of sections()) each.open = !closed.has(each.id);
+}
+const sections = () => document.querySelectorAll(".forms details");
+
+function section(id, title, ...inside) {
+  const head = make("summary", {}, make("h3", {className: "over"}, title));
+  head.addEventListener("click", (event) => { event.preventDefault(); turn(id); });
+  return make("details", {id, open: !closed.has(id)}, head, ...inside);
+}
+
+/* Open what a field lies in. */
+export function reveal(field) {
+  const around = field.closest(".forms details");
+  if (around && !around.open) turn(around.id);
+}
+
 function picker(id, values, chosen, first = null) {
   const select = make("select", {id});
   if (first !== null) select.append(make("option", {value: ""}, first));
@@ -60,9 +84,8 @@ export function forms(hit, item, cut) {
   sayHow();
 
   return make("div", {className: "forms"},
-    make("h3", {className: "over"}, "Files"),
-    make("p", {className: "row"}, field("Apply to", scope)),
-    make("div", {className: "grid"},
+    section("set-files", "Files", make("p", {className: "row"}, field("Apply to", scope)),
+      make("div", {className: "grid"},
       line("Start", [field("ms later", number("start-ms", Math.round(cut.moved / rate * 1e5) / 100, -100, 100, 0.01))], () =>
         decide({kind: "nudge", ...whom(), frames: Math.round(Number(value("start-ms")) * rate / 1000)})),
       line("End", [field("ms after attack", number("end-ms", tenths((cut.stop - cut.attack) / rate * 1000), 1, 600000, 0.1))], () =>
@@ -70,20 +93,18 @@ export function forms(hit, item, cut) {
       line("Fades", [field("in", number("in-ms", tenths(cut.fadeIn), 0, 10000, 0.1)), field("out, ms", number("out-ms", tenths(cut.fadeOut), 0, 60000, 0.1))], () =>
         decide({kind: "fade", ...whom(), in_ms: Number(value("in-ms")), out_ms: Number(value("out-ms"))})),
       line("Level", [field("dB trim", number("gain-db", cut.gain, -40, 40, 0.1))], () =>
-        decide({kind: "gain", ...whom(), gain_db: Number(value("gain-db"))}))),
-    make("h3", {className: "over"}, "Drum, articulation, layer"),
-    make("div", {className: "grid"},
+        decide({kind: "gain", ...whom(), gain_db: Number(value("gain-db"))})))),
+    section("set-group", "Drum, articulation, layer", make("div", {className: "grid"},
       form(`Move ${picks} to drum, articulation`, [plain("to drum", where), plain("articulation", way)], "Move", () =>
         decide({kind: "move", hits: some(), to: value("to-drum"), ...(value("to-way") ? {to_articulation: value("to-way")} : {})})),
       form(`Layer of ${picks}`, [field("1 is the softest", number("to-layer", hit.layer || 1, 1, 99, 1))], "Set layer", () =>
         decide({kind: "layer", hits: some(), layer: Number(value("to-layer"))})),
       form(`Split off ${picks} as, named`, [plain("as", keeping("split-as", ["articulation", "drum"])), plain("named", text("split-name", "edge"))], "Split off", () =>
         decide({kind: "split", hits: some(), ...(value("split-as") === "drum" ? {to: value("split-name")} : {to_articulation: value("split-name")})})),
-      form("Round robins", [field("layer", number("robins-layer", hit.layer || 1, 1, 99, 1)), make("span", {className: "sub"}, state.picks.length
-        ? `exactly the ${plural(state.picks.length, "selected hit")}, in the order selected` : "select hits first, in round-robin order")], "Set round robins", () =>
-        decide({kind: "round_robins", ...group, layer: Number(value("robins-layer")), hits: some()}))),
-    make("h3", {className: "over"}, "Names"),
-    make("div", {className: "grid"},
+      form(`Round robins: ${state.picks.length ? `the ${plural(state.picks.length, "hit")} in the order selected` : "select hits first, in order"}`,
+        [field("layer", number("robins-layer", hit.layer || 1, 1, 99, 1))], "Set round robins", () =>
+        decide({kind: "round_robins", ...group, layer: Number(value("robins-layer")), hits: some()})))),
+    section(NAMES, "Names", make("div", {className: "grid"},
       form("Rename to", [plain("what to rename", keeping("rename-what", ["drum", "articulation"], sayHow)), plain("new name", text("rename-to", "cowbell")), howMany], "Rename", () =>
         decide({kind: "rename", drum: item.drum, ...(value("rename-what") === "articulation" ? {articulation: item.way} : {}), to: value("rename-to")})),
       names.length > 1 ? form(`Merge ${item.drum} with another drum`, [field("with", picker("merge-drum", names.filter((name) => name !== item.drum))), field("named", picker("merge-name", names, item.drum))], "Merge", () =>
@@ -91,5 +112,5 @@ export function forms(hit, item, cut) {
       ways(item.drum).length > 1 ? form(`Merge ${item.way} with another articulation`, [field("with", picker("merge-way", ways(item.drum).filter((name) => name !== item.way)))], "Merge", () =>
         decide({kind: "merge", drum: item.drum, articulations: [item.way, value("merge-way")], to: item.way})) : "",
       make("div", {className: "say"}, make("h3", {}, "Missed hit"), make("div", {className: "row"},
-        field("add it as", picker("add-as", names, "", "the likeliest drum")), make("span", {className: "sub"}, "set the cursor in a waveform, then add the hit there")))));
+        field("add it as", picker("add-as", names, "", "the likeliest drum")), make("span", {className: "sub"}, "set the cursor in a waveform, then add the hit there"))))));
 }

@@ -2,6 +2,7 @@
 
 import {byId, getJson, make, plural, post} from "./base.js";
 import * as decisions from "./decisions.js";
+import {reveal} from "./forms.js";
 import * as hit from "./hit.js";
 import {layersChanged, layersNow} from "./layers.js";
 import * as list from "./list.js";
@@ -191,7 +192,7 @@ document.addEventListener("first", useFirst);
 
 /* What the kit as it was built calls a hit's drum and articulation. */
 const inKit = (row) => row.was || [row.drum, row.way];
-const focusOn = (id) => { const found = byId(id); if (found) { found.focus(); if (found.select) found.select(); } };
+const focusOn = (id) => { const found = byId(id); if (found) { reveal(found); found.focus(); if (found.select) found.select(); } };
 const verdict = (kind) => { const row = list.current(); if (row) decide({kind, hits: [place(row)]}); };
 const frames = (event) => (event.shiftKey ? 10 : 1) * Math.max(1, Math.round((hit.shown() || {rate: 48000}).rate / 10000));
 

@@ -251,3 +251,14 @@ def test_an_offset_is_taken_out_of_what_was_recorded(tmp_path: Path) -> None:
     assert [0.0, 0.25] == [window[1, 0], window[1, -1]]
     with pytest.raises(ValueError, match="read them as float"):
         TakeReader(tmp_path, session.takes[0], dtype="int32", offset={"A": 0.25})
+
+
+@pytest.mark.parametrize(("one", "other"), [(0, 0), (0, 5), (5, 0), (1, 1), (300, 700)])
+def test_the_nearest_of_others_is_as_far_as_all_of_them_say(one: int, other: int) -> None:
+    """To the bit what the table of every two gives, which would take 400 MB for ten thousand hits; in no order."""
+    random = np.random.default_rng(one + other)
+    at_s, others_s = random.random(one) * 60, random.random(other) * 60
+    others_s[:1] = at_s[:1] if one else others_s[:1]
+    table = np.abs(others_s[None, :] - at_s[:, None]).min(axis=1, initial=np.inf)
+
+    assert np.array_equal(table, non_drums._nearest_s(at_s, others_s))

@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import errno
 import io
+import itertools
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -35,8 +37,11 @@ from oneshot.core.records.session import Problem
 from oneshot.kit import verify
 from oneshot.kit.contents import SUMS, WITH_PACK
 from oneshot.kit.export import manifest, write_all
+from oneshot.kit.playback import prints_in_turn
+from oneshot.kit.playback.preview import preview
 from oneshot.kit.read import read_kit, with_processed
 from oneshot.kit.release import archive, pack_kit
+from oneshot.kit.release.cover import ACCENT
 from oneshot.kit.release.without_recording import document as bare_document
 from oneshot.kit.release.without_recording import without_recording
 from oneshot.session.open import open_session
@@ -106,7 +111,8 @@ def test_a_pack_holds_the_kit_bit_for_bit_and_what_it_needs(own: Path, tmp_path:
     assert "Creative Commons Attribution 4.0 International" == json.loads(inside["manifest.json"])["kit"]["licence"]
     assert made.files == len(inside)
     rows = list(csv.DictReader(io.StringIO(inside["files.csv"].decode())))
-    assert sorted(row["path"] for row in rows) == sorted(name for name in inside if name.startswith("samples/"))
+    assert sorted(row["path"] for row in rows) == sorted(
+        name for name in inside if name.startswith(("samples/", "prints/")))
     (tmp_path / "p.wav").write_bytes(inside["preview.wav"])
     heard, header = read_audio(tmp_path / "p.wav")
     assert heard.any()
@@ -332,12 +338,62 @@ def test_a_version_is_released_once(own: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("version", ["beta", "v2", "ß", "Autumn Edition"])
+def test_a_version_may_be_a_word(own: Path, tmp_path: Path, version: str) -> None:
+    """Packed once more, the zip takes its own place; that of a kit of another name does not, and what is no pack."""
+    out = tmp_path / "out.zip"
+    pack_kit.pack_kit(own, out, licence="cc0", version=version, lock=True)
+    assert out == pack_kit.pack_kit(own, out, licence="cc0", version=version, lock=True).path
+    name = str(kit_info(read_kit(own))["name"])
+    assert archive.is_pack_of(out, name, "kit")
+    assert not archive.is_pack_of(out, f"{name}-{version}", "kit")
+    assert not archive.is_pack_of(out, name[:-1], "kit")
+
+
+def test_versions_are_ordered_as_published() -> None:
+    """Semantic Versioning 2.0.0, section 11: its own examples, each later than the one before; and what it says nothing
+    of.
+    """
+    for row in (("1.0.0", "2.0.0", "2.1.0", "2.1.1"),
+                ("1.0.0-alpha", "1.0.0-alpha.1", "1.0.0-alpha.beta", "1.0.0-beta", "1.0.0-beta.2", "1.0.0-beta.11",
+                 "1.0.0-rc.1", "1.0.0"),
+                ("2024-05-01", "2024-06-01"), ("beta 2", "beta 10"), ("v1.9", "1.10")):
+        for earlier, later in itertools.combinations(row, 2):
+            assert archive.is_newer(later, earlier)
+            assert not archive.is_newer(earlier, later)
+    for one, other in (("1", "1.0"), ("beta", "1.0"), ("beta", "alpha"), ("1.0+a", "1.0+b"), ("", "")):
+        assert (False, False) == (archive.is_newer(one, other), archive.is_newer(other, one))
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_zip_is_on_the_disk_before_it_takes_its_place(own: Path, tmp_path: Path,
+                                                        monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is synced while the old one still has the name, and the old one stays where that fails."""
+    out = tmp_path / "packs" / "out.zip"
+    out.parent.mkdir()
+    old = pack_kit.pack_kit(own, out, licence="cc0", version="1").path.read_bytes()
+
+    def full(handle: int) -> None:
+        """A disk that has no room when it comes to writing."""
+        del handle
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", full)
+        with pytest.raises(OSError, match="No space left"):
+            pack_kit.pack_kit(own, out, licence="cc0", version="2")
+    assert (old, [out]) == (out.read_bytes(), list(out.parent.iterdir()))
+
+
+@pytest.mark.usefixtures("quick")
 def test_the_last_version_is_proposed_and_a_lower_one_is_told(own: Path, tmp_path: Path) -> None:
     """What the kit was last released as, not what its recipe began with; by numbers, not by letters."""
     pack_kit.pack_kit(own, tmp_path / "1.zip", licence="cc0", version="1.10", lock=True)
 
     assert "1.10" == kit_info(pack_kit.licensed(own, "cc0", None)[0])["version"]
-    for version, words in (("1.9", "version 1.9 is lower than that of the last release, 1.10"),
+    for version, words in (("beta", ""),
+                           ("1.10-rc.1", "version 1.10-rc.1 is lower than that of the last release, 1.10"),
+                           ("1.9", "version 1.9 is lower than that of the last release, 1.10"),
                            ("1.10", "version 1.10 is released already"), ("1.11", ""), ("2", "")):
         told = pack_kit.told(own, pack_kit.licensed(own, "cc0", version)[0])
         assert [words] == [line[:len(words)] for line in told] if words else () == told
@@ -610,3 +666,42 @@ def test_the_readme_is_for_whoever_plays_it(folder: Path, tmp_path: Path, licenc
     assert max(map(len, text.splitlines())) <= 80
     for jargon in ("corrections", "bleed", "hit hit", "manifest matches", "Grades"):
         assert jargon not in text
+
+
+@pytest.mark.parametrize("details", [True, False])
+def test_prints_alone_are_packed_as_a_kit_is(jetty: Pier, tmp_path: Path, details: bool) -> None:
+    """To hear and to see: the best print of each layer in turn, waveforms of them on cover and sheet; a table of its
+    files; a README that speaks of prints and of no mapping; verify finds it in order, and notes cannot play it.
+    """
+    folder = tmp_path / "prints"
+    kit = pipeline.build(jetty.session, folder, recipe_path=Path("replacement"), prints_only=True).kit
+    assert kit.prints_alone
+    if not details:
+        _ask(folder, "recording_details = false")
+    made = pack_kit.pack_kit(folder, tmp_path / "out.zip", licence="cc0")
+    inside = read(made.path)
+
+    assert [] == verify.verify(made.path)
+    assert {"preview.wav", "preview.ogg", "cover.png", "sheet.png", "files.csv"} <= set(inside)
+    assert not any(name.startswith(("samples/", "mappings/")) for name in inside)
+    rows = list(csv.DictReader(io.StringIO(inside["files.csv"].decode())))
+    assert sorted(row["path"] for row in rows) == sorted(name for name in inside if name.startswith("prints/"))
+    text = inside["README.txt"].decode()
+    assert "Prints of drum hits: 2 drums," in text
+    assert not [word for word in ("kit.sfz", "keys", "samples/", "best first") if word in text]
+    (tmp_path / "p.wav").write_bytes(inside["preview.wav"])
+    heard, header = read_audio(tmp_path / "p.wav")
+    ladder = prints_in_turn.ladder(kit)
+    assert {(each.print, each.drum, each.articulation, each.layer) for each in kit.prints} == {
+        (each.print, each.drum, each.articulation, each.layer) for each in ladder}
+    half = header.sample_rate // 2
+    assert heard.shape[1] == half + sum(max(each.frames, half) for each in ladder)
+    at = half
+    for each in ladder:
+        assert heard[:, at:at + each.frames].any()
+        at += max(each.frames, half)
+    for name in ("cover.png", "sheet.png"):
+        colours = {colour for _, colour in Image.open(io.BytesIO(inside[name])).convert("RGB").getcolors(1 << 21) or []}
+        assert ACCENT in colours
+    with pytest.raises(KitError, match=r"prints and no mappings.*leave out --midi and --take"):
+        preview(folder, tmp_path / "p2.wav", take=kit.session.takes[0].name)

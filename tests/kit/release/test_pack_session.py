@@ -15,7 +15,7 @@ from short_sessions import FRAMES, sound
 from stroke_sessions import NAMES, strokes
 
 from oneshot.audio.io import read_audio, write_long_wav, write_wav
-from oneshot.audio.loudness import true_peak_dbtp
+from oneshot.audio.loudness import integrated_lufs, true_peak_dbtp
 from oneshot.audio.riff import list_chunks
 from oneshot.config.recipe import KitInfo, Recipe
 from oneshot.core.errors import KitError, SessionError, SettingsError
@@ -95,6 +95,14 @@ def test_a_session_is_packed_with_all_that_belongs_to_it(tmp_path: Path) -> None
     x, header = read_audio(top / "01_s" / pack_session.MIX)
     assert (2, 144_000, "PCM_24") == (header.channels, header.frames, header.subtype)
     assert -1.0 == pytest.approx(true_peak_dbtp(x, 48_000), abs=0.01)
+    small = top / "01_s" / pack_session.SMALL_MIX
+    with soundfile.SoundFile(small) as file:
+        assert ("VORBIS", 48_000, "Mill, s (rough mix)", "Grace") == (file.subtype, file.samplerate, file.title,
+                                                                       file.artist)
+        smaller = file.read(dtype="float64").T
+    assert x.shape == smaller.shape
+    assert integrated_lufs(x, 48_000) == pytest.approx(integrated_lufs(smaller, 48_000), abs=0.5)
+    assert small.stat().st_size < (top / "01_s" / pack_session.MIX).stat().st_size / 4
     text = (top / "README.txt").read_text(encoding="utf-8")
     for word in ("Mill, version 2", "Ada", "Grace", "not to be passed on as samples", "03_oh-r.wav", "low level"):
         assert word in text
@@ -134,6 +142,13 @@ def test_a_session_without_strokes_is_given_away_all_the_same(tmp_path: Path) ->
     given = pack_session.prepared(tmp_path / "s", licence="cc0")
     _, told = pack_session.pack_session(given, tmp_path / "1.zip", progress=quiet)
     assert ["rough mix"] == [problem.where for problem in told]
+
+    for _ in range(2):  # a word is a version too, and its zip makes room for the next
+        beta = pack_session.prepared(tmp_path / "s", licence="cc0", version="beta")
+        pack_session.pack_session(beta, tmp_path / "beta.zip", progress=quiet)
+    other = pack_session.prepared(tmp_path / "s", licence="cc0", recipe=Recipe(kit=KitInfo(name="S-Beta")))
+    with pytest.raises(SettingsError, match="not written by this command"):
+        pack_session.pack_session(other, tmp_path / "beta.zip", progress=quiet)
 
     newer = pack_session.prepared(tmp_path / "s", licence="cc0", version="1.1")
     made, _ = pack_session.pack_session(newer, tmp_path / "2.zip", last=tmp_path / "1.zip", progress=quiet)

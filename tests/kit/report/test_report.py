@@ -43,10 +43,17 @@ from oneshot.kit.report.one_file import script_json
 
 HOSTILE = "<img src=x onerror=\"alert('hit')\"> & </script><script>alert(1)</script> {{data}} \u202egnp"
 VOID = {"br", "hr", "input", "meta", "link", "img"}
+CELLS = ("td", "th")
+ENDED_BY = {"td": CELLS, "th": CELLS, "tr": (*CELLS, "tr"), "tbody": (*CELLS, "tr", "thead", "tbody")}
+"""What ends at the start of a part of a table (HTML Living Standard, 13.1.2.4)."""
+PARTS = {"td": ("tr",), "th": ("tr",), "tr": ("thead", "tbody"), "thead": ("table",), "tbody": ("table",)}
+"""What a part of a table stands in."""
 
 
 class Page(HTMLParser):
-    """Reads a page strictly: every element closed in its turn; collects tags, ids, texts and data."""
+    """Reads a page strictly: every element closed in its turn, or by what follows in a table where HTML says so;
+    collects tags, ids, texts and data.
+    """
 
     def __init__(self, text: str) -> None:
         super().__init__(convert_charrefs=True)
@@ -63,11 +70,17 @@ class Page(HTMLParser):
         if len(dict(attrs)) != len(attrs):
             self.faults.append(f"<{tag}> says an attribute twice")
         self.tags.append((tag, dict(attrs)))
+        while self.open and self.open[-1] in ENDED_BY.get(tag, ()):
+            self.open.pop()
+        if tag in PARTS and (not self.open or self.open[-1] not in PARTS[tag]):
+            self.faults.append(f"<{tag}> in {self.open[-1:]}")
         if tag not in VOID:
             self.open.append(tag)
 
     def handle_endtag(self, tag: str) -> None:
-        """An end tag must close what was opened last."""
+        """An end tag must close what was opened last; a table's also its parts."""
+        while tag == "table" and self.open and self.open[-1] in PARTS:
+            self.open.pop()
         if not self.open or self.open.pop() != tag:
             self.faults.append(f"</{tag}> closes nothing")
 
