@@ -376,8 +376,7 @@ def _mic(take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -
                                 f"give it a role in {FILE} if it is one"))
     place = (guess.place if said.place is None else said.place or None) if at_drum else None
     return Mic(name, role, drum if at_drum else None, place, said.pair, said.side, said.polarity or 1,
-               channel.sources, found=channel.name,
-               called=channel.called)
+               channel.sources, found=channel.name, called=channel.called, note=said.note or None)
 
 
 # ---------------------------------------------------------------------------------------------------------------- pairs
