@@ -5,35 +5,38 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from oneshot.checking.distances import distances
 from oneshot.checking.finding import Finding, in_order
-from oneshot.checking.measures import MicMeasures, measured, near_rooms
+from oneshot.checking.measures import near_rooms
 from oneshot.checking.mic_faults import Led, Signs, close_polarities, inverted_since, led, mic_faults, misnamed
 from oneshot.checking.signal_faults import signal_faults
 from oneshot.checking.survey import surveyed
+from oneshot.checking.track_sheet import Track, track_sheet
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import Session
 
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What was found in a session: faults, the worst first; and take -> its mics as measured."""
+    """What was found in a session: faults, the worst first; and take -> its track sheet."""
 
     findings: tuple[Finding, ...]
-    mics: Mapping[str, tuple[MicMeasures, ...]]
+    tracks: Mapping[str, tuple[Track, ...]]
 
 
 def checked(session: Session, *, jobs: int, progress: Progress) -> Checked:
     """Listen to a whole session once. Raises AudioError where a file cannot be read."""
     found: list[Finding] = []
-    mics: dict[str, tuple[MicMeasures, ...]] = {}
+    tracks: dict[str, tuple[Track, ...]] = {}
     signs: dict[str, Signs] = {}
     leading: list[Led] = []
     for take in session.takes:  # of a take nothing stays but what later ones are held against
         survey = surveyed(session.root, take, jobs=jobs, progress=progress)
-        mics[take.name], signs[take.name] = measured(survey), close_polarities(survey)
+        signs[take.name] = close_polarities(survey)
+        tracks[take.name] = track_sheet(survey, signs[take.name], distances(survey))
         found += [*signal_faults(survey), *mic_faults(survey, signs[take.name]), *near_rooms(survey, session.air_c)]
         leading.append(led(survey))
     first = session.takes[0].name
     for name, now in signs.items():
         found += inverted_since(first, signs[first], name, now)
-    return Checked(in_order([*found, *misnamed(leading)]), mics)
+    return Checked(in_order([*found, *misnamed(leading)]), tracks)

@@ -116,7 +116,7 @@ def check(session: SessionPath, as_json: AsJson = False,
                                             progress=progress)
         if as_json:
             show_json({**session_record(found), **tracks_record(tracks),
-                       **({} if heard is None else checked_record(heard)),
+                       **({} if heard is None else checked_record(found, heard)),
                        **({} if there_is is None else {"list": coverage_record(there_is)})})
         else:
             show([*([] if heard is None else checked_lines(found, heard)),
