@@ -60,8 +60,8 @@ def distances(survey: Survey) -> Distances:
         hits = [hit for hit in survey.hits if survey.mics[hit.owner].drum == drum]
         read = _against(home, np.stack([fronts(hit, survey.take.sample_rate) for hit in hits]), survey)
         passed = _against(home, np.stack([hit.arrival for hit in hits]), survey)
-        own = _of_one_place(np.where(np.isnan(read), passed, read), np.array([hit.peak[home] for hit in hits]),
-                            [row for row, mic in enumerate(survey.mics) if mic.role is Role.OVERHEAD and row != home])
+        own = of_one_place(np.where(np.isnan(read), passed, read), np.array([hit.peak[home] for hit in hits]),
+                           [row for row, mic in enumerate(survey.mics) if mic.role is Role.OVERHEAD and row != home])
         if np.count_nonzero(~np.isnan(read[own, home])) < FEWEST:
             continue
         for row, mic in enumerate(survey.mics):
@@ -86,17 +86,18 @@ def _against(home: int, begins: Floats, survey: Survey) -> Floats:
     return np.asarray((begins - begins[:, home, None]) / survey.take.sample_rate * 1e3)
 
 
-def _of_one_place(delays: Floats, peak: Floats, overheads: Sequence[int]) -> NDArray[np.bool_]:
+def of_one_place(delays: Floats, peak: Floats, overheads: Sequence[int] = ()) -> NDArray[np.bool_]:
     """The hits, bool (hits,), that come from the place of the loudest: of several such places, that of most hits.
 
-    ``delays``: (hits, mics), ms, NaN where not known; ``peak``: (hits,) in the drum's own mic; ``overheads``: rows.
+    ``delays``: (hits, mics), ms, NaN where not known; ``peak``: (hits,) in the drum's own mic; ``overheads``: rows of
+    mics that are not as near to it.
     """
     best = np.zeros(len(delays), np.bool_)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # of two hits that no mic hears both
         for each in np.flatnonzero(peak * LOUD >= peak.max()).tolist():
             same = np.nanpercentile(np.abs(delays - delays[each]), OF_MICS, axis=1) <= ONE_PLACE_MS
-            above = np.nanmedian(delays[same][:, overheads], axis=0)
+            above = np.nanmedian(delays[same][:, list(overheads)], axis=0)
             if same.sum() > best.sum() and not np.any(above < OVERHEAD_MS):
                 best = same
     return best

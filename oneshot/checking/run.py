@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from oneshot.checking.distances import distances
 from oneshot.checking.finding import Finding, in_order
-from oneshot.checking.measures import near_rooms
 from oneshot.checking.mic_faults import Led, Signs, close_polarities, inverted_since, led, mic_faults, misnamed
+from oneshot.checking.roles import Fit, doubted_rooms, fits, suggested
 from oneshot.checking.signal_faults import signal_faults
 from oneshot.checking.survey import surveyed
 from oneshot.checking.track_sheet import Track, track_sheet
@@ -27,16 +27,24 @@ class Checked:
 def checked(session: Session, *, jobs: int, progress: Progress) -> Checked:
     """Listen to a whole session once. Raises AudioError where a file cannot be read."""
     found: list[Finding] = []
+    doubts: list[Finding] = []  # of a role; not where the right one is told
     tracks: dict[str, tuple[Track, ...]] = {}
     signs: dict[str, Signs] = {}
     leading: list[Led] = []
+    by_sound: list[Mapping[str, Fit]] = []
     for take in session.takes:  # of a take nothing stays but what later ones are held against
         survey = surveyed(session.root, take, jobs=jobs, progress=progress)
         signs[take.name] = close_polarities(survey)
-        tracks[take.name] = track_sheet(survey, signs[take.name], distances(survey))
-        found += [*signal_faults(survey), *mic_faults(survey, signs[take.name]), *near_rooms(survey, session.air_c)]
+        ways = distances(survey)
+        tracks[take.name] = track_sheet(survey, signs[take.name], ways)
+        by_sound.append(fits(survey, ways, session.air_c))
+        found += [*signal_faults(survey), *mic_faults(survey, signs[take.name])]
+        doubts += doubted_rooms(survey, ways, session.air_c)
         leading.append(led(survey))
     first = session.takes[0].name
     for name, now in signs.items():
         found += inverted_since(first, signs[first], name, now)
-    return Checked(in_order([*found, *misnamed(leading)]), tracks)
+    roles = list(suggested(session, by_sound))
+    known = {f"{take}/{each.problem.where}" for take in tracks for each in roles}
+    doubts = [each for each in doubts if each.problem.where not in known]
+    return Checked(in_order([*found, *doubts, *misnamed(leading), *roles]), tracks)
