@@ -13,7 +13,7 @@ from oneshot.checking.distances import Distances, distances
 from oneshot.checking.survey import surveyed
 from oneshot.session.open import open_session
 from oneshot.synth import slate, write_session
-from oneshot.synth.kits import FLOOR, KICK_OUT, OH_L, OH_R, ROOM_L, SNARE, SNARE_TOP
+from oneshot.synth.kits import FLOOR, FLOOR_TOM, KICK_OUT, OH_L, OH_R, ROOM_L, SNARE, SNARE_TOP
 from oneshot.synth.plans import MicPlan
 
 MICS = (replace(KICK_OUT, name="Kick"), replace(SNARE_TOP, name="Snare"), OH_L, OH_R, replace(ROOM_L, name="Room"))
@@ -42,6 +42,34 @@ def test_a_drum_without_a_mic_is_not_taken_for_another(tmp_path: Path) -> None:
         assert delay.clear
         assert delay.ms * 0.3432 == pytest.approx(ways[0] - ways[1], abs=0.03)
         assert found[mic.name]["kick"].ms == pytest.approx(without[mic.name]["kick"].ms, abs=0.09)
+
+
+def test_a_coincident_pair_is_as_far_from_every_drum(tmp_path: Path) -> None:
+    """Two mics at one place, aimed apart (common practice, no source): within 1 cm of each other for every drum, so
+    that the first notch of their sum, at 1/(2t) (any textbook of acoustics), lies above 17 kHz.
+    """
+    pair = tuple(MicPlan(f"OH {side}", (0.1, -0.3, 1.9), (aim, -0.3, 0.6)) for side, aim in (("L", -0.6), ("R", 0.8)))
+    found = of(tmp_path / "s", (*MICS[:2], *pair, replace(FLOOR_TOM, name="Floor")), SNARES, FLOORS)
+
+    assert {"snare", "floor"} <= set(found["OH L"])
+    for drum, left in found["OH L"].items():
+        assert left.ms == pytest.approx(found["OH R"][drum].ms, abs=0.029)
+
+
+@pytest.mark.parametrize(("air_c", "ms"), [(0.0, 3.0185), (30.0, 2.8653)])
+def test_a_metre_takes_as_long_as_the_air_is_cold(tmp_path: Path, air_c: float, ms: float) -> None:
+    """343.2 m/s times the root of T/293.15 K (ISO 9613-1): two mics a metre apart in line with the drum hear it so much
+    apart, within 3 cm of way.
+    """
+    x, y, z = SNARE.place
+    above = tuple(MicPlan(name, (x, y, z + way), SNARE.place, pattern="omni")
+                  for name, way in (("OH 1", 1.0), ("OH 2", 2.0)))
+    plan = replace(PIER, mics=(*MICS[:2], *above), room=replace(PIER.room, temperature_c=air_c))
+    write_session(tmp_path / "s", plan, (slate("take", (SNARES,)),), seed=4)
+    session = open_session(tmp_path / "s")
+    found = distances(surveyed(tmp_path / "s", session.takes[0], jobs=1, progress=lambda *_: None))
+
+    assert ms == pytest.approx(found["OH 2"]["snare"].ms - found["OH 1"]["snare"].ms, abs=0.09)
 
 
 def test_of_noise_and_few_hits_nothing_is_said(tmp_path: Path) -> None:
