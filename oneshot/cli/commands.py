@@ -65,9 +65,10 @@ def check(session: SessionPath, as_json: AsJson = False,
           debug: Debug = False) -> None:
     """Check a session: what was recorded, and what is wrong with it.
 
-    Takes, mics, roles, pairs and what to record next; then it listens to every file once: clipping, dropouts, hum,
-    polarity, files that are not in time or have the wrong name, gain that was moved, distances. Worst first, each with
-    its place and what to do. Changes nothing; --write drafts session.toml.
+    Takes, mics, roles, pairs and what to record next; then it listens to every file once: a track sheet with levels,
+    polarity and distances, and what is wrong, the worst first, each with its place and what to do: clipping, dropouts,
+    hum, polarity, files that are not in time or have the wrong name, gain that was moved. Changes nothing; --write
+    drafts session.toml.
     """
     with plainly(debug=debug):
         from oneshot.core.errors import SessionError, SettingsError

@@ -30,7 +30,7 @@ def coverage_lines(found: Sequence[Covered], kit: str | None = None) -> list[Lin
 
 def _above(found: Covered) -> str:
     """By how much the session's hardest hit is louder than the kit's."""
-    return "-" if found.above_kit_db is None else f"{found.above_kit_db:+.1f}"
+    return "-" if found.above_kit_db is None else f"{found.above_kit_db:+.1f}".replace("-0.0", "+0.0")
 
 
 def _about_kit(found: Sequence[Covered]) -> list[str]:
