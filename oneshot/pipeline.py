@@ -139,14 +139,15 @@ def _build(session_path: Path, kit_path: Path, recipe_path: Path | None, only: s
     return BuildResult(replace(kit, problems=collect([*kit.problems, *kept.told])), kit_path, len(files), size)
 
 
-def covered(session: Session, wanted: Sequence[Wanted], *, jobs: int, progress: Progress) -> list[Covered]:
-    """What a session has of a recording list. What is found is stored for the build that follows. Raises as
-    ``analysis.run.analyse``.
+def covered(session: Session, wanted: Sequence[Wanted], *, kit: Kit | None = None, jobs: int,
+            progress: Progress) -> list[Covered]:
+    """What a session has of a recording list, alone or with the ``kit`` that it expands. What is found is stored for
+    the build that follows. Raises as ``analysis.run.analyse``.
     """
     findings, _ = analysed(session, open_store(fingerprint_parts(session)), Corrections(), Recipe(), jobs=jobs,
                            progress=progress)
     found = analysis.completed(session, findings, jobs=jobs)
-    return selection.covered(session, found, close_grades(session, found), wanted)
+    return selection.covered(session, found, close_grades(session, found), wanted, kit)
 
 
 def analysed(session: Session, store: Store, overruled: Corrections, recipe: Recipe, *, jobs: int | None = None,

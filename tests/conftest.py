@@ -56,6 +56,18 @@ def pier(tmp_path_factory: pytest.TempPathFactory) -> Pier:
 
 
 @pytest.fixture(scope="session")
+def evening(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A second session at the pier, to expand its kit with; not to be written to."""
+    from stage_inputs import EVENING_TAKE, PIER
+
+    from oneshot.synth import write_session
+
+    folder = tmp_path_factory.mktemp("evening") / "session"
+    write_session(folder, PIER, (EVENING_TAKE,), seed=8)
+    return folder
+
+
+@pytest.fixture(scope="session")
 def jetty(tmp_path_factory: pytest.TempPathFactory) -> Pier:
     """Smaller than the pier, for tests of what happens around a build: two drums struck four times each, in two close
     mics and the overheads; not to be written to.

@@ -34,6 +34,9 @@ PIER = KitPlan("pier", RoomPlan(), (KICK, SNARE, FLOOR),
 PIER_TAKE = slate("pier", (("kick", "hit", -18.0, 0.0, 8, 0.9), ("snare", "centre", -24.0, 0.0, 8, 0.9),
                            ("floor", "hit", -16.0, 0.0, 6, 1.2)))
 
+EVENING_TAKE = slate("evening", (("snare", "centre", -30.0, -6.0, 8, 0.9), ("kick", "hit", -18.0, 0.0, 4, 0.9)))
+"""What is recorded later, at the pier and with the gains of then: the snare's hardest is 6 dB softer."""
+
 
 @dataclass(frozen=True, slots=True)
 class Pier:

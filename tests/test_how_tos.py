@@ -111,8 +111,10 @@ def follow(page: Path, folder: Path, shell: Callable[[str], str]) -> str:
     return "".join(printed)
 
 
-def lay_out(pier: Pier, folder: Path) -> None:
-    """What the how-tos speak of: a session of one take, its mix 64 frames late, and three short sessions more."""
+def lay_out(pier: Pier, evening: Path, folder: Path) -> None:
+    """What the how-tos speak of: a session of one take, its mix 64 frames late, a second evening with the same drums,
+    and three short sessions more.
+    """
     take = folder / "Tuesday session" / "take 1"
     shutil.copytree(pier.session / "pier", take)
     mics = [soundfile.read(path, always_2d=True) for path in sorted(take.glob("*.wav"))]
@@ -120,6 +122,7 @@ def lay_out(pier: Pier, folder: Path) -> None:
     bus = folder / "Mixed" / "take 1" / "Drum bus.wav"
     bus.parent.mkdir(parents=True)
     soundfile.write(bus, np.stack([mix, mix], axis=1), mics[0][1], "FLOAT")
+    shutil.copytree(evening, folder / "Thursday session")
     for name in ("Monday", "Tuesday", "Wednesday"):
         strokes(folder / name)
 
@@ -169,11 +172,12 @@ def test_the_tutorial_can_be_followed(tmp_path: Path, shell: Callable[[str], str
 
 @pytest.mark.full
 @pytest.mark.parametrize("page", HOW_TOS, ids=lambda page: page.name)
-def test_a_how_to_can_be_followed(page: Path, pier: Pier, tmp_path: Path, shell: Callable[[str], str]) -> None:
+def test_a_how_to_can_be_followed(page: Path, pier: Pier, evening: Path, tmp_path: Path,
+                                  shell: Callable[[str], str]) -> None:
     """Every command of the page works on a session of the name that the page gives it, and every correction, label and
     setting that it shows is one that holds.
     """
-    lay_out(pier, tmp_path)
+    lay_out(pier, evening, tmp_path)
     if "**You have** a kit" in page.read_text(encoding="utf-8"):
         shell("oneshot build 'Tuesday session' 'Tuesday kit'")
     printed = follow(page, tmp_path, shell)

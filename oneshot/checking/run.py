@@ -7,13 +7,15 @@ from dataclasses import dataclass
 
 from oneshot.checking.clocks import clock_faults
 from oneshot.checking.compression import compressed
+from oneshot.checking.distances import distances
 from oneshot.checking.edits import edits
 from oneshot.checking.finding import Finding, in_order
-from oneshot.checking.measures import MicMeasures, measured, near_rooms
 from oneshot.checking.mic_faults import Led, led, mic_faults, misnamed
 from oneshot.checking.polarity import Signs, close_polarities, inverted_since
+from oneshot.checking.roles import Fit, doubted_rooms, fits, suggested
 from oneshot.checking.signal_faults import signal_faults
 from oneshot.checking.survey import surveyed
+from oneshot.checking.track_sheet import Track, track_sheet
 from oneshot.checking.tuning import tuning
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import Session
@@ -21,25 +23,34 @@ from oneshot.core.records.session import Session
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What was found in a session: faults, the worst first; and take -> its mics as measured."""
+    """What was found in a session: faults, the worst first; and take -> its track sheet."""
 
     findings: tuple[Finding, ...]
-    mics: Mapping[str, tuple[MicMeasures, ...]]
+    tracks: Mapping[str, tuple[Track, ...]]
 
 
 def checked(session: Session, *, jobs: int, progress: Progress) -> Checked:
     """Listen to a whole session once. Raises AudioError where a file cannot be read."""
     found: list[Finding] = []
-    mics: dict[str, tuple[MicMeasures, ...]] = {}
+    doubts: list[Finding] = []  # of a role; not where the right one is told
+    tracks: dict[str, tuple[Track, ...]] = {}
     signs: dict[str, Signs] = {}
     leading: list[Led] = []
+    by_sound: list[Mapping[str, Fit]] = []
     for take in session.takes:  # of a take nothing stays but what later ones are held against
         survey = surveyed(session.root, take, jobs=jobs, progress=progress)
-        mics[take.name], signs[take.name] = measured(survey), close_polarities(survey)
+        signs[take.name] = close_polarities(survey)
+        ways = distances(survey)
+        tracks[take.name] = track_sheet(survey, signs[take.name], ways)
+        by_sound.append(fits(survey, ways, session.air_c))
         found += [*signal_faults(survey), *compressed(survey), *mic_faults(survey, signs[take.name]),
-                  *clock_faults(survey), *edits(survey), *tuning(survey), *near_rooms(survey, session.air_c)]
+                  *clock_faults(survey), *edits(survey), *tuning(survey)]
+        doubts += doubted_rooms(survey, ways, session.air_c)
         leading.append(led(survey))
     first = session.takes[0].name
     for name, now in signs.items():
         found += inverted_since(first, signs[first], name, now)
-    return Checked(in_order([*found, *misnamed(leading)]), mics)
+    roles = list(suggested(session, by_sound))
+    known = {f"{take}/{each.problem.where}" for take in tracks for each in roles}
+    doubts = [each for each in doubts if each.problem.where not in known]
+    return Checked(in_order([*found, *doubts, *misnamed(leading), *roles]), tracks)

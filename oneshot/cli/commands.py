@@ -7,13 +7,20 @@ import shlex
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from oneshot.cli.console import beside, kit_there, plainly, show, show_json, there, warn
 from oneshot.core.progress import watched
 from oneshot.core.version import __version__
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from oneshot.config.recording_list import Wanted
+    from oneshot.core.records.kit import Kit
+    from oneshot.core.records.session import Problem
 
 app = typer.Typer(
     name="oneshot",
@@ -49,35 +56,34 @@ def check(session: SessionPath, as_json: AsJson = False,
           wanted: Annotated[str | None, typer.Option("--list", metavar="FILE",
                                                      help="Also hold the session against a recording list: a TOML "
                                                           "file of docs/check.md, or 'usual'.")] = None,
+          kit: Annotated[Path | None, typer.Option("--kit", metavar="KIT",
+                                                   help="With --list: count in what this kit has already, by its names "
+                                                        "of drums and articulations.")] = None,
           watch: Annotated[bool, typer.Option("--watch", help="Stay, and check each take once its files no longer "
                                                               "grow; Ctrl+C ends it.")] = False,
           jobs: Annotated[int | None, typer.Option(min=1, metavar="N", help="Workers; default: one per core.")] = None,
           debug: Debug = False) -> None:
     """Check a session: what was recorded, and what is wrong with it.
 
-    Takes, mics, roles, pairs and what to record next; then it listens to every file once: clipping, dropouts, cuts,
-    compressors, hum, polarity, files that are not in time, drift or have the wrong name, gain that was moved, drums
-    that went flat, distances. Worst first, each with its place and what to do. Changes nothing; --write drafts
-    session.toml.
+    Takes, mics, roles, pairs and what to record next; then it listens to every file once: a track sheet with levels,
+    polarity and distances, and what is wrong, the worst first, each with its place and what to do: clipping, dropouts,
+    cuts, compressors, hum, polarity, files that are not in time, drift or have the wrong name, gain that was moved,
+    drums that went flat. Changes nothing; --write drafts session.toml.
     """
     with plainly(debug=debug):
         from oneshot.core.errors import SessionError, SettingsError
         from oneshot.core.files import check_writable, write_atomic
-        from oneshot.core.records.session import Problem
         from oneshot.session.open import draft_toml, open_session
         from oneshot.session.processed_tracks import open_tracks
 
         if watch:
-            if as_json or write or headers_only or wanted is not None:
+            if as_json or write or headers_only or wanted is not None or kit is not None:
                 raise SettingsError("--watch listens to takes as they come in and goes with --jobs alone: leave out "
                                     "the other options")
             _watch(session, jobs or os.cpu_count() or 1)
             return
         told: list[Problem] = []
-        if wanted is not None:
-            from oneshot.config.recording_list import USUAL, read_list
-
-            lines = USUAL if wanted == "usual" else read_list(Path(wanted), told)
+        asked = _listed(wanted, kit, told)
         draft = session / "session.toml"
         if write and os.path.lexists(draft):
             raise SessionError(f"{draft} exists already: edit it, or move it away and run check --write again")
@@ -102,22 +108,38 @@ def check(session: SessionPath, as_json: AsJson = False,
             with watched(sys.stderr, silent=as_json) as progress:
                 heard = checked(found, jobs=jobs or os.cpu_count() or 1, progress=progress)
         there_is = None
-        if wanted is not None:
+        if asked is not None:
             from oneshot import pipeline
             from oneshot.kit.report.coverage import coverage_lines, coverage_record
 
             with watched(sys.stderr, silent=as_json) as progress:
-                there_is = pipeline.covered(found, lines, jobs=jobs or os.cpu_count() or 1, progress=progress)
+                there_is = pipeline.covered(found, asked[0], kit=asked[1], jobs=jobs or os.cpu_count() or 1,
+                                            progress=progress)
         if as_json:
             show_json({**session_record(found), **tracks_record(tracks),
-                       **({} if heard is None else checked_record(heard)),
+                       **({} if heard is None else checked_record(found, heard)),
                        **({} if there_is is None else {"list": coverage_record(there_is)})})
         else:
             show([*([] if heard is None else checked_lines(found, heard)),
-                  *([] if there_is is None else coverage_lines(there_is))])
+                  *([] if there_is is None else coverage_lines(there_is, None if kit is None else kit.name))])
             warn([*told, *found.problems, *(() if tracks is None else tracks.problems)])
             if write:
                 show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])
+
+
+def _listed(wanted: str | None, kit: Path | None, told: list[Problem]) -> tuple[Sequence[Wanted], Kit | None] | None:
+    """The recording list asked for and the kit that it counts in; what is wrong with the list goes to ``told``."""
+    from oneshot.config.recording_list import USUAL, read_list
+    from oneshot.core.errors import SettingsError
+    from oneshot.kit import read_kit
+
+    if wanted is None:
+        if kit is not None:
+            raise SettingsError("--kit goes with a recording list: add --list usual, or --list and a file of your own")
+        return None
+    if kit is not None:
+        kit_there(kit)
+    return USUAL if wanted == "usual" else read_list(Path(wanted), told), None if kit is None else read_kit(kit)
 
 
 def _watch(session: Path, jobs: int) -> None:

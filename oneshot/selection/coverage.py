@@ -1,11 +1,18 @@
-"""Coverage: what of a recording list a session has, and what is still to be played.
+"""Coverage: what of a recording list a session has, alone or together with a kit that it expands, and what is still to
+be played.
 
 A hit can be used where its own close mics are graded A or B. The wanted span lies below the hardest usable hit of a
 drum, in three equal parts: soft, medium and hard; hits spread evenly over them make even layers.
+
+A kit's one-shots count in by the names of its drums and articulations; what lies in both, because the session holds the
+kit's takes, too, counts once, as the kit's. Levels of the two mean the same only where the gains do, and those show in
+the noise floors: where one has moved, each counts below its own hardest hit.
 """
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -13,19 +20,30 @@ import numpy as np
 
 from oneshot.analysis.result import Analysis, FoundDrum
 from oneshot.config.recording_list import Wanted
-from oneshot.core.records.hits import Hit
+from oneshot.config.release_lock import REACH_S
+from oneshot.core.records.hits import Hit, ordinary
+from oneshot.core.records.kit import Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Session
 
 STRENGTHS = ("soft", "medium", "hard")
 USABLE = ("A", "B")
+CUT_OFF = ("next stroke", "other sound")
+"""Why a one-shot may end before its tail does."""
+MOVED_DB = 3.0
+"""Noise floors of a mic further apart were recorded at other gains: soft, medium and hard are 8 dB wide, so levels that
+are off by less sort most hits alike (common practice, no source).
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class Covered:
     """One line of the list for one drum and articulation that was found, or for nothing found yet (``drum`` empty).
 
-    ``usable``: hits per strength, soft to hard; ``short``: how many of those the next hit cuts off before their tail is
-    as long as wanted; ``missing``: hits still to be played per strength.
+    ``usable``: hits per strength, soft to hard, the kit's among them; ``short``: how many of those end before their
+    tail is as long as wanted; ``missing``: hits still to be played per strength. ``in_kit``: those of ``usable`` that
+    are a kit's; ``above_kit_db``: by how much the session's hardest is louder than the kit's, None where that cannot be
+    told; ``apart``: why levels of the two cannot be compared, empty where they can; ``unknown_to_kit``: whether the
+    kit has drums of this kind and none of this name.
     """
 
     wanted: Wanted
@@ -34,42 +52,78 @@ class Covered:
     usable: tuple[int, ...]
     short: int
     missing: tuple[int, ...]
+    in_kit: tuple[int, ...] = (0,) * len(STRENGTHS)
+    above_kit_db: float | None = None
+    apart: str = ""
+    unknown_to_kit: bool = False
 
 
-def covered(session: Session, found: Analysis, grades: Mapping[int, str], wanted: Sequence[Wanted]) -> list[Covered]:
-    """The list, line by line, against what was found. ``grades``: hit id -> grade in its own close mics."""
+@dataclass(frozen=True, slots=True)
+class _Stroke:
+    """A hit of the session or a one-shot of the kit. ``tail_s``: how long it may be heard, infinite where its tail
+    ends by itself; ``usable`` as above, with a level that is known.
+    """
+
+    drum: str
+    articulation: str
+    level_db: float | None
+    tail_s: float
+    usable: bool
+    in_kit: bool
+
+
+def covered(session: Session, found: Analysis, grades: Mapping[int, str], wanted: Sequence[Wanted],
+            kit: Kit | None = None) -> list[Covered]:
+    """The list, line by line, against what was found. ``grades``: hit id -> grade in its own close mics; ``kit``: the
+    kit that the session expands.
+    """
+    strokes = [*_of_kit(kit), *_of_session(session, found, grades, kit)]
+    kinds = {drum.name: drum.kind for drum in ([] if kit is None else kit.drums)}
+    homes = {drum.name: drum.home for drum in found.drums}
+    own = frozenset(kinds)  # a name of the kit's goes before a kind, any other does not
+    kinds |= {drum.name: drum.kind for drum in found.drums if drum.name not in kinds}
     out: list[Covered] = []
     for line in wanted:
-        drums = [drum for drum in found.drums if drum.name == line.drum] or \
-            [drum for drum in found.drums if drum.kind == line.drum]
-        rows = [_of_articulation(session, found, grades, line, drum, way) for drum in drums
-                for way in _ways(found, drum, line)]
-        out += rows or [Covered(line, "", "", (0,) * len(STRENGTHS), 0, _missing(line, (0,) * len(STRENGTHS)))]
+        drums = [line.drum] if line.drum in (own or kinds) else [name for name in kinds if kinds[name] == line.drum]
+        rows = []
+        for drum in drums:
+            apart = "" if kit is None or drum not in own or drum not in homes else _moved(kit, found, homes[drum])
+            stranger = drum not in own and kinds[drum] in {kinds[name] for name in own}
+            rows += [_row([s for s in strokes if (s.drum, s.articulation) == (drum, way)], line, drum, way, apart,
+                          stranger=stranger) for way in _ways(strokes, drum, line)]
+        out += rows or [_row([], line, "", "", "", stranger=False)]
     return out
 
 
-def _ways(found: Analysis, drum: FoundDrum, line: Wanted) -> list[str]:
+def _row(strokes: Sequence[_Stroke], line: Wanted, drum: str, way: str, apart: str, *, stranger: bool) -> Covered:
+    """One drum and articulation. ``apart`` as in ``Covered``."""
+    usable = [s for s in strokes if s.usable]
+    tops = [max((s.level_db for s in usable if s.in_kit is kits and s.level_db is not None), default=None)
+            for kits in (False, True)]
+    mine, theirs = tops
+    known = [top for top in tops if top is not None]
+    counts = np.zeros((2, len(STRENGTHS)), np.int64)
+    for s in usable:
+        own = theirs if s.in_kit else mine
+        if s.level_db is not None and own is not None:
+            counts[int(s.in_kit), _strength((own if apart else max(known)) - s.level_db, line.span_db)] += 1
+    every = tuple(counts.sum(axis=0).tolist())
+    return Covered(line, drum, way, every, sum(s.tail_s < line.tail_s for s in usable), _missing(line, every),
+                   tuple(counts[1].tolist()), None if apart or mine is None or theirs is None else mine - theirs,
+                   apart if len(known) == len(tops) else "", stranger)
+
+
+def _strength(below_db: float, span_db: float) -> int:
+    """The part of the span, 0 for soft, that a hit lies in which is so much softer than the hardest."""
+    part = len(STRENGTHS) - 1 - math.floor(below_db / (span_db / len(STRENGTHS)))
+    return min(max(part, 0), len(STRENGTHS) - 1)
+
+
+def _ways(strokes: Sequence[_Stroke], drum: str, line: Wanted) -> list[str]:
     """The articulations of a drum that a line speaks of, the most frequent first; without a word of it, that one."""
-    counts: dict[str, int] = {}
-    for hit in found.hits:
-        if hit.drum == drum.name and line.articulation in ("", hit.articulation):
-            counts[hit.articulation] = counts.get(hit.articulation, 0) + 1
+    counts = Counter(s.articulation for s in strokes if s.drum == drum and line.articulation in ("", s.articulation))
     ways = sorted(counts, key=lambda way: (-counts[way], way))
     return ways if line.articulation else ways[:1]
-
-
-def _of_articulation(session: Session, found: Analysis, grades: Mapping[int, str], line: Wanted, drum: FoundDrum,
-                     way: str) -> Covered:
-    """One drum and articulation."""
-    hits = [hit for hit in found.hits if (hit.drum, hit.articulation) == (drum.name, way)
-            and grades[hit.id] in USABLE and hit.level_db is not None]
-    level = np.array([hit.level_db for hit in hits], np.float64)
-    part = line.span_db / len(STRENGTHS)
-    top = float(level.max()) if len(level) else 0.0
-    strength = np.clip(len(STRENGTHS) - 1 - np.floor((top - level) / part), 0, len(STRENGTHS) - 1).astype(np.int64)
-    usable = tuple(int((strength == n).sum()) for n in range(len(STRENGTHS)))
-    short = sum(_tail_s(session, found, hit, drum.home) < line.tail_s for hit in hits)
-    return Covered(line, drum.name, way, usable, short, _missing(line, usable))
 
 
 def _missing(line: Wanted, usable: Sequence[int]) -> tuple[int, ...]:
@@ -78,8 +132,108 @@ def _missing(line: Wanted, usable: Sequence[int]) -> tuple[int, ...]:
     return tuple(max(0, each - count) for count in usable)
 
 
+# ---------------------------------------------------------------------------------------------------------- the session
+
+
+def _of_session(session: Session, found: Analysis, grades: Mapping[int, str], kit: Kit | None) -> list[_Stroke]:
+    """The session's hits that are not the kit's, called as the kit calls them."""
+    known = _places(session, kit)
+    out = []
+    for drum in found.drums:
+        hits = [hit for hit in found.hits if hit.drum == drum.name]
+        called = _called(kit, drum, {hit.articulation for hit in hits})
+        out += [_Stroke(drum.name, called[hit.articulation], hit.level_db, _tail_s(session, found, hit, drum.home),
+                        grades[hit.id] in USABLE and hit.level_db is not None, in_kit=False)
+                for hit in hits if not _is_there(hit, known, session)]
+    return out
+
+
+def _called(kit: Kit | None, drum: FoundDrum, ways: set[str]) -> dict[str, str]:
+    """The session's articulation of a drum -> the kit's name of it: its own, or the kit's for the ordinary stroke."""
+    theirs = [way.name for each in ([] if kit is None else kit.drums) if each.name == drum.name
+              for way in each.articulations]
+    plain, usual = ordinary(sorted(ways)), ordinary(theirs)
+    return {way: usual if usual is not None and way == plain and way not in theirs else way for way in ways}
+
+
 def _tail_s(session: Session, found: Analysis, hit: Hit, home: str) -> float:
     """How long a hit may decay in its home mic until the next stroke, s."""
     take = session.take(hit.take)
     follows = found.next_stroke(hit, [home], take.sample_rate)
     return ((take.frames if follows is None else follows) - hit.onset) / take.sample_rate
+
+
+# -------------------------------------------------------------------------------------------------------------- the kit
+
+
+def _of_kit(kit: Kit | None) -> list[_Stroke]:
+    """The one-shots of a kit."""
+    if kit is None:
+        return []
+    levels = {hit.id: hit.level_db for hit in kit.hits}
+    rates = {hit.id: kit.session.take(hit.take).sample_rate for hit in kit.hits}
+    return [_Stroke(shot.drum, shot.articulation, levels[shot.hit], _kept_s(shot, rates[shot.hit]),
+                    _grade(kit, shot) in USABLE and levels[shot.hit] is not None, in_kit=True)
+            for shot in kit.one_shots]
+
+
+def _grade(kit: Kit, shot: OneShot) -> str:
+    """The worst grade of a one-shot's files from its drum's own mics; that in its home mic where it has none."""
+    own = {mic.name for take in kit.session.takes for mic in take.mics if mic.stands_at(shot.drum)}
+    return max((file.grade for file in shot.files if own.intersection(file.mics)), default=shot.grade)
+
+
+def _kept_s(shot: OneShot, take_rate: int) -> float:
+    """How long a one-shot is heard, s; infinite where nothing cut its tail off."""
+    if shot.ended_by not in CUT_OFF:
+        return math.inf
+    return max(((file.frames - file.onset_frame) / (file.sample_rate or take_rate) for file in shot.files), default=0.0)
+
+
+def _places(session: Session, kit: Kit | None) -> dict[str, list[int]]:
+    """Take -> the onsets of the kit's one-shots there, of takes that are the session's, too: of that name, rate and
+    length.
+    """
+    if kit is None:
+        return {}
+    same = {take.name for take in session.takes
+            if (take.name, take.sample_rate, take.frames) in {(t.name, t.sample_rate, t.frames)
+                                                              for t in kit.session.takes}}
+    used = {shot.hit for shot in kit.one_shots}
+    out: dict[str, list[int]] = {name: [] for name in same}
+    for hit in kit.hits:
+        if hit.id in used and hit.take in same:
+            out[hit.take].append(hit.onset)
+    return {name: sorted(onsets) for name, onsets in out.items()}
+
+
+def _is_there(hit: Hit, known: Mapping[str, Sequence[int]], session: Session) -> bool:
+    """Whether a hit is a one-shot of the kit."""
+    onsets = np.asarray(known.get(hit.take, ()), np.int64)
+    reach = REACH_S * session.take(hit.take).sample_rate
+    return bool(np.any(np.abs(onsets - hit.onset) <= reach))
+
+
+def _moved(kit: Kit, found: Analysis, home: str) -> str:
+    """Why levels in the kit and in the session are not of one scale for a drum of that home mic; empty where they are.
+    Every mic that both have has a say, since a hit's level is its energy in all mics together.
+    """
+    theirs, mine = _floors(kit.noise), _floors(found.noise)
+    if home not in theirs or home not in mine:
+        return f"the noise floor of {home} is not known in both"
+    step = {mic: mine[mic] - theirs[mic] for mic in mine if mic in theirs}
+    most = max(step, key=lambda mic: abs(step[mic]))
+    if abs(step[most]) < MOVED_DB:
+        return ""
+    return (f"the noise floor of {most} is {abs(step[most]):.0f} dB {'higher' if step[most] > 0 else 'lower'} than in "
+            "the kit")
+
+
+def _floors(noise: Sequence[TakeNoise]) -> dict[str, float]:
+    """Mic -> its noise floor, dBFS rms, the median of all takes in which it is known."""
+    levels: dict[str, list[float]] = {}
+    for take in noise:
+        for mic, level in take.noise_dbfs.items():
+            if level is not None:
+                levels.setdefault(mic, []).append(level)
+    return {mic: float(np.median(each)) for mic, each in levels.items()}

@@ -367,7 +367,8 @@ def _mic(take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -
     drum = said.drum or guess.drum
     role = said.role or (Role.CLOSE if said.drum and guess.role is not Role.TRIGGER else guess.role)
     at_drum = role.means.at_drum
-    if not guess.known and said.role is None and not said.drum:
+    nameless = not guess.known and said.role is None and not said.drum
+    if nameless:
         problems.append(Problem(f"{take}/{name}", "its name does not tell its role: it is treated as a room mic and is "
                                                   "never a home mic",
                                 f"give it a role in {FILE}, or rename the file"))
@@ -376,8 +377,8 @@ def _mic(take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -
                                 f"give it a role in {FILE} if it is one"))
     place = (guess.place if said.place is None else said.place or None) if at_drum else None
     return Mic(name, role, drum if at_drum else None, place, said.pair, said.side, said.polarity or 1,
-               channel.sources, found=channel.name,
-               called=channel.called)
+               channel.sources, found=channel.name, called=channel.called, note=said.note or None,
+               nameless=nameless)
 
 
 # ---------------------------------------------------------------------------------------------------------------- pairs

@@ -15,6 +15,7 @@ optional::
     pair = "OH"                          # both of a pair carry the same; "" parts them
     side = "L"                           # L or R
     polarity = -1                        # 1 as recorded, -1 inverted
+    note = "Small diaphragm, 40 cm"      # whatever is worth knowing: it stands on the track sheet
 
     [takes."take 2"]                     # the take of that name (the name as found: the folder's)
     name = "brushes"                     # another name for it
@@ -73,6 +74,7 @@ class MicEdit:
     pair: str | None = None
     side: str | None = None
     polarity: int | None = None
+    note: str | None = None
 
     def over(self, below: MicEdit) -> MicEdit:
         """The same edit, with what it leaves open taken from another."""
@@ -169,6 +171,12 @@ def _any_text(value: Any) -> str:
     return value
 
 
+def _one_line(value: Any) -> str:
+    if not isinstance(value, str) or not value.isprintable():
+        raise ValueError("must be a string of one line")
+    return value
+
+
 def _flag(value: Any) -> bool:
     if not isinstance(value, bool):
         raise TypeError("must be true or false")
@@ -230,7 +238,7 @@ def _stretches(value: Any) -> tuple[tuple[float, float], ...]:
 
 
 _MIC_KEYS: dict[str, Check] = {"name": _text, "role": _role, "drum": _text, "place": _any_text, "pair": _any_text,
-                               "side": _one_of("L", "R"), "polarity": _sign}
+                               "side": _one_of("L", "R"), "polarity": _sign, "note": _one_line}
 _TAKE_KEYS: dict[str, Check] = {"name": _text, "use": _flag, "ignore": _stretches}
 _LABEL_KEYS: dict[str, Check] = {"take": _text, "from_s": _seconds, "to_s": _seconds, "drum": _text,
                                  "articulation": _text, "hand": _one_of("left", "right"),
@@ -359,7 +367,8 @@ def draft_toml(session: Session) -> str:
              *([] if session.processed is None else [f"processed = {quote(session.processed)}"]), "",
              "# Mics. role: close, overhead, room, bus, trigger, talk or ignore. drum and place: the drum of a close",
              '# mic and its position ("in", "out", "top", "bottom"). pair and side: both mics of a pair share the pair',
-             '# and side "L" or "R"; pair = "" separates them. polarity: 1 as recorded, -1 inverted.']
+             '# and side "L" or "R"; pair = "" separates them. polarity: 1 as recorded, -1 inverted.',
+             "# note: any text, for the track sheet."]
     shared = _shared_mics(session)
     for name, keys in shared.items():
         lines += ["", f"[mics.{quote(name)}]", *keys]
@@ -398,7 +407,7 @@ def _mic_lines(found: str, mic: Mic) -> list[str]:
     lines.append(f"pair = {quote(mic.pair or '')}")
     if mic.side is not None:
         lines.append(f"side = {quote(mic.side)}")
-    return [*lines, f"polarity = {mic.polarity}"]
+    return [*lines, f"polarity = {mic.polarity}", *([] if mic.note is None else [f"note = {quote(mic.note)}"])]
 
 
 def _label_lines(session: Session) -> list[str]:

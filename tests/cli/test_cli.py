@@ -358,7 +358,7 @@ def test_check_listens(pier: Pier, capsys: pytest.CaptureFixture[str]) -> None:
     assert 0.0 == record["measured"]["pier"][0]["delay_ms"]["floor"]
 
 
-@pytest.mark.parametrize("more", [["--json"], ["--write"], ["--headers-only"], ["--list", "usual"]])
+@pytest.mark.parametrize("more", [["--json"], ["--write"], ["--headers-only"], ["--list", "usual"], ["--kit", "KIT"]])
 def test_watching_takes_no_other_options(pier: Pier, capsys: pytest.CaptureFixture[str], more: list[str]) -> None:
     """They would have no effect: said, not passed over."""
     assert run("check", str(pier.session), "--watch", *more) == 1
@@ -374,6 +374,23 @@ def test_check_holds_a_session_against_a_list(pier: Pier, capsys: pytest.Capture
 
     assert line_with(out, "ride:") == "ride: nothing yet; 40 hits, soft to hard, 5 s of decay each"
     assert ["kick", "snare", "floor", "hat", "ride", "crash"] == [row["drum"] for row in rows]
+
+
+def test_check_counts_a_kit_in(pier: Pier, evening: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What a session expands: the kit's share of it, in words and for programs; without a list it is refused."""
+    more = ("--headers-only", "--list", "usual", "--kit", str(pier.folder))
+    assert run("check", str(evening), *more) == 0
+    out = capsys.readouterr().out
+    assert run("check", str(evening), *more, "--json") == 0
+    rows = {row["drum"]: row for row in json.loads(capsys.readouterr().out)["list"]}
+
+    assert "Recording list, together with kit" in out
+    assert ("12", "8") == tuple(line_with(out, "kick hit 40").split()[3:5])
+    assert 8 == sum(rows["kick"]["in_kit"].values())
+    assert run("check", str(evening), "--kit", str(pier.folder)) == 1
+    assert "--kit goes with a recording list" in capsys.readouterr().err
+    assert run("check", str(evening), "--list", "usual", "--kit", str(pier.session)) == 1
+    assert "is no kit" in capsys.readouterr().err
 
 
 # ---------------------------------------------------------------------------------------------------- words and figures

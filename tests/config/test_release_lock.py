@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from level_ladders import LADDER, by_id, chosen, hits_at
-from stage_inputs import hit
+from stage_inputs import Pier, hit
 from stroke_sessions import strokes, sums
 
 from oneshot import pipeline
@@ -240,6 +241,29 @@ def test_a_released_kit_is_rebuilt_under_its_names(tmp_path: Path, monkeypatch: 
 
     pipeline.build(session, tmp_path / "k2", last=first.path)
     assert samples < {name for name in sums(tmp_path / "k2") if name.startswith("samples/")}
+
+
+def test_an_expansion_keeps_what_is_there(pier: Pier, evening: Path, tmp_path: Path) -> None:
+    """A take is put beside that of a released kit: every one-shot of the release keeps its files bit for bit, its
+    velocities and its key, and the new ones follow after them.
+    """
+    session, kit = tmp_path / "s", tmp_path / "k"
+    shutil.copytree(pier.session / "pier", session / "pier")
+    first = pipeline.build(session, kit).kit
+    pack_kit.pack_kit(kit, tmp_path / "1.zip", licence="cc0", version="1.0", lock=True)
+    shutil.copytree(evening / "evening", session / "evening")
+    second = pipeline.build(session, kit).kit
+
+    def known(made: Kit) -> dict[tuple[str, str, int, int], object]:
+        """Place in the kit -> velocities and files."""
+        return {(s.drum, s.articulation, s.layer, s.round_robin): (s.velocity, [(f.path, f.sha256, f.gain_db)
+                                                                                for f in s.files])
+                for s in made.one_shots}
+
+    assert known(first).items() < known(second).items()
+    assert [drum.articulations for drum in first.drums] == [drum.articulations for drum in second.drums]
+    assert len(first.one_shots) + 12 == len(second.one_shots)
+    assert () == tuple(p for p in second.problems if p.where.startswith("release"))
 
 
 def test_a_drum_built_alone_is_built_alone_again(tmp_path: Path) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+import soundfile
 
 from oneshot import pipeline
 from oneshot.config.recording_list import USUAL, Wanted, read_list
 from oneshot.core.errors import SettingsError
+from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem
+from oneshot.kit.report.coverage import coverage_lines
 from oneshot.selection.coverage import STRENGTHS, Covered
 from oneshot.session.open import open_session
 
@@ -81,3 +86,73 @@ def test_the_usual_list_is_one_for_every_kind() -> None:
     """Three strengths, and no drum twice."""
     assert 3 == len(STRENGTHS)
     assert len({line.drum for line in USUAL}) == len(USUAL)
+
+
+# --------------------------------------------------------------------------------------------------------- an expansion
+
+
+def together(session: Path, kit: Kit, *wanted: Wanted) -> list[Covered]:
+    """What a session has of a list together with a kit."""
+    return pipeline.covered(open_session(session), wanted, kit=kit, jobs=1, progress=lambda *_: None)
+
+
+def louder(session: Path, folder: Path, gain: float) -> Path:
+    """A copy of a session with every preamp turned by a factor."""
+    shutil.copytree(session, folder)
+    for path in folder.rglob("*.wav"):
+        x, rate = soundfile.read(path, dtype="float64")
+        soundfile.write(path, gain * x, rate, "FLOAT")
+    return folder
+
+
+def test_a_kit_and_what_expands_it_count_together(pier: Pier, evening: Path) -> None:
+    """Eight snares of the kit and eight of the evening, whose hardest was played 6 dB softer than the kit's: at the
+    same gains that is said, and none of them is as hard as the upper 6 dB.
+    """
+    (row,) = together(evening, pier.kit, Wanted("snare", hits=60, span_db=18.0))
+    (alone,) = of(pier, Wanted("snare", hits=60, span_db=18.0))
+
+    assert (16, 8, "") == (sum(row.usable), sum(row.in_kit), row.apart)
+    assert -6.0 == pytest.approx(row.above_kit_db, abs=1.5)
+    assert alone.usable == row.in_kit
+    assert tuple(max(0, 20 - count) for count in row.usable) == row.missing
+
+
+def test_other_gains_count_for_themselves(pier: Pier, evening: Path, tmp_path: Path) -> None:
+    """Preamps 9.5 dB up: the noise floors tell, and the evening's hardest counts as hard. That it would be louder than
+    the kit's is not said.
+    """
+    rows = together(louder(evening, tmp_path / "louder", 3.0), pier.kit, Wanted("snare", hits=60, span_db=18.0))
+    (row,) = rows
+    (same,) = together(evening, pier.kit, Wanted("snare", hits=60, span_db=18.0))
+
+    assert row.above_kit_db is None
+    assert "is 10 dB higher than in the kit" in row.apart
+    assert row.usable[-1] > same.usable[-1]
+    assert any(text.startswith("  snare: strengths count below the hardest hit of the kit and of the session")
+               for _, text in coverage_lines(rows, "pier"))
+
+
+def test_a_hit_that_kit_and_session_share_counts_once(pier: Pier) -> None:
+    """The kit's own session: no hit more than without the kit, and all one-shots are the kit's."""
+    wanted = (Wanted("kick"), Wanted("snare"), Wanted("floor"))
+    rows = together(pier.session, pier.kit, *wanted)
+
+    assert [row.usable for row in of(pier, *wanted)] == [row.usable for row in rows]
+    assert len(pier.kit.one_shots) == sum(sum(row.in_kit) for row in rows)
+
+
+def test_the_kit_s_names_are_used(pier: Pier, evening: Path) -> None:
+    """What the kit calls a normal stroke is the session's ordinary one; a drum that the kit calls otherwise is told
+    apart, and with it that the kit has none of its name.
+    """
+    shots = tuple(replace(shot, articulation="normal") if shot.drum == "snare" else
+                  replace(shot, drum="big kick") if shot.drum == "kick" else shot for shot in pier.kit.one_shots)
+    drums = tuple(replace(drum, articulations=(replace(drum.articulations[0], name="normal"),))
+                  if drum.name == "snare" else replace(drum, name="big kick") if drum.name == "kick" else drum
+                  for drum in pier.kit.drums)
+    rows = together(evening, replace(pier.kit, one_shots=shots, drums=drums), Wanted("snare"), Wanted("kick"))
+
+    assert [("snare", "normal", 16, 8, False), ("big kick", "hit", 8, 8, False), ("kick", "hit", 4, 0, True)] == [
+        (row.drum, row.articulation, sum(row.usable), sum(row.in_kit), row.unknown_to_kit) for row in rows]
+    assert any("kick: no drum of the kit has this name" in text for _, text in coverage_lines(rows, "pier"))

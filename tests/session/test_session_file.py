@@ -156,6 +156,27 @@ def test_a_draft_reads_back_to_the_same_session(tmp_path: Path, make: Callable[[
     assert () == again.problems
 
 
+def test_notes_are_kept_as_they_are_written(tmp_path: Path) -> None:
+    """A note for every take, another one for one take, "" for none there; a draft says them again."""
+    session_of(tmp_path / "take 1", "Kick")
+    session_of(tmp_path / "take 2", "Kick", "OH")
+    (tmp_path / "session.toml").write_text(
+        '[mics.Kick]\nnote = "é, 5 cm \\"in\\""\n[mics.OH]\nnote = "x"\n[takes."take 2".mics.OH]\nnote = ""\n'
+        '[takes."take 2".mics.Kick]\nnote = "moved"\n', encoding="utf-8")
+    session = open_session(tmp_path)
+
+    assert [('é, 5 cm "in"',), ("moved", None)] == [tuple(mic.note for mic in take.mics) for take in session.takes]
+    (tmp_path / "session.toml").write_text(draft_toml(session), encoding="utf-8")
+    assert session.takes == open_session(tmp_path).takes
+
+
+@pytest.mark.parametrize("note", ["3", '"a\\nb"', '"a\\u0007"', '"\\u202e"'])
+def test_a_note_is_one_line_of_text(tmp_path: Path, note: str) -> None:
+    """No line ends, controls or marks that turn the direction of text."""
+    with pytest.raises(SettingsError, match="must be a string of one line"):
+        session_of(tmp_path, "Kick", toml=f"[mics.Kick]\nnote = {note}\n")
+
+
 def test_a_draft_explains_itself(tmp_path: Path) -> None:
     """Every key the file knows stands in the draft, filled in or as an example."""
     text = draft_toml(session_of(tmp_path, "Kick In", "OH L", "OH R"))

@@ -48,7 +48,8 @@ class Mic:
     pair ("L", "R"); ``polarity`` is -1 where session.toml declares the mic inverted. ``recorded`` is
     False for what was mixed or processed afterwards: a lite kit's mixdown, a processed track. ``found``: its name
     before any session.toml, from its file, and ``called`` the name that told its role, which may be the recorder's
-    track name; both are empty for what was not read from a file.
+    track name; both are empty for what was not read from a file. ``note``: what the user wrote about it;
+    ``nameless``: whether neither its name nor the user told its role.
     """
 
     name: str
@@ -62,6 +63,8 @@ class Mic:
     recorded: bool = True
     found: str = field(default="", compare=False)
     called: str = field(default="", compare=False)
+    note: str | None = field(default=None, repr=False)  # by its repr a session's results are stored: no note moves them
+    nameless: bool = field(default=False, compare=False, repr=False)
 
     def stands_at(self, drum: str) -> bool:
         """Whether this is a close mic of that drum, by the drum's name in the kit (hyphens for spaces)."""

@@ -3,7 +3,8 @@
 Every mic becomes a mono WAV of a clean name; all mics of a take start together and are of one length, which is the
 take's (silence where nothing was recorded). The samples are the recorder's own, bit for bit, at its rate and bits;
 chunks that other programs left in the files stay behind, and with them names, places and times. Beside them: a rough
-mix of each take by the computed balance, also as Ogg Vorbis, a track sheet, the licence and the sums.
+mix of each take by the computed balance, also as Ogg Vorbis, the track sheet that ``check`` shows, the licence and the
+sums.
 """
 
 from __future__ import annotations
@@ -22,9 +23,12 @@ from oneshot.analysis.run import analysed
 from oneshot.audio.io import BLOCK, TakeReader, read_header, widest, write_long_wav
 from oneshot.audio.loudness import TruePeak
 from oneshot.audio.ogg import ogg_beside
+from oneshot.checking import checked
+from oneshot.checking.track_sheet import Track as Measured
 from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import NOTHING
 from oneshot.config.recipe import Recipe
+from oneshot.core.air import speed_of_sound
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import SessionError, WorkError
 from oneshot.core.files import folder_beside, put_in_place, real
@@ -48,6 +52,7 @@ from oneshot.kit.release.archive import (
     version_of,
 )
 from oneshot.kit.release.licences import licence_file, licence_of
+from oneshot.kit.report.track_sheet import heard_drums, sheet_cells, sheet_columns, sheet_table
 from oneshot.session.open import check_unchanged, fingerprint_parts, open_session
 from oneshot.session.output_paths import check_target
 
@@ -56,6 +61,8 @@ CEILING_DBTP = -1.0
 MIX_SUBTYPE = "PCM_24"
 COLUMNS = ("path", "take", "mic", "role", "drum", "place", "pair", "side", "polarity", "sample_rate", "format",
            "frames", "seconds")
+Sheets = Mapping[str, Sequence[Measured]]
+"""Take -> its track sheet, as measured."""
 QUICK = 1
 """Sound hardly shrinks: the least work for it."""
 
@@ -120,6 +127,7 @@ def texts_of(given: Recordings) -> Texts:
     rows += [("mic", name) for name in dict.fromkeys(track.mic.name for track in given.tracks)]
     rows += [("drum", name) for name in dict.fromkeys(track.mic.drum for track in given.tracks if track.mic.drum)]
     rows += [("place", name) for name in dict.fromkeys(track.mic.place for track in given.tracks if track.mic.place)]
+    rows += [("note", note) for note in dict.fromkeys(t.mic.note for t in given.tracks if t.mic.note)]
     rows += [("pair of mics", name) for name in dict.fromkeys(t.mic.pair for t in given.tracks if t.mic.pair)]
     return Texts(tuple(rows))
 
@@ -144,9 +152,10 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
     before = None if last is None else sums_of(last)
     parts = fingerprint_parts(given.session)
     check_unchanged(given.session, parts)
+    sheets = checked(given.session, jobs=jobs, progress=progress).tracks
     balance, told = rough_balance(given, jobs, progress)
-    heads = {"LICENCE.txt": licence_file(given.licence, given.licence_text), SHEET: sheet(given, balance),
-             TABLE: table(given)}
+    heads = {"LICENCE.txt": licence_file(given.licence, given.licence_text), SHEET: sheet(given, balance, sheets),
+             TABLE: table(given, sheets)}
     mixes = {f"{track.path.split('/')[0]}/{SMALL_MIX}": track.take for track in given.tracks}
     files = {track.path: track for track in given.tracks}
     with folder_beside(real(out)) as stage:
@@ -243,20 +252,26 @@ def _blocks(root: Path, take: Take, names: Sequence[str]) -> Iterator[Floats]:
 # ---------------------------------------------------------------------------------------------------------------- texts
 
 
-def table(given: Recordings) -> str:
-    """tracks.csv: what each file is."""
+def table(given: Recordings, sheets: Sheets) -> str:
+    """tracks.csv: what each file is, and what was measured in it."""
     out = io.StringIO(newline="")
     rows = csv.writer(out, lineterminator="\r\n")
-    rows.writerow(COLUMNS)
+    found = {(take, each.mic.name): each for take, tracks in sheets.items() for each in tracks}
+    drums = heard_drums([found[at] for at in ((t.take.name, t.mic.name) for t in given.tracks) if at in found])
+    more = sheet_columns(drums)
+    rows.writerow([*COLUMNS, *map(cell, more)])
     for track in given.tracks:
         take, mic = track.take, track.mic
+        measured = found.get((take.name, mic.name))
+        cells = [None] * len(more) if measured is None else \
+            sheet_cells(measured, drums, speed_of_sound(given.session.air_c))
         rows.writerow([cell(value) for value in (
             track.path, take.name, mic.name, str(mic.role), mic.drum, mic.place, mic.pair, mic.side, mic.polarity,
-            take.sample_rate, track.subtype, take.frames, round(take.frames / take.sample_rate, 3))])
+            take.sample_rate, track.subtype, take.frames, round(take.frames / take.sample_rate, 3), *cells)])
     return out.getvalue()
 
 
-def sheet(given: Recordings, balance: Mapping[str, Fader]) -> str:
+def sheet(given: Recordings, balance: Mapping[str, Fader], sheets: Sheets) -> str:
     """README.txt: what this is, who made it, and the track sheet."""
     info = given.recipe.kit
     lines = [pack_title(given.name, given.version), "",
@@ -274,6 +289,11 @@ def sheet(given: Recordings, balance: Mapping[str, Fader]) -> str:
         lines.append(f"  {MIX:<36} rough mix of the tracks below, with the gain and pan shown, 24 bit")
         lines.append(f"  {SMALL_MIX:<36} the same, smaller (Ogg Vorbis)")
         lines += [f"  {track.path.split('/')[1]:<36} {_described(track, balance)}" for track in mine]
+        named = {track.mic.name for track in mine}
+        measured = [each for each in sheets.get(take, ()) if each.mic.name in named]
+        lines += ["", *sheet_table(measured, speed_of_sound(given.session.air_c))] if measured else []
+    lines += ["", "Distances: how much further each drum is than from its own mic, ~ where less certain. Polarity is",
+              "shown where it was measured."] if sheets else []
     lines += ["", "LICENCE.txt has the terms of use; tracks.csv is this sheet for programs; SHA256SUMS.txt has the",
               "checksum of every file."]
     return "\n".join(map(one_line, lines)) + "\n"

@@ -9,17 +9,41 @@ from oneshot.kit.report.lines import BLANK, Line, plain, table
 from oneshot.selection.coverage import STRENGTHS, Covered
 
 
-def coverage_lines(found: Sequence[Covered]) -> list[Line]:
-    """A table of what is there, then what to play, one line for each drum."""
-    rows = [["drum", "articulation", "wanted", "usable", *STRENGTHS, "short tail"]]
+def coverage_lines(found: Sequence[Covered], kit: str | None = None) -> list[Line]:
+    """A table of what is there, then what to play, one line for each drum. ``kit``: what the kit is called that the
+    session expands; the table then tells what of it is the kit's.
+    """
+    rows = [["drum", "articulation", "wanted", "usable", *([] if kit is None else ["in the kit"]), *STRENGTHS,
+             "short tail", *([] if kit is None else ["hardest vs kit, dB"])]]
     rows += [[each.drum or each.wanted.drum, each.articulation or each.wanted.articulation or "-",
-              str(each.wanted.hits), str(sum(each.usable)), *(str(count) for count in each.usable), str(each.short)]
+              str(each.wanted.hits), str(sum(each.usable)), *([] if kit is None else [str(sum(each.in_kit))]),
+              *(str(count) for count in each.usable), str(each.short), *([] if kit is None else [_above(each)])]
              for each in found]
     head, *body = table(rows, indent=2)
-    lines: list[Line] = [BLANK, ("head", "Recording list"), ("quiet", head), *(("text", line) for line in body)]
+    title = "Recording list" if kit is None else f"Recording list, together with {kit}"
+    lines: list[Line] = [BLANK, ("head", plain(title)), ("quiet", head), *(("text", line) for line in body)]
+    lines += [("quiet", plain(f"  {line}")) for line in _about_kit(found)]
     todo = [line for each in found if (line := _to_play(each))]
     lines += [BLANK, ("head", "Play next" if todo else "Everything on the list is there.")]
     return lines + [("text", plain(f"  {line}")) for line in todo]
+
+
+def _above(found: Covered) -> str:
+    """By how much the session's hardest hit is louder than the kit's."""
+    return "-" if found.above_kit_db is None else f"{found.above_kit_db:+.1f}".replace("-0.0", "+0.0")
+
+
+def _about_kit(found: Sequence[Covered]) -> list[str]:
+    """Where levels of kit and session cannot be compared, and drums that the kit does not know."""
+    reasons: dict[str, list[str]] = {}
+    for each in found:
+        if each.apart:
+            reasons.setdefault(each.apart, []).append(each.drum)
+    out = [f"{', '.join(dict.fromkeys(drums))}: strengths count below the hardest hit of the kit and of the session "
+           f"each, since {why}" for why, drums in reasons.items()]
+    strangers = dict.fromkeys(each.drum for each in found if each.unknown_to_kit)
+    return out + [f"{drum}: no drum of the kit has this name; if it is one of the kit's, call it so in [[labels]] of "
+                  "session.toml" for drum in strangers]
 
 
 def _to_play(found: Covered) -> str:
@@ -40,4 +64,7 @@ def coverage_record(found: Sequence[Covered]) -> list[Mapping[str, Any]]:
     return [{"drum": each.drum or each.wanted.drum, "articulation": each.articulation or each.wanted.articulation,
              "found": bool(each.drum), "wanted": each.wanted.hits, "tail_s": each.wanted.tail_s,
              "usable": dict(zip(STRENGTHS, each.usable, strict=True)), "short": each.short,
-             "missing": dict(zip(STRENGTHS, each.missing, strict=True))} for each in found]
+             "missing": dict(zip(STRENGTHS, each.missing, strict=True)),
+             "in_kit": dict(zip(STRENGTHS, each.in_kit, strict=True)),
+             "above_kit_db": None if each.above_kit_db is None else round(each.above_kit_db, 2),
+             "levels_apart": each.apart or None, "unknown_to_kit": each.unknown_to_kit} for each in found]

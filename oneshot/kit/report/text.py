@@ -69,7 +69,8 @@ def session_record(session: Session) -> Record:
             "ignored": [list(stretch) for stretch in take.ignored],
             "mics": [{
                 "name": mic.name, "role": str(mic.role), "drum": mic.drum, "place": mic.place, "pair": mic.pair,
-                "side": mic.side, "polarity": mic.polarity, "files": [source.path for source in mic.sources],
+                "side": mic.side, "polarity": mic.polarity, "note": mic.note,
+                "files": [source.path for source in mic.sources],
             } for mic in take.mics],
         } for take in session.takes],
         "problems": [problem_record(problem) for problem in session.problems],

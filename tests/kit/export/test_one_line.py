@@ -59,8 +59,8 @@ FORMATS: dict[str, Callable[[Kit], object]] = {
     "soundfont": soundfont, "sheet": lambda kit: contact_sheet.contact_sheet(kit, kit.session.root / "kit"),
     "cover": lambda kit: cover.drawn_cover(kit, kit.session.root / "kit"),
     "pack readme": lambda kit: pack_readme.to_text(kit, kit.session.root / "kit", [sfz.NAME, sf2.NAME]),
-    "track sheet": lambda kit: pack_session.sheet(recordings(kit), {}),
-    "tracks": lambda kit: pack_session.table(recordings(kit)),
+    "track sheet": lambda kit: pack_session.sheet(recordings(kit), {}, {}),
+    "tracks": lambda kit: pack_session.table(recordings(kit), {}),
 }
 
 

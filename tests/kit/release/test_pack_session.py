@@ -67,7 +67,7 @@ def test_every_text_of_the_tables_is_listed_before(tmp_path: Path) -> None:
     sound(tmp_path / "s" / "OH.wav", stamp=48_000, channels=2)
     given = pack_session.prepared(tmp_path / "s", licence="cc0")
     listed = pack_session.texts_of(given).rows
-    rows = list(csv.DictReader(io.StringIO(pack_session.table(given))))
+    rows = list(csv.DictReader(io.StringIO(pack_session.table(given, {}))))
     named = {row[column] for row in rows for column in ("take", "mic", "drum", "place", "pair")} - {""}
 
     assert {"Kick In", "kick", "in", "OH"} <= named <= {text for _, text in listed}
