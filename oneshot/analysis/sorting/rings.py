@@ -14,7 +14,6 @@ mic of its own: a side stick is the stick's sound and the rim's, with a hand on 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -64,15 +63,6 @@ AT_ONCE = 64
 """Hits that a worker reads at most before it takes the next ones."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Reading:
-    """A hit to read: its take (row), its arrival, and the mic (row of the take)."""
-
-    take: int
-    first: int
-    mic: int
-
-
 def partials_hz(root: Path, heard: Sequence[Detected], mics: tuple[Mic, ...], features: HitFeatures,
                 near: NDArray[np.bool_], rows: Frames, template: Frames) -> Floats:
     """The partials that hits ring at, float64 (rows, ``MOST_PARTIALS``), Hz, strongest first; NaN for none.
@@ -87,37 +77,35 @@ def partials_hz(root: Path, heard: Sequence[Detected], mics: tuple[Mic, ...], fe
     for k in np.unique(template).tolist():
         mine = template == k
         loudest[mine] = np.bincount(loudest[mine]).argmax()
-    told: dict[int, _Reading] = {}
+    pieces: list[tuple[Detected, str, Frames]] = []
+    arrival = np.concatenate([each.arrivals.first for each in heard])[rows]
     at = 0
-    for n, each in enumerate(heard):
-        first, names = each.arrivals.first, [m.name for m in each.take.mics]
+    for each in heard:
+        first, names = each.arrivals.first, {m.name for m in each.take.mics}
         free = next_strong(first, each.onsets.rise_db) - first >= RING_S[1] * each.take.sample_rate
-        for row in np.flatnonzero((rows >= at) & (rows < at + len(first))).tolist():
-            hit, mic = int(rows[row]) - at, mics[int(loudest[row])].name
-            if free[hit] and mic in names:
-                told[row] = _Reading(n, int(first[hit]), names.index(mic))
+        mine = np.flatnonzero((rows >= at) & (rows < at + len(first)))
+        mine = mine[free[rows[mine] - at]]
         at += len(first)
+        pieces += [(each, mics[m].name, some) for m in np.unique(loudest[mine]).tolist() if mics[m].name in names
+                   for some in workers.parted(mine[loudest[mine] == m], AT_ONCE)]
 
-    def read(part: Sequence[int]) -> list[list[float]]:
-        """Those of some hits."""
-        found = []
-        for n in sorted({told[row].take for row in part}):  # rows rise, and so do takes
-            with TakeReader(root, heard[n].take, offset=heard[n].offset) as reader:
-                found += [_read(reader, told[row]) for row in part if told[row].take == n]
-        return found
+    def read(piece: tuple[Detected, str, Frames]) -> list[list[float]]:
+        """Those of some hits of one take, in one mic."""
+        each, mic, some = piece
+        with TakeReader(root, each.take, [mic], offset=each.offset) as reader:
+            return [_read(reader, first) for first in arrival[some].tolist()]
 
-    for row, each_hz in zip(told, (hz for part in workers.spread(read, workers.parted(list(told), AT_ONCE))
-                                   for hz in part), strict=True):
-        out[row, : len(each_hz)] = each_hz
+    for (_, _, some), found in zip(pieces, workers.spread(read, pieces), strict=True):
+        for row, hz in zip(some.tolist(), found, strict=True):
+            out[row, : len(hz)] = hz
     return out
 
 
-def _read(reader: TakeReader, hit: _Reading) -> list[float]:
-    """The partials that one hit rings at, Hz, strongest first."""
+def _read(reader: TakeReader, first: int) -> list[float]:
+    """The partials that the hit that arrives at ``first`` rings at in the one mic that is read, Hz, strongest first."""
     rate = reader.take.sample_rate
-    begin, end = (hit.first + round(s * rate) for s in RING_S)
-    earlier = hit.first - round(GUARD_S * rate) - (end - begin)
-    x = reader.read(earlier, end)[hit.mic].astype(np.float64)
+    begin, end = (first + round(s * rate) for s in RING_S)
+    x = reader.read(first - round(GUARD_S * rate) - (end - begin), end)[0].astype(np.float64)
     return own_partials_hz(x[-(end - begin) :], x[: end - begin], rate)
 
 
