@@ -81,8 +81,8 @@ def _drifts(survey: Survey, row: int, rate: float, span: float) -> Finding:
     """A mic with a clock of its own."""
     return survey.fault(row, Harm.WRONG, f"drifts against the other mics by {abs(rate) * 1e6:.0f} ppm, "
                         f"{abs(rate) * span * 1e3:.1f} ms {'later' if rate > 0 else 'earlier'} at the end of the take",
-                        "run all recorders from one word clock; stretch this file to the length of the others before "
-                        "you build")
+                        "run all recorders from one word clock; before you build, resample this file by that, to be "
+                        f"{'shorter' if rate > 0 else 'longer'}")
 
 
 def _jumps(survey: Survey, row: int, how: _Moved) -> Finding:

@@ -15,7 +15,7 @@ import numpy as np
 
 from oneshot.checking.finding import Finding, Harm
 from oneshot.checking.gain import gain_moved
-from oneshot.checking.polarity import Signs, inverted
+from oneshot.checking.polarity import Polarities, inverted
 from oneshot.checking.steps import ENOUGH
 from oneshot.checking.survey import ClearHit, Survey
 from oneshot.core.records.roles import Role
@@ -44,8 +44,8 @@ LEANS_DB = 1.5
 """A drum lies to one side of a pair where it is so much louder there than the middle one of all drums."""
 
 
-def mic_faults(survey: Survey, signs: Signs) -> Iterator[Finding]:
-    """All that one take shows; ``signs``: as from ``close_polarities``."""
+def mic_faults(survey: Survey, recorded: Polarities) -> Iterator[Finding]:
+    """All that one take shows."""
     twice = _same_recording(survey)
     for first, second in twice:
         yield survey.fault(second, Harm.WRONG, f"has the same audio as {survey.mics[first].name}",
@@ -56,7 +56,7 @@ def mic_faults(survey: Survey, signs: Signs) -> Iterator[Finding]:
                            f"is {abs(late) * 1e3:.0f} ms {'late' if late > 0 else 'early'} against the other mics",
                            "export all files from one start, or give them time stamps")
     left = {second for _, second in twice} | set(apart)
-    yield from inverted(survey, signs, left)
+    yield from inverted(survey, recorded, left)
     yield from _sides(survey, left)
     yield from gain_moved(survey, left)
 

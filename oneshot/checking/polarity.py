@@ -5,7 +5,8 @@ Hits vote: of one a drum's own radiation, the room or noise may turn the sign.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -23,41 +24,70 @@ FIRST_S, STEP_S = 0.005, 0.0003
 """How much of a hit is compared, and how far two mics may be out of step once each begins at its arrival: 10 cm."""
 ALIKE = 0.5
 """Correlation of two beginnings from which its sign says something."""
-TURN_IT = "set polarity = -1 for it in session.toml, or turn it at the preamp"
 
 Signs = Mapping[tuple[str, str], int]
-"""Two mics of one drum -> 1 where they hear its hits alike, -1 where the other way round, 0 where nobody can tell."""
+"""Two mics, the first one first -> 1 where they hear hits alike, -1 where the other way round, 0 where nobody can tell.
+"""
 
 
-def close_polarities(survey: Survey) -> Signs:
-    """Of all close mics that share a drum."""
+@dataclass(frozen=True, slots=True)
+class Polarities:
+    """Those of a take's mics as they were recorded: ``close``, of mics that share a drum; ``far``, of overheads and
+    rooms.
+    """
+
+    close: Signs
+    far: Signs
+
+
+def polarities(survey: Survey) -> Polarities:
+    """Of all mics that have one to each other: two of different drums, or of one from near and far, do not."""
     close = [row for row, mic in enumerate(survey.mics) if mic.role is Role.CLOSE]
-    return {(survey.mics[a].name, survey.mics[b].name): polarity(survey, a, b) for a, b in combinations(close, 2)
-            if survey.mics[a].drum == survey.mics[b].drum}
+    far = [row for row, mic in enumerate(survey.mics) if mic.role.means.far]
+    at_one_drum = [(a, b) for a, b in combinations(close, 2) if survey.mics[a].drum == survey.mics[b].drum]
+    return Polarities(*({(survey.mics[a].name, survey.mics[b].name): _polarity(survey, a, b) for a, b in pairs}
+                        for pairs in (at_one_drum, combinations(far, 2))))
 
 
-def inverted(survey: Survey, signs: Signs, left: set[int]) -> Iterator[Finding]:
+def declared(signs: Signs, mics: Sequence[Mic]) -> Signs:
+    """The same as session.toml says that they are to be taken."""
+    turned = {mic.name: mic.polarity for mic in mics}
+    return {(one, other): sign * turned[one] * turned[other] for (one, other), sign in signs.items()}
+
+
+def inverted(survey: Survey, recorded: Polarities, left: set[int]) -> Iterator[Finding]:
     """Far mics that are inverted against most others, or against the other one of their pair; mics of one drum that
     hear it from one side and disagree.
     """
     far = [row for row, mic in enumerate(survey.mics) if mic.role.means.far and row not in left]
+    signs, far_signs = (declared(each, survey.mics) for each in (recorded.close, recorded.far))
     for row in far:
-        found = {other: polarity(survey, row, other) for other in far if other != row}
+        found = {other: far_signs[survey.mics[min(row, other)].name, survey.mics[max(row, other)].name]
+                 for other in far if other != row}
         against = [other for other, sign in found.items() if sign == -1]
         pair = [other for other in found if survey.mics[row].pair and survey.mics[other].pair == survey.mics[row].pair]
         alone = len(against) >= 2 and 1 not in found.values()
         if alone or (len(far) == 2 and pair and against and survey.mics[row].side == "R"):
             yield survey.fault(row, Harm.WRONG, "has its polarity inverted against "
-                           + ("the other far mics" if alone else survey.mics[against[0]].name), TURN_IT)
+                           + ("the other far mics" if alone else survey.mics[against[0]].name),
+                               _turn(survey.mics[row]))
     rows = {mic.name: row for row, mic in enumerate(survey.mics)}
     for (one, other), sign in signs.items():
         a, b = rows[one], rows[other]
         if sign == -1 and not {a, b} & left and _same_side(survey.mics[a], survey.mics[b]):
-            yield survey.fault(b, Harm.WRONG, f"has its polarity inverted against {one}", TURN_IT)
+            yield survey.fault(b, Harm.WRONG, f"has its polarity inverted against {one}", _turn(survey.mics[b]))
+
+
+def _turn(mic: Mic) -> str:
+    """What to do about a mic that is the other way round, as it is declared."""
+    return "set polarity = -1 for it in session.toml, or turn it at the preamp" if mic.polarity == 1 else \
+        "take its polarity = -1 out of session.toml"
 
 
 def inverted_since(first: str, then: Signs, later: str, now: Signs) -> Iterator[Finding]:
-    """Mics of one drum that stand to each other in one polarity in the take ``first`` and in the other in ``later``."""
+    """Mics of one drum that stand to each other in one polarity in the take ``first`` and in the other in ``later``, as
+    declared.
+    """
     for (one, other), sign in now.items():
         if sign * then.get((one, other), 0) == -1:
             yield Finding(Harm.WRONG, Problem(
@@ -70,7 +100,7 @@ def _same_side(one: Mic, other: Mic) -> bool:
     return "bottom" not in (one.place, other.place) or one.place == other.place
 
 
-def polarity(survey: Survey, a: int, b: int) -> int:
+def _polarity(survey: Survey, a: int, b: int) -> int:
     """1 where two mics hear hits alike, -1 where the other way round; 0 where the hits do not agree, or are too few.
 
     Hits of one drum vote together, each by the sign of the largest cross-correlation of its first 5 ms (Jillings,

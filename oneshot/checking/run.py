@@ -11,7 +11,7 @@ from oneshot.checking.distances import distances
 from oneshot.checking.edits import edits
 from oneshot.checking.finding import Finding, in_order
 from oneshot.checking.mic_faults import Led, led, mic_faults, misnamed
-from oneshot.checking.polarity import Signs, close_polarities, inverted_since
+from oneshot.checking.polarity import Signs, declared, inverted_since, polarities
 from oneshot.checking.roles import Fit, doubted_rooms, fits, suggested
 from oneshot.checking.signal_faults import signal_faults
 from oneshot.checking.survey import surveyed
@@ -37,19 +37,19 @@ def checked(session: Session, *, jobs: int, progress: Progress) -> Checked:
     signs: dict[str, Signs] = {}
     leading: list[Led] = []
     by_sound: list[Mapping[str, Fit]] = []
-    for take in session.takes:  # of a take nothing stays but what later ones are held against
+    heard = [take for take in session.takes if any(mic.role.means.read for mic in take.mics)]
+    for take in heard:  # of a take nothing stays but what later ones are held against
         survey = surveyed(session.root, take, jobs=jobs, progress=progress)
-        signs[take.name] = close_polarities(survey)
-        ways = distances(survey)
-        tracks[take.name] = track_sheet(survey, signs[take.name], ways)
+        recorded, ways = polarities(survey), distances(survey)
+        signs[take.name] = declared(recorded.close, survey.mics)
+        tracks[take.name] = track_sheet(survey, recorded, ways)
         by_sound.append(fits(survey, ways, session.air_c))
-        found += [*signal_faults(survey), *compressed(survey), *mic_faults(survey, signs[take.name]),
+        found += [*signal_faults(survey), *compressed(survey), *mic_faults(survey, recorded),
                   *clock_faults(survey), *edits(survey), *tuning(survey)]
         doubts += doubted_rooms(survey, ways, session.air_c)
         leading.append(led(survey))
-    first = session.takes[0].name
     for name, now in signs.items():
-        found += inverted_since(first, signs[first], name, now)
+        found += inverted_since(heard[0].name, signs[heard[0].name], name, now)
     roles = list(suggested(session, by_sound))
     known = {f"{take}/{each.problem.where}" for take in tracks for each in roles}
     doubts = [each for each in doubts if each.problem.where not in known]

@@ -13,7 +13,7 @@ is not played, bleed is the loudest there is.) Stretches, workers and their numb
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -186,7 +186,8 @@ def surveyed(root: Path, take: Take, *, jobs: int, progress: Progress) -> Survey
         begins=tuple(np.concatenate([part.begins[row] for part in parts]) for row in rows),
         drops=tuple(np.concatenate([part.drops[row] for part in parts]) for row in rows),
         jumps=np.concatenate([part.jumps for part in parts]),
-        hits=tuple(_owned([hit for part in parts for hit in part.hits], mics, peak.max(axis=1))),
+        hits=tuple(_owned(_once([hit for part in parts for hit in part.hits], take.sample_rate), mics,
+                          peak.max(axis=1))),
         quiet=tuple(_quietest(parts, row) for row in rows))
 
 
@@ -331,13 +332,28 @@ def _clear_hits(reader: TakeReader, x: Floats32, peaks: Floats32, begins: Sequen
             yield ClearHit(base + start, -1, window.copy(), *arrivals(window, lead // 2), ring, every)
 
 
+def _once(hits: Sequence[ClearHit], rate: int) -> Iterator[ClearHit]:
+    """The hits of all stretches in order, each once: at the end of one a hit may be clear in one mic, and in another at
+    the beginning of the next.
+    """
+    last = -rate
+    for hit in hits:
+        if hit.frame - last > ONE_HIT_S * rate:
+            last = hit.frame
+            yield hit
+
+
 def _close(mics: Sequence[Mic]) -> list[int]:
-    """The rows of the mics that stand at drums; of all in which hits are found where none does."""
-    return [row for row, mic in enumerate(mics) if mic.role.means.at_drum] or \
+    """The rows of the mics that stand at drums, of triggers where their drum has no mic; of all in which hits are found
+    where none does.
+    """
+    heard = {mic.drum for mic in mics if mic.role.means.at_drum and mic.role.means.judged}
+    return [row for row, mic in enumerate(mics)
+            if mic.role.means.at_drum and (mic.role.means.judged or mic.drum not in heard)] or \
         [row for row, mic in enumerate(mics) if mic.role.means.detects]
 
 
-def _owned(hits: Sequence[ClearHit], mics: Sequence[Mic], peak: Floats32) -> Iterator[ClearHit]:
+def _owned(hits: Iterable[ClearHit], mics: Sequence[Mic], peak: Floats32) -> Iterator[ClearHit]:
     """The hits that belong to a close mic, with its row; ``peak``: float32 (mics,), of the whole take."""
     close = np.array(_close(mics), np.int64)
     for hit in hits:

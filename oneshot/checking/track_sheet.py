@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from oneshot.checking.distances import Distances, PathDelay
 from oneshot.checking.measures import MicMeasures, measured
-from oneshot.checking.polarity import Signs, polarity
+from oneshot.checking.polarity import Polarities
 from oneshot.checking.survey import Survey
 from oneshot.core.records.session import Mic
 
@@ -32,19 +32,14 @@ class Track:
     delays: Mapping[str, PathDelay]
 
 
-def track_sheet(survey: Survey, signs: Signs, distances: Distances) -> tuple[Track, ...]:
-    """Every mic of a take, in its order. ``signs``: as from ``close_polarities``."""
-    return tuple(Track(survey.mics[row], found, _polarity(survey, signs, row), distances[found.mic])
-                 for row, found in enumerate(measured(survey)))
+def track_sheet(survey: Survey, recorded: Polarities, distances: Distances) -> tuple[Track, ...]:
+    """Every mic of a take, in its order."""
+    return tuple(Track(mic, found, _polarity(mic, recorded), distances[mic.name])
+                 for mic, found in zip(survey.mics, measured(survey), strict=True))
 
 
-def _polarity(survey: Survey, signs: Signs, row: int) -> Polarity | None:
-    """Of a close mic against the first of its drum, of an overhead or a room against the first of those: two mics of
-    different drums, or of one drum from near and far, have no polarity to each other.
-    """
-    mic = survey.mics[row]
-    if mic.role.means.far:
-        first = next(other for other, each in enumerate(survey.mics) if each.role.means.far)
-        sign = 0 if first == row else polarity(survey, first, row)
-        return Polarity(survey.mics[first].name, sign) if sign else None
-    return next((Polarity(one, sign) for (one, other), sign in signs.items() if other == mic.name and sign), None)
+def _polarity(mic: Mic, recorded: Polarities) -> Polarity | None:
+    """Of a close mic against the first of its drum, of an overhead or a room against the first of those."""
+    signs = recorded.far if mic.role.means.far else recorded.close
+    found = next(((one, sign) for (one, other), sign in signs.items() if other == mic.name), None)
+    return Polarity(*found) if found is not None and found[1] else None

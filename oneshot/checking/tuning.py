@@ -36,7 +36,8 @@ def tuning(survey: Survey) -> Iterator[Finding]:
     """Drums of one take that go flat or sharp."""
     of = survey.struck()
     for drum in dict.fromkeys(of.tolist()):
-        hits = [hit for hit, struck in zip(survey.hits, of.tolist(), strict=True) if struck == drum]
+        hits = [hit for hit, struck in zip(survey.hits, of.tolist(), strict=True)
+                if struck == drum and survey.mics[hit.owner].drum]  # an overhead hears several drums
         found = _moved(hits, survey.take.sample_rate)
         if found is not None:
             hit, cents = found

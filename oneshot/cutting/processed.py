@@ -270,7 +270,7 @@ class Along:
                                           f"{count} of {len(lies.gain_db)} one-shots: hit {named}"
                                           f"{' …' if count > TOLD_HITS else ''}; most at hit {worst}, "
                                           f"{lies.recovering[worst]:.1f} dB",
-                                   "reject them, or export again without that compressor"))
+                                   "leave them out, or export again without that compressor"))
         return out
 
 

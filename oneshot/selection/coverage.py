@@ -84,7 +84,8 @@ def covered(session: Session, found: Analysis, grades: Mapping[int, str], wanted
     kinds |= {drum.name: drum.kind for drum in found.drums if drum.name not in kinds}
     out: list[Covered] = []
     for line in wanted:
-        drums = [line.drum] if line.drum in (own or kinds) else [name for name in kinds if kinds[name] == line.drum]
+        named = line.drum in own or (line.drum in kinds and (not own or line.drum not in kinds.values()))
+        drums = [line.drum] if named else [name for name in kinds if kinds[name] == line.drum]
         rows = []
         for drum in drums:
             apart = "" if kit is None or drum not in own or drum not in homes else _moved(kit, found, homes[drum])

@@ -256,6 +256,63 @@ def test_polarity_that_is_another_in_the_next_take(quay: Path, tmp_path: Path) -
     assert found[0].problem.where == "two quay/Kick Out"
 
 
+def test_a_polarity_that_is_declared_is_no_fault(quay: Path, tmp_path: Path) -> None:
+    """What session.toml turns is taken as it is then; a mic that it turns for nothing is told, and what to do."""
+    declare = '[mics."Kick Out"]\npolarity = -1\n'
+    right = changed(quay, tmp_path / "right", invert("Kick Out"))
+    (right / "session.toml").write_text(declare, encoding="utf-8")
+    wrong = changed(quay, tmp_path / "wrong", lambda *_: None)
+    (wrong / "session.toml").write_text(declare, encoding="utf-8")
+
+    assert () == findings(right)
+    (found,) = findings(wrong)
+    assert "inverted" in found.problem.what
+    assert "take its polarity = -1 out" in found.problem.todo
+
+
+def test_a_take_that_nobody_listens_to(quay: Path, tmp_path: Path) -> None:
+    """A folder of files that the session leaves out has no faults, and stops nothing."""
+    changed(quay, tmp_path / "session" / "one", lambda *_: None)
+    (tmp_path / "session" / "overdub").mkdir()
+    soundfile.write(tmp_path / "session" / "overdub" / "Lead Vocal.wav", np.zeros(1000), 48000)
+
+    assert () == findings(tmp_path / "session")
+
+
+def test_a_trigger_is_nobody_s_own_mic(quay: Path, tmp_path: Path) -> None:
+    """A trigger, half a millisecond ahead of the kick's mic, changes no distance."""
+    plain = checked(open_session(quay), jobs=1, progress=lambda *_: None).tracks["quay"]
+    folder = changed(quay, tmp_path / "session", lambda *_: None)
+    (kick,) = folder.rglob("Kick In.wav")
+    x, rate = soundfile.read(kick)
+    soundfile.write(kick.with_name("Kick Trig.wav"), np.roll(x, -rate // 2000), rate, "PCM_24")
+
+    beside = sorted(checked(open_session(folder), jobs=1, progress=lambda *_: None).tracks["quay"],
+                    key=lambda track: track.mic.name == "Kick Trig")
+
+    trigger = beside.pop()
+    assert "Kick Trig" == trigger.mic.name
+    for before, after in zip(plain, beside, strict=True):
+        assert before.delays.keys() == after.delays.keys()
+        for drum, delay in before.delays.items():
+            assert delay.ms == pytest.approx(after.delays[drum].ms, abs=0.1), (before.mic.name, drum)
+
+
+def test_a_hit_between_two_stretches_is_one(tmp_path: Path) -> None:
+    """A snare 2 ms before 5 s of the take, whose bleed reaches the kick's mic after it, is no copy of itself."""
+    rate = 48000
+    sounds = np.random.default_rng(4).normal(size=(2, 12 * rate)) * 1e-5
+    burst = np.random.default_rng(5).normal(size=rate // 2) * np.exp(-np.arange(rate // 2) / (0.03 * rate))
+    for own, at in ((1, 4.998), (0, 9.998)):
+        for mic, (later, level) in enumerate([(0.0, 0.1) if mic == own else (0.003, 0.01) for mic in (0, 1)]):
+            first = round((at + later) * rate)
+            sounds[mic, first : first + len(burst)] += level * burst
+    for name, x in zip(("Kick", "Snare"), sounds, strict=True):
+        soundfile.write(tmp_path / f"{name}.wav", x, rate, "PCM_24")
+
+    assert not [each for each in findings(tmp_path) if "the same as" in each.problem.what]
+
+
 def test_workers_change_nothing(quay: Path, tmp_path: Path) -> None:
     """However many read, the findings are the same."""
     folder = changed(quay, tmp_path / "session", hum)

@@ -129,7 +129,7 @@ def test_other_gains_count_for_themselves(pier: Pier, evening: Path, tmp_path: P
     assert row.above_kit_db is None
     assert "is 10 dB higher than in the kit" in row.apart
     assert row.usable[-1] > same.usable[-1]
-    assert any(text.startswith("  snare: strengths count below the hardest hit of the kit and of the session")
+    assert any(text.startswith("  snare: kit and session are each sorted into soft, medium and hard by their own ")
                for _, text in coverage_lines(rows, "pier"))
 
 
@@ -156,3 +156,12 @@ def test_the_kit_s_names_are_used(pier: Pier, evening: Path) -> None:
     assert [("snare", "normal", 16, 8, False), ("big kick", "hit", 8, 8, False), ("kick", "hit", 4, 0, True)] == [
         (row.drum, row.articulation, sum(row.usable), sum(row.in_kit), row.unknown_to_kit) for row in rows]
     assert any("kick: no drum of the kit has this name" in text for _, text in coverage_lines(rows, "pier"))
+
+
+def test_a_drum_that_the_kit_lacks_is_the_session_s(pier: Pier, evening: Path) -> None:
+    """The kit has a kick and nothing else: the snare of the list is that of the session."""
+    kick = tuple(drum for drum in pier.kit.drums if drum.name == "kick")
+    shots = tuple(shot for shot in pier.kit.one_shots if shot.drum == "kick")
+    (row,) = together(evening, replace(pier.kit, drums=kick, one_shots=shots), Wanted("snare"))
+
+    assert ("snare", 8, 0) == (row.drum, sum(row.usable), sum(row.in_kit))

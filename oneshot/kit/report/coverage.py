@@ -39,8 +39,8 @@ def _about_kit(found: Sequence[Covered]) -> list[str]:
     for each in found:
         if each.apart:
             reasons.setdefault(each.apart, []).append(each.drum)
-    out = [f"{', '.join(dict.fromkeys(drums))}: strengths count below the hardest hit of the kit and of the session "
-           f"each, since {why}" for why, drums in reasons.items()]
+    out = [f"{', '.join(dict.fromkeys(drums))}: kit and session are each sorted into soft, medium and hard by their "
+           f"own hardest hit, because {why}" for why, drums in reasons.items()]
     strangers = dict.fromkeys(each.drum for each in found if each.unknown_to_kit)
     return out + [f"{drum}: no drum of the kit has this name; if it is one of the kit's, call it so in [[labels]] of "
                   "session.toml" for drum in strangers]

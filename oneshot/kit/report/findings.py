@@ -35,13 +35,12 @@ def checked_lines(session: Session, found: Checked) -> list[Line]:
 
 
 def _alike(findings: Iterable[Finding]) -> list[Finding]:
-    """What is said of several places in the same words is said once, of all of them."""
-    by_text: dict[tuple[str, str], list[Finding]] = {}
+    """What is said of several places in the same words, and of the same moments, is said once, of all of them."""
+    by_text: dict[tuple[str, str, tuple[float, ...]], list[Finding]] = {}
     for each in findings:
-        by_text.setdefault((each.problem.what, each.problem.todo), []).append(each)
-    return [same[0] if len(same) == 1 else
-            replace(same[0], problem=Problem(", ".join(each.problem.where for each in same), what, todo), at_s=())
-            for (what, todo), same in by_text.items()]
+        by_text.setdefault((each.problem.what, each.problem.todo, each.at_s), []).append(each)
+    return [replace(same[0], problem=Problem(", ".join(each.problem.where for each in same), what, todo))
+            for (what, todo, _), same in by_text.items()]
 
 
 def _finding_lines(found: Finding) -> list[Line]:
