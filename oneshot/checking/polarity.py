@@ -16,7 +16,8 @@ from oneshot.checking.finding import Finding, Harm
 from oneshot.checking.steps import ENOUGH
 from oneshot.checking.survey import ClearHit, Survey
 from oneshot.core.records.roles import Role
-from oneshot.core.records.session import Mic, Problem
+from oneshot.core.records.session import Mic, Problem, Take
+from oneshot.session.session_file import quote
 
 MOST_OF = 0.9
 """The share of hits that has to agree."""
@@ -70,29 +71,39 @@ def inverted(survey: Survey, recorded: Polarities, left: set[int]) -> Iterator[F
         if alone or (len(far) == 2 and pair and against and survey.mics[row].side == "R"):
             yield survey.fault(row, Harm.WRONG, "has its polarity inverted against "
                            + ("the other far mics" if alone else survey.mics[against[0]].name),
-                               _turn(survey.mics[row]))
+                               _turn(survey.take, survey.mics[row]))
     rows = {mic.name: row for row, mic in enumerate(survey.mics)}
     for (one, other), sign in signs.items():
         a, b = rows[one], rows[other]
         if sign == -1 and not {a, b} & left and _same_side(survey.mics[a], survey.mics[b]):
-            yield survey.fault(b, Harm.WRONG, f"has its polarity inverted against {one}", _turn(survey.mics[b]))
+            yield survey.fault(b, Harm.WRONG, f"has its polarity inverted against {one}",
+                               _turn(survey.take, survey.mics[b]))
 
 
-def _turn(mic: Mic) -> str:
+def _turn(take: Take, mic: Mic) -> str:
     """What to do about a mic that is the other way round, as it is declared."""
-    return "set polarity = -1 for it in session.toml, or turn it at the preamp" if mic.polarity == 1 else \
-        "take its polarity = -1 out of session.toml"
+    if mic.polarity == -1:
+        return "take its polarity = -1 out of session.toml"
+    return f"write {_table(take, mic)} and polarity = -1 below it into session.toml, or turn it at the preamp"
 
 
-def inverted_since(first: str, then: Signs, later: str, now: Signs) -> Iterator[Finding]:
+def _table(take: Take, mic: Mic) -> str:
+    """The table of session.toml that speaks of a mic in one take."""
+    return f"[takes.{quote(take.found or take.name)}.mics.{quote(mic.found or mic.name)}]"
+
+
+def inverted_since(first: str, then: Signs, later: Take, now: Signs) -> Iterator[Finding]:
     """Mics of one drum that stand to each other in one polarity in the take ``first`` and in the other in ``later``, as
-    declared.
+    declared; not where it is told of ``first`` already.
     """
     for (one, other), sign in now.items():
-        if sign * then.get((one, other), 0) == -1:
+        before = then.get((one, other), 0)
+        told = before == -1 and _same_side(later.mic(one), later.mic(other))
+        if sign * before == -1 and not told:
             yield Finding(Harm.WRONG, Problem(
-                f"{later}/{other}", f"or {one} has its polarity inverted against {first}",
-                f'set polarity = -1 for it in [takes."{later}".mics] of session.toml'))
+                f"{later.name}/{other}", f"or {one} has its polarity inverted against {first}",
+                f"write {_table(later, later.mic(other))} and polarity = -1 below it into session.toml, or the same of "
+                "the other mic or take: whichever was turned"))
 
 
 def _same_side(one: Mic, other: Mic) -> bool:

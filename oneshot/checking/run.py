@@ -48,8 +48,8 @@ def checked(session: Session, *, jobs: int, progress: Progress) -> Checked:
                   *clock_faults(survey), *edits(survey), *tuning(survey)]
         doubts += doubted_rooms(survey, ways, session.air_c)
         leading.append(led(survey))
-    for name, now in signs.items():
-        found += inverted_since(heard[0].name, signs[heard[0].name], name, now)
+    for take in heard[1:]:
+        found += inverted_since(heard[0].name, signs[heard[0].name], take, signs[take.name])
     roles = list(suggested(session, by_sound))
     known = {f"{take}/{each.problem.where}" for take in tracks for each in roles}
     doubts = [each for each in doubts if each.problem.where not in known]

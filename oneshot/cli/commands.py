@@ -98,7 +98,7 @@ def check(session: SessionPath, as_json: AsJson = False,
         if write:
             write_atomic(draft, draft_toml(found))
         if not as_json:
-            show([*session_lines(found), *tracks_lines(tracks)])
+            show([*session_lines(found, advice=asked is None), *tracks_lines(tracks)])
             sys.stdout.flush()
         heard = None
         if not headers_only:

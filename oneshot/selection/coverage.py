@@ -40,10 +40,10 @@ class Covered:
     """One line of the list for one drum and articulation that was found, or for nothing found yet (``drum`` empty).
 
     ``usable``: hits per strength, soft to hard, the kit's among them; ``short``: how many of those end before their
-    tail is as long as wanted; ``missing``: hits still to be played per strength. ``in_kit``: those of ``usable`` that
-    are a kit's; ``above_kit_db``: by how much the session's hardest is louder than the kit's, None where that cannot be
-    told; ``apart``: why levels of the two cannot be compared, empty where they can; ``unknown_to_kit``: whether the
-    kit has drums of this kind and none of this name.
+    tail is as long as wanted, which count for nothing in ``missing``: hits still to be played per strength. ``in_kit``:
+    those of ``usable`` that are a kit's; ``above_kit_db``: by how much the session's hardest is louder than the kit's,
+    None where that cannot be told; ``apart``: why levels of the two cannot be compared, empty where they can;
+    ``unknown_to_kit``: whether the kit has drums of this kind and none of this name.
     """
 
     wanted: Wanted
@@ -83,9 +83,11 @@ def covered(session: Session, found: Analysis, grades: Mapping[int, str], wanted
     own = frozenset(kinds)  # a name of the kit's goes before a kind, any other does not
     kinds |= {drum.name: drum.kind for drum in found.drums if drum.name not in kinds}
     out: list[Covered] = []
+    called = {name.casefold(): name for name in reversed(kinds)}
     for line in wanted:
-        named = line.drum in own or (line.drum in kinds and (not own or line.drum not in kinds.values()))
-        drums = [line.drum] if named else [name for name in kinds if kinds[name] == line.drum]
+        name = called.get(line.drum.casefold(), "")
+        named = name in own or (name and (not own or name not in kinds.values()))
+        drums = [name] if named else [each for each in kinds if kinds[each] == line.drum.casefold()]
         rows = []
         for drum in drums:
             apart = "" if kit is None or drum not in own or drum not in homes else _moved(kit, found, homes[drum])
@@ -103,13 +105,15 @@ def _row(strokes: Sequence[_Stroke], line: Wanted, drum: str, way: str, apart: s
             for kits in (False, True)]
     mine, theirs = tops
     known = [top for top in tops if top is not None]
-    counts = np.zeros((2, len(STRENGTHS)), np.int64)
+    counts, long = np.zeros((2, 2, len(STRENGTHS)), np.int64)
     for s in usable:
         own = theirs if s.in_kit else mine
         if s.level_db is not None and own is not None:
-            counts[int(s.in_kit), _strength((own if apart else max(known)) - s.level_db, line.span_db)] += 1
+            strength = _strength((own if apart else max(known)) - s.level_db, line.span_db)
+            counts[int(s.in_kit), strength] += 1
+            long[int(s.in_kit), strength] += s.tail_s >= line.tail_s
     every = tuple(counts.sum(axis=0).tolist())
-    return Covered(line, drum, way, every, sum(s.tail_s < line.tail_s for s in usable), _missing(line, every),
+    return Covered(line, drum, way, every, int(counts.sum() - long.sum()), _missing(line, long.sum(axis=0).tolist()),
                    tuple(counts[1].tolist()), None if apart or mine is None or theirs is None else mine - theirs,
                    apart if len(known) == len(tops) else "", stranger)
 
@@ -122,7 +126,8 @@ def _strength(below_db: float, span_db: float) -> int:
 
 def _ways(strokes: Sequence[_Stroke], drum: str, line: Wanted) -> list[str]:
     """The articulations of a drum that a line speaks of, the most frequent first; without a word of it, that one."""
-    counts = Counter(s.articulation for s in strokes if s.drum == drum and line.articulation in ("", s.articulation))
+    said = line.articulation.casefold()
+    counts = Counter(s.articulation for s in strokes if s.drum == drum and said in ("", s.articulation.casefold()))
     ways = sorted(counts, key=lambda way: (-counts[way], way))
     return ways if line.articulation else ways[:1]
 

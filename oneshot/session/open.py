@@ -25,6 +25,7 @@ next, or to the end) and from the names of the take and of the folders it lies i
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -325,12 +326,14 @@ def told_faults(headers: Sequence[Header]) -> list[Problem]:
 
 
 def _check_rates(take: str, headers: Sequence[Header]) -> None:
-    first = headers[0]
-    for other in headers[1:]:
-        if other.sample_rate != first.sample_rate:
-            raise AudioError(f"{take}: {first.path.name} is at {first.sample_rate} Hz and {other.path.name} at "
-                             f"{other.sample_rate} Hz: files of one take need one sample rate, convert one of them or "
-                             "take it out of the folder")
+    count = Counter(header.sample_rate for header in headers)
+    usual = max(count, key=lambda rate: count[rate])
+    other = next((header for header in headers if header.sample_rate != usual), None)
+    if other is not None:
+        like = next(header for header in headers if header.sample_rate == usual).path.name
+        rest = like if count[usual] == 1 else f"the {count[usual]} like {like}"
+        raise AudioError(f"{take}: {other.path.name} is at {other.sample_rate} Hz and {rest} at {usual} Hz: files of "
+                         "one take need one sample rate, convert it or take it out of the folder")
 
 
 def _channels(root: Path, files: Sequence[Recording], at: Sequence[int]) -> list[_Channel]:

@@ -33,7 +33,8 @@ def starts(take: str, files: Sequence[Recording], problems: list[Problem]) -> li
         rate = short.sample_rate
         problems.append(Problem(take, f"its files differ in length: {short.path.name} ends at {min(ends) / rate:.3f} "
                                       f"s, {long.path.name} at {max(ends) / rate:.3f} s",
-                                "check that they start together; the shorter ones are silent at the end"))
+                                "look for the rest of the shorter ones, which are silent at the end, or check that all "
+                                "start together"))
     return at
 
 

@@ -22,6 +22,8 @@ from oneshot.session.open import open_session
 if TYPE_CHECKING:
     from stage_inputs import Pier
 
+SNARES = Wanted("snare", hits=60, tail_s=0.2, span_db=18.0)
+
 
 def of(pier: Pier, *wanted: Wanted) -> list[Covered]:
     """What the pier has of a list."""
@@ -33,7 +35,7 @@ def test_hits_are_counted_by_strength(pier: Pier) -> None:
     used.
     """
     levels = [hit.level_db for hit in pier.kit.hits if hit.drum == "snare" and hit.level_db is not None]
-    (row,) = of(pier, Wanted("snare", hits=30, span_db=24.0))
+    (row,) = of(pier, Wanted("snare", hits=30, tail_s=0.2, span_db=24.0))
     down = [max(levels) - level for level in levels]
     expected = (sum(d >= 16 for d in down), sum(8 <= d < 16 for d in down), sum(d < 8 for d in down))
 
@@ -48,6 +50,7 @@ def test_tails_that_the_next_hit_cuts_off(pier: Pier) -> None:
 
     assert 0 == short.short
     assert long.short >= sum(long.usable) - 1
+    assert sum(long.missing) == sum(short.missing) + long.short
 
 
 def test_a_kind_stands_for_its_drums_and_what_is_not_there_is_missing(pier: Pier) -> None:
@@ -109,8 +112,8 @@ def test_a_kit_and_what_expands_it_count_together(pier: Pier, evening: Path) -> 
     """Eight snares of the kit and eight of the evening, whose hardest was played 6 dB softer than the kit's: at the
     same gains that is said, and none of them is as hard as the upper 6 dB.
     """
-    (row,) = together(evening, pier.kit, Wanted("snare", hits=60, span_db=18.0))
-    (alone,) = of(pier, Wanted("snare", hits=60, span_db=18.0))
+    (row,) = together(evening, pier.kit, SNARES)
+    (alone,) = of(pier, SNARES)
 
     assert (16, 8, "") == (sum(row.usable), sum(row.in_kit), row.apart)
     assert -6.0 == pytest.approx(row.above_kit_db, abs=1.5)
@@ -122,9 +125,9 @@ def test_other_gains_count_for_themselves(pier: Pier, evening: Path, tmp_path: P
     """Preamps 9.5 dB up: the noise floors tell, and the evening's hardest counts as hard. That it would be louder than
     the kit's is not said.
     """
-    rows = together(louder(evening, tmp_path / "louder", 3.0), pier.kit, Wanted("snare", hits=60, span_db=18.0))
+    rows = together(louder(evening, tmp_path / "louder", 3.0), pier.kit, SNARES)
     (row,) = rows
-    (same,) = together(evening, pier.kit, Wanted("snare", hits=60, span_db=18.0))
+    (same,) = together(evening, pier.kit, SNARES)
 
     assert row.above_kit_db is None
     assert "is 10 dB higher than in the kit" in row.apart

@@ -115,11 +115,15 @@ def test_a_file_that_cannot_be_read_stops_with_its_name(tmp_path: Path, content:
 
 
 def test_rates_that_differ_inside_a_take_stop_with_both_files(tmp_path: Path) -> None:
-    """Both files and both rates are named; between takes a difference is only told."""
+    """The odd one out, one of the rest and both rates are named; between takes a difference is only told."""
     sound(tmp_path / "a" / "Kick.wav")
     sound(tmp_path / "a" / "Snare.wav", rate=44100)
-    with pytest.raises(AudioError, match=r"Kick\.wav is at 48000 Hz and Snare\.wav at 44100 Hz"):
+    with pytest.raises(AudioError, match=r"Snare\.wav is at 44100 Hz and Kick\.wav at 48000 Hz"):
         open_session(tmp_path)
+    sound(tmp_path / "a" / "Alto.wav", rate=44100)
+    with pytest.raises(AudioError, match=r"Kick\.wav is at 48000 Hz and the 2 like Alto\.wav at 44100 Hz"):
+        open_session(tmp_path)
+    (tmp_path / "a" / "Alto.wav").unlink()
 
     (tmp_path / "b").mkdir()
     (tmp_path / "a" / "Snare.wav").rename(tmp_path / "b" / "Snare.wav")

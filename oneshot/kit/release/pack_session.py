@@ -276,7 +276,7 @@ def sheet(given: Recordings, balance: Mapping[str, Fader], sheets: Sheets) -> st
     info = given.recipe.kit
     lines = [pack_title(given.name, given.version), "",
              "Multitrack recordings of drums: one mono file per mic. All files of a take have the same start and",
-             "length; the audio is as recorded.", ""]
+             "length, silence where nothing was recorded; the audio is as recorded.", ""]
     lines += [f"{what}: {text}" for what, text in (("Author", info.author), ("Players", ", ".join(info.players)),
                                                    ("Studio", info.studio), ("Licence", given.licence)) if text]
     lines += ["", "Start listening at a low level: drum hits are sudden and may be loud.", ""]

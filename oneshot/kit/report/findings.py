@@ -26,7 +26,8 @@ def checked_lines(session: Session, found: Checked) -> list[Line]:
         head, *body = sheet_table(tracks, speed_of_sound(session.air_c))
         lines += [BLANK, ("head", plain(f"{take}, track sheet")), ("quiet", head), *(("text", line) for line in body)]
     if not found.findings:
-        return [*lines, BLANK, ("head", f"Nothing wrong was found in {counted(len(found.tracks), 'take')}.")]
+        nothing = "Nothing else that is wrong" if session.problems else "Nothing wrong"
+        return [*lines, BLANK, ("head", f"{nothing} was found in {counted(len(found.tracks), 'take')}.")]
     for harm, head in HEADS.items():
         mine = _alike(each for each in found.findings if each.harm is harm)
         if mine:

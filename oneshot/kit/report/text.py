@@ -78,16 +78,18 @@ def session_record(session: Session) -> Record:
     }
 
 
-def session_lines(session: Session) -> list[Line]:
-    """What ``oneshot check`` shows: a table of mics for each take, then what to record next."""
+def session_lines(session: Session, *, advice: bool = True) -> list[Line]:
+    """What ``oneshot check`` shows: a table of mics for each take, then what to record next, unless no ``advice``
+    is asked for.
+    """
     takes = len(session.takes)
     lines: list[Line] = [("head", plain(f"{session.name}: {counted(takes, 'take')}"))]
     for take in session.takes:
         lines += [BLANK, *_take_lines(take)]
-    advice = next_to_record(session)
-    if advice:
+    wanted = next_to_record(session) if advice else []
+    if wanted:
         lines += [BLANK, ("head", "Record next")]
-        lines += [("text", f"  {plain(line)}") for line in advice]
+        lines += [("text", f"  {plain(line)}") for line in wanted]
     return lines
 
 
