@@ -92,7 +92,9 @@ def kit_there(path: Path) -> None:
 
     there(path)
     if not (path / "manifest.json").is_file():
-        raise KitError(f"{path} is no kit, it has no manifest.json: give a folder that oneshot build wrote")
+        raise KitError(f"{path} is no kit, it has no manifest.json: "
+                       + ("unpack it and give the folder" if path.suffix == ".zip" else
+                          "give a folder that oneshot build wrote"))
 
 
 def beside(path: Path, ending: str) -> Path:

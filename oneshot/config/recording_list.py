@@ -52,7 +52,8 @@ def read_list(path: Path, problems: list[Problem]) -> tuple[Wanted, ...]:
         text = read_toml(path)
         table = parse_toml(text)
     except OSError as error:
-        raise SettingsError(f"{path} cannot be read ({reason(error)}): give the file of the list") from None
+        raise SettingsError(f"{path} cannot be read ({reason(error)}): give the file of the list, or usual for the one "
+                            "built in") from None
     except ValueError as error:
         raise SettingsError(f"{path} is not valid TOML: {error}") from None
     lines = TomlLines(text)
