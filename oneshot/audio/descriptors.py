@@ -199,11 +199,16 @@ def partials(power: Floats, bin_hz: float, lobe: int, *, highest_hz: float = HIG
         energy = float(power[bins].sum())
         if energy < TONAL_SHARE * total or any(abs(top - other) < lobe for other, _ in found):
             continue
-        left, centre, right = np.log(np.maximum(power[top - 1:top + 2], 1e-300))
-        curvature = left - 2 * centre + right
-        shift = 0.5 * (left - right) / curvature if curvature < 0 else 0.0
-        found.append((top, Partial(float((top + shift) * bin_hz), energy / total, bins)))
+        found.append((top, Partial(_refined_hz(power, top, bin_hz), energy / total, bins)))
     return [partial for _, partial in found]
+
+
+def _refined_hz(power: Floats, peak: int, bin_hz: float) -> float:
+    """The frequency of a peak, by a parabola through its bin and its neighbours in dB."""
+    left, top, right = np.log(np.maximum(power[peak - 1:peak + 2], 1e-300))
+    curvature = left - 2 * top + right
+    shift = 0.5 * (left - right) / curvature if curvature < 0 else 0.0
+    return float((peak + shift) * bin_hz)
 
 
 def fundamental_hz(x: Floats, *, sample_rate: int, attack: int = 0, stop: int | None = None) -> float | None:
@@ -225,9 +230,7 @@ def fundamental_hz(x: Floats, *, sample_rate: int, attack: int = 0, stop: int | 
         return None
     if power[max(0, peak - lobe):peak + lobe + 1].sum() < TONAL_SHARE * power[low:].sum():
         return None
-    left, top, right = np.log(np.maximum(power[peak - 1:peak + 2], 1e-300))
-    shift = 0.5 * (left - right) / (left - 2 * top + right) if left - 2 * top + right < 0 else 0.0
-    return float((peak + shift) * hz)
+    return _refined_hz(power, peak, hz)
 
 
 def ring_kept_db(x: Floats, *, sample_rate: int, fade_out: int) -> float | None:

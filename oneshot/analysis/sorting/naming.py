@@ -201,7 +201,8 @@ the third will do where the fourth of its tail, from 45 to 90 ms, lies above 1 k
 
 HIGH_TAIL, LOW_TAIL = 0.5, 0.1
 """And whatever a stand's thump adds to the attack, a cymbal's tail from 45 to 90 ms has more than the first share above
-3.2 kHz and less than the second below 280 Hz. (Of 43 snares one has more than 0.3 there, of 54 cymbals one less.)
+3.2 kHz and less than the second below 280 Hz. (In 34 sessions 58 of 64 cymbals do, of 62 toms and 38 kicks none, and of
+42 snares two, which hold a cymbal.)
 """
 
 BODY_BANDS, RINGING_SHARE = 3, 0.8
