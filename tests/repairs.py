@@ -122,9 +122,11 @@ def _exported(mic: Mic, hit: Hit) -> bool:
 
 
 def _matched(found: Analysis, known: Mapping[str, Any], take: Take) -> Iterator[tuple[Hit, int]]:
-    """Hits of a take and the numbers of the strokes they are: same drum, and within 10 ms."""
+    """Hits of a take and the numbers of the strokes they are: same drum, and within 10 ms; a "cymbal" is any."""
+    drums = {t["drum"] for t in known["hits"]}
     for hit in found.hits:
-        near = [(abs(t["first"] - hit.onset), t["id"]) for t in known["hits"] if t["drum"] == hit.drum
+        same = {hit.drum} if hit.drum in drums else drums & {"crash", "ride"} if "cymbal" in hit.drum else set()
+        near = [(abs(t["first"] - hit.onset), t["id"]) for t in known["hits"] if t["drum"] in same
                 and abs(t["first"] - hit.onset) < SAME_S * take.sample_rate]
         if hit.take == take.name and near:
             yield hit, min(near)[1]

@@ -280,7 +280,8 @@ class TailPart:
             raise SettingsError(f"low_hz is {self.low_hz:g}: it must lie below high_hz, {self.high_hz:g}")
 
 
-PRINT_LENGTHS_MS = {"kick": 400.0, "snare": 500.0, "hat": 500.0, "tom": 900.0, "ride": 3000.0, "crash": 4000.0}
+PRINT_LENGTHS_MS = {"kick": 400.0, "snare": 500.0, "hat": 500.0, "tom": 900.0, "ride": 3000.0, "crash": 4000.0,
+                    "splash": 1500.0, "china": 3000.0, "cymbal": 4000.0}
 OTHER_PRINT_MS = 800.0
 """Lengths of prints by kind of drum, and of all other kinds: what is left of a drum by then is 40 dB down or is room
 (common practice, no source).

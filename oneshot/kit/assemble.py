@@ -203,7 +203,7 @@ def _balance(session: Session, found: Analysis, drums: tuple[Drum, ...], cutter:
              recipe: Recipe) -> tuple[dict[str, Fader], Mapping[str, object], list[Problem]]:
     """The kit's balance, what it was learned from, and what the recipe says of mics and keys that do not exist."""
     computed = balancing.compute_balance(session, drums, bleed=found.bleed, polarity=found.polarity)
-    loud = [d.name for d in drums if d.kind in ("kick", "snare", "crash") and d.name in cutter.loudest]
+    loud = [d.name for d in drums if d.kind in balancing.LOUD_KINDS and d.name in cutter.loudest]
     hardest = [cutter.loudest[name] for name in loud]
     told: list[Problem] = []
     source: Mapping[str, object] = {}

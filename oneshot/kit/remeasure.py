@@ -51,7 +51,6 @@ ALIKE_FRAMES = 1
 """An equaliser's turn of phase reads as a frame at most."""
 LEVEL_DB = 0.05
 """Of a layer's mix: what moves less has not moved."""
-LOUD_KINDS = ("kick", "snare", "crash")
 
 
 @dataclass(frozen=True, slots=True)
@@ -371,7 +370,7 @@ def _trimmed(stage: Path, kit: Kit, shots: Sequence[OneShot]) -> dict[str, Fader
     kinds = {drum.name: drum.kind for drum in kit.drums}
     hardest: list[dict[str, Floats]] = []
     rates = [take.sample_rate for take in kit.session.takes]
-    for drum in sorted({shot.drum for shot in shots if kinds.get(shot.drum) in LOUD_KINDS}):
+    for drum in sorted({shot.drum for shot in shots if kinds.get(shot.drum) in balancing.LOUD_KINDS}):
         mine = [shot for shot in shots if shot.drum == drum and shot.mix_db is not None]
         if mine:
             loud = max(mine, key=lambda shot: (shot.mix_db or 0.0, -shot.hit))

@@ -36,8 +36,11 @@ REFERENCE_KINDS = ("snare", "tom", "kick")
 LIMITS_DB = (-30.0, 12.0)
 """A computed gain never leaves this range, however odd the measured levels."""
 CENTRED = ("kick", "snare")
+LOUD_KINDS = ("kick", "snare", "crash", "cymbal")
 FULL_DBTP = -6.0
-"""Kick, snare and crash struck together at full level stay at or below this. (common practice, no source)"""
+"""The loud kinds, kick, snare and crash, struck together at full level stay at or below this (common practice, no
+source). A cymbal that no name tells from a crash may be one.
+"""
 
 START_MS = 0.1
 """A print starts at most this long before its attack."""

@@ -18,6 +18,9 @@ from oneshot.core.records.hits import Articulation, Drum, ordinary, plain_name
 MAIN = "*"
 """Row of a kind's ordinary stroke, whatever it is called."""
 
+CYMBAL = "cymbal"
+"""Which one, no name says: it plays what a crash would, then what a ride would, where the kit has no such."""
+
 KEYS: Mapping[tuple[str, str], tuple[int, ...]] = {
     ("kick", MAIN): (36, 35),
     ("snare", MAIN): (38, 40),
@@ -34,7 +37,8 @@ KEYS: Mapping[tuple[str, str], tuple[int, ...]] = {
     ("ride", "edge"): (59, 51),
     ("china", MAIN): (52,),
     ("splash", MAIN): (55,),
-    ("cymbal", MAIN): (57, 49, 59),
+    (CYMBAL, MAIN): (49, 51, 57, 59),
+    (CYMBAL, "bell"): (53,),
     ("cowbell", MAIN): (56,),
     ("tambourine", MAIN): (54,),
 }
@@ -89,7 +93,7 @@ def assign_keys(struck: Sequence[Struck], overrides: Mapping[str, int],
             taken.add(before)
     toms = _tom_keys(struck)
     for exact in (True, False):
-        for item in struck:
+        for item in sorted(struck, key=lambda item: item.kind == CYMBAL):
             for articulation in item.articulations:
                 stroke = (item.drum, articulation)
                 wanted = () if stroke in given else _wanted(item, articulation, toms, exact=exact)

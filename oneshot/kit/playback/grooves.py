@@ -32,6 +32,8 @@ BARS: tuple[tuple[tuple[str, tuple[str, ...], str], ...], ...] = (
 )
 """(kind of drum, strokes wanted, first found first, a bar of sixteenths): played one after the other, twice."""
 TOURS = 2
+UNTOLD = "cymbal"
+"""Plays the lines of a ride and of a crash that a kit does not have: which of the two it is, nobody said."""
 
 MOST_BYTES = 4 << 20
 """Largest MIDI file: over a day of eight strokes a second (three to four bytes a message, two messages a stroke)."""
@@ -69,6 +71,8 @@ def _key(keys: Sequence[Key], kind: str, wanted: Sequence[str], share: float) ->
     line.
     """
     mine = [key for key in keys if key.drum.kind == kind]
+    if not mine and kind in ("ride", "crash"):
+        mine, wanted = [key for key in keys if key.drum.kind == UNTOLD], ()
     named = [key for name in wanted for key in mine if key.articulation == name]
     if named or not mine:
         return named[0] if named else None

@@ -47,6 +47,16 @@ def test_second_cymbals_have_notes_of_their_own() -> None:
     assert [49, 57, 51, 59] == list(found.values())
 
 
+def test_a_cymbal_that_nobody_named_plays_what_the_kit_lacks() -> None:
+    """The crash's note, then the ride's, so that MIDI files find something there; a real crash goes before it, in
+    whatever order they stand.
+    """
+    cymbals = [Struck(name, "cymbal", ("hit",)) for name in ("cymbal", "cymbal-2")]
+
+    assert [49, 51] == list(keys(*cymbals).values())
+    assert {"cymbal/hit": 51, "cymbal-2/hit": 57, "crash/hit": 49} == keys(*cymbals, Struck("crash", "crash", ("hit",)))
+
+
 @pytest.mark.parametrize("count", range(1, 9))
 def test_toms_rise_with_their_pitch(count: int) -> None:
     """General MIDI's six toms from low to high are 41, 43, 45, 47, 48, 50; more than six go to free keys."""

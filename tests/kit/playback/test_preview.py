@@ -9,6 +9,7 @@ import struct
 import subprocess
 import sys
 import tracemalloc
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,10 +66,20 @@ def test_the_groove_plays_what_the_kit_has(kit: Kit) -> None:
     assert len({note.velocity for note in notes}) > 3
 
 
+def test_a_cymbal_that_nobody_named_plays_ride_and_crash(kit: Kit) -> None:
+    """Where a kit has neither, a cymbal plays their lines; where it has a ride, that plays its own."""
+    keys = keymap.keys_of(kit, keymap.mix_levels(kit))
+    one = keys[0]
+    cymbal, ride = (replace(one, key=key, drum=replace(one.drum, name=name, kind=name), articulation=way)
+                    for name, key, way in (("cymbal", 49, "hit"), ("ride", 51, "bow")))
+    lines = {key: sum(note.key == key for note in grooves.groove([cymbal, ride], RATE)) for key in (49, 51)}
+
+    assert 0 < lines[49] < lines[51]
+    assert sum(lines.values()) == len(grooves.groove([cymbal], RATE))
+
+
 def test_a_kit_that_the_groove_does_not_know_is_walked_through(kit: Kit) -> None:
     """Every layer of every key."""
-    from dataclasses import replace
-
     keys = [replace(key, drum=replace(key.drum, kind="cowbell"))
             for key in keymap.keys_of(kit, keymap.mix_levels(kit))]
 
