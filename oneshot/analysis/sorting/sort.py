@@ -26,6 +26,7 @@ from oneshot.analysis.sorting import (
     naming,
     non_drums,
     places,
+    rhythm,
     rings,
 )
 from oneshot.analysis.sorting import drums as sort_drums
@@ -285,14 +286,19 @@ def _strokes(heard: Detected, described: HitFeatures, near: NDArray[np.bool_], l
     able, near = comparable(templates, near)
     allowed = np.where((allowed & able).any(axis=1, keepdims=True), allowed & able, allowed)
     told = {i: _kinds_called(names, templates, drums) for i, names in heard.added.items()}
-    found = decompose.decompose(described, templates, heard.arrivals.first / heard.scan.hop, near, allowed=allowed,
-                                told=told)
+    at_step = heard.arrivals.first / heard.scan.hop
+    found = decompose.decompose(described, templates, at_step, near, allowed=allowed, told=told)
+    seen = found.activation > 0
     keep = decompose.is_hit(found)
+    for _ in range(HIDDEN_ROUNDS):
+        wanted = allowed & _expected(heard, templates, found, keep)
+        found = decompose.with_hidden(found, keep, described, templates, at_step, near, wanted)
+        keep |= decompose.is_expected_hit(found, wanted)
     keep[[i for i in told if found.activation[i].any()]] = True
     rows = np.flatnonzero(keep)
     own, activation, background = features.take_rows(described, rows), found.activation[rows], found.background[rows]
     split = decompose.shares(own, activation, background, templates)
-    strength = split.own[:, :, near].sum(axis=2)
+    strength = np.where(seen[rows], split.own[:, :, near].sum(axis=2), -1.0)  # what hides another is the main stroke
     for n, i in enumerate(rows.tolist()):
         if i in told:
             strength[n, np.setdiff1d(np.arange(strength.shape[1]), told[i])] = -1.0
@@ -300,6 +306,20 @@ def _strokes(heard: Detected, described: HitFeatures, near: NDArray[np.bool_], l
     own_db = articulations.own_levels_db(own, activation, background, templates, kind)
     return Strokes(heard, rows, kind, activation, decompose.confidence(found, templates)[rows], split, own_db,
                    np.zeros(len(rows), np.int64), row[rows])
+
+
+HIDDEN_ROUNDS = 2
+"""A stroke that was found lets others be expected; hardly any are found in a third round."""
+
+
+def _expected(heard: Detected, templates: Templates, found: decompose.Decomposition, hits: NDArray[np.bool_]
+              ) -> NDArray[np.bool_]:
+    """The templates of the drums that the players' patterns let expect in each candidate, bool (hits, templates)."""
+    struck = (found.activation > 0) & hits[:, None]
+    number, column = np.unique(templates.drum, return_inverse=True)
+    played = np.stack([struck[:, templates.drum == n].any(axis=1) for n in number], axis=1)
+    out: NDArray[np.bool_] = rhythm.expected(heard.arrivals.first / heard.take.sample_rate, played)[:, column]
+    return out
 
 
 def _kinds_called(names: frozenset[str], templates: Templates, drums: Mapping[int, str]) -> Frames:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -288,6 +289,66 @@ def test_a_drum_is_struck_once_at_a_time() -> None:
     found = decompose.decompose(heard((SNARE + HAT)[None], 1e-8), one, np.zeros(1), NEAR)
 
     assert (found.activation[0, 1:] > 0).sum() <= 1
+
+
+# --------------------------------------------------------------------------------------------------------------- hidden
+
+
+FEW_DB = -24.0
+"""A floor tom so far under a snare, strokes of which vary by 5 dB, is too little for a stroke of its own."""
+
+
+def hidden_in(*hits: Floats, expected: str) -> tuple[list[set[str]], list[set[str]]]:
+    """The strokes of those candidates as they are found by themselves, and where a drum is expected in all of them."""
+    some, step = mixtures(*hits, jitter_db=5.0), FAR_APART * np.arange(len(hits), dtype=np.float64)
+    found = decompose.decompose(some, KNOWN, step, NEAR)
+    wanted = np.broadcast_to(np.array(NAMES) == expected, (len(hits), len(NAMES)))
+    more = decompose.with_hidden(found, decompose.is_hit(found), some, KNOWN, step, NEAR, wanted)
+    by_itself, in_pattern = ([{NAMES[k] for k in np.flatnonzero(row)} for row in each.activation]
+                             for each in (found, more))
+    return by_itself, in_pattern
+
+
+def test_a_hidden_stroke_is_found_where_it_is_expected() -> None:
+    """What is too little for a stroke of its own is enough where a drum goes on. Nothing is added that is not expected,
+    nor where there is nothing.
+    """
+    some = gains(snare=0), gains(snare=0, floor=FEW_DB), gains(floor=FEW_DB)
+
+    assert ([{"snare"}, {"snare"}, {"floor"}], [{"snare"}, {"snare", "floor"}, {"floor"}]) == hidden_in(
+        *some, expected="floor")
+    assert [{"snare"}, {"snare"}, {"floor"}] == hidden_in(*some, expected="kick")[1]
+
+
+def test_a_hidden_stroke_is_as_loud_as_its_drum_is_elsewhere() -> None:
+    """What is much softer than the softest stroke of the drum in the take is none: it is what the snare's template
+    lacks. Nor is one of a drum that is nowhere found, of which nobody knows how loud it is.
+    """
+    snare, under = gains(snare=0), gains(snare=0, floor=FEW_DB)
+
+    assert {"snare"} == hidden_in(snare, under, gains(floor=FEW_DB + 10), expected="floor")[1][1]
+    assert {"snare"} == hidden_in(snare, under, expected="floor")[1][1]
+
+
+def test_what_is_louder_is_not_hidden() -> None:
+    """A stroke that would be louder than what is thought to hide it needs the evidence that all others need."""
+    under = mixtures(gains(hat=0), gains(snare=3))
+    found = decompose.decompose(under, KNOWN, FAR_APART * np.arange(2.0), NEAR)
+    wanted = np.broadcast_to(np.array(NAMES) == "snare", (2, len(NAMES)))
+    louder = replace(under, energy=under.energy[[1, 1]])  # as if the hat had been found alone in what is a snare
+    more = decompose.with_hidden(found, np.ones(2, bool), louder, KNOWN, FAR_APART * np.arange(2.0), NEAR, wanted)
+
+    assert {"hat"} == {NAMES[k] for k in np.flatnonzero(more.activation[0])}
+
+
+def test_a_faint_candidate_is_a_hit_where_its_drum_is_expected() -> None:
+    """What fits its template badly and stands hardly out is a hit in a row of its like alone."""
+    found = decompose.decompose(mixtures(gains(kick=-3.0), floor=3e-3, jitter_db=6.0), KNOWN, np.zeros(1), NEAR)
+    wanted = (np.array(NAMES) == "kick")[None]
+
+    assert [False] == decompose.is_hit(found).tolist()
+    assert [True] == decompose.is_expected_hit(found, wanted).tolist()
+    assert [False] == decompose.is_expected_hit(found, ~wanted).tolist()
 
 
 # ----------------------------------------------------------------------------------------------------------- composites
