@@ -92,7 +92,7 @@ def analysed(name: str, folder: Path) -> tuple[Session, Analysis, Mapping[str, A
     """A session of the evaluation, rendered if need be, and what is found in it."""
     known = evaluation.rendered(name, folder / name, evaluation.fingerprint(name))
     session = open_session(folder / name / "session")
-    found = analyse(session, store=open_store(fingerprint_parts(session)), jobs=1, progress=lambda stage, share: None)
+    found = analyse(session, store=open_store(fingerprint_parts(session)), progress=lambda stage, share: None)
     return session, completed(session, found), known
 
 

@@ -78,7 +78,7 @@ def take_of(folder: Path, mics: Mapping[str, NDArray[Any]], roles: Sequence[Role
 def scan_take(folder: Path, take: Take) -> TakeScan:
     """The scan of a take in one piece."""
     with TakeReader(folder, take) as reader:
-        parts = [spectrogram.scan_blocks(reader, take, *task) for task in spectrogram.tasks(take)]
+        parts = [spectrogram.scan_blocks(reader, take, task.start, task.stop) for task in spectrogram.tasks(take)]
         return spectrogram.join(take, iter(parts))
 
 

@@ -44,14 +44,14 @@ def analysed(session: Session, store: Store, told: handling.ForAnalysis, *, pool
     if before is not None:
         return before
     with working(jobs):
-        found = analyse(session, store=store, jobs=jobs, progress=progress, told=told)
+        found = analyse(session, store=store, progress=progress, told=told)
         # envelopes serve repair alone, and the scans of all takes go with them
         pooled = pool(session, found if rendered else replace(found, laid=None), pooling)
     stored.save(store, session, told, pooling, pooled)
     return pooled
 
 
-def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
+def analyse(session: Session, *, store: Store, progress: Progress,
             told: handling.ForAnalysis = handling.NOTHING) -> Findings:
     """Detect, sort and measure every hit of a session.
 
@@ -59,7 +59,7 @@ def analyse(session: Session, *, store: Store, jobs: int, progress: Progress,
     Raises AudioError where a file cannot be read or holds no numbers, WorkError where a take is silent or no hit is
     found.
     """
-    heard, problems = detect_takes(session, store=store, jobs=jobs, progress=progress)
+    heard, problems = detect_takes(session, store=store, progress=progress)
     mics = kit_mics(heard)
     described = [describe_take(each, mics) for each in heard]
     said, unclear = constraints.apply_labels(session.labels, _firsts(heard), features.join(described), mics)

@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar, copy_context
+from itertools import pairwise
 from typing import Any, Protocol, TypeVar
 
 from oneshot.core.cache.results import Address, in_use
@@ -52,11 +53,16 @@ def working(jobs: int) -> Iterator[None]:
         _JOBS.reset(token)
 
 
+def workers() -> int:
+    """How many workers ``spread`` uses, at most."""
+    return _JOBS.get()
+
+
 def several() -> bool:
     """Whether ``spread`` would use workers that know nothing of each other: more than one, each with its own copy of
     what this process knows.
     """
-    return _JOBS.get() > 1 and _may_fork()
+    return workers() > 1 and _may_fork()
 
 
 def spread(work: Callable[[Piece], Result], pieces: Sequence[Piece]) -> list[Result]:
@@ -66,16 +72,18 @@ def spread(work: Callable[[Piece], Result], pieces: Sequence[Piece]) -> list[Res
     Inside a piece there is one worker: pieces are not divided again. What a piece changes beyond its result may be
     lost, and an open file may be read by several workers at once: each opens its own.
     """
-    jobs = min(_JOBS.get(), len(pieces))
+    jobs = min(workers(), len(pieces))
     if jobs < 2:
         return [work(piece) for piece in pieces]
     return _in_forks(work, pieces, jobs) if _may_fork() else _in_threads(work, pieces, jobs)
 
 
 def parted(items: Items, most: int) -> list[Items]:
-    """Items in order in pieces of ``most`` at most, and of fewer where a worker would be left without one."""
-    size = max(1, min(most, -(-len(items) // _JOBS.get())))
-    return [items[a : a + size] for a in range(0, len(items), size)]
+    """Items in order in pieces of ``most`` at most, of even length, and as many for each worker."""
+    turns = -(-len(items) // (most * workers()))
+    count = min(turns * workers(), len(items))
+    borders = [len(items) * n // count for n in range(count + 1)] if count else []
+    return [items[a:b] for a, b in pairwise(borders)]
 
 
 def _may_fork() -> bool:

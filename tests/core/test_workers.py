@@ -23,11 +23,11 @@ def test_results_come_in_the_order_of_the_pieces(jobs: int) -> None:
 
 
 def test_each_worker_has_a_piece_where_there_are_few_items() -> None:
-    """Pieces hold so many items at most, in order, and fewer where a worker would else have nothing to do."""
-    assert [[0, 1, 2], [3, 4]] == parted(list(range(5)), 3)
+    """Pieces hold so many items at most, in order, of even length, and as many for each worker as there are items."""
+    assert [[0, 1], [2, 3, 4]] == parted(list(range(5)), 3)
     with working(2):
-        assert [[0, 1, 2], [3, 4]] == parted(list(range(5)), 64)
-        assert [range(3), range(3, 6), range(6, 7)] == parted(range(7), 3)
+        assert [[0, 1], [2, 3, 4]] == parted(list(range(5)), 64)
+        assert [range(1), range(1, 3), range(3, 5), range(5, 7)] == parted(range(7), 3)
         assert [] == parted([], 3)
         assert [[1]] == parted([1], 3)
 

@@ -32,7 +32,7 @@ from oneshot.analysis.records import Levels, TakeScan
 from oneshot.audio.io import BLOCK, TakeReader
 from oneshot.core.lazy import later
 from oneshot.core.records.session import Floats, Floats32, Take
-from oneshot.core.workers import spread
+from oneshot.core.workers import parted, spread
 
 fft = later("scipy.fft")
 ndimage = later("scipy.ndimage")
@@ -59,7 +59,7 @@ QUIET_SHARE = 0.02
 """Share of the steps of a take that is taken to hold noise alone, even in dense playing."""
 
 BLOCKS_PER_TASK = 8
-"""Blocks that a worker takes at once: about 45 s at 48 kHz; changes nothing but the number of tasks."""
+"""Blocks that a worker takes at once, at most: about 45 s at 48 kHz; changes nothing but the number of tasks."""
 
 BATCH_STEPS = 512
 """Steps transformed at once: small enough for the second-level cache. So many are read at once, too: 1.4 s at 48 kHz,
@@ -94,10 +94,9 @@ def hop_frames(sample_rate: int) -> int:
     return window_frames(sample_rate) // 4
 
 
-def tasks(take: Take) -> list[tuple[int, int]]:
-    """The stretches [first block, last block) of a take that are handed to workers one by one."""
-    blocks = -(-take.frames // BLOCK)
-    return [(a, min(a + BLOCKS_PER_TASK, blocks)) for a in range(0, blocks, BLOCKS_PER_TASK)]
+def tasks(take: Take) -> list[range]:
+    """The blocks of a take in the stretches that are handed to workers one by one."""
+    return parted(range(-(-take.frames // BLOCK)), BLOCKS_PER_TASK)
 
 
 def scan_blocks(reader: TakeReader, take: Take, first: int, last: int) -> BlockScan:

@@ -8,11 +8,8 @@ own.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
-from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -27,13 +24,13 @@ from oneshot.core.cache.disk import Store
 from oneshot.core.errors import WorkError
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import SILENT_PEAK, Problem, Session, Take
+from oneshot.core.workers import spread, workers
 
 LEAST_OFFSET = 1e-4
 """DC offsets (full scale 1.0) from here on, -80 dBFS, are removed before anything is measured."""
 
 
-def detect_takes(session: Session, *, store: Store, jobs: int,
-                 progress: Progress) -> tuple[list[Detected], list[Problem]]:
+def detect_takes(session: Session, *, store: Store, progress: Progress) -> tuple[list[Detected], list[Problem]]:
     """The candidates for hits of every take, and what is to be reported of the takes.
 
     Raises AudioError where a file cannot be read or holds no numbers, WorkError where the only take is silent or no
@@ -42,7 +39,7 @@ def detect_takes(session: Session, *, store: Store, jobs: int,
     heard: list[Detected] = []
     problems: list[Problem] = []
     for take in session.takes:
-        scanned = scan_take(session, take, store=store, jobs=jobs, progress=progress)
+        scanned = scan_take(session, take, store=store, progress=progress)
         problems += _take_problems(take, scanned, alone=len(session.takes) == 1)
         heard.append(detect_take(session, take, scanned, progress))
     if not any(len(each.onsets.frame) for each in heard):
@@ -63,7 +60,7 @@ def _take_problems(take: Take, scanned: TakeScan, *, alone: bool) -> list[Proble
                         "check its files, or leave it out in session.toml (use = false)")]
 
 
-def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress: Progress) -> TakeScan:
+def scan_take(session: Session, take: Take, *, store: Store, progress: Progress) -> TakeScan:
     """The scan of a take, from the store or computed now. Raises AudioError where a file cannot be read."""
     name = f"scan-{session.takes.index(take) + 1}"
     params = {"take": take.name, "mics": [m.name for m in take.mics],
@@ -73,10 +70,10 @@ def scan_take(session: Session, take: Take, *, store: Store, jobs: int, progress
     if name in store.stale:
         progress(f"{take.name} has changed, scanning it again", 0.0)
     if stored is None:
-        made = spectrogram.join(take, _scan_parts(session.root, take, {}, jobs, progress), partial(store.made, name))
+        made = spectrogram.join(take, _scan_parts(session.root, take, {}, progress), partial(store.made, name))
         offset = _offsets(take, made)
         if offset:  # it leaks into the lowest band and masks the noise: measure levels once more, without it
-            made = spectrogram.measured_again(made, _scan_parts(session.root, take, offset, jobs, progress))
+            made = spectrogram.measured_again(made, _scan_parts(session.root, take, offset, progress))
         store.save(name, params, {field: getattr(made, field) for field in fields})
         return made
     return TakeScan(take=take.name, sample_rate=take.sample_rate, hop=spectrogram.hop_frames(take.sample_rate),
@@ -89,33 +86,20 @@ def _offsets(take: Take, scanned: TakeScan) -> dict[str, float]:
             if abs(value) >= LEAST_OFFSET}
 
 
-def _scan_parts(root: Path, take: Take, offset: Mapping[str, float], jobs: int,
+def _scan_parts(root: Path, take: Take, offset: Mapping[str, float],
                 progress: Progress) -> Iterator[spectrogram.BlockScan]:
-    """The parts of a take's scan in order, whichever worker computes them.
-
-    Threads, not processes: decoding, transforms and array arithmetic all run outside the interpreter's lock, and
-    nothing has to be imported or sent twice.
+    """The parts of a take's scan in order, whichever worker computes them: each worker one at a time, so that finished
+    parts do not pile up.
     """
+    def scanned(blocks: range) -> spectrogram.BlockScan:
+        """The part of some blocks, by a reader of its own."""
+        with TakeReader(root, take, offset=offset, kept=spectrogram.KEPT_READS) as reader:
+            return spectrogram.scan_blocks(reader, take, blocks.start, blocks.stop)
+
     todo = spectrogram.tasks(take)
-    if jobs < 2:
-        for n, (first, last) in enumerate(todo):
-            progress(f"scanning {take.name}", n / len(todo))
-            yield _scan_stretch(root, take, first, last, offset)
-        return
-    with ThreadPoolExecutor(jobs) as pool:
-        ahead: deque[Future[spectrogram.BlockScan]] = deque()  # so few that finished parts do not pile up
-        left = iter(todo)
-        for n in range(len(todo)):
-            progress(f"scanning {take.name}", n / len(todo))
-            ahead.extend(pool.submit(_scan_stretch, root, take, *each, offset)
-                         for each in islice(left, jobs + 1 - len(ahead)))
-            yield ahead.popleft().result()
-
-
-def _scan_stretch(root: Path, take: Take, first: int, last: int, offset: Mapping[str, float]) -> spectrogram.BlockScan:
-    """Scan the blocks [first, last) of a take with a reader of its own."""
-    with TakeReader(root, take, offset=offset, kept=spectrogram.KEPT_READS) as reader:
-        return spectrogram.scan_blocks(reader, take, first, last)
+    for at in range(0, len(todo), workers()):
+        progress(f"scanning {take.name}", at / len(todo))
+        yield from spread(scanned, todo[at : at + workers()])
 
 
 def detect_take(session: Session, take: Take, scanned: TakeScan, progress: Progress) -> Detected:

@@ -20,6 +20,7 @@ from oneshot.core.air import speed_of_sound
 from oneshot.core.cache.disk import open_store
 from oneshot.core.errors import WorkError
 from oneshot.core.records.hits import Hit
+from oneshot.core.workers import working
 from oneshot.session.open import fingerprint_parts, open_session
 from oneshot.synth import write_session
 
@@ -31,8 +32,9 @@ CLEAR = ("Kick In", "Kick Out", "Snare Top", "Floor Tom", "OH L", "OH R")
 def analysed(folder: Path, jobs: int = 2) -> Analysis:
     """The analysis of a session folder."""
     session = open_session(folder)
-    return completed(session, analyse(session, store=open_store(fingerprint_parts(session)), jobs=jobs,
-                                      progress=lambda stage, share: None), jobs=jobs)
+    with working(jobs):
+        found = analyse(session, store=open_store(fingerprint_parts(session)), progress=lambda stage, share: None)
+    return completed(session, found, jobs=jobs)
 
 
 @pytest.fixture(scope="module")

@@ -262,7 +262,7 @@ def struck_together(folder: Path, apart_s: float) -> tuple[Findings, dict[str, A
     both = replace(PIER_TAKE, name="together", strokes=tuple(sorted((*moved, *kicks), key=lambda s: s.at_s)))
     known = write_session(folder, PIER, (PIER_TAKE, both), seed=6)
     session = open_session(folder)
-    found = analyse(session, store=open_store(fingerprint_parts(session)), jobs=1, progress=lambda stage, share: None)
+    found = analyse(session, store=open_store(fingerprint_parts(session)), progress=lambda stage, share: None)
     return found, known["together"]
 
 
