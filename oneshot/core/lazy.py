@@ -47,9 +47,13 @@ class _Later:
 
     def __init__(self, name: str) -> None:
         self._name = name
+        _PUT_OFF[name] = None
 
     def __getattr__(self, name: str) -> Any:
         return getattr(import_module(self._name), name)
+
+
+_PUT_OFF: dict[str, None] = {}
 
 
 def later(name: str) -> Any:
@@ -60,3 +64,9 @@ def later(name: str) -> Any:
     2
     """
     return _Later(name)
+
+
+def fetch() -> None:
+    """Import all that was put off until ``later`` so far."""
+    for name in _PUT_OFF:
+        import_module(name)

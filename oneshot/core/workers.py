@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar, copy_context
+from io import RawIOBase
 from itertools import pairwise
 from typing import Any, Protocol, TypeVar
 
@@ -31,6 +32,9 @@ Result = TypeVar("Result")
 Items = TypeVar("Items", bound="_Row")
 
 _JOBS: ContextVar[int] = ContextVar("jobs", default=1)
+_NUMBER_BYTES = 4
+"""Of the number of a piece."""
+
 _PR_SET_PDEATHSIG = 1
 """Linux, prctl(2): the signal that a process gets when the one that made it ends."""
 
@@ -65,17 +69,23 @@ def several() -> bool:
     return workers() > 1 and _may_fork()
 
 
-def spread(work: Callable[[Piece], Result], pieces: Sequence[Piece]) -> list[Result]:
+def _nothing() -> None:
+    """What there is to do meanwhile, usually."""
+
+
+def spread(work: Callable[[Piece], Result], pieces: Sequence[Piece],
+           meanwhile: Callable[[], None] = _nothing) -> list[Result]:
     """What ``work`` makes of each piece, in their order. Raises what the first piece that fails raises; WorkError where
     the system ended a worker.
 
     Inside a piece there is one worker: pieces are not divided again. What a piece changes beyond its result may be
-    lost, and an open file may be read by several workers at once: each opens its own.
+    lost, and an open file may be read by several workers at once: each opens its own. ``meanwhile``: what this process
+    alone does first where forks of it begin with the pieces; nobody may rely on it.
     """
     jobs = min(workers(), len(pieces))
     if jobs < 2:
         return [work(piece) for piece in pieces]
-    return _in_forks(work, pieces, jobs) if _may_fork() else _in_threads(work, pieces, jobs)
+    return _in_forks(work, pieces, jobs, meanwhile) if _may_fork() else _in_threads(work, pieces, jobs)
 
 
 def parted(items: Items, most: int) -> list[Items]:
@@ -113,27 +123,32 @@ def _alone(work: Callable[[Piece], Result], piece: Piece) -> Result:
 # --------------------------------------------------------------------------------------------------------------- forks
 
 
-def _in_forks(work: Callable[[Piece], Result], pieces: Sequence[Piece], jobs: int) -> list[Result]:
-    """As ``spread``, in forks: worker k does every piece k, k + jobs and so on; the first worker is this process."""
-    shares = [pieces[k::jobs] for k in range(jobs)]
-    done: list[list[Result | _Failed]] = []
+def _in_forks(work: Callable[[Piece], Result], pieces: Sequence[Piece], jobs: int,
+              meanwhile: Callable[[], None]) -> list[Result]:
+    """As ``spread``, in forks, of which this process is one: each takes the next piece when it is done with one."""
+    done: dict[int, Result | _Failed] = {}
     forks: list[tuple[int, int]] = []
-    try:
-        forks += [_fork(work, share) for share in shares[1:]]
-        done = [copy_context().run(_done, work, shares[0])]
-        done += [_results(pipe) for _, pipe in forks]
-    except BaseException:
-        for process, _ in forks:
-            with suppress(ProcessLookupError):
-                os.kill(process, signal.SIGKILL)
-        raise
-    finally:
-        for process, pipe in forks:
-            os.close(pipe)
-            os.waitpid(process, 0)
+    with os.fdopen(os.memfd_create("todo"), "r+b", buffering=0) as todo:
+        todo.write(b"".join(n.to_bytes(_NUMBER_BYTES, "big") for n in range(len(pieces))))
+        todo.seek(0)
+        try:
+            forks += [_fork(work, pieces, todo) for _ in range(jobs - 1)]
+            meanwhile()
+            done |= copy_context().run(_done, work, pieces, todo)
+            for _, pipe in forks:
+                done |= _results(pipe)
+        except BaseException:
+            for process, _ in forks:
+                with suppress(ProcessLookupError):
+                    os.kill(process, signal.SIGKILL)
+            raise
+        finally:
+            for process, pipe in forks:
+                os.close(pipe)
+                os.waitpid(process, 0)
     out: list[Result] = []
     for n in range(len(pieces)):
-        each = done[n % jobs][n // jobs]
+        each = done[n]
         if isinstance(each, _Failed):
             raise each.error
         out.append(each)
@@ -141,25 +156,31 @@ def _in_forks(work: Callable[[Piece], Result], pieces: Sequence[Piece], jobs: in
 
 
 class _Failed:
-    """A piece that failed, and of what; no further one was begun."""
+    """A piece that failed, and of what."""
 
     def __init__(self, error: Exception) -> None:
         self.error = error
 
 
-def _done(work: Callable[[Piece], Result], share: Sequence[Piece]) -> list[Result | _Failed]:
-    """The results of some pieces, up to the first that fails."""
+def _done(work: Callable[[Piece], Result], pieces: Sequence[Piece], todo: RawIOBase) -> dict[int, Result | _Failed]:
+    """What this worker made of pieces, by number: as long as there are any, and none has failed.
+
+    ``todo``: the numbers of those that nobody has begun. Each worker reads on where the last one stopped: forks share
+    the place in an open file, too, and the system lets one at a time read there (Linux 3.14 on).
+    """
     _JOBS.set(1)
-    out: list[Result | _Failed] = []
-    for piece in share:
+    out: dict[int, Result | _Failed] = {}
+    while number := todo.read(_NUMBER_BYTES):
+        n = int.from_bytes(number, "big")
         try:
-            out.append(work(piece))
+            out[n] = work(pieces[n])
         except Exception as error:  # noqa: BLE001 - raised by whoever asked for the pieces
-            return [*out, _Failed(error)]
+            out[n] = _Failed(error)
+            todo.seek(0, os.SEEK_END)
     return out
 
 
-def _fork(work: Callable[[Piece], Result], share: Sequence[Piece]) -> tuple[int, int]:
+def _fork(work: Callable[[Piece], Result], pieces: Sequence[Piece], todo: RawIOBase) -> tuple[int, int]:
     """A fork of this process that does some pieces: its number, and the pipe that its results come through."""
     ours, theirs = os.pipe()
     system, parent = ctypes.CDLL(None), os.getpid()
@@ -180,27 +201,27 @@ def _fork(work: Callable[[Piece], Result], share: Sequence[Piece]) -> tuple[int,
             results = in_use()
             if results is not None:
                 results.apart()
-            pipe.write(_pickled(_done(work, share), {} if results is None else results.news()))
+            pipe.write(_pickled(_done(work, pieces, todo), {} if results is None else results.news()))
     finally:
         os._exit(0)
 
 
-def _pickled(done: list[Result | _Failed], news: Mapping[Address, Any]) -> bytes:
+def _pickled(done: dict[int, Result | _Failed], news: Mapping[Address, Any]) -> bytes:
     """What pieces gave, and news of the build's results, as bytes; an error that cannot be sent as what it says."""
     try:
         return pickle.dumps((done, news), protocol=pickle.HIGHEST_PROTOCOL)
     except Exception as error:  # noqa: BLE001 - whatever a record may raise
-        return pickle.dumps(([_Failed(RuntimeError(f"{type(error).__name__}: {error}"))], {}))
+        return pickle.dumps(({min(done): _Failed(RuntimeError(f"{type(error).__name__}: {error}"))}, {}))
 
 
-def _results(pipe: int) -> list[Result | _Failed]:
+def _results(pipe: int) -> dict[int, Result | _Failed]:
     """What the pieces of a fork gave; its news are taken over. Raises WorkError where it ended before."""
     with os.fdopen(os.dup(pipe), "rb") as file:
         data = file.read()
     if not data:
         raise WorkError("a worker was ended by the system, which may be out of memory: close other programs, or use "
                         "fewer workers (--jobs 1)")
-    found: list[Result | _Failed]
+    found: dict[int, Result | _Failed]
     found, news = pickle.loads(data)  # noqa: S301 - from this program, by a pipe of its own
     results = in_use()
     if results is not None:

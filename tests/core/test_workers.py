@@ -76,7 +76,7 @@ def test_workers_share_the_results_of_their_build(tmp_path: Path) -> None:
 
 
 FORKS = """
-import os, signal, sys, threading
+import os, signal, sys, threading, time
 from pathlib import Path
 from oneshot.core.errors import WorkError
 from oneshot.core.workers import several, spread, working
@@ -93,20 +93,29 @@ def fails(n):
     return n
 
 def ended(n):
-    if n == 1:
+    if os.getpid() != main:
         os.kill(os.getpid(), signal.SIGKILL)
-    return n
+    return slowly(n)
 
+def slowly(each):  # so that every worker has one
+    time.sleep(0.5)
+    return each
+
+def long_enough():
+    time.sleep(1)
+
+main = os.getpid()
 with working(3):
     assert several()
     assert [n * n for n in range(10)] == spread(lambda n: n * n, range(10))
-    assert 3 == len(set(spread(lambda n: os.getpid(), range(9))))
+    assert 3 == len(set(spread(lambda n: slowly(os.getpid()), range(3))))
+    assert main not in spread(lambda n: os.getpid(), range(9), meanwhile=long_enough)
     assert [[0, 1]] * 3 == spread(lambda n: spread(lambda k: k, range(2)), range(3))
     assert ("ValueError", "piece 3") == outcome(fails, range(8))
     kind, text = outcome(ended, range(2))
     assert "WorkError" == kind and "--jobs 1" in text, (kind, text)
     assert [b"x" * 3_000_000] * 4 == spread(lambda n: b"x" * 3_000_000, range(4))
-    kind, text = outcome(lambda n: (lambda: n), range(2))
+    kind, text = outcome(lambda n: slowly(lambda: n), range(2))
     assert "RuntimeError" == kind, kind
     wait = threading.Event()
     other = threading.Thread(target=wait.wait)
@@ -125,7 +134,7 @@ except ChildProcessError:
 @pytest.mark.skipif(sys.platform != "linux", reason="forks are used on Linux alone")
 def test_forks_do_as_threads_do(tmp_path: Path) -> None:
     """In a program of one thread: results in order, the first error, a worker that the system ended, results of any
-    size; in one with other threads, threads. None is left behind.
+    size, work done by the others meanwhile; in one with other threads, threads. None is left behind.
     """
     (tmp_path / "forks.py").write_text(FORKS, encoding="utf-8")
     done = subprocess.run([sys.executable, str(tmp_path / "forks.py")], capture_output=True, text=True, check=False,

@@ -58,13 +58,16 @@ FULL_SCALE = 0.9999
 QUIET_SHARE = 0.02
 """Share of the steps of a take that is taken to hold noise alone, even in dense playing."""
 
-BLOCKS_PER_TASK = 8
-"""Blocks that a worker takes at once, at most: about 45 s at 48 kHz; changes nothing but the number of tasks."""
+BLOCKS_PER_TASK = 4
+"""Blocks that a worker takes at once, at most: about 20 s at 48 kHz; changes nothing but the number of tasks."""
 
-BATCH_STEPS = 512
-"""Steps transformed at once: small enough for the second-level cache. So many are read at once, too: 1.4 s at 48 kHz,
-that all mics of a large kit take 8 MB.
+BATCH_STEPS = 128
+"""Steps transformed at once, so few that their spectra stay in the second-level cache and in memory that is at hand:
+the same in batches of 512 takes twice as long.
 """
+
+READ_STEPS = 512
+"""Steps read at once, a multiple of ``BATCH_STEPS``: 1.4 s at 48 kHz, that all mics of a large kit take 8 MB."""
 
 KEPT_READS = 2
 """Of each file a scan keeps what its next piece begins in, and what that reads."""
@@ -111,7 +114,7 @@ def scan_blocks(reader: TakeReader, take: Take, first: int, last: int) -> BlockS
                     draw=np.empty((mics, -(-(end - begin) // DRAW_FRAMES), 2), np.float32),
                     peak=np.zeros(mics, np.float32), clipped=np.zeros(mics, np.int64),
                     bad_frame=np.full(mics, -1, np.int64))
-    piece = min(BATCH_STEPS * hop, BLOCK)  # of a block: its steps are transformed in the same batches
+    piece = min(READ_STEPS * hop, BLOCK)  # of a block: its steps are transformed in the same batches
     for start in range(begin, end, piece):
         _scan_piece(reader, take, start, min(start + piece, end), begin, out)
     return out

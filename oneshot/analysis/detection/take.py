@@ -22,9 +22,13 @@ from oneshot.analysis.result import Detected
 from oneshot.audio.io import TakeReader
 from oneshot.core.cache.disk import Store
 from oneshot.core.errors import WorkError
+from oneshot.core.lazy import fetch
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import SILENT_PEAK, Problem, Session, Take
 from oneshot.core.workers import spread, workers
+
+PARTS_AHEAD = 2
+"""Parts of a scan that each worker computes before they are put together."""
 
 LEAST_OFFSET = 1e-4
 """DC offsets (full scale 1.0) from here on, -80 dBFS, are removed before anything is measured."""
@@ -88,8 +92,8 @@ def _offsets(take: Take, scanned: TakeScan) -> dict[str, float]:
 
 def _scan_parts(root: Path, take: Take, offset: Mapping[str, float],
                 progress: Progress) -> Iterator[spectrogram.BlockScan]:
-    """The parts of a take's scan in order, whichever worker computes them: each worker one at a time, so that finished
-    parts do not pile up.
+    """The parts of a take's scan in order, whichever worker computes them: a few at a time, so that finished ones do
+    not pile up. What comes after a scan needs libraries that take long to import: one worker does that meanwhile.
     """
     def scanned(blocks: range) -> spectrogram.BlockScan:
         """The part of some blocks, by a reader of its own."""
@@ -97,9 +101,10 @@ def _scan_parts(root: Path, take: Take, offset: Mapping[str, float],
             return spectrogram.scan_blocks(reader, take, blocks.start, blocks.stop)
 
     todo = spectrogram.tasks(take)
-    for at in range(0, len(todo), workers()):
+    at_once = PARTS_AHEAD * workers()
+    for at in range(0, len(todo), at_once):
         progress(f"scanning {take.name}", at / len(todo))
-        yield from spread(scanned, todo[at : at + workers()])
+        yield from spread(scanned, todo[at : at + at_once], meanwhile=fetch)
 
 
 def detect_take(session: Session, take: Take, scanned: TakeScan, progress: Progress) -> Detected:
