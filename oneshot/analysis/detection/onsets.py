@@ -16,6 +16,8 @@ earlier hits explain.
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +25,7 @@ from oneshot.analysis.records import EVENT_S, Onsets, TakeScan, mean_squares
 from oneshot.core.lazy import later
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import SILENT_PEAK, Floats, Frames, Take
+from oneshot.core.workers import spread
 
 ndimage = later("scipy.ndimage")
 
@@ -84,7 +87,7 @@ def detect(scan: TakeScan, take: Take) -> Onsets:
     """
     near = near_mics(take, scan.peak > SILENT_PEAK)
     mics, window = mics_only(take, near), 4 * scan.hop
-    found = [_rising(scan, near, mics, a) for a in range(0, scan.level_db.shape[1], PIECE_STEPS)]
+    found = spread(partial(_rising, scan, near, mics), range(0, scan.level_db.shape[1], PIECE_STEPS))
     peaks, strength, mic_strength = (np.concatenate(each) for each in zip(*found, strict=True))
     # a plateau may reach from one piece into the next
     rows = _plateau_centres(peaks)

@@ -29,6 +29,7 @@ from oneshot.analysis.measurement.envelopes import AFTER_S, EDGES, Windows, in_p
 from oneshot.analysis.records import Played
 from oneshot.analysis.result import Strokes
 from oneshot.core.records.session import Floats, Frames, Problem
+from oneshot.core.workers import spread
 
 VARIATION_DB = 3.0
 """Strokes of one template and strength vary by 2 to 3 dB in a band (common practice, no source)."""
@@ -93,11 +94,17 @@ def masked(played: Played, envelopes: Floats, windows: Windows, drum: Frames) ->
         rows = np.flatnonzero(in_play(at, at[mine]) & ~mine)
         upper_bound = np.minimum(gain, _masked_activation(masker[rows], np.where(present, within[template], 0.0)))
         drums.append((template, rows, softest, upper_bound))
-    for first, last in pairwise((*(step for step in MOMENTS if step < length), length)):
-        measured = _measured(played, first, last)
-        for template, rows, _, upper_bound in drums:
-            part = np.where(present, _within(envelopes[template], first, last), 0.0)
-            np.minimum(upper_bound, _masked_activation(measured[rows], part, within=True), out=upper_bound)
+
+    def within_moment(ends: tuple[int, int]) -> list[Floats]:
+        """The most that may be masked in one moment, drum by drum."""
+        measured = _measured(played, *ends)
+        return [_masked_activation(measured[rows], np.where(present, _within(envelopes[template], *ends), 0.0),
+                                   within=True) for template, rows, _, _ in drums]
+
+    moments = list(pairwise((*(step for step in MOMENTS if step < length), length)))
+    for found in spread(within_moment, moments):
+        for (_, _, _, upper_bound), other in zip(drums, found, strict=True):
+            np.minimum(upper_bound, other, out=upper_bound)
     energy, peak = np.zeros((2, len(played.start), len(played.rows)))
     for template, rows, softest, upper_bound in drums:
         upper_bound[upper_bound < softest] = 0.0
