@@ -12,7 +12,6 @@ ALAC in CAF, which libsndfile 1.2.2 does not give back exactly (24 bits, two cha
 
 from __future__ import annotations
 
-import os
 import struct
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -27,7 +26,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from oneshot.audio.riff import Fault, aiff_fault
-from oneshot.audio.wave_samples import WaveSamples, WindowedFile, wave_samples
+from oneshot.audio.wave_samples import Plain24File, WaveSamples, WindowedFile, encoded, wave_samples
 from oneshot.core.errors import AudioError
 from oneshot.core.records.session import Chunk, Mic, Source, Take
 from oneshot.core.text import shortened
@@ -157,8 +156,9 @@ def _open(path: Path) -> tuple[soundfile.SoundFile, WaveSamples | None]:
     try:
         if samples is not None and samples.needs_window and samples.frames:
             return WindowedFile(path, samples), samples
-        name = os.fsencode(path) if os.name == "posix" else str(path)  # names need not be text
-        return soundfile.SoundFile(name), samples
+        if samples is not None and samples.subtype == "PCM_24":
+            return Plain24File(path, samples), samples
+        return soundfile.SoundFile(encoded(path)), samples
     except (soundfile.SoundFileError, OSError, RuntimeError, TypeError) as error:
         raise AudioError(f"{path} cannot be read as a sound file ({_why(error)}): export it again as WAV, AIFF, FLAC "
                          "or CAF, or take it out of the folder") from None
@@ -207,7 +207,7 @@ def _read_frames(file: soundfile.SoundFile, header: Header, count: int, at: int,
     """``count`` frames from the file's present position ``at`` as (frames, channels); AudioError if it ends early."""
     try:
         block: Samples = file.read(count, dtype=dtype, always_2d=True)
-    except (soundfile.SoundFileError, RuntimeError) as error:
+    except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         raise AudioError(f"{header.path} cannot be read at frame {at} ({_why(error)}): the file is damaged, export it "
                          "again") from None
     if len(block) != count:

@@ -168,6 +168,24 @@ def test_every_integer_format_is_read_exactly(tmp_path: Path, suffix: str, forma
     assert (rate, format_, False) == (header.sample_rate, header.format, is_float(header.subtype))
 
 
+@pytest.mark.parametrize("dtype", ["int32", "float32", "float64"])
+@pytest.mark.parametrize("channels", [1, 3])
+def test_24_bits_are_what_libsndfile_makes_of_them(tmp_path: Path, channels: int, dtype: Dtype) -> None:
+    """Samples that are unpacked here are libsndfile's, bit for bit, to full scale, anywhere in the file, up to its end
+    and not into the chunk after it.
+    """
+    data = noise(channels, 2 * READ + 77)
+    write_wav(tmp_path / "a.wav", data, 48000, "PCM_24", [Chunk(b"cue ", bytes(28))])
+    expected, _ = soundfile.read(tmp_path / "a.wav", dtype=dtype, always_2d=True)
+
+    take = take_of({f"mic {n}": ("a.wav", n, 0, data.shape[1]) for n in range(channels)}, data.shape[1])
+    with TakeReader(tmp_path, take, dtype=dtype) as reader:
+        for start, stop in ((READ - 5, READ + 900), (0, 4), (2 * READ, len(expected)), (0, len(expected))):
+            got = reader.read(start, stop)
+            assert expected.dtype == got.dtype
+            assert expected[start:stop].T.tobytes() == got.tobytes()
+
+
 @pytest.mark.parametrize(("format_", "subtype"), [("WAV", "FLOAT"), ("WAV", "DOUBLE"), ("AIFF", "FLOAT"),
                                                   ("CAF", "DOUBLE"), ("RF64", "FLOAT")])
 def test_every_float_format_is_read_exactly(tmp_path: Path, format_: str, subtype: str) -> None:
