@@ -117,10 +117,12 @@ def own_partials_hz(ring: Floats, before: Floats, sample_rate: int) -> list[floa
     ``ring``, ``before``: float64 (frames,), equally long, one mic.
     """
     power, bin_hz, lobe = ring_spectrum(ring, sample_rate)
-    earlier, _, _ = ring_spectrum(before, sample_rate)
     found = partials(power, bin_hz, lobe, highest_hz=HIGHEST_HZ)
+    if not found or found[0].share < PITCHED_SHARE:
+        return []
+    earlier, _, _ = ring_spectrum(before, sample_rate)
     own = [each for each in found if power[each.bins].sum() >= earlier[each.bins].sum() * 10 ** (RISEN_DB / 10)]
-    return [each.hz for each in own] if own and own[0] is found[0] and own[0].share >= PITCHED_SHARE else []
+    return [each.hz for each in own] if own and own[0] is found[0] else []
 
 
 def unlike(one_hz: Floats, other_hz: Floats) -> NDArray[np.bool_]:
