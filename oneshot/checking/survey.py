@@ -14,7 +14,6 @@ is not played, bleed is the loudest there is.) Stretches, workers and their numb
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -25,10 +24,13 @@ from oneshot.audio.io import TakeReader, is_float
 from oneshot.checking.finding import Finding, Harm
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import Floats32, Frames, Mic, Problem, Take
+from oneshot.core.workers import parted, spread, working
 
 STEPS_A_SECOND = 200
 STRETCH_STEPS = 1000
 """Of one read: 5 s."""
+STRETCHES_AT_ONCE = 12
+"""A minute that a worker listens to before it takes the next one, at most."""
 SLOT_STEPS = 10
 """Steps of a slot, 50 ms, for which peak and level are kept."""
 FLAT, OF_TOP = 1 - 1e-4, 0.98
@@ -161,20 +163,18 @@ def surveyed(root: Path, take: Take, *, jobs: int, progress: Progress) -> Survey
     each = 4 * len(_close(mics)) * round(len(mics) * WINDOW_S * take.sample_rate + len(_close(mics)) * RING_S * RING_HZ)
     wanted = min(MOST_HITS, max(FEWEST_HITS, HITS_BYTES // max(each, 1)))
     every, most = -(-count // wanted), -(-wanted // count)
-    shares = [range(k * count // jobs, (k + 1) * count // jobs) for k in range(jobs)]
 
     def some(share: Sequence[int]) -> list[_Stretch]:
-        """One worker's stretches, with files of its own."""
-        out = []
+        """Some stretches, from files opened for them."""
         with TakeReader(root, take, [mic.name for mic in mics]) as reader:
-            for n in share:
-                if share[0] == 0:
-                    progress(f"listening to {take.name}", (n + 1) / len(share))
-                out.append(_stretch(reader, n, step, most=0 if n % every else most))
-        return out
+            return [_stretch(reader, n, step, most=0 if n % every else most) for n in share]
 
-    with ThreadPoolExecutor(jobs) as pool:
-        parts = [part for found in pool.map(some, shares) for part in found]
+    parts: list[_Stretch] = []
+    with working(jobs):
+        shares = parted(range(count), STRETCHES_AT_ONCE)
+        for n in range(0, len(shares), jobs):
+            progress(f"listening to {take.name}", n / len(shares))
+            parts += [part for found in spread(some, shares[n : n + jobs]) for part in found]
     rows, peak = range(len(mics)), np.concatenate([part.peak for part in parts], axis=1)
     return Survey(
         take=take, mics=mics, slot=step * SLOT_STEPS, peak=peak,
