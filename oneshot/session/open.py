@@ -26,7 +26,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -97,16 +97,17 @@ def open_session(path: Path) -> Session:
     problems += _unanswered(edits, edits.takes, names, ("takes",))
     takes: list[Take] = []
     labels: list[Label] = []
+    passed_over: set[str] = set()
     for each in found:
         edit = edits.takes.get(each.name, TakeEdit())
         if edit.use:
-            takes.append(_take(path, each, edit, edits, problems))
+            takes.append(_take(path, each, edit, edits, problems, passed_over))
             labels += said_by_cues(path, takes[-1], problems)
             labels += said_by_names(takes[-1], [] if each.folder == path else each.folder.relative_to(path).parts[:-1])
     if not takes:
         raise SessionError(f"{path / FILE} leaves every take out: set use = true for at least one")
     takes = with_numbered_pairs(path, takes, edits, problems)
-    _check_takes(path, takes, edits, problems)
+    _check_takes(path, takes, edits, problems, passed_over)
     labels += said_by_file(path, edits, takes, names)
     return Session(one_line(edits.name or name), path, tuple(takes), sorted_labels(labels, takes),
                    tuple(sorted(set(problems))), 20.0 if edits.air_c is None else edits.air_c, edits.processed)
@@ -289,16 +290,22 @@ class _Channel:
     stereo: bool
 
 
-def _take(root: Path, found: _Found, edit: TakeEdit, edits: SessionEdits, problems: list[Problem]) -> Take:
-    """What was found to a take, with what session.toml says of it."""
-    name, headers = edit.name or found.name, found.headers
+def _take(root: Path, found: _Found, edit: TakeEdit, edits: SessionEdits, problems: list[Problem],
+          passed_over: set[str]) -> Take:
+    """What was found to a take, with what session.toml says of it. Mics that are ignored and whose files have another
+    rate, so that they cannot be read along, are no mics of it; their names go to ``passed_over``.
+    """
+    name = edit.name or found.name
+    headers, apart = _of_one_rate(root, found, edit, edits)
+    passed_over |= apart
     _check_rates(name, headers)
     found_in = recordings(headers, found.stems)
     begins = starts(name, found_in, problems)
     rate = headers[0].sample_rate
     frames = max(at + recording.frames for at, recording in zip(begins, found_in, strict=True))
     channels = _channels(root, found_in, begins)
-    problems += _unanswered(edits, edit.mics, [c.name for c in channels], ("takes", found.name, "mics"))
+    problems += _unanswered(edits, edit.mics, [*(c.name for c in channels), *apart],
+                             ("takes", found.name, "mics"))
     mics = []
     for channel in channels:
         said = edit.mics.get(channel.name, MicEdit()).over(edits.mics.get(channel.name, MicEdit()))
@@ -313,6 +320,29 @@ def _take(root: Path, found: _Found, edit: TakeEdit, edits: SessionEdits, proble
     ignored = _merged([(round(a * rate), min(round(b * rate), frames)) for a, b in edit.ignore])
     return Take(name, rate, frames, widest([h.subtype for h in headers]), _buses_as_overheads(name, paired, problems),
                 ignored, found.name)
+
+
+def _of_one_rate(root: Path, found: _Found, edit: TakeEdit,
+                 edits: SessionEdits) -> tuple[tuple[Header, ...], set[str]]:
+    """The files of a take without those that are ignored, by session.toml or by their names, and have another rate than
+    the ones that are not; and what mics these would be.
+    """
+    if len({header.sample_rate for header in found.headers}) == 1:
+        return found.headers, set()
+    alone = [Recording(found.stems[header.path], (header,), None) for header in found.headers]
+    names: dict[str, set[str]] = {}
+    used: set[str] = set()
+    for channel in _channels(root, alone, [0] * len(alone)):
+        said = edit.mics.get(channel.name, MicEdit()).over(edits.mics.get(channel.name, MicEdit()))
+        path = channel.sources[0].path
+        names.setdefault(path, set()).add(channel.name)
+        if (said.role or (Role.CLOSE if said.drum else channel.guess.role)) is not Role.IGNORE:
+            used.add(path)
+    of = {header.path: header.path.relative_to(root).as_posix() for header in found.headers}
+    rates = {header.sample_rate for header in found.headers if of[header.path] in used}
+    apart = {of[header.path] for header in found.headers if rates and header.sample_rate not in rates}
+    return (tuple(header for header in found.headers if of[header.path] not in apart),
+            set().union(*(names[path] for path in apart)))
 
 
 def told_faults(headers: Sequence[Header]) -> list[Problem]:
@@ -333,7 +363,8 @@ def _check_rates(take: str, headers: Sequence[Header]) -> None:
         like = next(header for header in headers if header.sample_rate == usual).path.name
         rest = like if count[usual] == 1 else f"the {count[usual]} like {like}"
         raise AudioError(f"{take}: {other.path.name} is at {other.sample_rate} Hz and {rest} at {usual} Hz: files of "
-                         "one take need one sample rate, convert it or take it out of the folder")
+                         "one take need one sample rate, convert it or take it out of the folder, or give its mics "
+                         f'role = "ignore" in {FILE}')
 
 
 def _channels(root: Path, files: Sequence[Recording], at: Sequence[int]) -> list[_Channel]:
@@ -446,8 +477,9 @@ def _unanswered(edits: SessionEdits, said: Mapping[str, object], names: Sequence
     return [unknown(edits.lines, (*where, name), names) for name in said if name not in names]
 
 
-def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problems: list[Problem]) -> None:
-    """What can be told only over all takes: names, rates, mics nobody has."""
+def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problems: list[Problem],
+                 passed_over: Collection[str]) -> None:
+    """What can be told only over all takes: names, rates, mics nobody has, not even among those ``passed_over``."""
     called = [take.name for take in takes]
     for name in called:
         if called.count(name) > 1:
@@ -457,7 +489,7 @@ def _check_takes(root: Path, takes: Sequence[Take], edits: SessionEdits, problem
         problems.append(Problem("session", f"its takes differ in sample rate ({rates})",
                                 "convert them if the kit is to have one sample rate"))
     problems += _not_in_every_take(takes)
-    found = {mic.found for take in takes for mic in take.mics}
+    found = {mic.found for take in takes for mic in take.mics}.union(passed_over)
     problems += _unanswered(edits, edits.mics, sorted(found, key=natural_key), ("mics",))
 
 

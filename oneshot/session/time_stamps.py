@@ -7,10 +7,16 @@ round the clock. A take is shorter than half a day.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from oneshot.core.records.session import Problem
 from oneshot.session.split_files import DAY_S, Recording
+
+USUAL_RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+"""Hz (AES5, from memory)."""
+OFF = 1e-4
+"""Two recorders without word clock run apart by no more: crystals are good to 50 ppm (common practice, no source)."""
 
 
 def later_by(stamp: int, than: int, rate: int) -> int:
@@ -27,15 +33,35 @@ def starts(take: str, files: Sequence[Recording], problems: list[Problem]) -> li
     without a stamp then starts with those of its length, where these started together, and else with the earliest.
     """
     at = _by_stamps(take, files, problems)
-    ends = [s + f.frames for s, f in zip(at, files, strict=True)]
+    wrong = _mislabelled(files)
+    right = [(s, f) for s, f in zip(at, files, strict=True) if all(f is not file for file, *_ in wrong)]
+    problems += [Problem(take, f"{file.first.path.name} is {file.frames / length:.4f} times as long as the others, as "
+                               f"audio at {actual} Hz is in a file that says {file.first.sample_rate} Hz",
+                         "put the right rate into its header and convert it to that of the others: as it is, it has "
+                         "another pitch and runs away from them") for file, length, actual in wrong]
+    ends = [s + f.frames for s, f in right]
     if len(set(ends)) > 1:
-        short, long = files[ends.index(min(ends))].parts[-1], files[ends.index(max(ends))].parts[-1]
+        short, long = (right[ends.index(end)][1].parts[-1] for end in (min(ends), max(ends)))
         rate = short.sample_rate
         problems.append(Problem(take, f"its files differ in length: {short.path.name} ends at {min(ends) / rate:.3f} "
                                       f"s, {long.path.name} at {max(ends) / rate:.3f} s",
                                 "look for the rest of the shorter ones, which are silent at the end, or check that all "
                                 "start together"))
     return at
+
+
+def _mislabelled(files: Sequence[Recording]) -> list[tuple[Recording, int, int]]:
+    """The recordings whose length, against that of most others, is what audio of another usual rate has that was
+    labelled with the take's: each with the length of the others, frames, and the rate that it seems to have.
+    """
+    counts = Counter(file.frames for file in files)
+    for length in (each for each, count in counts.items() if count == max(counts.values())):
+        found = [(file, length, actual) for file in files for actual in USUAL_RATES
+                 if actual != file.first.sample_rate
+                 and abs(file.frames * file.first.sample_rate / actual - length) <= max(1.0, OFF * length)]
+        if found and 2 * len(found) <= len(files):
+            return found
+    return []
 
 
 def _by_stamps(take: str, files: Sequence[Recording], problems: list[Problem]) -> list[int]:

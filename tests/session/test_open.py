@@ -130,6 +130,28 @@ def test_rates_that_differ_inside_a_take_stop_with_both_files(tmp_path: Path) ->
     assert "a 48000 Hz, b 44100 Hz" in told(open_session(tmp_path), "differ in sample rate").what
 
 
+@pytest.mark.parametrize("where", ['mics."Spare"', 'takes."a".mics."Spare"'])
+def test_a_file_of_another_rate_that_is_ignored_is_no_matter(tmp_path: Path, where: str) -> None:
+    """By session.toml, for all takes or for one: the take is read without it, at its own rate and length, and nothing
+    is said; what stands at another rate and is not ignored still stops.
+    """
+    for mic in ("Kick", "Snare"):
+        sound(tmp_path / "a" / f"{mic}.wav")
+    quiet = open_session(tmp_path)
+    sound(tmp_path / "a" / "Spare.wav", rate=44100, frames=99_999)
+    with pytest.raises(AudioError, match=r'give its mics role = "ignore" in session\.toml'):
+        open_session(tmp_path)
+    (tmp_path / "session.toml").write_text(f'[{where}]\nrole = "ignore"\n', encoding="utf-8")
+    session = open_session(tmp_path)
+
+    assert ["Kick", "Snare"] == [mic.name for mic in only(session).mics]
+    assert (only(quiet).sample_rate, only(quiet).frames) == (only(session).sample_rate, only(session).frames)
+    assert quiet.problems == session.problems == ()
+    sound(tmp_path / "a" / "OH.wav", rate=96000)
+    with pytest.raises(AudioError, match=r"OH\.wav is at 96000 Hz"):
+        open_session(tmp_path)
+
+
 def test_lengths_that_differ_are_told_and_the_longest_counts(tmp_path: Path) -> None:
     """Both files and both lengths are named; the shorter mic is silent at its end."""
     sound(tmp_path / "Kick.wav", frames=4800)

@@ -96,3 +96,31 @@ def test_stamps_half_a_file_apart_are_the_limit(tmp_path: Path) -> None:
         (tmp_path / name).mkdir()
         assert {"Kick": 0, "Snare": at} == places(stamped(tmp_path / name, {"Kick": (FRAMES, 0),
                                                                             "Snare": (FRAMES, gap)}))
+
+
+@pytest.mark.parametrize(("frames", "actual"), [(441_000, 44_100), (441_030, 44_100), (960_000, 96_000),
+                                                (882_000, 88_200)])
+def test_a_file_labelled_with_another_rate_is_told_as_such(tmp_path: Path, frames: int, actual: int) -> None:
+    """Ten seconds at 44.1, 88.2 or 96 kHz in a file that says 48, by a clock of its own perhaps: not merely as one
+    that is short or long.
+    """
+    session = stamped(tmp_path, {"Kick": (10 * RATE, None), "Snare": (10 * RATE, None), "OH": (frames, None)})
+
+    assert f"as audio at {actual} Hz is in a file that says 48000 Hz" in told(session, "OH.wav is").what
+    assert not [each for each in session.problems if "differ in length" in each.what]
+
+
+def test_of_two_files_the_one_is_mislabelled_that_a_usual_rate_explains(tmp_path: Path) -> None:
+    """48 kHz and 44.1 kHz audio, both labelled 48: no rate in use makes the longer one out of the shorter."""
+    session = stamped(tmp_path, {"Kick": (10 * RATE, None), "Snare": (441_000, None)})
+
+    assert "Snare.wav is 0.9187 times as long as the others" in told(session, "times as long").what
+
+
+@pytest.mark.parametrize("frames", [441_500, 470_000, 700_000, 479_000])
+def test_other_lengths_are_lengths(tmp_path: Path, frames: int) -> None:
+    """A hundredth of a second off what another rate gives, or anything else: the file is short or long, no more."""
+    session = stamped(tmp_path, {"Kick": (10 * RATE, None), "Snare": (10 * RATE, None), "OH": (frames, None)})
+
+    assert told(session, "differ in length").where == tmp_path.name
+    assert not [each for each in session.problems if "times as long" in each.what]
