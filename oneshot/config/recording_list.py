@@ -4,11 +4,9 @@ a table for each line.
     [[wanted]]
     drum = "snare"            # a drum's name, or its kind: kick, snare, tom, hat, ride, crash
     articulation = "centre"   # left out: whichever is played
-    hits = 80                 # that can be used
-    tail_s = 3.0              # for how long each is to decay before the next
-    span_db = 30.0            # from the softest to the hardest
-
-Every key but the drum has a default.
+    hits = 80                 # that can be used; left out: 40
+    tail_s = 5.0              # for how long each is to decay before the next; left out: 3.0
+    span_db = 30.0            # from the softest to the hardest; left out: 24.0
 """
 
 from __future__ import annotations

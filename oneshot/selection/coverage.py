@@ -11,10 +11,11 @@ the noise floors: where one has moved, each counts below its own hardest hit.
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from oneshot.config.release_lock import REACH_S
 from oneshot.core.records.hits import Hit, ordinary
 from oneshot.core.records.kit import Kit, OneShot, TakeNoise
 from oneshot.core.records.session import Session
+from oneshot.session.mic_names import KINDS
 
 STRENGTHS = ("soft", "medium", "hard")
 USABLE = ("A", "B")
@@ -43,7 +45,8 @@ class Covered:
     tail is as long as wanted, which count for nothing in ``missing``: hits still to be played per strength. ``in_kit``:
     those of ``usable`` that are a kit's; ``above_kit_db``: by how much the session's hardest is louder than the kit's,
     None where that cannot be told; ``apart``: why levels of the two cannot be compared, empty where they can;
-    ``unknown_to_kit``: whether the kit has drums of this kind and none of this name.
+    ``unknown_to_kit``: whether the kit has drums of this kind and none of this name; ``unknown``: of a line for which
+    nothing was found, whether no drum or mic has its name, and no kind; ``nearest``: one that has, if any is near.
     """
 
     wanted: Wanted
@@ -56,12 +59,14 @@ class Covered:
     above_kit_db: float | None = None
     apart: str = ""
     unknown_to_kit: bool = False
+    unknown: bool = False
+    nearest: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class _Stroke:
     """A hit of the session or a one-shot of the kit. ``tail_s``: how long it may be heard, infinite where its tail
-    ends by itself; ``usable`` as above, with a level that is known.
+    ends by itself; ``usable`` as above, with a level that is known; ``news``: of a take that the kit does not have.
     """
 
     drum: str
@@ -70,6 +75,7 @@ class _Stroke:
     tail_s: float
     usable: bool
     in_kit: bool
+    news: bool = False
 
 
 def covered(session: Session, found: Analysis, grades: Mapping[int, str], wanted: Sequence[Wanted],
@@ -77,7 +83,8 @@ def covered(session: Session, found: Analysis, grades: Mapping[int, str], wanted
     """The list, line by line, against what was found. ``grades``: hit id -> grade in its own close mics; ``kit``: the
     kit that the session expands.
     """
-    strokes = [*_of_kit(kit), *_of_session(session, found, grades, kit)]
+    shared = _shared(session, found, kit)
+    strokes = [*_of_kit(kit, session, found, shared), *_of_session(session, found, grades, kit, shared)]
     kinds = {drum.name: drum.kind for drum in ([] if kit is None else kit.drums)}
     homes = {drum.name: drum.home for drum in found.drums}
     own = frozenset(kinds)  # a name of the kit's goes before a kind, any other does not
@@ -94,16 +101,25 @@ def covered(session: Session, found: Analysis, grades: Mapping[int, str], wanted
             stranger = drum not in own and kinds[drum] in {kinds[name] for name in own}
             rows += [_row([s for s in strokes if (s.drum, s.articulation) == (drum, way)], line, drum, way, apart,
                           stranger=stranger) for way in _ways(strokes, drum, line)]
-        out += rows or [_row([], line, "", "", "", stranger=False)]
+        out += rows or [_not_there(line, {*kinds, *KINDS, *(mic.drum for take in session.takes for mic in take.mics
+                                                            if mic.drum)})]
     return out
+
+
+def _not_there(line: Wanted, names: Collection[str]) -> Covered:
+    """A line for which nothing was found; ``names``: all that a drum may be called here."""
+    folded = {name.casefold(): name for name in sorted(names)}
+    unknown = line.drum.casefold() not in folded
+    near = difflib.get_close_matches(line.drum.casefold(), list(folded), n=1) if unknown else []
+    return replace(_row([], line, "", "", "", stranger=False), unknown=unknown, nearest=folded[near[0]] if near else "")
 
 
 def _row(strokes: Sequence[_Stroke], line: Wanted, drum: str, way: str, apart: str, *, stranger: bool) -> Covered:
     """One drum and articulation. ``apart`` as in ``Covered``."""
     usable = [s for s in strokes if s.usable]
-    tops = [max((s.level_db for s in usable if s.in_kit is kits and s.level_db is not None), default=None)
-            for kits in (False, True)]
+    tops = [_top([s for s in usable if s.in_kit is kits]) for kits in (False, True)]
     mine, theirs = tops
+    news = _top([s for s in usable if s.news])
     known = [top for top in tops if top is not None]
     counts, long = np.zeros((2, 2, len(STRENGTHS)), np.int64)
     for s in usable:
@@ -114,8 +130,13 @@ def _row(strokes: Sequence[_Stroke], line: Wanted, drum: str, way: str, apart: s
             long[int(s.in_kit), strength] += s.tail_s >= line.tail_s
     every = tuple(counts.sum(axis=0).tolist())
     return Covered(line, drum, way, every, int(counts.sum() - long.sum()), _missing(line, long.sum(axis=0).tolist()),
-                   tuple(counts[1].tolist()), None if apart or mine is None or theirs is None else mine - theirs,
+                   tuple(counts[1].tolist()), None if apart or news is None or theirs is None else news - theirs,
                    apart if len(known) == len(tops) else "", stranger)
+
+
+def _top(strokes: Sequence[_Stroke]) -> float | None:
+    """The level of the hardest, dB; None where none is known."""
+    return max((s.level_db for s in strokes if s.level_db is not None), default=None)
 
 
 def _strength(below_db: float, span_db: float) -> int:
@@ -141,16 +162,17 @@ def _missing(line: Wanted, usable: Sequence[int]) -> tuple[int, ...]:
 # ---------------------------------------------------------------------------------------------------------- the session
 
 
-def _of_session(session: Session, found: Analysis, grades: Mapping[int, str], kit: Kit | None) -> list[_Stroke]:
+def _of_session(session: Session, found: Analysis, grades: Mapping[int, str], kit: Kit | None,
+                shared: Mapping[str, Mapping[int, Hit]]) -> list[_Stroke]:
     """The session's hits that are not the kit's, called as the kit calls them."""
-    known = _places(session, kit)
+    theirs = {hit.id for hits in shared.values() for hit in hits.values()}
     out = []
     for drum in found.drums:
         hits = [hit for hit in found.hits if hit.drum == drum.name]
         called = _called(kit, drum, {hit.articulation for hit in hits})
-        out += [_Stroke(drum.name, called[hit.articulation], hit.level_db, _tail_s(session, found, hit, drum.home),
-                        grades[hit.id] in USABLE and hit.level_db is not None, in_kit=False)
-                for hit in hits if not _is_there(hit, known, session)]
+        out += [_Stroke(drum.name, called[hit.articulation], hit.level_db, _tail_s(session, found, hit),
+                        grades[hit.id] in USABLE and hit.level_db is not None, in_kit=False,
+                        news=hit.take not in shared) for hit in hits if hit.id not in theirs]
     return out
 
 
@@ -162,24 +184,32 @@ def _called(kit: Kit | None, drum: FoundDrum, ways: set[str]) -> dict[str, str]:
     return {way: usual if usual is not None and way == plain and way not in theirs else way for way in ways}
 
 
-def _tail_s(session: Session, found: Analysis, hit: Hit, home: str) -> float:
-    """How long a hit may decay in its home mic until the next stroke, s."""
+def _tail_s(session: Session, found: Analysis, hit: Hit) -> float:
+    """How long a hit may decay in its drum's home mic until the next stroke, s."""
     take = session.take(hit.take)
-    follows = found.next_stroke(hit, [home], take.sample_rate)
+    homes = [drum.home for drum in found.drums if drum.name == hit.drum]
+    follows = found.next_stroke(hit, homes, take.sample_rate)
     return ((take.frames if follows is None else follows) - hit.onset) / take.sample_rate
 
 
 # -------------------------------------------------------------------------------------------------------------- the kit
 
 
-def _of_kit(kit: Kit | None) -> list[_Stroke]:
-    """The one-shots of a kit."""
+def _of_kit(kit: Kit | None, session: Session, found: Analysis,
+            shared: Mapping[str, Mapping[int, Hit]]) -> list[_Stroke]:
+    """The one-shots of a kit. Of those whose recording the session holds, too, the tail is measured there."""
     if kit is None:
         return []
-    levels = {hit.id: hit.level_db for hit in kit.hits}
-    rates = {hit.id: kit.session.take(hit.take).sample_rate for hit in kit.hits}
-    return [_Stroke(shot.drum, shot.articulation, levels[shot.hit], _kept_s(shot, rates[shot.hit]),
-                    _grade(kit, shot) in USABLE and levels[shot.hit] is not None, in_kit=True)
+    hits = {hit.id: hit for hit in kit.hits}
+
+    def tail_s(shot: OneShot) -> float:
+        """How long one may be heard, s."""
+        hit = hits[shot.hit]
+        same = shared.get(hit.take, {}).get(hit.id)
+        return _kept_s(shot, kit.session.take(hit.take).sample_rate) if same is None else _tail_s(session, found, same)
+
+    return [_Stroke(shot.drum, shot.articulation, hits[shot.hit].level_db, tail_s(shot),
+                    _grade(kit, shot) in USABLE and hits[shot.hit].level_db is not None, in_kit=True)
             for shot in kit.one_shots]
 
 
@@ -196,28 +226,25 @@ def _kept_s(shot: OneShot, take_rate: int) -> float:
     return max(((file.frames - file.onset_frame) / (file.sample_rate or take_rate) for file in shot.files), default=0.0)
 
 
-def _places(session: Session, kit: Kit | None) -> dict[str, list[int]]:
-    """Take -> the onsets of the kit's one-shots there, of takes that are the session's, too: of that name, rate and
-    length.
+def _shared(session: Session, found: Analysis, kit: Kit | None) -> dict[str, dict[int, Hit]]:
+    """Of takes that kit and session both have (of one name, rate and length): take -> id of a kit's hit that has a
+    one-shot -> the session's hit that it is, the nearest in time.
     """
     if kit is None:
         return {}
-    same = {take.name for take in session.takes
-            if (take.name, take.sample_rate, take.frames) in {(t.name, t.sample_rate, t.frames)
-                                                              for t in kit.session.takes}}
+    theirs = {(take.name, take.sample_rate, take.frames) for take in kit.session.takes}
     used = {shot.hit for shot in kit.one_shots}
-    out: dict[str, list[int]] = {name: [] for name in same}
-    for hit in kit.hits:
-        if hit.id in used and hit.take in same:
-            out[hit.take].append(hit.onset)
-    return {name: sorted(onsets) for name, onsets in out.items()}
-
-
-def _is_there(hit: Hit, known: Mapping[str, Sequence[int]], session: Session) -> bool:
-    """Whether a hit is a one-shot of the kit."""
-    onsets = np.asarray(known.get(hit.take, ()), np.int64)
-    reach = REACH_S * session.take(hit.take).sample_rate
-    return bool(np.any(np.abs(onsets - hit.onset) <= reach))
+    out: dict[str, dict[int, Hit]] = {}
+    for take in session.takes:
+        if (take.name, take.sample_rate, take.frames) in theirs:
+            mine = [hit for hit in found.hits if hit.take == take.name]
+            out[take.name] = {}
+            for hit in kit.hits:
+                if hit.id in used and hit.take == take.name and mine:
+                    near = min(mine, key=lambda each: abs(each.onset - hit.onset))
+                    if abs(near.onset - hit.onset) <= REACH_S * take.sample_rate:
+                        out[take.name][hit.id] = near
+    return out
 
 
 def _moved(kit: Kit, found: Analysis, home: str) -> str:

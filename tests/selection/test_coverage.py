@@ -62,6 +62,17 @@ def test_a_kind_stands_for_its_drums_and_what_is_not_there_is_missing(pier: Pier
     assert ("", (0, 0, 0), (14, 14, 14)) == (ride.drum, ride.usable, ride.missing)
 
 
+@pytest.mark.parametrize(("name", "told"), [
+    ("snair", "did you mean snare?"), ("Flor", "did you mean floor?"), ("glockenspiel", "kinds are kick, snare"),
+    ("ride", ""), ("Snare", "")])
+def test_a_name_that_nothing_bears_is_told(pier: Pier, name: str, told: str) -> None:
+    """With the nearest name that a drum or a kind has; a kind that was not played yet is only missing."""
+    text = "\n".join(line for _, line in coverage_lines(of(pier, Wanted(name))))
+
+    assert bool(told) == (f"is called {name}" in text)
+    assert told in text
+
+
 def test_a_list_is_read(tmp_path: Path) -> None:
     """Keys have their defaults; an unknown one is reported."""
     path, problems = tmp_path / "list.toml", list[Problem]()
@@ -69,6 +80,20 @@ def test_a_list_is_read(tmp_path: Path) -> None:
 
     assert (Wanted("snare", hits=12),) == read_list(path, problems)
     assert ["key 'tail' is unknown and ignored"] == [each.what for each in problems]
+
+
+def test_the_page_tells_what_is_left_out(tmp_path: Path) -> None:
+    """The list of docs/check.md can be read as it stands, and gives the defaults that its remarks name."""
+    page = (Path(__file__).parents[2] / "docs" / "check.md").read_text(encoding="utf-8")
+    text = next(part for part in page.split("```") if "[[wanted]]" in part).removeprefix("toml")
+    (tmp_path / "list.toml").write_text(text, encoding="utf-8")
+    problems: list[Problem] = []
+    (wanted,), plain = read_list(tmp_path / "list.toml", problems), Wanted("snare")
+
+    assert (Wanted("snare", "centre", 80, 5.0, 30.0), []) == (wanted, problems)
+    for key in ("hits", "tail_s", "span_db"):
+        (line,) = (line for line in text.splitlines() if line.startswith(key))
+        assert line.endswith(f"left out: {getattr(plain, key)}")
 
 
 @pytest.mark.parametrize(("text", "why"), [
@@ -143,6 +168,22 @@ def test_a_hit_that_kit_and_session_share_counts_once(pier: Pier) -> None:
 
     assert [row.usable for row in of(pier, *wanted)] == [row.usable for row in rows]
     assert len(pier.kit.one_shots) == sum(sum(row.in_kit) for row in rows)
+
+
+def test_of_a_hit_that_both_have_the_session_tells_the_tail(pier: Pier) -> None:
+    """Strokes 0.9 s apart have no three seconds to decay, in the kit or not; and of hits that the kit left out none is
+    held against the kit's hardest.
+    """
+    (alone,) = of(pier, Wanted("kick", tail_s=3.0))
+    (both,) = together(pier.session, pier.kit, Wanted("kick", tail_s=3.0))
+    fewer = tuple(shot for n, shot in enumerate(pier.kit.one_shots) if shot.drum != "kick" or n % 2)
+    (half,) = together(pier.session, replace(pier.kit, one_shots=fewer), Wanted("kick", tail_s=3.0))
+
+    assert alone.short == both.short > 0
+    assert alone.missing == both.missing
+    assert alone.usable == half.usable
+    assert 0 < sum(half.in_kit) < sum(half.usable)
+    assert both.above_kit_db is half.above_kit_db is None
 
 
 def test_the_kit_s_names_are_used(pier: Pier, evening: Path) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 from oneshot.kit.report.lines import BLANK, Line, plain, table
 from oneshot.selection.coverage import STRENGTHS, Covered
+from oneshot.session.mic_names import KINDS
 
 
 def coverage_lines(found: Sequence[Covered], kit: str | None = None) -> list[Line]:
@@ -52,6 +53,9 @@ def _to_play(found: Covered) -> str:
                     if part)
     if not any(found.missing):
         return ""
+    if found.unknown:
+        return (f"{name}: nothing yet, and no drum, mic or kind of drum is called {found.wanted.drum}: "
+                + (f"did you mean {found.nearest}?" if found.nearest else f"kinds are {', '.join(KINDS)}"))
     if not sum(found.usable):
         return f"{name}: nothing yet; {found.wanted.hits} hits, soft to hard, {found.wanted.tail_s:g} s of decay each"
     more = ", ".join(f"{count} more {strength}" for strength, count in zip(STRENGTHS, found.missing, strict=True)
@@ -67,4 +71,5 @@ def coverage_record(found: Sequence[Covered]) -> list[Mapping[str, Any]]:
              "missing": dict(zip(STRENGTHS, each.missing, strict=True)),
              "in_kit": dict(zip(STRENGTHS, each.in_kit, strict=True)),
              "above_kit_db": None if each.above_kit_db is None else round(each.above_kit_db, 2),
-             "levels_apart": each.apart or None, "unknown_to_kit": each.unknown_to_kit} for each in found]
+             "levels_apart": each.apart or None, "unknown_to_kit": each.unknown_to_kit,
+             "unknown_name": each.unknown, "nearest_name": each.nearest or None} for each in found]
