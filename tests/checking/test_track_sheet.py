@@ -100,5 +100,10 @@ def test_a_packed_session_holds_the_sheet(noted: Path, tmp_path: Path) -> None:
     assert ("Kick In", "-1") == (rows["Kick Out"]["polarity_against"], rows["Kick Out"]["polarity_measured"])
     assert ("Boundary layer, on a pillow", "'=") == (rows["Kick In"]["note"], rows["OH L"]["note"])
     assert float(rows["OH L"]["snare_m"]) == pytest.approx(float(rows["OH L"]["snare_ms"]) * 0.3432, abs=2e-3)
+    clear = {(mic, drum): row[f"{drum}_clear"] for mic, row in rows.items() for drum in ("kick", "snare", "floor")}
+    read = {(track.mic.name, drum): "yes" if delay.clear else "no" for track in sheets["pier"]
+            for drum, delay in track.delays.items()}
+    assert {"yes", "no"} == set(clear.values())
+    assert clear == dict.fromkeys(clear, "") | read
     assert "opposite to Kick In" in text
     assert {("note", "Boundary layer, on a pillow"), ("note", "=")} < set(pack_session.texts_of(given).rows)

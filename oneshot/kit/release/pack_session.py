@@ -24,6 +24,7 @@ from oneshot.audio.io import BLOCK, TakeReader, read_header, widest, write_long_
 from oneshot.audio.loudness import TruePeak
 from oneshot.audio.ogg import ogg_beside
 from oneshot.checking import checked
+from oneshot.checking.finding import Finding, Harm
 from oneshot.checking.track_sheet import Track as Measured
 from oneshot.config.corrections_file import safe_name
 from oneshot.config.handling import NOTHING
@@ -36,7 +37,7 @@ from oneshot.core.progress import Progress
 from oneshot.core.records.hits import Drum
 from oneshot.core.records.kit import Fader
 from oneshot.core.records.session import Floats, Mic, Problem, Session, Take
-from oneshot.core.text import one_line
+from oneshot.core.text import counted, one_line
 from oneshot.cutting.mix import balance as balancing
 from oneshot.kit.export.hits_csv import cell
 from oneshot.kit.release.archive import (
@@ -63,6 +64,8 @@ COLUMNS = ("path", "take", "mic", "role", "drum", "place", "pair", "side", "pola
            "frames", "seconds")
 Sheets = Mapping[str, Sequence[Measured]]
 """Take -> its track sheet, as measured."""
+FAULTS_NAMED = 6
+"""Faults of the recordings that are named; of more their number is told."""
 QUICK = 1
 """Sound hardly shrinks: the least work for it."""
 
@@ -152,8 +155,10 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
     before = None if last is None else sums_of(last)
     parts = fingerprint_parts(given.session)
     check_unchanged(given.session, parts)
-    sheets = checked(given.session, jobs=jobs, progress=progress).tracks
+    heard = checked(given.session, jobs=jobs, progress=progress)
+    sheets = heard.tracks
     balance, told = rough_balance(given, jobs, progress)
+    told += faults(given, heard.findings)
     heads = {"LICENCE.txt": licence_file(given.licence, given.licence_text), SHEET: sheet(given, balance, sheets),
              TABLE: table(given, sheets)}
     mixes = {f"{track.path.split('/')[0]}/{SMALL_MIX}": track.take for track in given.tracks}
@@ -181,6 +186,21 @@ def pack_session(given: Recordings, out: Path, *, last: Path | None = None, jobs
         check_unchanged(given.session, parts)
         put_in_place(written, out)
     return Pack(out, len(pack.sums) + 1, out.stat().st_size, given.licence, changed), told
+
+
+def faults(given: Recordings, findings: Sequence[Finding]) -> tuple[Problem, ...]:
+    """What ``check`` finds wrong with the recordings that are given away, the worst first, as one problem; none where
+    that is nothing. Nothing is held back for it.
+    """
+    there = {name for track in given.tracks for name in (track.take.name, track.mic.name,
+                                                         f"{track.take.name}/{track.mic.name}")}
+    worse = [each.problem for each in findings if each.harm is not Harm.NOTE and each.problem.where in there]
+    if not worse:
+        return ()
+    named = "; ".join(f"{each.where} {each.what}" for each in worse[:FAULTS_NAMED])
+    more = f"; and {len(worse) - FAULTS_NAMED} more" if len(worse) > FAULTS_NAMED else ""
+    return (Problem("recordings", f"are packed with {counted(len(worse), 'fault')}: {named}{more}",
+                    "oneshot check tells places and remedies"),)
 
 
 # -------------------------------------------------------------------------------------------------------------- balance

@@ -46,16 +46,19 @@ def sheet_record(track: Track, metres_a_second: float) -> Mapping[str, Any]:
 def sheet_columns(drums: Sequence[str]) -> list[str]:
     """What ``sheet_cells`` are called."""
     return ["note", "peak_dbfs", "noise_dbfs", "polarity_against", "polarity_measured",
-            *(f"{drum}_{unit}" for drum in drums for unit in ("ms", "m"))]
+            *(f"{drum}_{unit}" for drum in drums for unit in ("ms", "m", "clear"))]
 
 
-def sheet_cells(track: Track, drums: Sequence[str], metres_a_second: float) -> list[str | float | None]:
-    """One mic as a row of a table, None where something was not measured."""
+def sheet_cells(track: Track, drums: Sequence[str], metres_a_second: float) -> list[str | float | bool | None]:
+    """One mic as a row of a table, None where something was not measured; whether a distance was read off clear fronts
+    stands behind it.
+    """
     delays = [track.delays.get(drum) for drum in drums]
     return [track.mic.note, _rounded(track.measured.peak_dbfs), _rounded(track.measured.noise_dbfs),
             *((None, None) if track.polarity is None else (track.polarity.against, track.polarity.sign)),
             *(figure for delay in delays for figure in
-              ((None, None) if delay is None else (round(delay.ms, 3), round(metres(delay, metres_a_second), 3))))]
+              ((None, None, None) if delay is None else
+               (round(delay.ms, 3), round(metres(delay, metres_a_second), 3), delay.clear)))]
 
 
 def heard_drums(tracks: Sequence[Track]) -> list[str]:

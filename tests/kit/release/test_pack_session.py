@@ -115,6 +115,27 @@ def test_a_session_is_packed_with_all_that_belongs_to_it(tmp_path: Path) -> None
     assert ["01_s/01_kick.wav", "more.txt"] == [each.path for each in verify.verify(tmp_path / "bad.zip")]
 
 
+def test_what_check_finds_is_told_in_one_warning_and_holds_nothing_back(tmp_path: Path) -> None:
+    """A clipped mic, one that drops out, and many that are silent: six are named, the worst first, and all tracks are
+    in the zip. Talk stays at home, and so does what is wrong with it.
+    """
+    folder, rng = strokes(tmp_path / "s"), np.random.default_rng(1)
+    for n in range(6):
+        soundfile.write(folder / f"Room {n + 1}.wav", np.zeros(144_000), 48_000, "PCM_24")
+    soundfile.write(folder / "Talkback.wav", np.zeros(144_000), 48_000, "PCM_24")
+    holes = 0.1 * rng.standard_normal(144_000)
+    holes[50_000:50_600] = 0.0
+    soundfile.write(folder / "Tom 1.wav", holes, 48_000, "PCM_24")
+    given = pack_session.prepared(folder, licence="cc0")
+    made, (told,) = pack_session.pack_session(given, tmp_path / "a.zip", progress=quiet)
+
+    assert ("recordings", "oneshot check tells places and remedies") == (told.where, told.todo)
+    assert told.what.startswith("are packed with 7 faults: s/Room 1 is silent; s/Room 2 is silent; ")
+    assert told.what.endswith("; and 1 more")
+    assert 7 + len(NAMES) == sum(path.suffix == ".wav" and path.name != pack_session.MIX
+                                 for path in unpacked(made.path, tmp_path / "out").rglob("*"))
+
+
 def test_texts_are_listed_and_the_licence_is_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Without a licence nothing starts; without --yes nothing is written, but all that would be public is shown, with
     the caution; talk alone is nothing to give away.
@@ -141,7 +162,8 @@ def test_a_session_without_strokes_is_given_away_all_the_same(tmp_path: Path) ->
     write_wav(_folder(tmp_path / "s") / "Kick.wav", np.zeros((1, 48_000)), 48_000, "PCM_16")
     given = pack_session.prepared(tmp_path / "s", licence="cc0")
     _, told = pack_session.pack_session(given, tmp_path / "1.zip", progress=quiet)
-    assert ["rough mix"] == [problem.where for problem in told]
+    assert ["rough mix", "recordings"] == [problem.where for problem in told]
+    assert "are packed with 1 fault: s/Kick is silent" == told[-1].what
 
     for _ in range(2):  # a word is a version too, and its zip makes room for the next
         beta = pack_session.prepared(tmp_path / "s", licence="cc0", version="beta")
