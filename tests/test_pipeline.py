@@ -12,10 +12,13 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from command_line import main_code
 from stage_inputs import RATE, Pier, noise
 from stroke_sessions import NAMES, strokes, sums
 
 from oneshot import pipeline
+from oneshot.analysis.detection import take
+from oneshot.analysis.records import TakeScan
 from oneshot.cli import main
 from oneshot.config import corrections_file
 from oneshot.core.errors import AudioError, KitError, OneshotError, SessionError, SettingsError, WorkError
@@ -469,6 +472,53 @@ def test_only_takes_a_name_or_a_kind(pier: Pier, tmp_path: Path) -> None:
     by_kind = pipeline.build(pier.session, tmp_path / "kit", only="tom").kit
 
     assert ["floor"] == [d.name for d in by_kind.drums]
+
+
+def test_a_build_starts_from_what_check_scanned(jetty: Pier, tmp_path: Path, own_folders: Path) -> None:
+    """It scans nothing again, and its kit is to the byte the one that was built without a check before. Reading headers
+    only keeps nothing.
+    """
+    assert 0 == main_code("check", str(jetty.session), "--headers-only")
+    assert [] == list(own_folders.rglob("scan-1.json"))
+    assert 0 == main_code("check", str(jetty.session))
+    assert 1 == len(list(own_folders.rglob("scan-1.json")))
+    told: list[tuple[str, float]] = []
+    pipeline.build(jetty.session, tmp_path / "kit", progress=collector(told))
+
+    assert [] == [stage for stage, _ in told if "scan" in stage]
+    assert sums(jetty.folder) == sums(tmp_path / "kit")
+
+
+def test_check_reports_before_it_scans(jetty: Pier, monkeypatch: pytest.MonkeyPatch,
+                                       capsys: pytest.CaptureFixture[str]) -> None:
+    """Whoever ends it then has read all that it has to say."""
+    def ended(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("oneshot.analysis.detection.take.scan_take", ended)
+
+    assert 130 == main_code("check", str(jetty.session))
+    out = capsys.readouterr().out
+    assert "track sheet" in out
+    assert "Nothing wrong was found" in out or "Good to know" in out
+
+
+def test_a_scan_of_files_that_change_meanwhile_is_not_kept(jetty: Pier, tmp_path: Path, own_folders: Path,
+                                                           monkeypatch: pytest.MonkeyPatch) -> None:
+    """A recorder still writes: the report stands, and a build will scan what is there then."""
+    shutil.copytree(jetty.session, tmp_path / "s")
+    (first, *_) = sorted((tmp_path / "s").rglob("*.wav"))
+    scan = take.scan_take
+
+    def meanwhile(*args: Any, **more: Any) -> TakeScan:
+        found = scan(*args, **more)
+        first.touch()
+        return found
+
+    monkeypatch.setattr(take, "scan_take", meanwhile)
+
+    assert 0 == main_code("check", str(tmp_path / "s"))
+    assert [] == list(own_folders.rglob("scan-1.json"))
 
 
 @pytest.mark.full

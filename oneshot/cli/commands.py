@@ -68,7 +68,8 @@ def check(session: SessionPath, as_json: AsJson = False,
     Takes, mics, roles, pairs and what to record next; then it listens to every file once: a track sheet with levels,
     polarity and distances, and what is wrong, the worst first, each with its place and what to do: clipping, dropouts,
     cuts, compressors, hum, polarity, files that are not in time, drift or have the wrong name, gain that was moved,
-    drums that went flat. Changes nothing; --write drafts session.toml.
+    drums that went flat. Once all is reported it scans the takes for the build that follows, which starts from
+    there. Changes nothing in the session; --write drafts session.toml.
     """
     with plainly(debug=debug):
         from oneshot.core.errors import SessionError, SettingsError
@@ -125,6 +126,12 @@ def check(session: SessionPath, as_json: AsJson = False,
             warn([*told, *found.problems, *(() if tracks is None else tracks.problems)])
             if write:
                 show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])
+        if heard is not None and asked is None:  # with a list the build's analysis was done, and is stored
+            from oneshot.analysis import scan_takes
+
+            sys.stdout.flush()
+            with watched(sys.stderr, silent=as_json) as progress:
+                scan_takes(found, jobs=jobs or os.cpu_count() or 1, progress=progress)
 
 
 def _listed(wanted: str | None, kit: Path | None, told: list[Problem]) -> tuple[Sequence[Wanted], Kit | None] | None:

@@ -20,12 +20,13 @@ from oneshot.analysis.detection import onsets as find_onsets
 from oneshot.analysis.records import Arrivals, Onsets, TakeScan
 from oneshot.analysis.result import Detected
 from oneshot.audio.io import TakeReader
-from oneshot.core.cache.disk import Store
-from oneshot.core.errors import WorkError
+from oneshot.core.cache.disk import Store, open_store
+from oneshot.core.errors import SessionError, WorkError
 from oneshot.core.lazy import fetch
 from oneshot.core.progress import Progress
 from oneshot.core.records.session import SILENT_PEAK, Problem, Session, Take
-from oneshot.core.workers import spread, workers
+from oneshot.core.workers import spread, workers, working
+from oneshot.session.open import check_unchanged, fingerprint_parts
 
 PARTS_AHEAD = 2
 """Parts of a scan that each worker computes before they are put together."""
@@ -62,6 +63,21 @@ def _take_problems(take: Take, scanned: TakeScan, *, alone: bool) -> list[Proble
             raise
         return [Problem(take.name, "is silent in every mic and has no hits",
                         "check its files, or leave it out in session.toml (use = false)")]
+
+
+def scan_takes(session: Session, *, jobs: int, progress: Progress) -> None:
+    """Scan what the store does not hold of a session yet, for the build that follows; nothing is kept where its files
+    change meanwhile. Raises AudioError where a file cannot be read, SettingsError as ``open_store``.
+    """
+    parts = fingerprint_parts(session)
+    store = open_store(parts)
+    with working(jobs):
+        for take in session.takes:
+            scan_take(session, take, store=store, progress=progress)
+    try:
+        check_unchanged(session, parts)
+    except SessionError:  # a recorder that still writes
+        store.clear()
 
 
 def scan_take(session: Session, take: Take, *, store: Store, progress: Progress) -> TakeScan:
