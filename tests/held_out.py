@@ -169,7 +169,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
                 graded = [each for each in found if each.grade != "D"]
                 row = figures.figures(manifest, true, take)
                 shown = " ".join(f"{key} {'-' if row[key] is None else format(row[key], '.3f')}" for key in (
-                    "detect_f1", "bleed_err", "honest", "clean_precision", "usable_precision", "usable_recall"))
+                    "detect_f1", "strokes_f1", "bleed_err", "honest", "clean_precision", "usable_precision",
+                    "usable_recall"))
                 print(f"{name} / {take}: {shown} whole files {sum(not e.false for e in graded)} of {len(graded)}")
                 for each in (e for e in graded if e.false):
                     print(f"  hit {each.hit}, {each.mic}: {each.grade}, {each.worst_db:.1f} dB at {each.at_s:.2f} s")
