@@ -90,11 +90,7 @@ def covered(session: Session, found: Analysis, grades: Mapping[int, str], wanted
     own = frozenset(kinds)  # a name of the kit's goes before a kind, any other does not
     kinds |= {drum.name: drum.kind for drum in found.drums if drum.name not in kinds}
     out: list[Covered] = []
-    called = {name.casefold(): name for name in reversed(kinds)}
-    for line in wanted:
-        name = called.get(line.drum.casefold(), "")
-        named = name in own or (name and (not own or name not in kinds.values()))
-        drums = [name] if named else [each for each in kinds if kinds[each] == line.drum.casefold()]
+    for line, drums in zip(wanted, _drums_of(wanted, kinds, own, Counter(s.drum for s in strokes)), strict=True):
         rows = []
         for drum in drums:
             apart = "" if kit is None or drum not in own or drum not in homes else _moved(kit, found, homes[drum])
@@ -103,6 +99,31 @@ def covered(session: Session, found: Analysis, grades: Mapping[int, str], wanted
                           stranger=stranger) for way in _ways(strokes, drum, line)]
         out += rows or [_not_there(line, {*kinds, *KINDS, *(mic.drum for take in session.takes for mic in take.mics
                                                             if mic.drum)})]
+    return out
+
+
+CYMBAL, WHICH = "cymbal", ("ride", "crash")
+"""A cymbal that no name tells from others may be either."""
+
+
+def _drums_of(wanted: Sequence[Wanted], kinds: dict[str, str], own: Collection[str],
+              struck: Mapping[str, int]) -> list[list[str]]:
+    """The drums that each line speaks of: that of its name, or those of its kind; for a ride or crash that is not there
+    the cymbals that may be one, the most struck first.
+
+    ``kinds``: name -> kind; ``own``: the names of the kit; ``struck``: name -> hits.
+    """
+    called = {name.casefold(): name for name in reversed(kinds)}
+    out = []
+    for line in wanted:
+        name = called.get(line.drum.casefold(), "")
+        named = name in own or (name and (not own or name not in kinds.values()))
+        out.append([name] if named else [each for each in kinds if kinds[each] == line.drum.casefold()])
+    loose = sorted({name for name, kind in kinds.items() if kind == CYMBAL}.difference(*out),
+                   key=lambda name: (-struck[name], name))
+    open_lines = [n for n, line in enumerate(wanted) if line.drum.casefold() in WHICH and not out[n]]
+    for n in open_lines:
+        out[n], loose = (loose, []) if n == open_lines[-1] else (loose[:1], loose[1:])
     return out
 
 

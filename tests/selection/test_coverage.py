@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +17,7 @@ from oneshot.core.errors import SettingsError
 from oneshot.core.records.kit import Kit
 from oneshot.core.records.session import Problem
 from oneshot.kit.report.coverage import coverage_lines
-from oneshot.selection.coverage import STRENGTHS, Covered
+from oneshot.selection.coverage import STRENGTHS, Covered, _drums_of
 from oneshot.session.open import open_session
 
 if TYPE_CHECKING:
@@ -71,6 +72,18 @@ def test_a_name_that_nothing_bears_is_told(pier: Pier, name: str, told: str) -> 
 
     assert bool(told) == (f"is called {name}" in text)
     assert told in text
+
+
+@pytest.mark.parametrize(("kinds", "expected"), [
+    ({"cymbal": "cymbal", "cymbal-2": "cymbal"}, [["cymbal-2"], ["cymbal"], []]),
+    ({"cymbal": "cymbal", "crash": "crash"}, [["cymbal"], ["crash"], []]),
+    ({"cymbal": "cymbal", "cymbal-2": "cymbal", "ride": "ride"}, [["ride"], ["cymbal-2", "cymbal"], []]),
+    ({"kick": "kick"}, [[], [], []])])
+def test_a_cymbal_that_nobody_named_may_be_the_one_wanted(kinds: dict[str, str], expected: list[list[str]]) -> None:
+    """It stands for a ride or a crash that is not there, the most struck one for the line that comes first."""
+    wanted = [Wanted("Ride"), Wanted("crash"), Wanted("splash")]
+
+    assert expected == _drums_of(wanted, kinds, (), Counter({"cymbal-2": 9, "cymbal": 4}))
 
 
 def test_a_list_is_read(tmp_path: Path) -> None:

@@ -28,6 +28,7 @@ from oneshot.analysis.detection import arrivals
 from oneshot.analysis.measurement.envelopes import AFTER_S, EDGES, Windows, in_play, mean_measured
 from oneshot.analysis.records import Played
 from oneshot.analysis.result import Strokes
+from oneshot.analysis.sorting.decompose import SOFTER_DB
 from oneshot.core.records.session import Floats, Frames, Problem
 from oneshot.core.workers import spread
 
@@ -41,9 +42,6 @@ three bands by 3 dB each, or 27 by one.
 
 HARD = 0.75
 """The masked stroke assumed is one harder than this share of its drum's strokes in the take."""
-
-SOFTER_DB = 3.0
-"""No drum is assumed to be struck softer than this below its softest stroke in the take."""
 
 HALVINGS = 24
 """Bisection steps for the masked activation, from 80 dB to a hundredth of a decibel and less."""

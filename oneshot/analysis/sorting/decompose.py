@@ -49,8 +49,8 @@ played; of those that lower the error by 2 to 5 % as large a share as of those t
 """
 
 SOFTER_DB = 3.0
-"""A hidden stroke is no more than this softer than the softest of its drum: levels of strokes that others hide are read
-less exactly. (Of the 174 one is 2.6 dB softer, none more; of the 19 that were not played seven.)
+"""A stroke that others hide is taken to be no more than this softer than the softest of its drum in the take. (Of the
+174 one is 2.6 dB softer, none more; of the 19 that were not played seven.)
 """
 
 EVIDENCE_DB = 0.75
