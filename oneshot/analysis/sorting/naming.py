@@ -1,12 +1,12 @@
 """Naming: what the drums found are called, and their articulations, in the trade's words.
 
 A drum's own close mic names it: of all drums found the one that stands highest in that mic, relative to the template's
-mean over the near mics. Drums that no close mic names are classified by sound, by rules on spectral balance and decay
-rate; several toms are numbered from the highest down. The limits below hold for drums at large (common practice, no
-source): a kick has its weight below 140 Hz, a tom below 280 Hz, a snare there too, and wires that ring above 1 kHz;
-cymbals lie above 3 kHz, and a closed hat decays by more than 10 dB in a tenth of a second. Any other is a "cymbal": of
-30 that were called crash or ride by how fast they decay, 14 were so. Where sound says kick or snare twice, the drum
-struck most is meant.
+mean over the near mics; not a cymbal, where the mic stands at a kick or tom that nobody struck. Drums that no close mic
+names are classified by sound, by rules on spectral balance and decay rate; several toms are numbered from the highest
+down. The limits below hold for drums at large (common practice, no source): a kick has its weight below 140 Hz, a tom
+below 280 Hz, a snare there too, and wires that ring above 1 kHz; cymbals lie above 3 kHz, and a closed hat decays by
+more than 10 dB in a tenth of a second. Any other is a "cymbal": of 30 that were called crash or ride by how fast they
+decay, 14 were so. Where sound says kick or snare twice, the drum struck most is meant.
 """
 
 from __future__ import annotations
@@ -45,7 +45,9 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
     kinds: dict[int, str] = {number: kind_of(name) for number, name in names.items()}
     mine = {d for d, _ in standing if d.replace(" ", "-") not in names.values()}
     for drum in sorted(mine, key=lambda d: -max(v for (e, _), v in standing.items() if e == d)):
-        standing_of = {n: standing[drum, n] for n in numbers if n not in names and (drum, n) in standing}
+        no_cymbal = kind_of(drum) in ("kick", "tom")
+        standing_of = {n: standing[drum, n] for n in numbers if n not in names and (drum, n) in standing
+                       and not (no_cymbal and _rings_high(_mean_stroke(templates, n)))}
         top = max(standing_of.values(), default=0.0)
         # the residual of a mixture may stand higher than the drum itself: of those near the top, the most frequent one
         able = [n for n, v in standing_of.items() if v >= top - NEAR_TOP_DB]
@@ -176,14 +178,21 @@ def kind_by_sound(stroke: Floats) -> str:
     tail = stroke[:, 3]
     whole = max(float(tail.sum()), 1e-15)
     bright, body = tail[WIRE_BAND:].sum() / whole, tail[:BODY_BANDS].sum() / whole
-    rings_high = tail[HIGH_BAND:].sum() > HIGH_TAIL * whole and tail[:LOW_BANDS].sum() < LOW_TAIL * whole
-    if rings_high or (low < LITTLE_LOW and (high > HIGH_SHARE or (high > SOME_HIGH and bright > BRIGHT_SHARE))):
+    begins_high = low < LITTLE_LOW and (high > HIGH_SHARE or (high > SOME_HIGH and bright > BRIGHT_SHARE))
+    if _rings_high(stroke) or begins_high:
         return "hat" if fade_rate_db(stroke) > HAT_RATE_DB else "cymbal"
     if low > BODY_SHARE and bright > WIRE_SHARE:
         return "snare"
     if lowest > KICK_SHARE:
         return "kick"
     return "tom" if low > LOW_SHARE or body > RINGING_SHARE else "percussion"
+
+
+def _rings_high(stroke: Floats) -> bool:
+    """Whether the tail of a stroke (bands, stretches) is a cymbal's alone."""
+    tail = stroke[:, 3]
+    whole = max(float(tail.sum()), 1e-15)
+    return bool(tail[HIGH_BAND:].sum() > HIGH_TAIL * whole and tail[:LOW_BANDS].sum() < LOW_TAIL * whole)
 
 
 HAT_RATE_DB = 10.5

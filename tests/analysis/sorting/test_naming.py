@@ -148,6 +148,11 @@ def test_only_its_own_damped_strokes_make_a_cymbal_a_hat() -> None:
     assert ["kick"] == named(templates(stroke("kick", (0, 0)), damped, members=[60, 20], drum=[0, 0]), OVERHEADS)[1]
 
 
+def test_the_mic_of_a_tom_that_nobody_struck_names_no_cymbal() -> None:
+    """The rack tom's mic hears a cymbal best of all that is left, and is not its mic."""
+    assert ["cymbal", "kick", "snare"] == named(templates(CRASH, KICK, SNARE), MICS)[0]
+
+
 def test_two_of_a_kind_get_two_names() -> None:
     """Names are never given twice: of two cymbals the more frequent one has the plain name."""
     names, kinds = named(templates(stroke("crash", (-8, 0)), stroke("crash", (0, -6)), stroke("kick", (0, 0)),
