@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from oneshot.audio.riff import Fault, aiff_fault
 from oneshot.audio.wave_samples import Plain24File, WaveSamples, WindowedFile, encoded, wave_samples
 from oneshot.core.errors import AudioError
+from oneshot.core.open_files import let_files_be_open
 from oneshot.core.records.session import Chunk, Mic, Source, Take
 from oneshot.core.text import shortened
 
@@ -157,7 +158,10 @@ def _open(path: Path) -> tuple[soundfile.SoundFile, WaveSamples | None]:
         if samples is not None and samples.needs_window and samples.frames:
             return WindowedFile(path, samples), samples
         if samples is not None and samples.subtype == "PCM_24":
-            return Plain24File(path, samples), samples
+            file = Plain24File(path, samples)
+            if (file.subtype, file.frames) == ("PCM_24", samples.frames):
+                return file, samples
+            file.close()  # they read its header in two ways
         return soundfile.SoundFile(encoded(path)), samples
     except (soundfile.SoundFileError, OSError, RuntimeError, TypeError) as error:
         raise AudioError(f"{path} cannot be read as a sound file ({_why(error)}): export it again as WAV, AIFF, FLAC "
@@ -305,6 +309,7 @@ class TakeReader:
                 if source.channel not in channels:
                     channels.append(source.channel)
                 self._rows.setdefault(source.path, []).append((row, channels.index(source.channel), source))
+        let_files_be_open()
         try:
             for path, channels in wanted.items():
                 self._files[path] = _OpenFile(root / path, tuple(channels), dtype, self._kept)

@@ -148,16 +148,21 @@ class Plain24File(soundfile.SoundFile):  # type: ignore[misc]
     """
 
     def __init__(self, path: Path, samples: WaveSamples) -> None:
-        super().__init__(encoded(path))
-        self._width = samples.frame_bytes
-        self._window = _Window(path.open("rb", buffering=0), samples.at, samples.frames * self._width)
+        self._bytes, self._at, self._width = path.open("rb"), samples.at, samples.frame_bytes
+        try:
+            super().__init__(self._bytes)
+        except BaseException:
+            self._bytes.close()
+            raise
 
     def read(self, frames: int, *, dtype: str, always_2d: Literal[True]) -> NDArray[Any]:
         """The next frames, (frames, channels), fewer at the end; ``dtype``: "int32", "float32" or "float64"."""
         del always_2d
-        at, data = self.tell(), bytearray(1 + frames * self._width)
-        self._window.seek(at * self._width)
-        found = self._window.readinto(memoryview(data)[1:]) // self._width
+        at = self.tell()
+        size = max(0, min(frames, self.frames - at)) * self._width
+        data = bytearray(1 + size)
+        self._bytes.seek(self._at + at * self._width)
+        found = self._bytes.readinto(memoryview(data)[1:]) // self._width
         self.seek(at + found)
         # each sample with the byte before it, which is masked out: left-justified in 32 bits
         whole = np.ndarray((found, self.channels), "<i4", data, 0, (self._width, 3)) & -256
@@ -166,4 +171,4 @@ class Plain24File(soundfile.SoundFile):  # type: ignore[misc]
     def close(self) -> None:
         """Close both, the sound and its bytes."""
         super().close()
-        self._window.close()
+        self._bytes.close()

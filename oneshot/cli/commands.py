@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from oneshot.config.recording_list import Wanted
     from oneshot.core.records.kit import Kit
-    from oneshot.core.records.session import Problem
+    from oneshot.core.records.session import Problem, Session
 
 app = typer.Typer(
     name="oneshot",
@@ -127,11 +127,21 @@ def check(session: SessionPath, as_json: AsJson = False,
             if write:
                 show([("text", ""), ("text", f"Drafted {draft}: edit it, then run check again.")])
         if heard is not None and asked is None:  # with a list the build's analysis was done, and is stored
-            from oneshot.analysis import scan_takes
+            _scan_for_build(found, jobs or os.cpu_count() or 1, silent=as_json)
 
-            sys.stdout.flush()
-            with watched(sys.stderr, silent=as_json) as progress:
-                scan_takes(found, jobs=jobs or os.cpu_count() or 1, progress=progress)
+
+def _scan_for_build(session: Session, jobs: int, *, silent: bool) -> None:
+    """Keep the scan that a build starts from; what keeps it from that is told, and takes nothing from the report."""
+    from oneshot.analysis import scan_takes
+    from oneshot.core.errors import OneshotError
+    from oneshot.core.records.session import Problem
+
+    sys.stdout.flush()
+    try:
+        with watched(sys.stderr, silent=silent) as progress:
+            scan_takes(session, jobs=jobs, progress=progress)
+    except OneshotError as error:
+        warn([Problem("scan for a build", str(error), "a build will stop at the same; the report is whole")])
 
 
 def _listed(wanted: str | None, kit: Path | None, told: list[Problem]) -> tuple[Sequence[Wanted], Kit | None] | None:

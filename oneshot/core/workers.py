@@ -100,7 +100,7 @@ def _may_fork() -> bool:
     """Whether a fork of this process can do its work: only the thread that forks goes on in it, so that there must be
     no other that holds a lock.
     """
-    return sys.platform == "linux" and threading.active_count() == 1
+    return sys.platform == "linux" and hasattr(os, "memfd_create") and threading.active_count() == 1
 
 
 def _in_threads(work: Callable[[Piece], Result], pieces: Sequence[Piece], jobs: int) -> list[Result]:
@@ -132,7 +132,8 @@ def _in_forks(work: Callable[[Piece], Result], pieces: Sequence[Piece], jobs: in
         todo.write(b"".join(n.to_bytes(_NUMBER_BYTES, "big") for n in range(len(pieces))))
         todo.seek(0)
         try:
-            forks += [_fork(work, pieces, todo) for _ in range(jobs - 1)]
+            for _ in range(jobs - 1):
+                forks.append(_fork(work, pieces, todo))  # noqa: PERF401 - those made are to end if one cannot be
             meanwhile()
             done |= copy_context().run(_done, work, pieces, todo)
             for _, pipe in forks:
@@ -218,11 +219,12 @@ def _results(pipe: int) -> dict[int, Result | _Failed]:
     """What the pieces of a fork gave; its news are taken over. Raises WorkError where it ended before."""
     with os.fdopen(os.dup(pipe), "rb") as file:
         data = file.read()
-    if not data:
-        raise WorkError("a worker was ended by the system, which may be out of memory: close other programs, or use "
-                        "fewer workers (--jobs 1)")
     found: dict[int, Result | _Failed]
-    found, news = pickle.loads(data)  # noqa: S301 - from this program, by a pipe of its own
+    try:
+        found, news = pickle.loads(data)  # noqa: S301 - from this program, by a pipe of its own
+    except (EOFError, pickle.UnpicklingError):  # it sent nothing, or not all
+        raise WorkError("a worker was ended by the system, which may be out of memory: close other programs, or use "
+                        "fewer workers (--jobs 1)") from None
     results = in_use()
     if results is not None:
         results.learn(news)

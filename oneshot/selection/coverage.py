@@ -121,9 +121,11 @@ def _drums_of(wanted: Sequence[Wanted], kinds: dict[str, str], own: Collection[s
         out.append([name] if named else [each for each in kinds if kinds[each] == line.drum.casefold()])
     loose = sorted({name for name, kind in kinds.items() if kind == CYMBAL}.difference(*out),
                    key=lambda name: (-struck[name], name))
-    open_lines = [n for n, line in enumerate(wanted) if line.drum.casefold() in WHICH and not out[n]]
-    for n in open_lines:
-        out[n], loose = (loose, []) if n == open_lines[-1] else (loose[:1], loose[1:])
+    words = [line.drum.casefold() for line in wanted]
+    missing = list(dict.fromkeys(word for word, drums in zip(words, out, strict=True) if word in WHICH and not drums))
+    for word in missing:
+        mine, loose = (loose, []) if word == missing[-1] else (loose[:1], loose[1:])
+        out = [mine if each == word else drums for each, drums in zip(words, out, strict=True)]
     return out
 
 

@@ -298,6 +298,8 @@ def _take(root: Path, found: _Found, edit: TakeEdit, edits: SessionEdits, proble
     name = edit.name or found.name
     headers, apart = _of_one_rate(root, found, edit, edits)
     passed_over |= apart
+    problems += [_no_drum_mic(name, mic) for mic in sorted(apart)
+                 if edit.mics.get(mic, MicEdit()).over(edits.mics.get(mic, MicEdit())).role is None]
     _check_rates(name, headers)
     found_in = recordings(headers, found.stems)
     begins = starts(name, found_in, problems)
@@ -407,12 +409,17 @@ def _mic(take: str, channel: _Channel, said: MicEdit, problems: list[Problem]) -
                                                   "never a home mic",
                                 f"give it a role in {FILE}, or rename the file"))
     if role is Role.IGNORE and said.role is None:
-        problems.append(Problem(f"{take}/{name}", "by its name it is not a drum mic and is left out",
-                                f"give it a role in {FILE} if it is one"))
+        problems.append(_no_drum_mic(take, name))
     place = (guess.place if said.place is None else said.place or None) if at_drum else None
     return Mic(name, role, drum if at_drum else None, place, said.pair, said.side, said.polarity or 1,
                channel.sources, found=channel.name, called=channel.called, note=said.note or None,
                nameless=nameless)
+
+
+def _no_drum_mic(take: str, name: str) -> Problem:
+    """What is told of a mic that nothing but its name leaves out."""
+    return Problem(f"{take}/{name}", "by its name it is not a drum mic and is left out",
+                   f"give it a role in {FILE} if it is one")
 
 
 # ---------------------------------------------------------------------------------------------------------------- pairs

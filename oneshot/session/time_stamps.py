@@ -7,7 +7,6 @@ round the clock. A take is shorter than half a day.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 
 from oneshot.core.records.session import Problem
@@ -52,14 +51,17 @@ def starts(take: str, files: Sequence[Recording], problems: list[Problem]) -> li
 
 def _mislabelled(files: Sequence[Recording]) -> list[tuple[Recording, int, int]]:
     """The recordings whose length, against that of most others, is what audio of another usual rate has that was
-    labelled with the take's: each with the length of the others, frames, and the rate that it seems to have.
+    labelled with the take's: each with the length of the others, frames, and the rate that it seems to have. Of two
+    files either may be the one, but not where one is just twice as long as the other.
     """
-    counts = Counter(file.frames for file in files)
-    for length in (each for each, count in counts.items() if count == max(counts.values())):
+    lengths = [file.frames for file in files]
+    if len(files) == 2 and not max(lengths) % min(lengths):
+        return []
+    for length in (each for each in dict.fromkeys(lengths) if 2 * lengths.count(each) > len(files) or len(files) == 2):
         found = [(file, length, actual) for file in files for actual in USUAL_RATES
                  if actual != file.first.sample_rate
                  and abs(file.frames * file.first.sample_rate / actual - length) <= max(1.0, OFF * length)]
-        if found and 2 * len(found) <= len(files):
+        if found:
             return found
     return []
 

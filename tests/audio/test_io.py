@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import struct
 import tracemalloc
+import warnings
 import wave
+from io import BufferedReader, FileIO
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -28,6 +31,7 @@ from oneshot.audio.io import (
     write_wav,
 )
 from oneshot.audio.riff import bext_chunk, info_chunk, list_chunks, read_chunk
+from oneshot.audio.wave_samples import Plain24File, wave_samples
 from oneshot.core.errors import AudioError
 from oneshot.core.records.roles import Role
 from oneshot.core.records.session import Chunk, Mic, Source, Take
@@ -403,3 +407,35 @@ def test_many_mics_keep_fewer_reads() -> None:
     """All reads of up to 30 mics; of more what 32 MB hold, and some of hundreds."""
     assert [16, 16, 16, 7, 4] == [kept_reads(mics, 4) for mics in (1, 12, 30, 64, 500)]
     assert 15 == kept_reads(16, 8)
+
+
+@pytest.mark.parametrize("most", [1, 1000, 4096])
+def test_a_system_that_gives_less_than_was_asked_for_is_asked_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                                    most: int) -> None:
+    """Network folders give what they have: a file that is read in many small pieces is whole, not damaged."""
+
+    class Slow(FileIO):
+        def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
+            return super().readinto(memoryview(buffer)[:most]) or 0
+
+    data = noise(2, 2000)
+    write_wav(tmp_path / "a.wav", data, 48000, "PCM_24")
+    found = wave_samples(tmp_path / "a.wav")
+    assert found is not None
+    monkeypatch.setattr(Path, "open", lambda path, *_, **__: BufferedReader(Slow(path)))
+
+    with Plain24File(tmp_path / "a.wav", found) as file:
+        np.testing.assert_array_equal(data.T, file.read(3000, dtype="int32", always_2d=True))
+
+
+def test_a_file_of_24_bits_that_cannot_be_read_is_told_once(tmp_path: Path) -> None:
+    """In one line, and nothing is said when it is thrown away."""
+    write_wav(tmp_path / "a.wav", noise(1, 100), 48000, "PCM_24")
+    broken = bytearray((tmp_path / "a.wav").read_bytes())
+    broken[24:28] = bytes(4)  # 0 Hz
+    (tmp_path / "a.wav").write_bytes(broken)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with pytest.raises(AudioError, match=r"a\.wav"):
+            read_header(tmp_path / "a.wav")
+        gc.collect()

@@ -84,6 +84,8 @@ def test_a_cymbal_that_nobody_named_may_be_the_one_wanted(kinds: dict[str, str],
     wanted = [Wanted("Ride"), Wanted("crash"), Wanted("splash")]
 
     assert expected == _drums_of(wanted, kinds, (), Counter({"cymbal-2": 9, "cymbal": 4}))
+    twice = _drums_of([*wanted[:1], Wanted("ride", articulation="bell"), *wanted[1:]], kinds, (), Counter())
+    assert twice[0] == twice[1]  # two lines of one drum
 
 
 def test_a_list_is_read(tmp_path: Path) -> None:

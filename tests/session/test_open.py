@@ -152,6 +152,18 @@ def test_a_file_of_another_rate_that_is_ignored_is_no_matter(tmp_path: Path, whe
         open_session(tmp_path)
 
 
+def test_a_file_of_another_rate_that_only_its_name_leaves_out_is_told(tmp_path: Path) -> None:
+    """As one of the same rate is: whoever recorded drums with it would miss it."""
+    sound(tmp_path / "Kick.wav")
+    sound(tmp_path / "Guitar.wav")
+    same = told(open_session(tmp_path), "not a drum mic")
+    sound(tmp_path / "Guitar.wav", rate=44100)
+    session = open_session(tmp_path)
+
+    assert ["Kick"] == [mic.name for mic in only(session).mics]
+    assert same == told(session, "not a drum mic")
+
+
 def test_lengths_that_differ_are_told_and_the_longest_counts(tmp_path: Path) -> None:
     """Both files and both lengths are named; the shorter mic is silent at its end."""
     sound(tmp_path / "Kick.wav", frames=4800)

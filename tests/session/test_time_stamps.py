@@ -117,6 +117,15 @@ def test_of_two_files_the_one_is_mislabelled_that_a_usual_rate_explains(tmp_path
     assert "Snare.wav is 0.9187 times as long as the others" in told(session, "times as long").what
 
 
+@pytest.mark.parametrize("seconds", [(3.0, 2.0, 4.0), (3.0, 1.5), (3.0, 3.0, 1.5, 1.5), (90.0, 60.0, 30.0)])
+def test_round_lengths_accuse_nobody(tmp_path: Path, seconds: tuple[float, ...]) -> None:
+    """Where no length is that of most files, one that is twice another's is just longer."""
+    session = stamped(tmp_path, {f"Tom {n}": (round(s * RATE), None) for n, s in enumerate(seconds, 1)})
+
+    assert told(session, "differ in length").where == tmp_path.name
+    assert not [each for each in session.problems if "times as long" in each.what]
+
+
 @pytest.mark.parametrize("frames", [441_500, 470_000, 700_000, 479_000])
 def test_other_lengths_are_lengths(tmp_path: Path, frames: int) -> None:
     """A hundredth of a second off what another rate gives, or anything else: the file is short or long, no more."""

@@ -67,10 +67,13 @@ def _take_problems(take: Take, scanned: TakeScan, *, alone: bool) -> list[Proble
 
 def scan_takes(session: Session, *, jobs: int, progress: Progress) -> None:
     """Scan what the store does not hold of a session yet, for the build that follows; nothing is kept where its files
-    change meanwhile. Raises AudioError where a file cannot be read, SettingsError as ``open_store``.
+    change meanwhile, or where nothing can be. Raises AudioError where a file cannot be read, SettingsError as
+    ``open_store``.
     """
     parts = fingerprint_parts(session)
     store = open_store(parts)
+    if not store.folder.is_dir():  # the cache cannot be written
+        return
     with working(jobs):
         for take in session.takes:
             scan_take(session, take, store=store, progress=progress)

@@ -128,13 +128,15 @@ def decompose(features: HitFeatures, templates: Templates, step: Floats, near: N
 
 
 def with_hidden(found: Decomposition, hits: NDArray[np.bool_], features: HitFeatures, templates: Templates,
-                step: Floats, near: NDArray[np.bool_], expected: NDArray[np.bool_]) -> Decomposition:
+                step: Floats, near: NDArray[np.bool_], expected: NDArray[np.bool_],
+                allowed: NDArray[np.bool_]) -> Decomposition:
     """The same with a further stroke in each hit whose strokes hide it: of a drum that is expected there, where it fits
     best of all further ones and better than none, is softer than what hides it and no softer than its drum is
     elsewhere.
 
     ``hits``: bool (hits,), the candidates that are some; ``expected``: bool (hits, templates), where a player's pattern
-    (``rhythm.py``) lets expect them; the rest as in ``decompose``.
+    (``rhythm.py``) lets expect them; ``allowed``: bool (hits, templates), those that may be in a hit at all; the rest
+    as in ``decompose``.
     """
     out = Decomposition(*(np.array(getattr(found, item.name)) for item in fields(found)))
     decomposer = _Decomposer(features, templates, near, MAX_SIMULTANEOUS)
@@ -142,7 +144,7 @@ def with_hidden(found: Decomposition, hits: NDArray[np.bool_], features: HitFeat
 
     def fit(i: int, background: Floats) -> Fit[None]:
         """Look for a hidden stroke of a hit over its background, if one is expected."""
-        return decomposer.fit_hidden(i, background, out, expected[i] & hits[i], softest)
+        return decomposer.fit_hidden(i, background, out, expected[i] & hits[i], allowed[i], softest)
 
     _in_order(step, decomposer, out, fit)
     return out
@@ -243,10 +245,11 @@ class _Decomposer:
         out.background_error_db[i] = _background_error_db(candidate, out.activation[i])
 
     def fit_hidden(self, i: int, background: Floats, out: Decomposition, expected: NDArray[np.bool_],
-                   softest: Floats) -> Fit[None]:
+                   allowed: NDArray[np.bool_], softest: Floats) -> Fit[None]:
         """Add to a candidate's strokes one of an ``expected`` template (templates,) that they hide."""
         chosen = np.flatnonzero(out.activation[i]).tolist()
         sets = _with_one_more(chosen, self.templates.drum)
+        sets = sets[allowed[sets[:, -1]]]
         if not 0 < len(chosen) < self.most or not expected[sets[:, -1]].any():
             return
         candidate = self._candidate(i, background)
@@ -275,8 +278,8 @@ def is_hit(found: Decomposition) -> NDArray[np.bool_]:
 
 
 def is_expected_hit(found: Decomposition, expected: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which candidates are strokes of a drum that is expected there, bool (hits,): its templates fit best, and better
-    than the background alone.
+    """Which candidates are strokes of a drum that is expected there, bool (hits,): of all that were found in them its
+    activation is the highest, and they fit better than the background alone does.
     """
     best = found.activation.argmax(axis=1)
     own = np.take_along_axis(expected, best[:, None], axis=1)[:, 0]

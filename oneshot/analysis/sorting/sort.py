@@ -292,7 +292,7 @@ def _strokes(heard: Detected, described: HitFeatures, near: NDArray[np.bool_], l
     keep = decompose.is_hit(found)
     for _ in range(HIDDEN_ROUNDS):
         wanted = allowed & _expected(heard, templates, found, keep)
-        found = decompose.with_hidden(found, keep, described, templates, at_step, near, wanted)
+        found = decompose.with_hidden(found, keep, described, templates, at_step, near, wanted, allowed)
         keep |= decompose.is_expected_hit(found, wanted)
     keep[[i for i in told if found.activation[i].any()]] = True
     rows = np.flatnonzero(keep)

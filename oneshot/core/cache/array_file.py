@@ -8,10 +8,8 @@ readable while it is open, whoever removes its name meanwhile (on Windows nobody
 from __future__ import annotations
 
 import os
-import sys
 import weakref
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from io import BytesIO, RawIOBase
 from math import prod
 from pathlib import Path
@@ -23,9 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, DTypeLike, NDArray
 
 from oneshot.core.errors import WorkError
-
-if sys.platform != "win32":
-    import resource
+from oneshot.core.open_files import let_files_be_open
 
 SPAN_BYTES = 2**17
 """Steps asked for one by one are read in one go where they lie within this: reading so much costs what asking does."""
@@ -35,11 +31,6 @@ COPY_BYTES = 2**22
 
 RENAMES_OPEN_FILES = os.name == "posix"
 """Whether this system does: Windows does not."""
-
-OPEN_FILES = 4096
-"""So many files may be open at once, if the system lets a process have them: a session may have hundreds of takes, and
-macOS gives 256 unless asked.
-"""
 
 File = RawIOBase | BytesIO
 
@@ -79,7 +70,7 @@ class ArrayFile:
     @classmethod
     def opened(cls, path: Path) -> ArrayFile:
         """The array in an .npy file of two or more axes. Raises OSError, ValueError where the file holds none."""
-        _let_files_be_open()
+        let_files_be_open()
         with path.open("rb") as file:
             if np.lib.format.read_magic(file) != (1, 0):
                 raise ValueError(f"{path.name} is no array of this program")
@@ -168,7 +159,7 @@ class ArrayFile:
 
     def _move(self) -> None:
         """On to the next place, with all that was written."""
-        _let_files_be_open()
+        let_files_be_open()
         old, gone = self._file, self._path
         place = next(self._places, _in_memory)
         try:
@@ -257,14 +248,3 @@ def _let_go(file: File, path: Path | None) -> None:
     file.close()
     if path is not None:
         path.unlink(missing_ok=True)
-
-
-def _let_files_be_open() -> None:
-    """Let this process have ``OPEN_FILES`` open, where the system has such a limit and lets it be raised."""
-    if sys.platform == "win32":  # it has no such limit
-        return
-    now, most = resource.getrlimit(resource.RLIMIT_NOFILE)
-    wanted = OPEN_FILES if most == resource.RLIM_INFINITY else min(OPEN_FILES, most)
-    if now != resource.RLIM_INFINITY and now < wanted:
-        with suppress(OSError, ValueError):  # fewer have to do
-            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, most))

@@ -303,7 +303,7 @@ def hidden_in(*hits: Floats, expected: str) -> tuple[list[set[str]], list[set[st
     some, step = mixtures(*hits, jitter_db=5.0), FAR_APART * np.arange(len(hits), dtype=np.float64)
     found = decompose.decompose(some, KNOWN, step, NEAR)
     wanted = np.broadcast_to(np.array(NAMES) == expected, (len(hits), len(NAMES)))
-    more = decompose.with_hidden(found, decompose.is_hit(found), some, KNOWN, step, NEAR, wanted)
+    more = decompose.with_hidden(found, decompose.is_hit(found), some, KNOWN, step, NEAR, wanted, np.ones_like(wanted))
     by_itself, in_pattern = ([{NAMES[k] for k in np.flatnonzero(row)} for row in each.activation]
                              for each in (found, more))
     return by_itself, in_pattern
@@ -318,6 +318,19 @@ def test_a_hidden_stroke_is_found_where_it_is_expected() -> None:
     assert ([{"snare"}, {"snare"}, {"floor"}], [{"snare"}, {"snare", "floor"}, {"floor"}]) == hidden_in(
         *some, expected="floor")
     assert [{"snare"}, {"snare"}, {"floor"}] == hidden_in(*some, expected="kick")[1]
+
+
+def test_what_cannot_be_in_a_hit_does_not_compete() -> None:
+    """A template that labels or the take's mics rule out keeps no other from being found, however well it fits."""
+    twin = templates(KICK, SNARE, HAT, FLOOR, FLOOR, members=[9, 9, 9, 9, 90])
+    hits = np.stack([gains(snare=0), gains(snare=0, floor=FEW_DB), gains(floor=FEW_DB)])
+    some, step = mixtures(*hits, jitter_db=5.0), FAR_APART * np.arange(3.0)
+    allowed = np.broadcast_to(np.arange(5) < 4, (3, 5))
+    found = decompose.decompose(some, twin, step, NEAR, allowed=allowed)
+    wanted = np.broadcast_to(np.arange(5) == 3, (3, 5))
+    more = decompose.with_hidden(found, decompose.is_hit(found), some, twin, step, NEAR, wanted, allowed)
+
+    assert [[1], [1, 3], [3]] == [np.flatnonzero(row).tolist() for row in more.activation]
 
 
 def test_a_hidden_stroke_is_as_loud_as_its_drum_is_elsewhere() -> None:
@@ -336,7 +349,8 @@ def test_what_is_louder_is_not_hidden() -> None:
     found = decompose.decompose(under, KNOWN, FAR_APART * np.arange(2.0), NEAR)
     wanted = np.broadcast_to(np.array(NAMES) == "snare", (2, len(NAMES)))
     louder = replace(under, energy=under.energy[[1, 1]])  # as if the hat had been found alone in what is a snare
-    more = decompose.with_hidden(found, np.ones(2, bool), louder, KNOWN, FAR_APART * np.arange(2.0), NEAR, wanted)
+    more = decompose.with_hidden(found, np.ones(2, bool), louder, KNOWN, FAR_APART * np.arange(2.0), NEAR, wanted,
+                                 np.ones_like(wanted))
 
     assert {"hat"} == {NAMES[k] for k in np.flatnonzero(more.activation[0])}
 
