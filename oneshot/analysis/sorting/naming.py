@@ -1,12 +1,12 @@
 """Naming: what the drums found are called, and their articulations, in the trade's words.
 
 A drum's own close mic names it: of all drums found the one that stands highest in that mic, relative to the template's
-mean over the near mics; not a cymbal, where the mic stands at a kick or tom that nobody struck. Drums that no close mic
-names are classified by sound, by rules on spectral balance and decay rate; several toms are numbered from the highest
-down. The limits below hold for drums at large (common practice, no source): a kick has its weight below 140 Hz, a tom
-below 280 Hz, a snare there too, and wires that ring above 1 kHz; cymbals lie above 3 kHz, and a closed hat decays by
-more than 10 dB in a tenth of a second. Any other is a "cymbal": of 30 that were called crash or ride by how fast they
-decay, 14 were so. Where sound says kick or snare twice, the drum struck most is meant.
+mean over the near mics; not a cymbal, where the mic hears another drum better and stands at a kick or tom: nobody
+struck that. Drums that no close mic names are classified by sound, by rules on spectral balance and decay rate; several
+toms are numbered from the highest down. The limits below hold for drums at large (common practice, no source): a kick
+has its weight below 140 Hz, a tom below 280 Hz, a snare there too, and wires that ring above 1 kHz; cymbals lie above 3
+kHz, and a closed hat decays by more than 10 dB in a tenth of a second. Any other is a "cymbal": of 30 that were called
+crash or ride by how fast they decay, 14 were so. Where sound says kick or snare twice, the drum struck most is meant.
 """
 
 from __future__ import annotations
@@ -45,9 +45,10 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
     kinds: dict[int, str] = {number: kind_of(name) for number, name in names.items()}
     mine = {d for d, _ in standing if d.replace(" ", "-") not in names.values()}
     for drum in sorted(mine, key=lambda d: -max(v for (e, _), v in standing.items() if e == d)):
-        no_cymbal = kind_of(drum) in ("kick", "tom")
+        highest = max(value for (mic_drum, _), value in standing.items() if mic_drum == drum)
+        no_cymbal = kind_of(drum) in ("kick", "tom")  # the mic of one that nobody struck hears others best
         standing_of = {n: standing[drum, n] for n in numbers if n not in names and (drum, n) in standing
-                       and not (no_cymbal and _rings_high(_mean_stroke(templates, n)))}
+                       and not (no_cymbal and standing[drum, n] < highest and _rings_high(_mean_stroke(templates, n)))}
         top = max(standing_of.values(), default=0.0)
         # the residual of a mixture may stand higher than the drum itself: of those near the top, the most frequent one
         able = [n for n, v in standing_of.items() if v >= top - NEAR_TOP_DB]
