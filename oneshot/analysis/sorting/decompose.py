@@ -138,6 +138,8 @@ def with_hidden(found: Decomposition, hits: NDArray[np.bool_], features: HitFeat
     (``rhythm.py``) lets expect them; ``allowed``: bool (hits, templates), those that may be in a hit at all; the rest
     as in ``decompose``.
     """
+    if not expected[hits].any():  # single hits: nobody keeps a pulse
+        return found
     out = Decomposition(*(np.array(getattr(found, item.name)) for item in fields(found)))
     decomposer = _Decomposer(features, templates, near, MAX_SIMULTANEOUS)
     softest = _softest(found.activation[hits], templates.drum) * 10 ** (-SOFTER_DB / 10)

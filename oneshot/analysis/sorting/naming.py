@@ -44,11 +44,12 @@ def drum_names(templates: Templates, standing_db: Floats, mics: Sequence[Mic],
     names: dict[int, str] = dict(said or {})
     kinds: dict[int, str] = {number: kind_of(name) for number, name in names.items()}
     mine = {d for d, _ in standing if d.replace(" ", "-") not in names.values()}
-    for drum in sorted(mine, key=lambda d: -max(v for (e, _), v in standing.items() if e == d)):
-        highest = max(value for (mic_drum, _), value in standing.items() if mic_drum == drum)
-        no_cymbal = kind_of(drum) in ("kick", "tom")  # the mic of one that nobody struck hears others best
-        standing_of = {n: standing[drum, n] for n in numbers if n not in names and (drum, n) in standing
-                       and not (no_cymbal and standing[drum, n] < highest and _rings_high(_mean_stroke(templates, n)))}
+    highest = {d: max(v for (e, _), v in standing.items() if e == d) for d in mine}
+    for drum in sorted(mine, key=lambda d: -highest[d]):
+        standing_of = {n: standing[drum, n] for n in numbers if n not in names and (drum, n) in standing}
+        if kind_of(drum) in ("kick", "tom"):  # the mic of one that nobody struck hears others best
+            standing_of = {n: v for n, v in standing_of.items()
+                           if v == highest[drum] or not _rings_high(_mean_stroke(templates, n))}
         top = max(standing_of.values(), default=0.0)
         # the residual of a mixture may stand higher than the drum itself: of those near the top, the most frequent one
         able = [n for n, v in standing_of.items() if v >= top - NEAR_TOP_DB]
